@@ -1,0 +1,1 @@
+"""Root-cause workbook for twin-screw chiller compressors."""
