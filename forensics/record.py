@@ -136,7 +136,7 @@ class Samples:
         """Typical spacing in s: the median for periodic logs, the stamps' resolution for change-of-value logs."""
         if self.origin.recorded is Recorded.CHANGE:
             return max(self.origin.resolution_s, 0.001)
-        if len(self.t) < 2:
+        if len(self.t) <= 1:
             return float("inf")
         return float(np.median(np.diff(self.t))) / NS
 
@@ -254,7 +254,7 @@ class Switch:
         """Typical spacing in s; for change logs and event lists the stamps' resolution."""
         if self.origin.recorded is Recorded.CHANGE:
             return max(self.origin.resolution_s, 0.001)
-        if len(self.t) < 2:
+        if len(self.t) <= 1:
             return float("inf")
         return float(np.median(np.diff(self.t))) / NS
 

@@ -1,0 +1,135 @@
+"""What detectors share: the Subject they look at, and the question what they need before they look."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.casefile import Machine
+from forensics.findings import Finding, Start, Stop
+from forensics.record import Record, Samples, Switch
+from forensics.rules import Check, Limits, Need, read_checks
+from forensics.rules.profiles import Profile
+from forensics.states import Run, StateSpan
+from forensics.vocabulary import Outcome, Role
+
+
+class Saturation(Protocol):
+    """Saturation temperatures of the case's refrigerant, vectorised; NaN outside its range."""
+
+    def dew_c(self, pressure_kpa: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Dew-point temperature, degC, at absolute pressures in kPa."""
+        ...
+
+    def bubble_c(self, pressure_kpa: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Bubble-point temperature, degC, at absolute pressures in kPa."""
+        ...
+
+
+@dataclass(frozen=True)
+class Subject:
+    """All that a detector may look at.
+
+    Attributes
+    ----------
+    record
+        On the reference clock; window and history.
+    runs, spans
+        Runs of the motor and operating states, in time order, history included.
+    starts, stops
+        The tables of starts and stops, in time order, history included; empty while they are being made.
+    limits, profile, machine
+        Rules and nameplate.
+    saturation
+        None where the refrigerant has no data; ``saturation_missing`` then says why.
+    """
+
+    record: Record
+    runs: tuple[Run, ...]
+    spans: tuple[StateSpan, ...]
+    limits: Limits
+    profile: Profile
+    machine: Machine
+    polarity_confirmed: bool
+    saturation: Saturation | None = None
+    saturation_missing: str = ""
+    starts: tuple[Start, ...] = ()
+    stops: tuple[Stop, ...] = ()
+
+
+Detector = Callable[[Subject], tuple[Finding, ...]]
+
+
+def points_for(subject: Subject, check: Check) -> tuple[dict[Role, Samples | Switch], str]:
+    """Find the points that a check needs.
+
+    Returns
+    -------
+    points, why_not
+        The point chosen for each need, by its role; and in words what is missing, empty where nothing is.
+    """
+    chosen: dict[Role, Samples | Switch] = {}
+    missing: list[str] = []
+    for need in check.needs:
+        point, why = _choose(subject.record, need)
+        if point is None:
+            missing.append(why)
+        else:
+            chosen[point.role] = point
+    return chosen, "; ".join(missing)
+
+
+def _choose(record: Record, need: Need) -> tuple[Samples | Switch | None, str]:
+    candidates: list[Samples | Switch] = []
+    for role in need.roles:
+        candidates.extend(record.samples.get(role, ()))
+        candidates.extend(record.switches.get(role, ()))
+    names = " or ".join(role.value for role in need.roles)
+    if not candidates:
+        return None, f"no {names}"
+    right = [p for p in candidates if not need.recorded or p.origin.recorded in need.recorded]
+    if not right:
+        kinds = " or ".join(kind.value for kind in need.recorded)
+        return None, f"{names} is not recorded as {kinds}"
+    best = next((p for p in right if need.longest_interval_s is None or p.interval_s <= need.longest_interval_s), None)
+    if best is None:
+        fastest = min(p.interval_s for p in right)
+        return None, f"{names} is sampled every {fastest:g} s; {need.longest_interval_s:g} s or faster is needed"
+    return best, ""
+
+
+def cannot_tell(check_id: str, why_not: str, *, unlocked_by: str = "", suffix: str = "") -> Finding:
+    """The answer of a detector whose needs are not met."""
+    check = read_checks()[check_id]
+    unlock = unlocked_by or _cheapest(check)
+    return Finding(
+        id=check_id + suffix,
+        check=check_id,
+        outcome=Outcome.CANNOT_TELL,
+        statement=f"{check.title}: cannot tell ({why_not}).",
+        why_not=why_not,
+        unlocked_by=unlock,
+    )
+
+
+def _cheapest(check: Check) -> str:
+    parts = []
+    for need in check.needs:
+        rate = "" if need.longest_interval_s is None else f" every {need.longest_interval_s:g} s or faster"
+        parts.append(f"{need.roles[0].value}{rate}")
+    return "log " + ", ".join(parts) if parts else ""
+
+
+def run_catalogue(subject: Subject, detectors: Mapping[str, Detector]) -> tuple[Finding, ...]:
+    """Run every detector; each must answer for its own check at least once."""
+    found: list[Finding] = []
+    for check_id, detector in detectors.items():
+        answers = detector(subject)
+        if not any(answer.check == check_id for answer in answers):
+            raise AssertionError(f"detector of {check_id} gave no answer")
+        found.extend(answers)
+    return tuple(found)
