@@ -1,0 +1,19 @@
+"""Reading exports: every row accounted for, nothing guessed.
+
+The names below are what the floors above use; the readers behind them load their libraries when they are called.
+"""
+
+from __future__ import annotations
+
+from forensics.intake.manifest import Exhibit, check_untouched
+from forensics.intake.reading import Accounting, Detection, SetAside, SourceReading, write_set_aside
+
+__all__ = [
+    "Accounting",
+    "Detection",
+    "Exhibit",
+    "SetAside",
+    "SourceReading",
+    "check_untouched",
+    "write_set_aside",
+]

@@ -1,0 +1,74 @@
+"""Which files a case stands on: their bytes are opened read-only, hashed, and looked at again at the end."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from forensics.errors import Problem, Severity
+
+_CHUNK = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class Exhibit:
+    """One file as evidence: its path as the case gives it, where it lies, hash, size and time of change."""
+
+    path: str
+    file: Path
+    sha256: str
+    size: int
+    modified_ns: int
+
+
+def hash_of(file: Path) -> str:
+    """SHA-256 of a file's bytes, hexadecimal."""
+    digest = hashlib.sha256()
+    with file.open("rb") as stream:
+        while chunk := stream.read(_CHUNK):
+            digest.update(chunk)
+    return digest.hexdigest()
+
+
+def take_exhibit(path: str, file: Path, sha256: str | None = None) -> Exhibit:
+    """Take a file as evidence.
+
+    Parameters
+    ----------
+    path
+        As the case file gives it.
+    sha256
+        The hash where the reader has already made it from the bytes it read.
+
+    Raises
+    ------
+    OSError
+        The file is not there or can't be opened.
+    """
+    before = file.stat()
+    return Exhibit(path, file, sha256 or hash_of(file), before.st_size, before.st_mtime_ns)
+
+
+def check_untouched(exhibits: Iterable[Exhibit]) -> list[Problem]:
+    """Look again: a problem for every exhibit whose size or time of change is no longer what it was."""
+    problems = []
+    for exhibit in exhibits:
+        try:
+            now = exhibit.file.stat()
+        except OSError:
+            problems.append(
+                Problem("the file is no longer there", file=exhibit.path, remedy="Run the case again on a copy.")
+            )
+            continue
+        if (now.st_size, now.st_mtime_ns) != (exhibit.size, exhibit.modified_ns):
+            problems.append(
+                Problem(
+                    "the file changed while it was read",
+                    file=exhibit.path,
+                    remedy="Close what writes to it, copy it, and run the case on the copy.",
+                    severity=Severity.STOP,
+                )
+            )
+    return problems
