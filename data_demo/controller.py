@@ -16,10 +16,10 @@ class Settings:
 
     pump_down: bool = True
     pump_down_s: float = 20.0
-    bypass_on_s: float = 18.0
+    bypass_on_s: float = 28.0
     bypass_early_s: float = 0.0
-    unload_release_s: float = 32.0
-    load_from_s: float = 40.0
+    unload_release_s: float = 38.0
+    load_from_s: float = 45.0
     unload_limit_s: float = 75.0
     unload_after_stop_s: float = 60.0
     post_trip_unload: bool = True

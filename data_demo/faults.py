@@ -39,7 +39,7 @@ Act = Callable[[Effects, Moment], None]
 
 
 def _unload_path(fx: Effects, at: Moment) -> None:
-    fx.unload_factor = max(0.0, 1.0 - at.share)
+    fx.unload_factor = max(0.0, 1.0 - at.share) ** 2  # a port that clogs: flow goes with the square of its bore
 
 
 def _trapped(fx: Effects, at: Moment) -> None:

@@ -14,7 +14,7 @@ from data_demo.saturation import Saturation
 
 _KELVIN = 273.15
 _TAU = 2.0 * math.pi
-_ROTOR_CLEARANCE_MM2 = 45.0
+_ROTOR_CLEARANCE_MM2 = 32.0
 _BUILT_IN_RATIO = 2.6
 _POLYTROPIC = 1.10
 _COMPRESS = (_BUILT_IN_RATIO ** (_POLYTROPIC - 1.0) - 1.0) / (_POLYTROPIC - 1.0) - 1.0
@@ -125,14 +125,14 @@ class Machine:
         else:
             work = max(high * _EXPAND - low, 0.0) if self.rpm > -1.0 else high * _EXPAND - low
         swept = self.swept_m3 * (_MINIMUM_CAPACITY + (1.0 - _MINIMUM_CAPACITY) * self.slide / 100.0)
-        sealing = min(1.0, 0.35 + abs(self.rpm) / 700.0)
+        sealing = min(1.0, 0.75 + abs(self.rpm) / 2000.0)
         return swept * work * 1e3 / _TAU * sealing
 
     def _turn(self, dt: float, drive: Drive, fx: Effects, low: float, high: float) -> None:
         size = self.size
         rated, sync = size.rated_torque_nm, size.synchronous_rpm
         gas = self._gas_torque_nm(low, high) * fx.torque_factor
-        drag = rated * (0.035 + 0.045 * abs(self.rpm) / sync) * fx.drag_factor
+        drag = rated * (0.022 + 0.055 * abs(self.rpm) / sync) * fx.drag_factor
         if fx.seized:
             drag = 9.0 * rated
         volts = fx.volts_pu
@@ -219,7 +219,7 @@ class Machine:
         if drive.load:
             rate += 100.0 / 55.0 * authority * fx.load_factor
         if drive.unload:
-            rate -= 100.0 / 28.0 * fx.unload_factor
+            rate -= 100.0 / 38.0 * fx.unload_factor
         if authority > 0.2 and drive.motor:
             rate += fx.slide_drift_pc_min / 60.0
         self.slide = max(0.0, min(100.0, self.slide + rate * dt))
@@ -257,7 +257,8 @@ class Machine:
         rejected = uac * (self.condenser_c - fx.condenser_water_c)
         self.condenser_c += dt / (1500.0 * unit) * (given * per_kg * 1.25 - rejected - bleed * per_kg)
         self.water_out_c += (self.water_in_c - exchanged / self.water_kw_k - self.water_out_c) * min(1.0, dt / 12.0)
-        self.water_in_c += dt / size.loop_kj_k * (fx.load_kw - self.water_kw_k * (self.water_in_c - self.water_out_c))
+        taken = fx.load_kw * max(0.0, min(1.0, (23.0 - self.water_in_c) / 8.0))  # warm water takes less heat from the coils
+        self.water_in_c += dt / size.loop_kj_k * (taken - self.water_kw_k * (self.water_in_c - self.water_out_c))
 
     def _temperatures(self, dt: float, drive: Drive, fx: Effects, low: float) -> None:
         if drive.motor and self.rpm > 0.0:

@@ -18,6 +18,12 @@ from data_demo.truth import Ledger
 
 Floats = npt.NDArray[np.float64]
 _TICK_S = 0.05
+_LONG_REST_S = 10.0 * 3600.0
+_GROWING = frozenset({
+    "oil-supply-lost", "oil-filter-plugged", "discharge-overheating", "high-head", "low-suction", "bearing-or-rotor-damage",
+    "supply-unbalance", "motor-overload",
+})  # fmt: skip
+_FULL_LOAD = frozenset({"trapped-loaded", "motor-overload"})
 _REDUCED = {"across-the-line": 1.0, "star-delta": 1.0 / 3.0, "part-winding": 0.6, "soft-start": 0.5, "variable-speed": 0.35}
 
 
@@ -60,9 +66,9 @@ class Scenario:
     locked_rotor_ratio: float = 6.2
     no_load_ratio: float = 0.33
     starter: str = "star-delta"
-    plenum_m3: float = 0.055
-    bypass_mm2: float = 700.0
-    inertia_kg_m2: float = 0.9
+    plenum_m3: float = 0.08
+    bypass_mm2: float = 850.0
+    inertia_kg_m2: float = 1.2
     check_leak_mm2: float = 0.0
     exv_bleed_mm2: float = 0.0
     bypass_release_s: float = 0.0
@@ -135,7 +141,9 @@ class Run:
 def schedule(scenario: Scenario) -> list[Window]:
     """Draw the windows (start, end in s) in which cooling is asked for."""
     rng = random.Random(scenario.seed * 7919 + 17)
-    end_s, windows = scenario.hours * 3600.0, []
+    long_s = _LONG_REST_S if scenario.fault == "flooded-start" and scenario.hours * 3600.0 > 1.1 * _LONG_REST_S else 0.0
+    end_s: float = scenario.hours * 3600.0 - long_s
+    windows: list[Window] = []
     t = scenario.lead_minutes * 60.0
     while t < end_s:
         run_s = 60.0 * rng.uniform(*scenario.run_minutes)
@@ -144,11 +152,8 @@ def schedule(scenario: Scenario) -> list[Window]:
             run_s, rest_s = 60.0 * rng.uniform(3.0, 5.0), 60.0 * rng.uniform(2.2, 3.5)
         windows.append((t, min(t + run_s, end_s)))
         t += run_s + rest_s
-    if scenario.fault == "flooded-start" and len(windows) > 1 and scenario.hours > 12.0:
-        last = windows.pop()
-        while windows and windows[-1][1] > last[0] - 10.0 * 3600.0:
-            windows.pop()
-        windows.append(last)
+    if long_s:
+        windows[-1] = (windows[-1][0] + long_s, windows[-1][1] + long_s)
     return windows
 
 
@@ -156,7 +161,7 @@ def _event_s(scenario: Scenario, windows: list[Window]) -> float:
     if scenario.fault not in SUDDEN or not windows:
         return 1e12
     due = [w for w in windows if w[1] - w[0] > 300.0 and w[0] >= scenario.fault_start_h * 3600.0 - 1.0] or windows
-    start, end = due[-1]
+    start, end = due[-2] if scenario.fault == "trapped-loaded" and len(due) > 1 else due[-1]
     return float(round(start + max(200.0, scenario.event_share * (end - start))))
 
 
@@ -170,7 +175,7 @@ def _settings(scenario: Scenario) -> Settings:
         reset_s=scenario.reset_s,
     )
     if scenario.fault == "motor-overload":
-        return replace(base, amps_limit_pu=1.3, overload_pu=1.06, overload_s=1500.0)
+        return replace(base, amps_limit_pu=1.3, overload_pu=1.06, overload_s=420.0)
     return base
 
 
@@ -258,7 +263,7 @@ class _Simulation:
         self.rows: list[tuple[float, ...]] = []
         self.fine: list[tuple[float, ...]] = []
         self.was_shut, self.shut_off_s = False, -1e9
-        self.contact_was = False
+        self.contact_was = self.bounced = False
         self.sum_amps, self.n_starts, self.run_s = 0.0, 1200, 9000.0 * 3600.0
 
     def _physical(self, t: float, drive: Drive, fx: Effects) -> Drive:
@@ -269,8 +274,10 @@ class _Simulation:
         shut = drive.bypass_shut or t - self.shut_off_s < fx.bypass_late_s
         motor = (drive.motor and not fx.contactor_open) or fx.contactor_welded
         if motor != self.contact_was:
-            if drive.motor == self.contact_was and not fx.contactor_welded:
+            strange = motor != drive.motor
+            if strange or self.bounced:
                 self.c.events.append(Event(round(t, 2), "STATUS", "ON" if motor else "OFF", "Contactor status changed"))
+            self.bounced = strange
             self.contact_was = motor
             if motor:
                 self.n_starts += 1
@@ -284,7 +291,7 @@ class _Simulation:
         if swinging or turning or sudden or (c.mode == START and t - c.motor_on_s < 8.0):
             return 1
         if c.mode == COASTING or drive.motor or c.mode == START:
-            return 10 if c.mode != RUN or self.sc.interval_s < 5.0 or drive.load or drive.unload else 10
+            return 20 if c.mode == RUN and not (drive.load or drive.unload) and t < c.next_pulse_s - 1.0 else 10
         return 100
 
     def run(self) -> Run:
@@ -375,13 +382,22 @@ def short_run(
     base
         Scenario to start from; its length, schedule, fault and loop are replaced.
     """
-    hours = (cycles * 22.5 + 4.0) / 60.0
+    hours = (cycles * 24.5 + 4.0) / 60.0
     sc = replace(
         base or Scenario(), fault=fault, seed=seed, interval_s=interval_s, hours=hours, run_minutes=(12.0, 15.0),
         rest_minutes=(7.0, 9.0), lead_minutes=3.0, loop_kj_k=9_000.0, reset_s=420.0,
     )  # fmt: skip
     if fault == "flooded-start":
-        return simulate(replace(sc, hours=hours + 10.0, rest_minutes=(7.0, 9.0), fault_start_h=healthy_cycles * 22.0 / 60.0))
+        sc = replace(sc, hours=hours + _LONG_REST_S / 3600.0)
+    if fault in _FULL_LOAD:
+        sc = replace(sc, load_share=(1.02, 1.15))
     windows = schedule(sc)
+    windows = windows[:cycles]
+    hours = windows[-1][1] / 3600.0 + 0.07
+    sc = replace(sc, hours=hours)
+    last = max(1, cycles - 1) if fault == "flooded-start" else healthy_cycles
     begin_s = windows[healthy_cycles][0] - 60.0 if 0 < healthy_cycles < len(windows) else 0.0
-    return simulate(replace(sc, fault_start_h=begin_s / 3600.0))
+    if fault == "flooded-start" and last < len(windows):
+        begin_s = windows[last - 1][1] + 60.0
+    growth_h = 0.7 * (hours - begin_s / 3600.0) if fault in _GROWING else 0.0
+    return simulate(replace(sc, fault_start_h=begin_s / 3600.0, growth_h=growth_h))

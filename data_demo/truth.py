@@ -19,7 +19,9 @@ class Ledger:
     starts: list[dict[str, object]] = field(default_factory=list)
     stops: list[dict[str, object]] = field(default_factory=list)
     states: list[dict[str, object]] = field(default_factory=list)
+    drop_outs: list[dict[str, object]] = field(default_factory=list)
     motor: bool = False
+    dropped: bool = False
     sum_as: float = 0.0
     time_as: float = 0.0
     inrush: float = 0.0
@@ -34,13 +36,18 @@ class Ledger:
         dt, self.last_s = t - self.last_s, t
         if drive.motor != self.motor:
             self.motor = drive.motor
-            if drive.motor:
+            if drive.motor and self.dropped:
+                self.drop_outs[-1]["until_s"], self.dropped = round(t - dt, 2), False
+            elif not drive.motor and c.drive.motor:  # open against its command: an event of the contactor
+                self.drop_outs.append({"time_s": round(t - dt, 2), "until_s": None})
+                self.dropped = True
+            elif drive.motor:
                 self._began(t - dt, m, c)
             else:
                 self._ended(t - dt, m, c)
         if drive.motor:
             self._settles(t, dt, m, drive, c, seen)
-        elif self.stops:
+        elif self.stops and not self.dropped:
             self._coasts(t, dt, m, drive)
         state = c.mode
         if state == "run":
@@ -82,7 +89,7 @@ class Ledger:
         self.stops.append({
             "time_s": round(t, 2), "kind": "normal" if c.last_kind == "normal" else c.last_kind, "text": c.tripped,
             "slide_pc": round(m.slide, 1), "difference_kpa": round(self.first_difference_kpa, 1), "spin_down_s": None, "peak_reverse_rpm": 0.0,
-            "reverse_s": 0.0, "time_to_37pc_s": None, "bypass_open_after_s": None,
+            "reverse_s": 0.0, "time_to_37pc_s": None, "bypass_open_after_s": None, "began_backwards": m.rpm < _TURNS_BACK_RPM,
         })  # fmt: skip
 
     def _coasts(self, t: float, dt: float, m: Machine, drive: Drive) -> None:
@@ -98,9 +105,9 @@ class Ledger:
             stop["reverse_s"], stop["peak_reverse_rpm"] = round(self.reverse_s, 2), round(self.peak_rpm, 1)
         if stop["bypass_open_after_s"] is None and not drive.bypass_shut:
             stop["bypass_open_after_s"] = round(age, 2)
-        if stop["time_to_37pc_s"] is None and m.plenum_kpa - m.suction_kpa < 0.37 * self.first_difference_kpa:
+        if stop["time_to_37pc_s"] is None and self.first_difference_kpa > 20.0 and m.plenum_kpa - m.suction_kpa < 0.37 * self.first_difference_kpa:
             stop["time_to_37pc_s"] = round(age, 2)
 
     def told(self) -> dict[str, object]:
         """The truth as plain data: lists of starts, stops and states, times in seconds of the run."""
-        return {"starts": self.starts, "stops": self.stops, "states": self.states}
+        return {"starts": self.starts, "stops": self.stops, "states": self.states, "drop_outs": self.drop_outs}
