@@ -1,0 +1,369 @@
+"""Which refrigerant a case means, and its saturation: dew for superheat, bubble for subcooling, isentropic discharge.
+
+A name is taken only as ASHRAE 34 spells it or by a listed alias; a like-named fluid never is. Where there is no data the
+reason is said, and what rests on saturation cannot be told.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.errors import InputError, Problem
+from forensics.property_library import KELVIN, PropertyTable, compute, knows, library_version, superheat_nodes_k
+from forensics.rules import FOLDER, read_toml
+from forensics.units import read_unit, to_canonical
+from forensics.vocabulary import Role
+
+TABLES = "saturation"
+_FINE = 20
+_MOST_SUPERHEAT_K = 149.0
+_NEWTON_STEPS = 6
+_SETTLED_K = 1e-4
+_ROWS_NEEDED = 3
+_FIRST = ("R134a", "R22", "R407C", "R404A", "R410A")
+_PREFIX = re.compile(r"^(?:HCFC|HCFO|HFC|HFO|CFC|HC|R)(?=\d)")
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Refrigerant:
+    """One line of ``rules/refrigerants.toml``."""
+
+    name: str
+    library: str
+    aliases: tuple[str, ...]
+
+
+@cache
+def known_refrigerants() -> Mapping[str, Refrigerant]:
+    """Refrigerants whose tables ship, by designation."""
+    table = read_toml(FOLDER / "refrigerants.toml")
+    return {name: Refrigerant(name, entry["library"], tuple(entry["aliases"])) for name, entry in table.items()}
+
+
+def _key(text: str) -> str:
+    """Spelling without what never matters: case, spaces, dashes, the letters before the number."""
+    return _PREFIX.sub("", re.sub(r"[\s\-_().]", "", text).upper())
+
+
+@cache
+def _keys() -> Mapping[str, str]:
+    return {_key(spelling): r.name for r in known_refrigerants().values() for spelling in (r.name, *r.aliases)}
+
+
+def find_refrigerant(text: str) -> Refrigerant | None:
+    """The refrigerant that a name means, or None: never the nearest name.
+
+    ``r134a``, ``R-134a``, ``R 134 A`` and ``HFC-134a`` are one; ``R134`` and ``R13`` are not it.
+    """
+    name = _keys().get(_key(text))
+    return None if name is None else known_refrigerants()[name]
+
+
+@dataclass(frozen=True)
+class SaturationCurve:
+    """Saturation of one refrigerant, from a table, vectorised; NaN outside the table.
+
+    Attributes
+    ----------
+    name
+        Designation, or the file that a case gives.
+    table
+        Rows at rising pressure.
+    """
+
+    name: str
+    table: PropertyTable
+    _log_p: Floats = field(init=False, repr=False)
+    _dew: Floats = field(init=False, repr=False)
+    _bubble: Floats = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        log_p = np.log(self.table.pressure_kpa)
+        if self.has_entropy:
+            fine = np.linspace(log_p[0], log_p[-1], (len(log_p) - 1) * _FINE + 1)
+            dew, bubble = _cubic(self.table.dew_c, log_p, fine), _cubic(self.table.bubble_c, log_p, fine)
+        else:
+            fine = np.linspace(log_p[0], log_p[-1], max(len(log_p) * _FINE, 2))
+            dew, bubble = _clapeyron(log_p, self.table.dew_c, fine), _clapeyron(log_p, self.table.bubble_c, fine)
+        object.__setattr__(self, "_log_p", fine)
+        object.__setattr__(self, "_dew", dew)
+        object.__setattr__(self, "_bubble", bubble)
+
+    @property
+    def origin(self) -> str:
+        """Where the numbers come from, for the report."""
+        return self.table.origin
+
+    @property
+    def has_entropy(self) -> bool:
+        """Whether the isentropic discharge temperature can be had."""
+        return self.table.entropy.shape[1] > 0
+
+    @property
+    def glide_matters(self) -> bool:
+        """Whether dew and bubble differ by more than 0.5 K anywhere."""
+        return bool(np.max(self.table.dew_c - self.table.bubble_c) > 0.5)  # noqa: PLR2004
+
+    def dew_c(self, pressure_kpa: Floats) -> Floats:
+        """Dew-point temperature, degC, at absolute pressures in kPa: the basis of superheat."""
+        return self._look_up(pressure_kpa, self._dew)
+
+    def bubble_c(self, pressure_kpa: Floats) -> Floats:
+        """Bubble-point temperature, degC, at absolute pressures in kPa: the basis of subcooling."""
+        return self._look_up(pressure_kpa, self._bubble)
+
+    def dew_pressure_kpa(self, temperature_c: Floats) -> Floats:
+        """Absolute pressure, kPa, whose dew point is a temperature in degC."""
+        t = np.asarray(temperature_c, dtype=np.float64)
+        return np.asarray(np.exp(np.interp(t, self._dew, self._log_p, left=np.nan, right=np.nan)))
+
+    def bubble_pressure_kpa(self, temperature_c: Floats) -> Floats:
+        """Absolute pressure, kPa, whose bubble point is a temperature in degC."""
+        t = np.asarray(temperature_c, dtype=np.float64)
+        return np.asarray(np.exp(np.interp(t, self._bubble, self._log_p, left=np.nan, right=np.nan)))
+
+    def _look_up(self, pressure_kpa: Floats, values: Floats) -> Floats:
+        p = np.asarray(pressure_kpa, dtype=np.float64)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            log_p = np.log(p)
+        return np.asarray(np.interp(log_p, self._log_p, values, left=np.nan, right=np.nan), dtype=np.float64)
+
+    def isentropic_discharge_c(self, suction_kpa: Floats, suction_c: Floats, discharge_kpa: Floats) -> Floats:
+        """Temperature after compression without heat exchange or loss, degC.
+
+        A real dry, uncooled compressor discharges hotter (second law); colder means liquid or cooling. A suction
+        temperature at or under its dew point is taken as saturated vapour: quality can't be had from p and T.
+
+        Parameters
+        ----------
+        suction_kpa, suction_c, discharge_kpa
+            Absolute kPa and degC, same shape (n,).
+
+        Returns
+        -------
+        ndarray
+            degC, shape (n,); NaN outside the table or where the table has no entropy.
+        """
+        p1, t1, p2 = (np.atleast_1d(np.asarray(x, dtype=np.float64)) for x in (suction_kpa, suction_c, discharge_kpa))
+        if not self.has_entropy:
+            return np.full(p1.shape, np.nan)
+        superheat_k = np.clip(t1 - self.dew_c(p1), 0.0, _MOST_SUPERHEAT_K)
+        target = self._entropy(p1, superheat_k)
+        guess_k = np.where(np.isfinite(target), 20.0, np.nan)
+        step_k = np.full(p1.shape, np.inf)
+        for _ in range(_NEWTON_STEPS):
+            value = self._entropy(p2, guess_k)
+            slope = (self._entropy(p2, guess_k + 0.05) - self._entropy(p2, np.maximum(guess_k - 0.05, 0.0))) / (
+                0.05 + np.minimum(guess_k, 0.05)
+            )
+            new_k = np.clip(guess_k - (value - target) / slope, 0.0, _MOST_SUPERHEAT_K)
+            step_k, guess_k = np.abs(new_k - guess_k), new_k
+            if not np.any(step_k > _SETTLED_K):
+                break
+        return np.asarray(np.where(np.isfinite(target), self.dew_c(p2) + guess_k, np.nan))
+
+    def _entropy(self, pressure_kpa: Floats, superheat_k: Floats) -> Floats:
+        """Vapour entropy, kJ/(kg K), by cubic interpolation in ln p and in the root of the superheat."""
+        rows, columns = self.table.entropy.shape
+        nodes = superheat_nodes_k()
+        log_p = np.log(self.table.pressure_kpa)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            x = (np.log(pressure_kpa) - log_p[0]) / (log_p[-1] - log_p[0]) * (rows - 1)
+            y = np.sqrt(superheat_k / nodes[-1]) * (columns - 1)
+        good = np.isfinite(x) & np.isfinite(y) & (x >= 0.0) & (x <= rows - 1) & (y <= columns - 1)
+        x, y = np.where(good, x, 1.0), np.where(good, y, 1.0)
+        i = np.clip(x.astype(np.int64) - 1, 0, rows - 4)
+        j = np.clip(y.astype(np.int64) - 1, 0, columns - 4)
+        wx, wy = _weights(x - i), _weights(y - j)
+        total = np.zeros(x.shape)
+        flat = np.ravel(self.table.entropy)
+        for a in range(4):
+            base = (i + a) * columns + j
+            total += wx[a] * sum(wy[b] * flat[base + b] for b in range(4))
+        return np.asarray(np.where(good, total, np.nan))
+
+
+def _weights(u: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """Lagrange weights of four equally spaced points at 0, 1, 2, 3 for a position u."""
+    a, b, c, d = u, u - 1.0, u - 2.0, u - 3.0
+    return -b * c * d / 6.0, a * c * d / 2.0, -a * b * d / 2.0, a * b * c / 6.0
+
+
+def _cubic(values: Floats, nodes: Floats, at: Floats) -> Floats:
+    position = (at - nodes[0]) / (nodes[-1] - nodes[0]) * (len(nodes) - 1)
+    first = np.clip(position.astype(np.int64) - 1, 0, len(nodes) - 4)
+    return np.asarray(sum(w * values[first + k] for k, w in enumerate(_weights(position - first))))
+
+
+def _clapeyron(log_p: Floats, temperature_c: Floats, at: Floats) -> Floats:
+    """Interpolate 1/T over ln p, which is nearly straight along a saturation line (Clausius-Clapeyron)."""
+    return np.asarray(1.0 / np.interp(at, log_p, 1.0 / (temperature_c + KELVIN)) - KELVIN)
+
+
+def saturation_for(refrigerant: str, saturation_table: str, folder: Path) -> tuple[SaturationCurve | None, str]:
+    """Find the saturation data of a case.
+
+    Parameters
+    ----------
+    refrigerant
+        As the case file gives it.
+    saturation_table
+        Path of a table relative to ``folder``, or empty. It is used wherever it is given.
+    folder
+        Folder of the case file.
+
+    Returns
+    -------
+    curve, why_not
+        The curve; or None and why there is none, with what to do.
+
+    Raises
+    ------
+    InputError
+        The table that the case names can't be used; every fault is listed.
+    """
+    if saturation_table:
+        return read_saturation_table(folder, saturation_table), ""
+    found = find_refrigerant(refrigerant)
+    if found is not None:
+        return _shipped(found.name), ""
+    curve = _from_library(refrigerant)
+    if curve is not None:
+        return curve, ""
+    others = [name for name in known_refrigerants() if name not in _FIRST]
+    names = ", ".join([*_FIRST, *others])
+    return None, (
+        f"Refrigerant '{refrigerant}' has no dew/bubble data in the tables that ship or in the installed property "
+        f"library ({library_version()}). Superheat and subcooling are left out. You may give a table of pressure, "
+        f"bubble and dew temperature (CSV, machine.saturation_table), or one of: {names}."
+    )
+
+
+@cache
+def _shipped(name: str) -> SaturationCurve:
+    path = FOLDER / TABLES / f"{name}.csv"
+    numbers = np.loadtxt(path, delimiter=",", skiprows=2, ndmin=2)
+    with path.open(encoding="utf-8") as lines:
+        origin = lines.readline().lstrip("# ").split(";")[1].strip()
+    return SaturationCurve(name, PropertyTable(numbers[:, 0], numbers[:, 1], numbers[:, 2], numbers[:, 3:], origin))
+
+
+@cache
+def _from_library(refrigerant: str) -> SaturationCurve | None:
+    """A refrigerant without a shipped table, computed when the library has it under its exact designation."""
+    number = _key(refrigerant)
+    if not re.fullmatch(r"\d{2,4}[A-Z]{0,2}(\d|[A-Z])?", number):
+        return None
+    digits = re.match(r"\d+", number)
+    if digits is None:
+        return None
+    letters = number[digits.end() :]
+    for name in (f"R{digits[0]}{letters}", f"R{digits[0]}{letters.lower()}", f"R{number}.mix"):
+        if knows(name):
+            try:
+                return SaturationCurve(f"R{number}", compute(name))
+            except ValueError:
+                return None
+    return None
+
+
+def read_saturation_table(folder: Path, name: str) -> SaturationCurve:
+    """Read the table that a case gives: pressure, bubble and dew temperature, each with its unit in the header.
+
+    Headers are such as ``pressure (kPaa)``, ``bubble (degC)``, ``dew (degC)`` or ``pressure_kpa``, ``bubble_c``,
+    ``dew_c``. A gauge pressure is refused: a saturation table has one meaning at every height only when absolute.
+
+    Raises
+    ------
+    InputError
+        Every fault with its row: not a number, pressures that do not rise, bubble above dew.
+    """
+    path = folder / name
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as lines:
+            grid = [row for row in csv.reader(lines) if row and not row[0].lstrip().startswith("#")]
+    except (OSError, UnicodeDecodeError) as fault:
+        raise InputError([Problem(f"can't be read: {fault}", file=name, column="machine.saturation_table")]) from None
+    columns, problems = _table_columns(grid[0] if grid else [], name)
+    values = np.full((max(len(grid) - 1, 0), 3), np.nan)
+    for at, row in enumerate(grid[1:]):
+        for k, (label, index) in enumerate(columns):
+            try:
+                values[at, k] = float(row[index])
+            except (ValueError, IndexError):
+                problems.append(Problem("is not a number", file=name, row=at + 2, column=label))
+    if not problems:
+        problems = _table_faults(values, name)
+    if problems:
+        raise InputError(problems)
+    pressure_kpa, bubble_c, dew_c = (_canonical(values[:, k], columns[k][0]) for k in range(3))
+    return SaturationCurve(name, PropertyTable(pressure_kpa, bubble_c, dew_c, np.empty((len(values), 0)), name))
+
+
+_WANTED = (("pressure", "kpa"), ("bubble", "c"), ("dew", "c"))
+
+
+def _unit_of(label: str) -> str:
+    found = re.search(r"[(\[]\s*([^)\]]+)\s*[)\]]|_(\w+)$", label)
+    return "" if found is None else (found[1] or found[2])
+
+
+def _canonical(values: Floats, label: str) -> Floats:
+    text = _unit_of(label)
+    plain = {"kpa": "kPaa", "c": "degC"}.get(text.lower(), text)
+    role = Role.SUCTION_PRESSURE if label.lower().startswith("pressure") else Role.SUCTION_TEMPERATURE
+    unit = read_unit(plain)
+    if unit is None:
+        raise ValueError(plain)
+    return np.asarray(to_canonical(values, unit, role), dtype=np.float64)
+
+
+def _table_columns(header: list[str], name: str) -> tuple[list[tuple[str, int]], list[Problem]]:
+    columns: list[tuple[str, int]] = []
+    problems: list[Problem] = []
+    for word, usual in _WANTED:
+        index = next((i for i, text in enumerate(header) if text.strip().lower().startswith(word)), None)
+        if index is None:
+            problems.append(Problem(f"no column '{word}' (write e.g. {word}_{usual})", file=name, row=1))
+            continue
+        label = header[index].strip()
+        try:
+            _canonical(np.zeros(1) + 1.0, label)
+        except (ValueError, InputError, KeyError, TypeError):
+            problems.append(
+                Problem(
+                    f"the unit of '{label}' is not known, or does not say absolute",
+                    file=name,
+                    row=1,
+                    column=label,
+                    remedy=f"Write the unit in the header, absolute for pressure: {word}_{usual}.",
+                )
+            )
+        columns.append((label, index))
+    return columns, problems
+
+
+def _table_faults(values: Floats, name: str) -> list[Problem]:
+    if len(values) < _ROWS_NEEDED:
+        return [Problem(f"a saturation table needs {_ROWS_NEEDED} rows or more, this has {len(values)}", file=name)]
+    problems = []
+    pressure, bubble, dew = values.T
+    for at in np.flatnonzero(bubble > dew):
+        text = f"bubble temperature {bubble[at]:g} above dew temperature {dew[at]:g} at one pressure is impossible"
+        problems.append(Problem(text, file=name, row=int(at) + 2, remedy="Are the two columns exchanged?"))
+    for at in np.flatnonzero(pressure <= 0.0):
+        problems.append(Problem("an absolute pressure is above zero", file=name, row=int(at) + 2))
+    for label, column in (("pressure", pressure), ("bubble", bubble), ("dew", dew)):
+        for at in np.flatnonzero(np.diff(column) <= 0.0):
+            problems.append(Problem("does not rise from row to row", file=name, row=int(at) + 3, column=label))
+    return problems
