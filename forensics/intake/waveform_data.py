@@ -62,19 +62,26 @@ def read_table(header: Header, data: bytes, name: str) -> Table:
     if not data.strip(b"\x1a\r\n\t \x00"):
         raise Refused("the data file holds no samples", remedy="Export the record again.")
     table = _ascii(header, data, name) if header.data_type == "ASCII" else _binary(header, data, name)
-    found, announced = len(table.number), header.announced
-    if found > announced:
-        unit = header.analog[0].uu if header.analog else ""
-        past = [f"{value:.4g}" for value in table.analog[0][announced:]] if header.analog else []
-        shown = f" ({', '.join(past[:3])}{', …' if len(past) > 3 else ''} {unit} on the first channel)" if past else ""  # noqa: PLR2004
-        which = f"sample {found}" if found == announced + 1 else f"samples {announced + 1}-{found}"
-        table.notes.append(
-            f"announces {announced} samples, the .dat has {found}; {which}{shown} are past the announced end "
-            "and are kept"
-        )
-    elif found < announced:
-        table.notes.append(f"announces {announced} samples, the .dat has {found}: the record ends early")
+    note = _count_note(header, table, name)
+    if note:
+        table.notes.append(note)
     return table
+
+
+def _count_note(header: Header, table: Table, name: str) -> str:
+    """What to say where the configuration announces another number of samples."""
+    found, announced = len(table.number), header.announced
+    if found == announced:
+        return ""
+    text = f"{name}.cfg announces {announced} samples, the .dat has {found}"
+    if found < announced:
+        return f"{text}: the record ends early"
+    past = found - announced
+    verb, which = ("is", f"sample {found}") if past == 1 else ("are", f"samples {announced + 1}-{found}")
+    if header.analog:
+        values = " and ".join(f"{value:.1f}" for value in table.analog[0][announced:][:2])
+        which += f" ({values}{' …' if past > 2 else ''} {header.analog[0].uu} on the first channel)"  # noqa: PLR2004
+    return f"{text}; {which} {verb} past the announced end and kept"
 
 
 def _values(header: Header, data: str | bytes, count: int) -> tuple[list[NDArray[np.float64]], list[NDArray[np.int8]]]:
@@ -89,7 +96,8 @@ def _values(header: Header, data: str | bytes, count: int) -> tuple[list[NDArray
 
 def _ascii(header: Header, data: bytes, name: str) -> Table:
     expected = 2 + len(header.analog) + len(header.status)
-    lines = data.decode("iso-8859-1").replace("\x1a", "").splitlines()
+    # Only line ends count: splitlines would also cut at separators that are data here.
+    lines = data.decode("iso-8859-1").replace("\x1a", "").replace("\r\n", "\n").replace("\r", "\n").split("\n")
     while lines and not lines[-1].strip(" \t\x00"):
         lines.pop()
     split = [[cell.strip() for cell in line.split(",")] for line in lines]

@@ -197,7 +197,7 @@ def read_header(data: bytes, *, encoding: str, date_order: Order | None) -> Head
         A line does not have the form of the standard, or its date fits only an order that the revision does not have.
     """
     text, name, evidence = decode(data, encoding)
-    lines = _Lines(text.replace("\x1a", "").replace("\x00", "").splitlines())
+    lines = _Lines(text.replace("\x1a", "").replace("\x00", "").replace("\r\n", "\n").replace("\r", "\n").split("\n"))
     if not any(line.strip() for line in lines.lines):
         raise Refused("the configuration is empty", remedy="Export the record again.")
     lines.detections.append(("encoding", name, evidence))

@@ -17,6 +17,7 @@ import numpy as np
 
 from forensics.casefile import Point, Source
 from forensics.errors import Problems
+from forensics.intake.reading import Accounting, Detection, SetAside
 from forensics.intake.waveform_channels import Channels, left_out, unique_names
 from forensics.intake.waveform_data import Table, Times, read_table, sample_times
 from forensics.intake.waveform_header import NS, Header, Refused, read_header, sibling, split_single_file
@@ -43,11 +44,11 @@ class WaveformReading:
     cells_missing
         Missing values of bound channels, by reason.
     listed
-        Samples set aside: (line, reason, text).
+        Samples set aside, with the line of an ASCII data file or the position of the sample.
     notes
         What the reader of the report must know.
     detections
-        What was detected: (what, value, evidence).
+        What was detected and from what.
     """
 
     waveform: Waveform | None = None
@@ -57,9 +58,14 @@ class WaveformReading:
     rows_kept: int = 0
     set_aside: dict[str, int] = field(default_factory=dict)
     cells_missing: dict[str, int] = field(default_factory=dict)
-    listed: tuple[tuple[int, str, str], ...] = ()
+    listed: tuple[SetAside, ...] = ()
     notes: tuple[str, ...] = ()
-    detections: tuple[tuple[str, str, str], ...] = ()
+    detections: tuple[Detection, ...] = ()
+
+    @property
+    def accounting(self) -> Accounting:
+        """The samples' account."""
+        return Accounting(self.rows_read, self.rows_kept, self.set_aside, self.cells_missing, self.listed)
 
 
 def record_files(file: Path) -> tuple[Path, ...]:
@@ -147,9 +153,13 @@ def read_waveform(
         rows_kept=len(table.number),
         set_aside=table.set_aside,
         cells_missing={"missing in record": bound.missing} if bound.missing else {},
-        listed=table.listed,
+        listed=tuple(SetAside(source.path, *row) for row in table.listed),
         notes=(*header.notes, *table.notes, *zone_notes, *trigger_notes, *bound.notes),
-        detections=(*header.detections, ("zone", *zone_text), ("sample times", times.basis, times.evidence)),
+        detections=(
+            *(Detection(*found) for found in header.detections),
+            Detection("zone", *zone_text),
+            Detection("sample times", times.basis, times.evidence),
+        ),
     )
 
 
