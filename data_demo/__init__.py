@@ -6,6 +6,8 @@
 from pathlib import Path
 
 _CASES = Path(__file__).resolve().parent / "cases"
-DEMO_CASES: dict[str, Path] = {name: _CASES / name / "case.toml" for name in ("loaded-starts", "healthy", "cannot-tell")}
+DEMO_CASES: dict[str, Path] = {
+    name: _CASES / name / "case.toml" for name in ("loaded-starts", "healthy", "cannot-tell")
+}
 
 __all__ = ["DEMO_CASES"]

@@ -1,4 +1,4 @@
-"""The controls of the demonstration machine: sequence, capacity pulses, protections, and the list of what they report."""
+"""The controls of the demonstration machine: sequence, capacity pulses, protections, and what they report."""
 
 from __future__ import annotations
 
@@ -131,7 +131,13 @@ class Controller:
             self.power_lost(t)
         if self.drive.motor:
             self._protect(t, m, seen, fx)
-        handler = {REST: self._rest, START: self._start, RUN: self._run, UNLOADING: self._unloading, PUMPING: self._pumping}
+        handler = {
+            REST: self._rest,
+            START: self._start,
+            RUN: self._run,
+            UNLOADING: self._unloading,
+            PUMPING: self._pumping,
+        }
         handler.get(self.mode, self._coasting)(t, m, seen, demand=demand)
         self.drive.heater = not self.drive.motor
         return self.drive
@@ -233,10 +239,22 @@ class Controller:
             ("Earth fault, instantaneous", 0.1, fx.earth_fault),
             ("Motor overload", s.overload_s, running and share > s.overload_pu),
             ("Motor overload on start", 3.0, self.mode == START and running and share > 2.0),
-            ("Motor overload on start", 3.5, self.mode == START and running and age < 30.0 and share > s.start_overload_pu),
+            (
+                "Motor overload on start",
+                3.5,
+                self.mode == START and running and age < 30.0 and share > s.start_overload_pu,
+            ),
             ("Phase current imbalance", 4.0, spread > s.imbalance_trip),
-            ("Low oil differential", 12.0, age > s.oil_delay_s and late and seen["oil_pressure_difference"] < s.oil_differential_kpa),
-            ("Low oil differential", 2.0, age > 58.0 and self.mode != PUMPING and seen["oil_pressure_difference"] < 25.0),
+            (
+                "Low oil differential",
+                12.0,
+                age > s.oil_delay_s and late and seen["oil_pressure_difference"] < s.oil_differential_kpa,
+            ),
+            (
+                "Low oil differential",
+                2.0,
+                age > 58.0 and self.mode != PUMPING and seen["oil_pressure_difference"] < 25.0,
+            ),
             ("High discharge temperature", 2.0, seen["discharge_temperature"] > s.discharge_trip_c),
             ("High condensing pressure", 1.0, seen["condenser_saturation"] > s.high_trip_c),
             ("Low suction pressure", 30.0, age > 60.0 and late and seen["suction_saturation"] < s.low_trip_c),

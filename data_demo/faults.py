@@ -208,10 +208,18 @@ ACTS: dict[str, Act] = {
     "sensor-fault": _false_sensor,
     "sequence-error": _nothing,
 }
-SUDDEN = frozenset({
-    "trapped-loaded", "bypass-open-while-running", "single-phasing", "supply-disturbance", "insulation-failure",
-    "bearing-or-rotor-damage", "contactor-fault", "sensor-fault",
-})  # fmt: skip
+SUDDEN = frozenset(
+    {
+        "trapped-loaded",
+        "bypass-open-while-running",
+        "single-phasing",
+        "supply-disturbance",
+        "insulation-failure",
+        "bearing-or-rotor-damage",
+        "contactor-fault",
+        "sensor-fault",
+    }
+)
 
 
 def weld(fx: Effects, at: Moment) -> None:

@@ -82,17 +82,55 @@ class Machine:
     """The state of the machine, moved on by `step`."""
 
     __slots__ = (
-        "amps", "bypass_fraction", "capacity_pu", "condenser_c", "dissolved", "evaporator_c", "exv", "feed", "filter_drop_kpa", "flow",
-        "mean_bypass_kg_s", "oil_c", "oil_dp_kpa", "oil_level", "plenum_kpa", "rated_flow", "rpm", "saturation", "size",
-        "slide", "superheat_k", "swept_m3", "td_c", "water_in_c", "water_kw_k", "water_out_c", "winding_c", "torque_pu", "vibration",
-    )  # fmt: skip
+        "amps",
+        "bypass_fraction",
+        "capacity_pu",
+        "condenser_c",
+        "dissolved",
+        "evaporator_c",
+        "exv",
+        "feed",
+        "filter_drop_kpa",
+        "flow",
+        "mean_bypass_kg_s",
+        "oil_c",
+        "oil_dp_kpa",
+        "oil_level",
+        "plenum_kpa",
+        "rated_flow",
+        "rpm",
+        "saturation",
+        "size",
+        "slide",
+        "superheat_k",
+        "swept_m3",
+        "td_c",
+        "torque_pu",
+        "vibration",
+        "water_in_c",
+        "water_kw_k",
+        "water_out_c",
+        "winding_c",
+    )
+
+    size: Size
+    saturation: Saturation
+    rpm: float
+    slide: float
+    plenum_kpa: float
+    evaporator_c: float
+    condenser_c: float
+    superheat_k: float
+    capacity_pu: float
 
     def __init__(self, size: Size, line: Saturation, *, water_c: float, condenser_water_c: float) -> None:
         self.size, self.saturation = size, line
         low, high = line.pressure_kpa(3.0), line.pressure_kpa(40.0)
         per_m3_kpa = low * _COMPRESS + high / _BUILT_IN_RATIO
-        self.swept_m3 = 0.92 * size.shaft_kw / (per_m3_kpa * size.synchronous_rpm / 60.0)
-        self.rated_flow = self.swept_m3 * size.synchronous_rpm / 60.0 * low / (line.gas_constant_kj_kg_k * 283.0) * 0.9
+        self.swept_m3: float = 0.92 * size.shaft_kw / (per_m3_kpa * size.synchronous_rpm / 60.0)
+        self.rated_flow: float = (
+            self.swept_m3 * size.synchronous_rpm / 60.0 * low / (line.gas_constant_kj_kg_k * 283.0) * 0.9
+        )
         self.evaporator_c, self.condenser_c = water_c, condenser_water_c + 1.0
         self.plenum_kpa = line.pressure_kpa(self.evaporator_c)
         self.water_in_c = self.water_out_c = water_c
@@ -119,14 +157,14 @@ class Machine:
         return self.saturation.pressure_kpa(self.condenser_c)
 
     def _gas_torque_nm(self, low: float, high: float) -> float:
-        """Torque of the gas against forward rotation: indicated work of a fixed built-in volume ratio, either way round."""
+        """Torque of the gas against forward rotation: indicated work of a fixed volume ratio, either way round."""
         if self.rpm > 0.0:
             work = low * _COMPRESS + high / _BUILT_IN_RATIO
         else:
             work = max(high * _EXPAND - low, 0.0) if self.rpm > -1.0 else high * _EXPAND - low
         swept = self.swept_m3 * (_MINIMUM_CAPACITY + (1.0 - _MINIMUM_CAPACITY) * self.slide / 100.0)
         sealing = min(1.0, 0.75 + abs(self.rpm) / 2000.0)
-        return swept * work * 1e3 / _TAU * sealing
+        return float(swept * work * 1e3 / _TAU * sealing)
 
     def _turn(self, dt: float, drive: Drive, fx: Effects, low: float, high: float) -> None:
         size = self.size
@@ -257,7 +295,9 @@ class Machine:
         rejected = uac * (self.condenser_c - fx.condenser_water_c)
         self.condenser_c += dt / (1500.0 * unit) * (given * per_kg * 1.25 - rejected - bleed * per_kg)
         self.water_out_c += (self.water_in_c - exchanged / self.water_kw_k - self.water_out_c) * min(1.0, dt / 12.0)
-        taken = fx.load_kw * max(0.0, min(1.0, (23.0 - self.water_in_c) / 8.0))  # warm water takes less heat from the coils
+        taken = fx.load_kw * max(
+            0.0, min(1.0, (23.0 - self.water_in_c) / 8.0)
+        )  # warm water takes less heat from the coils
         self.water_in_c += dt / size.loop_kj_k * (taken - self.water_kw_k * (self.water_in_c - self.water_out_c))
 
     def _temperatures(self, dt: float, drive: Drive, fx: Effects, low: float) -> None:
@@ -291,7 +331,9 @@ class Machine:
         flowing = min(1.0, lift / 120.0)
         clean = 28.0 * thick * flowing
         self.filter_drop_kpa = min(0.97 * lift, clean * (1.0 + fx.filter_plugging))
-        foam = self.dissolved * (0.72 + 0.2 * math.sin(clock_s * 1.9) * math.sin(clock_s * 0.37)) if drive.motor else 0.0
+        foam = (
+            self.dissolved * (0.72 + 0.2 * math.sin(clock_s * 1.9) * math.sin(clock_s * 0.37)) if drive.motor else 0.0
+        )
         level_goal = fx.oil_level_pc + (16.0 * self.dissolved if drive.motor else 0.0)
         self.oil_level += (level_goal - self.oil_level) * min(1.0, dt / 20.0)
         starved = max(0.0, min(1.0, (22.0 - self.oil_level) / 14.0))

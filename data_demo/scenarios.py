@@ -1,4 +1,4 @@
-"""Runs of the demonstration machine: every parameter of a scenario, a seeded simulation of it, and short runs for tests."""
+"""Runs of the demonstration machine: a seeded simulation of a scenario, and short runs for tests."""
 
 from __future__ import annotations
 
@@ -12,106 +12,32 @@ from data_demo.controller import COASTING, RUN, START, Controller, Event, Settin
 from data_demo.effects import Effects
 from data_demo.faults import ACTS, SUDDEN, Moment, Window, weld
 from data_demo.machine import Drive, Machine, Size
+from data_demo.parameters import LONG_REST_S, REDUCED, TICK_S, Scenario, event_s, schedule
 from data_demo.saturation import saturation
 from data_demo.sensors import ROLES, observed, shown
 from data_demo.truth import Ledger
 
+__all__ = ["Run", "Scenario", "Trace", "schedule", "short_run", "simulate"]
+
 Floats = npt.NDArray[np.float64]
-_TICK_S = 0.05
-_LONG_REST_S = 10.0 * 3600.0
-_GROWING = frozenset({
-    "oil-supply-lost", "oil-filter-plugged", "discharge-overheating", "high-head", "low-suction", "bearing-or-rotor-damage",
-    "supply-unbalance", "motor-overload",
-})  # fmt: skip
+_GROWING = frozenset(
+    {
+        "oil-supply-lost",
+        "oil-filter-plugged",
+        "discharge-overheating",
+        "high-head",
+        "low-suction",
+        "bearing-or-rotor-damage",
+        "supply-unbalance",
+        "motor-overload",
+    }
+)
 _FULL_LOAD = frozenset({"trapped-loaded", "motor-overload"})
-_REDUCED = {"across-the-line": 1.0, "star-delta": 1.0 / 3.0, "part-winding": 0.6, "soft-start": 0.5, "variable-speed": 0.35}
-
-
-@dataclass(frozen=True, slots=True)
-class Scenario:
-    """Every parameter of a run.
-
-    Attributes
-    ----------
-    seed
-        Of schedule, load and sensor noise: the same scenario gives the same run.
-    hours, interval_s
-        Length of the run and of one record (a multiple of 0.05 s).
-    fault, fault_start_h, growth_h, severity
-        Mode (as the workbook names it), when it begins, how long it takes to grow, and its final strength (1: full).
-    event_share
-        Where in the last run a sudden fault strikes, as a share of that run.
-    bypass_release_s
-        When the unloading valve opens, seconds after the motor stops: negative is early by command, positive late by the valve.
-    load_energised_loads, unload_energised_unloads, bypass_energised_shuts
-        Polarity of each valve: whether the energised coil has the named effect.
-    run_minutes, rest_minutes
-        Range of the length of runs and rests that the schedule draws from.
-    valve_bleeds, contacts_weld
-        Variants of the expansion valve fault (not closing at stop) and of the contactor fault (welded).
-    """
-
-    seed: int = 1
-    hours: float = 2.0
-    interval_s: float = 1.0
-    fault: str = "none"
-    fault_start_h: float = 0.0
-    growth_h: float = 0.0
-    severity: float = 1.0
-    event_share: float = 0.6
-    refrigerant: str = "R134a"
-    rated_amps: float = 186.0
-    volts: float = 460.0
-    hertz: float = 60.0
-    locked_rotor_ratio: float = 6.2
-    no_load_ratio: float = 0.33
-    starter: str = "star-delta"
-    plenum_m3: float = 0.08
-    bypass_mm2: float = 850.0
-    inertia_kg_m2: float = 1.2
-    check_leak_mm2: float = 0.0
-    exv_bleed_mm2: float = 0.0
-    bypass_release_s: float = 0.0
-    pump_down: bool = True
-    pump_down_s: float = 20.0
-    post_trip_unload: bool = True
-    load_energised_loads: bool = True
-    unload_energised_unloads: bool = True
-    bypass_energised_shuts: bool = True
-    valve_bleeds: bool = False
-    contacts_weld: bool = False
-    false_sensor: str = "discharge_temperature"
-    dip_depth: float = 0.55
-    run_minutes: tuple[float, float] = (60.0, 150.0)
-    rest_minutes: tuple[float, float] = (45.0, 150.0)
-    lead_minutes: float = 6.0
-    load_share: tuple[float, float] = (0.45, 0.9)
-    loop_kj_k: float = 60_000.0
-    start_water_c: float = 11.5
-    condenser_water_c: float = 29.0
-    ambient_c: float = 24.0
-    reset_s: float = 1500.0
-    noise: float = 1.0
-
-    def __post_init__(self) -> None:
-        wrong = []
-        if self.fault not in ACTS:
-            wrong.append(f"fault '{self.fault}' is not one of: {', '.join(sorted(ACTS))}")
-        if self.starter not in _REDUCED:
-            wrong.append(f"starter '{self.starter}' is not one of: {', '.join(_REDUCED)}")
-        if self.interval_s < _TICK_S or abs(self.interval_s / _TICK_S - round(self.interval_s / _TICK_S)) > 1e-6:
-            wrong.append(f"interval_s {self.interval_s} is not a multiple of {_TICK_S} s")
-        if self.hours <= 0.0:
-            wrong.append(f"hours {self.hours} is not above zero")
-        if self.false_sensor not in ROLES:
-            wrong.append(f"false_sensor '{self.false_sensor}' is not a recorded role")
-        if wrong:
-            raise ValueError("; ".join(wrong))
 
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """Fine trace around starts and stops: time (s), shaft speed (rpm), amps, plenum and suction pressure (kPa), motor on."""
+    """Fine trace around starts and stops: s, rpm, A, plenum and suction pressure in kPa, motor on (0 or 1)."""
 
     time_s: Floats
     rpm: Floats
@@ -123,7 +49,7 @@ class Trace:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """What came out: time, the sensed columns by role (switches 0 or 1), the controls' list, the truth and the fine trace.
+    """What came out: time, sensed columns by role (switches 0 or 1), the controls' list, truth and the fine trace.
 
     `time_s` counts from the start of the run on the true clock. `exact` holds the columns without sensor errors.
     """
@@ -136,33 +62,6 @@ class Run:
     truth: dict[str, object]
     trace: Trace
     windows: list[Window] = field(default_factory=list)
-
-
-def schedule(scenario: Scenario) -> list[Window]:
-    """Draw the windows (start, end in s) in which cooling is asked for."""
-    rng = random.Random(scenario.seed * 7919 + 17)
-    long_s = _LONG_REST_S if scenario.fault == "flooded-start" and scenario.hours * 3600.0 > 1.1 * _LONG_REST_S else 0.0
-    end_s: float = scenario.hours * 3600.0 - long_s
-    windows: list[Window] = []
-    t = scenario.lead_minutes * 60.0
-    while t < end_s:
-        run_s = 60.0 * rng.uniform(*scenario.run_minutes)
-        rest_s = 60.0 * rng.uniform(*scenario.rest_minutes)
-        if scenario.fault == "short-cycling" and t >= scenario.fault_start_h * 3600.0:
-            run_s, rest_s = 60.0 * rng.uniform(3.0, 5.0), 60.0 * rng.uniform(2.2, 3.5)
-        windows.append((t, min(t + run_s, end_s)))
-        t += run_s + rest_s
-    if long_s:
-        windows[-1] = (windows[-1][0] + long_s, windows[-1][1] + long_s)
-    return windows
-
-
-def _event_s(scenario: Scenario, windows: list[Window]) -> float:
-    if scenario.fault not in SUDDEN or not windows:
-        return 1e12
-    due = [w for w in windows if w[1] - w[0] > 300.0 and w[0] >= scenario.fault_start_h * 3600.0 - 1.0] or windows
-    start, end = due[-2] if scenario.fault == "trapped-loaded" and len(due) > 1 else due[-1]
-    return float(round(start + max(200.0, scenario.event_share * (end - start))))
 
 
 def _settings(scenario: Scenario) -> Settings:
@@ -197,7 +96,7 @@ class _Surroundings:
         self.waves = _reads_load(scenario, rng)
         self.shift_c = rng.uniform(-0.8, 0.8)
         self.scenario, self.windows, self.cooling_kw = scenario, windows, cooling_kw
-        self.event_s, self.index = _event_s(scenario, windows), 0
+        self.event_s, self.index = event_s(scenario, windows), 0
 
     def demand(self, t: float) -> bool:
         while self.index < len(self.windows) and t >= self.windows[self.index][1]:
@@ -248,11 +147,17 @@ class _Simulation:
     def __init__(self, scenario: Scenario) -> None:
         self.sc = scenario
         size = Size(
-            rated_amps=scenario.rated_amps, volts=scenario.volts, hertz=scenario.hertz,
-            locked_rotor_ratio=scenario.locked_rotor_ratio, no_load_ratio=scenario.no_load_ratio,
-            plenum_m3=scenario.plenum_m3, bypass_mm2=scenario.bypass_mm2, inertia_kg_m2=scenario.inertia_kg_m2,
-            reduced_current=_REDUCED[scenario.starter], loop_kj_k=scenario.loop_kj_k,
-        )  # fmt: skip
+            rated_amps=scenario.rated_amps,
+            volts=scenario.volts,
+            hertz=scenario.hertz,
+            locked_rotor_ratio=scenario.locked_rotor_ratio,
+            no_load_ratio=scenario.no_load_ratio,
+            plenum_m3=scenario.plenum_m3,
+            bypass_mm2=scenario.bypass_mm2,
+            inertia_kg_m2=scenario.inertia_kg_m2,
+            reduced_current=REDUCED[scenario.starter],
+            loop_kj_k=scenario.loop_kj_k,
+        )
         line = saturation(scenario.refrigerant)
         self.m = Machine(size, line, water_c=scenario.start_water_c, condenser_water_c=scenario.condenser_water_c)
         self.windows = schedule(scenario)
@@ -297,12 +202,12 @@ class _Simulation:
     def run(self) -> Run:
         """Step through the scenario and gather the records."""
         sc, m, c = self.sc, self.m, self.c
-        end, every = round(sc.hours * 3600.0 / _TICK_S), round(sc.interval_s / _TICK_S)
+        end, every = round(sc.hours * 3600.0 / TICK_S), round(sc.interval_s / TICK_S)
         tick, refreshed, fx = 0, -1e9, Effects()
         seen = observed(m, fx)
         switched = sc.fault_start_h * 3600.0
         while tick <= end:
-            t = tick * _TICK_S
+            t = tick * TICK_S
             if c.settings is self.settings and t >= switched:
                 c.settings = _faulty_settings(sc, self.settings)
             wanted = self.around.demand(t)
@@ -314,21 +219,27 @@ class _Simulation:
                 c.trip(t, "Supply undervoltage")
             ticks = self._ticks(t, drive, fx)
             ticks = min(ticks, every - tick % every, max(1, end - tick)) if tick < end else 1
-            m.step(ticks * _TICK_S, drive, fx, t)
+            m.step(ticks * TICK_S, drive, fx, t)
             tick += ticks
-            after = tick * _TICK_S
+            after = tick * TICK_S
             self.ledger.note(after, m, drive, c, seen)
             if ticks == 1:
                 self.fine.append((after, m.rpm, m.amps, m.plenum_kpa, m.suction_kpa, float(drive.motor)))
             if drive.motor:
-                self.run_s += ticks * _TICK_S
+                self.run_s += ticks * TICK_S
             if tick % every == 0 and tick <= end:
                 self._record(after, drive, fx)
         return self._finish()
 
     def _record(self, t: float, drive: Drive, fx: Effects) -> None:
         coils = _coils(self.sc, self.c.drive)
-        flags = (float(self.c.run_command), float(drive.motor), *coils, float(fx.injection and drive.motor), float(drive.heater and fx.heater_works))
+        flags = (
+            float(self.c.run_command),
+            float(drive.motor),
+            *coils,
+            float(fx.injection and drive.motor),
+            float(drive.heater and fx.heater_works),
+        )
         self.rows.append((t, *flags, *shown(self.m, fx, self.n_starts, self.run_s / 3600.0)))
 
     def _finish(self) -> Run:
@@ -367,9 +278,15 @@ def simulate(scenario: Scenario) -> Run:
 
 
 def short_run(
-    fault: str, seed: int, *, cycles: int = 2, healthy_cycles: int = 0, interval_s: float = 1.0, base: Scenario | None = None
+    fault: str,
+    seed: int,
+    *,
+    cycles: int = 2,
+    healthy_cycles: int = 0,
+    interval_s: float = 1.0,
+    base: Scenario | None = None,
 ) -> Run:
-    """Run a few short cycles (12 to 15 minutes on, 7 to 9 off) of one fault on a small water loop.
+    """Run a few short cycles (12 to 15 min on, 7 to 9 off) of one fault on a small water loop.
 
     Parameters
     ----------
@@ -384,11 +301,19 @@ def short_run(
     """
     hours = (cycles * 24.5 + 4.0) / 60.0
     sc = replace(
-        base or Scenario(), fault=fault, seed=seed, interval_s=interval_s, hours=hours, run_minutes=(12.0, 15.0),
-        rest_minutes=(7.0, 9.0), lead_minutes=3.0, loop_kj_k=9_000.0, reset_s=420.0,
-    )  # fmt: skip
+        base or Scenario(),
+        fault=fault,
+        seed=seed,
+        interval_s=interval_s,
+        hours=hours,
+        run_minutes=(12.0, 15.0),
+        rest_minutes=(7.0, 9.0),
+        lead_minutes=3.0,
+        loop_kj_k=9_000.0,
+        reset_s=420.0,
+    )
     if fault == "flooded-start":
-        sc = replace(sc, hours=hours + _LONG_REST_S / 3600.0)
+        sc = replace(sc, hours=hours + LONG_REST_S / 3600.0)
     if fault in _FULL_LOAD:
         sc = replace(sc, load_share=(1.02, 1.15))
     windows = schedule(sc)

@@ -10,8 +10,14 @@ from data_demo.machine import Machine, Size
 
 Floats = npt.NDArray[np.float64]
 SWITCHES = (
-    "run_command", "run_status", "load_solenoid", "unload_solenoid", "bypass_solenoid", "injection_solenoid", "oil_heater",
-)  # fmt: skip
+    "run_command",
+    "run_status",
+    "load_solenoid",
+    "unload_solenoid",
+    "bypass_solenoid",
+    "injection_solenoid",
+    "oil_heater",
+)
 # role: (noise, one standard deviation; resolution), in A, V, kW, rpm, kPa, degC, %, mm/s, 1, h
 _ANALOGUE: dict[str, tuple[float, float]] = {
     "slide_position": (0.25, 0.1),
@@ -48,7 +54,16 @@ _ANALOGUE: dict[str, tuple[float, float]] = {
     "run_hours": (0.0, 0.1),
 }
 ROLES: tuple[str, ...] = (*SWITCHES, *_ANALOGUE)
-_NEVER_BELOW_ZERO = ("slide_position", "motor_amps", "amps_a", "amps_b", "amps_c", "motor_power", "oil_level", "vibration_velocity")
+_NEVER_BELOW_ZERO = (
+    "slide_position",
+    "motor_amps",
+    "amps_a",
+    "amps_b",
+    "amps_c",
+    "motor_power",
+    "oil_level",
+    "vibration_velocity",
+)
 
 
 def observed(m: Machine, fx: Effects) -> dict[str, float]:

@@ -58,10 +58,18 @@ class Ledger:
 
     def _began(self, t: float, m: Machine, c: Controller) -> None:
         before = self.stops[-1]["kind"] if self.stops else "unknown"
-        self.starts.append({
-            "time_s": round(t, 2), "slide_at_start_pc": round(m.slide, 1), "inrush_amps": 0.0, "settled_amps": None, "ratio": None,
-            "unloaded": "yes" if m.slide < 20.0 else "no", "previous_stop": before, "began_at_rpm": round(m.rpm, 1),
-        })  # fmt: skip
+        self.starts.append(
+            {
+                "time_s": round(t, 2),
+                "slide_at_start_pc": round(m.slide, 1),
+                "inrush_amps": 0.0,
+                "settled_amps": None,
+                "ratio": None,
+                "unloaded": "yes" if m.slide < 20.0 else "no",
+                "previous_stop": before,
+                "began_at_rpm": round(m.rpm, 1),
+            }
+        )
         self.sum_as = self.time_as = self.inrush = 0.0
         self.settled = False
 
@@ -86,11 +94,21 @@ class Ledger:
     def _ended(self, t: float, m: Machine, c: Controller) -> None:
         self.peak_rpm = self.reverse_s = 0.0
         self.first_difference_kpa = m.plenum_kpa - m.suction_kpa
-        self.stops.append({
-            "time_s": round(t, 2), "kind": "normal" if c.last_kind == "normal" else c.last_kind, "text": c.tripped,
-            "slide_pc": round(m.slide, 1), "difference_kpa": round(self.first_difference_kpa, 1), "spin_down_s": None, "peak_reverse_rpm": 0.0,
-            "reverse_s": 0.0, "time_to_37pc_s": None, "bypass_open_after_s": None, "began_backwards": m.rpm < _TURNS_BACK_RPM,
-        })  # fmt: skip
+        self.stops.append(
+            {
+                "time_s": round(t, 2),
+                "kind": "normal" if c.last_kind == "normal" else c.last_kind,
+                "text": c.tripped,
+                "slide_pc": round(m.slide, 1),
+                "difference_kpa": round(self.first_difference_kpa, 1),
+                "spin_down_s": None,
+                "peak_reverse_rpm": 0.0,
+                "reverse_s": 0.0,
+                "time_to_37pc_s": None,
+                "bypass_open_after_s": None,
+                "began_backwards": m.rpm < _TURNS_BACK_RPM,
+            }
+        )
 
     def _coasts(self, t: float, dt: float, m: Machine, drive: Drive) -> None:
         stop = self.stops[-1]
@@ -105,7 +123,11 @@ class Ledger:
             stop["reverse_s"], stop["peak_reverse_rpm"] = round(self.reverse_s, 2), round(self.peak_rpm, 1)
         if stop["bypass_open_after_s"] is None and not drive.bypass_shut:
             stop["bypass_open_after_s"] = round(age, 2)
-        if stop["time_to_37pc_s"] is None and self.first_difference_kpa > 20.0 and m.plenum_kpa - m.suction_kpa < 0.37 * self.first_difference_kpa:
+        if (
+            stop["time_to_37pc_s"] is None
+            and self.first_difference_kpa > 20.0
+            and m.plenum_kpa - m.suction_kpa < 0.37 * self.first_difference_kpa
+        ):
             stop["time_to_37pc_s"] = round(age, 2)
 
     def told(self) -> dict[str, object]:

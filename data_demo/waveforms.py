@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -16,18 +16,25 @@ from data_demo.exports import Clock
 from data_demo.scenarios import Run
 
 Floats = npt.NDArray[np.float64]
-CHANNELS = (("VAB", "AB", "V"), ("VBC", "BC", "V"), ("VCA", "CA", "V"), ("IA", "A", "A"), ("IB", "B", "A"), ("IC", "C", "A"))
+CHANNELS = (
+    ("VAB", "AB", "V"),
+    ("VBC", "BC", "V"),
+    ("VCA", "CA", "V"),
+    ("IA", "A", "A"),
+    ("IB", "B", "A"),
+    ("IC", "C", "A"),
+)
 _FULL_SCALE = 32767
 
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """What to record of a run: a span in seconds of the run, sampling rate, clock, and how fast the rotor flux fades."""
+    """What to record: a span in seconds of the run, sampling rate, clock, and how fast the rotor flux fades."""
 
     from_s: float
     to_s: float
     rate_hz: float = 960.0
-    clock: Clock = Clock("recorder")
+    clock: Clock = field(default_factory=lambda: Clock("recorder"))
     flux_time_s: float = 0.6
     before_s: float = 0.2
 
@@ -45,8 +52,8 @@ def waves(run: Run, record: Record) -> tuple[Floats, list[Floats]]:
     Returns
     -------
     tuple
-        Times (s of the run), and six arrays in the order of `CHANNELS` (V and A). After the contactor opens the voltage is
-        that of the fading rotor flux at the speed of the shaft: its phase sequence is the sense of rotation.
+        Times (s of the run), and six arrays in the order of `CHANNELS` (V and A). After the contactor opens the
+        voltage is that of the fading rotor flux at the speed of the shaft: its phase sequence is the sense of rotation.
 
     Raises
     ------
@@ -56,24 +63,27 @@ def waves(run: Run, record: Record) -> tuple[Floats, list[Floats]]:
     sc, trace = run.scenario, run.trace
     inside = (trace.time_s >= record.from_s) & (trace.time_s <= record.to_s)
     if not inside.any() or trace.time_s[inside][0] > record.from_s + 1.5:
-        raise ValueError(f"the fine trace does not cover {record.from_s} to {record.to_s} s: choose a span around a start or stop")
+        raise ValueError(
+            f"the fine trace does not cover {record.from_s} to {record.to_s} s: choose a span around a start or stop"
+        )
     count = round((record.to_s - record.from_s) * record.rate_hz)
     times = record.from_s + np.arange(count) / record.rate_hz
     at = np.searchsorted(trace.time_s, times, side="left").clip(0, trace.time_s.size - 1)
     motor = (trace.motor[at] > 0.0) & (times >= trace.time_s[at] - 0.3)
     rpm = np.interp(times, trace.time_s, trace.rpm)
     amps = np.where(motor, np.interp(times, trace.time_s, trace.amps), 0.0)
-    since_off = np.zeros(count)
+    since_off = np.full(count, math.inf)
     last, off_s = False, math.inf
     for i, on in enumerate(motor):
         if last and not on:
             off_s = times[i]
         last = bool(on)
-        since_off[i] = times[i] - off_s
+        since_off[i] = times[i] - off_s if times[i] >= off_s else math.inf
     sense = -1.0 if sc.fault == "wrong-phase-sequence" else 1.0
     speed_hz = np.where(motor, sc.hertz * sense, rpm / 60.0)
     angle = 2.0 * math.pi * np.cumsum(speed_hz) / record.rate_hz
-    fading = np.where(np.isfinite(since_off), np.abs(rpm) / (60.0 * sc.hertz) * np.exp(-np.where(np.isfinite(since_off), since_off, 0.0) / record.flux_time_s), 0.0)
+    flux = np.exp(-np.where(np.isfinite(since_off), since_off, math.inf) / record.flux_time_s)
+    fading = np.abs(rpm) / (60.0 * sc.hertz) * flux
     level = math.sqrt(2.0) * sc.volts * np.where(motor, 1.0, 0.96 * fading)
     third = 2.0 * math.pi / 3.0
     volts = [level * np.cos(angle - k * third) for k in range(3)]
@@ -115,7 +125,8 @@ def write_record(run: Run, record: Record, path: Path, *, station: str, start_ut
     closed = np.interp(times, run.trace.time_s, run.trace.motor) > 0.5
     pack = struct.Struct("<II6hH").pack
     body = b"".join(
-        pack(i + 1, round(i * 1e6 / record.rate_hz), *(int(c[i]) for c in scaled), int(closed[i])) for i in range(times.size)
+        pack(i + 1, round(i * 1e6 / record.rate_hz), *(int(c[i]) for c in scaled), int(closed[i]))
+        for i in range(times.size)
     )
     path.with_suffix(".dat").write_bytes(body)
     return path
