@@ -1,0 +1,315 @@
+"""The offset of each clock at the failure, with an interval that holds, or the word that it is not possible."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.casefile import CaseFile, local_to_utc
+from forensics.clocks.lag import correlate_clocks
+from forensics.clocks.match import (
+    Candidate,
+    Entry,
+    Pair,
+    allowed,
+    candidates,
+    contradictions,
+    line_pairings,
+    pairings,
+    take,
+)
+from forensics.clocks.trains import Trains, trains_of
+from forensics.record import NS, Record
+from forensics.rules import Limits, read_limits
+from forensics.vocabulary import ClockMethod
+
+HOUR_S = 3600.0
+Vector = NDArray[Any]
+PPM = 1e-6
+SLACK_S = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class ClockFit:
+    """What is known of one clock.
+
+    Attributes
+    ----------
+    offset_s, uncertainty_s
+        Clock minus reference at the failure and its half width, s; None where not possible.
+    drift_ppm
+        Only where the anchors support it.
+    utc_error_s
+        Clock minus UTC, from a check noted on site.
+    candidates_s
+        Offsets that fit equally, where none may be chosen.
+    anchors
+        Pairs of sightings that the offset stands on.
+    notes
+        Sentences for the report: zone errors, disagreement with a check, what is missing.
+    """
+
+    clock: str
+    offset_s: float | None
+    uncertainty_s: float | None
+    method: ClockMethod
+    drift_ppm: float | None = None
+    utc_error_s: float | None = None
+    candidates_s: tuple[float, ...] = ()
+    anchors: tuple[Pair, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def fit_clocks(record: Record, casefile: CaseFile) -> tuple[ClockFit, ...]:
+    """Offset and drift of every clock of the case against the reference.
+
+    Parameters
+    ----------
+    record
+        As stamped: every source on its own clock, ns UTC.
+    """
+    limits = read_limits()
+    reference = casefile.reference_clock
+    clocks = list(dict.fromkeys([reference, *(casefile.clock_of(source) for source in casefile.source)]))
+    checks = {clock: _checked_errors(casefile, clock, record.failure_ns) for clock in clocks}
+    base = trains_of(record, reference) if len(clocks) > 1 else Trains()
+    checked = checks[reference]
+    error_s = checked.offset_s if checked is not None else None
+    fits = [ClockFit(reference, 0.0, 0.0, ClockMethod.REFERENCE, utc_error_s=error_s)]
+    for clock in clocks[1:]:
+        fit = _fit_one(record, clock, trains_of(record, clock), reference, base, limits)
+        fits.append(hold_against_checks(fit, checks[clock], checks[reference]))
+    return tuple(fits)
+
+
+def align(record: Record, fits: Sequence[ClockFit]) -> Record:
+    """Put every source on the reference clock, corrected to UTC where a check tells the reference's own error.
+
+    A clock whose offset is not possible to tell keeps its stamps and gets an infinite uncertainty.
+    """
+    error_s = next((f.utc_error_s or 0.0 for f in fits if f.method is ClockMethod.REFERENCE), 0.0)
+    shift = {fit.clock: (fit.offset_s or 0.0) + error_s for fit in fits}
+    moved = record.shifted(shift)
+    unsure = {f.clock: f.uncertainty_s if f.uncertainty_s is not None else float("inf") for f in fits}
+    back = round(error_s * NS)
+    if back:
+        moved = replace(
+            moved,
+            failure_ns=record.failure_ns - back,
+            window=replace(record.window, start_ns=record.window.start_ns - back, end_ns=record.window.end_ns - back),
+            history=replace(
+                record.history, start_ns=record.history.start_ns - back, end_ns=record.history.end_ns - back
+            ),
+        )
+    return replace(moved, clock_uncertainty_s=unsure)
+
+
+def _fit_one(record: Record, clock: str, ours: Trains, reference: str, theirs: Trains, limits: Limits) -> ClockFit:
+    entries = pairings(ours, theirs) + line_pairings(ours, theirs)
+    spans = {"clock": _extent(ours), "reference": _extent(theirs)}
+    near = _best(entries, spans, record.failure_ns, limits["clocks.search_s"], limits)
+    notes: tuple[str, ...] = ()
+    if _weak(near):
+        wide = _best(entries, spans, record.failure_ns, limits["clocks.zone_search_h"] * HOUR_S, limits)
+        if wide and not _weak(wide) and len(wide[0].pairs) > 1 + (len(near[0].pairs) if near else 0):
+            near, notes = wide, _zone_note(wide[0].offset_s, limits)
+    if near and not _weak(near):
+        return replace(_settle(clock, near[0], entries, record, limits), notes=notes)
+    lag = correlate_clocks(record, clock, reference, limits)
+    if lag is not None and not near:
+        offset_s, unsure_s = lag
+        note = "no shared events; offset by cross-correlation of a quantity that both clocks logged"
+        return ClockFit(clock, offset_s, unsure_s, ClockMethod.ESTIMATED, notes=(note,))
+    several = tuple(round(c.offset_s, 1) for c in near)
+    why = "events that both clocks saw fit at several offsets" if several else "no event was seen by both clocks"
+    return ClockFit(clock, None, None, ClockMethod.NOT_POSSIBLE, candidates_s=several, notes=(why,))
+
+
+def _extent(trains: Trains) -> tuple[int, int]:
+    if not trains.covered:
+        return 0, 0
+    return min(s.start_ns for s in trains.covered), max(s.end_ns for s in trains.covered)
+
+
+def _best(
+    entries: list[Entry],
+    spans: Mapping[str, tuple[int, int]],
+    centre_ns: int,
+    search_s: float,
+    limits: Limits,
+) -> list[Candidate]:
+    """Candidates that fit, best first; more than one means that none may be chosen."""
+    jitter_s = limits["clocks.jitter_s"] + _drift_slack_s(spans, limits)
+    pairs = allowed(entries, centre_ns, search_s)
+    found: list[Candidate] = []
+    for low, high, _ in candidates(pairs, jitter_s, limits["clocks.rival_share"]):
+        middle = (low + high) / 2.0
+        chosen = take(pairs, middle, jitter_s)
+        found.append(Candidate(low, high, chosen, contradictions(entries, chosen, middle, spans)))
+    found = [c for c in found if c.fits(limits["clocks.contradiction_share_max"])]
+    found.sort(key=lambda c: (-(len(c.pairs) - c.contradictions), abs(c.offset_s)))
+    if not found:
+        return []
+    best = len(found[0].pairs)
+    return [c for c in found if len(c.pairs) > limits["clocks.rival_share"] * best]
+
+
+def _drift_slack_s(spans: Mapping[str, tuple[int, int]], limits: Limits) -> float:
+    """How far an ordinary drift moves events apart over half of what both clocks cover."""
+    low = max(spans["clock"][0], spans["reference"][0])
+    high = min(spans["clock"][1], spans["reference"][1])
+    return max(high - low, 0) / NS / 2.0 * limits["clocks.drift_ppm_usual"] * PPM
+
+
+def _weak(found: list[Candidate]) -> bool:
+    """No candidate, several of them, or one lone event that others could stand for."""
+    return len(found) != 1
+
+
+def _zone_note(offset_s: float, limits: Limits) -> tuple[str, ...]:
+    hours = round(offset_s / HOUR_S)
+    rest_s = offset_s - hours * HOUR_S
+    if hours == 0 or abs(rest_s) > limits["clocks.zone_tolerance_s"]:
+        return (f"the clock is {offset_s / HOUR_S:+.2f} h from the reference: check the zone of its stamps",)
+    return (f"whole-hour zone error: the stamps are {hours:+d} h off and {rest_s:+.1f} s besides; correct time_zone",)
+
+
+def _settle(
+    clock: str,
+    best: Candidate,
+    entries: list[Entry],
+    record: Record,
+    limits: Limits,
+) -> ClockFit:
+    """Offset at the failure from the pairs of the winning candidate, with drift where they need one."""
+    reach_s = abs(best.offset_s) + HOUR_S
+    spread_s = limits["clocks.jitter_s"] + 4.0 * _reach_of(best.pairs) * limits["clocks.drift_ppm_usual"] * PPM
+    pairs = allowed(entries, record.failure_ns, reach_s)
+    chosen = take(pairs, best.offset_s, spread_s)
+    low = np.array([pair.low_s for pair in chosen])
+    high = np.array([pair.high_s for pair in chosen])
+    at_s = np.array([((p.theirs.earliest_ns + p.theirs.latest_ns) / 2.0 - record.failure_ns) / NS for p in chosen])
+    return _solve(clock, chosen, low, high, at_s, limits)
+
+
+def _reach_of(pairs: tuple[Pair, ...]) -> float:
+    times = [pair.theirs.earliest_ns for pair in pairs]
+    return (max(times) - min(times)) / NS if times else 0.0
+
+
+def _solve(
+    clock: str,
+    chosen: tuple[Pair, ...],
+    low: Vector,
+    high: Vector,
+    at_s: Vector,
+    limits: Limits,
+) -> ClockFit:
+    """Intersect what the pairs allow: constant first, then with drift, then without the few that contradict."""
+    kept = np.ones(len(chosen), dtype=bool)
+    inner, outer = float(low.max()), float(high.min())
+    if inner <= outer:
+        middle, width = (inner + outer) / 2.0, outer - inner
+        reach = _range_with_drift(low, high, at_s, limits["clocks.drift_ppm_usual"])
+        half = width / 2.0
+        if reach is not None:
+            half = max(half, min(max(reach[1] - middle, middle - reach[0]), width))
+        return ClockFit(clock, middle, half, ClockMethod.ESTIMATED, anchors=chosen)
+    reach = _range_with_drift(low, high, at_s, limits["clocks.drift_ppm_max"])
+    if reach is None:
+        kept = _consistent(low, high, at_s, limits["clocks.drift_ppm_max"])
+        reach = _range_with_drift(low[kept], high[kept], at_s[kept], limits["clocks.drift_ppm_max"])
+    if reach is None:
+        return ClockFit(clock, None, None, ClockMethod.NOT_POSSIBLE, notes=("the shared events contradict each other",))
+    a_low, a_high, b_low, b_high = reach
+    steady = b_low <= 0.0 <= b_high
+    drift = None if steady else (b_low + b_high) / 2.0
+    dropped = int((~kept).sum())
+    notes = (f"{dropped} of {len(chosen)} shared events do not fit and were left out",) if dropped else ()
+    anchors = tuple(pair for pair, good in zip(chosen, kept, strict=True) if good)
+    half = (a_high - a_low) / 2.0
+    return ClockFit(
+        clock, (a_low + a_high) / 2.0, half, ClockMethod.ESTIMATED, drift_ppm=drift, anchors=anchors, notes=notes
+    )
+
+
+def _range_with_drift(
+    low: Vector, high: Vector, at_s: Vector, ppm_max: float
+) -> tuple[float, float, float, float] | None:
+    """Ranges of offset (s, at the failure) and drift (ppm) that satisfy every pair; None where nothing does."""
+    from scipy.optimize import linprog
+
+    if len(low) == 0:
+        return None
+    scaled = at_s * PPM
+    matrix = np.block([[np.ones((len(low), 1)), scaled[:, None]], [-np.ones((len(low), 1)), -scaled[:, None]]])
+    bound = np.concatenate((high, -low))
+    out: list[float] = []
+    for cost in ([1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]):
+        answer = linprog(cost, A_ub=matrix, b_ub=bound, bounds=[(None, None), (-ppm_max, ppm_max)], method="highs")
+        if not answer.success or answer.x is None:
+            return None
+        out.append(float(answer.x[0] if cost[0] else answer.x[1]))
+    return out[0], out[1], out[2], out[3]
+
+
+def _consistent(low: Vector, high: Vector, at_s: Vector, ppm_max: float) -> Vector:
+    """Pairs that a line of least total miss satisfies (L1 fit as a linear programme)."""
+    from scipy.optimize import linprog
+
+    n = len(low)
+    cost = np.concatenate(([0.0, 0.0], np.ones(n)))
+    scaled = at_s * PPM
+    eye = np.eye(n)
+    matrix = np.block([[np.ones((n, 1)), scaled[:, None], -eye], [-np.ones((n, 1)), -scaled[:, None], -eye]])
+    bounds = [(None, None), (-ppm_max, ppm_max), *[(0.0, None)] * n]
+    answer = linprog(cost, A_ub=matrix, b_ub=np.concatenate((high, -low)), bounds=bounds, method="highs")
+    if not answer.success or answer.x is None:
+        return np.ones(n, dtype=bool)
+    slack: Vector = answer.x[2:]
+    return slack <= SLACK_S
+
+
+def _checked_errors(casefile: CaseFile, clock: str, failure_ns: int) -> ClockFit | None:
+    """Clock minus UTC at the failure from the checks noted on site; with two or more, their spread is its half width."""
+    errors: list[tuple[float, float]] = []
+    for source in casefile.source:
+        if casefile.clock_of(source) != clock:
+            continue
+        zone = source.time_zone or casefile.case.time_zone
+        for check in source.clock_check:
+            shown = local_to_utc(check.at, zone if zone[:1] not in "+-" else casefile.case.time_zone)
+            true = local_to_utc(check.true_time, casefile.case.time_zone)
+            errors.append(((true.timestamp() - failure_ns / NS), shown.timestamp() - true.timestamp()))
+    if not errors:
+        return None
+    errors.sort(key=lambda item: abs(item[0]))
+    values = [error for _, error in errors]
+    half = max((max(values) - min(values)) / 2.0, 1.0)
+    return ClockFit(clock, errors[0][1], half, ClockMethod.GIVEN)
+
+
+def hold_against_checks(fit: ClockFit, check: ClockFit | None, reference: ClockFit | None) -> ClockFit:
+    """Use a check noted on site where nothing could be estimated, and hold it against the estimate where it could."""
+    if check is None or check.offset_s is None:
+        return fit
+    if reference is None or reference.offset_s is None:
+        note = "a clock check is noted, but none for the reference clock: it tells UTC, not the offset to the reference"
+        return replace(fit, utc_error_s=check.offset_s, notes=(*fit.notes, note))
+    given_s = check.offset_s - reference.offset_s
+    half = (check.uncertainty_s or 0.0) + (reference.uncertainty_s or 0.0)
+    if fit.offset_s is None or fit.uncertainty_s is None:
+        near = [c for c in fit.candidates_s if abs(c - given_s) <= half]
+        chosen = near[0] if len(near) == 1 else given_s
+        note = "the offset is from clock checks noted on site"
+        return ClockFit(
+            fit.clock, chosen, half, ClockMethod.GIVEN, utc_error_s=check.offset_s, notes=(*fit.notes, note)
+        )
+    apart_s = abs(fit.offset_s - given_s)
+    word = "agrees with" if apart_s <= half + fit.uncertainty_s else "contradicts"
+    note = f"the clock checks noted on site give {given_s:+.1f} s, which {word} the estimate"
+    return replace(fit, utc_error_s=check.offset_s, notes=(*fit.notes, note))

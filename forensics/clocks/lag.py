@@ -1,0 +1,98 @@
+"""Lag between two trends of one quantity, where two clocks share no events."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.record import NS, Record, Samples
+from forensics.rules import Limits
+from forensics.vocabulary import Role
+
+FEWEST = 30
+MOST = 200_000
+
+
+def lag_of(
+    a: NDArray[np.float64], b: NDArray[np.float64], largest: int, rival: float = 1.0
+) -> tuple[float, float] | None:
+    """Lag of ``a`` behind ``b`` in samples, and the normalised correlation there.
+
+    The peak is refined by a parabola through its neighbours (closed form). None where a second peak, apart from the
+    first, reaches ``rival`` of it, or where either series does not vary.
+
+    Parameters
+    ----------
+    a, b
+        Equally spaced, same shape (n,).
+    largest
+        Largest lag looked for, samples.
+    """
+    from scipy.signal import correlate
+
+    a, b = a - a.mean(), b - b.mean()
+    scale = float(np.sqrt(np.sum(a * a) * np.sum(b * b)))
+    if scale <= 0:
+        return None
+    full = correlate(a, b, mode="full", method="auto") / scale
+    zero = len(b) - 1
+    low, high = max(zero - largest, 0), min(zero + largest + 1, len(full))
+    window = full[low:high]
+    peak = int(np.argmax(window))
+    best = float(window[peak])
+    if rival < 1.0 and _second(window, peak) >= rival * best:
+        return None
+    return float(peak + low - zero) + _parabola(window, peak), best
+
+
+def _second(window: NDArray[np.float64], peak: int) -> float:
+    """Highest local maximum that is not part of the first peak's hill."""
+    inner = window[1:-1]
+    tops = np.flatnonzero((inner >= window[:-2]) & (inner > window[2:])) + 1
+    left = peak - int(np.argmax(window[peak::-1] < 0.5 * window[peak]))
+    right = peak + int(np.argmax(window[peak:] < 0.5 * window[peak]))
+    others = [float(window[i]) for i in tops if i < left or i > right]
+    return max(others, default=0.0)
+
+
+def _parabola(values: NDArray[np.float64], peak: int) -> float:
+    """Sub-sample offset of a peak from three points: 0.5 (y- - y+) / (y- - 2 y0 + y+)."""
+    if peak in (0, len(values) - 1):
+        return 0.0
+    before, top, after = (float(v) for v in values[peak - 1 : peak + 2])
+    curve = before - 2.0 * top + after
+    return 0.0 if curve == 0 else 0.5 * (before - after) / curve
+
+
+def correlate_clocks(record: Record, clock: str, reference: str, limits: Limits) -> tuple[float, float] | None:
+    """Offset (s) of a clock by the quantity that both logged best, with its half width; None where none places it."""
+    best: tuple[float, float, float] | None = None
+    for mine, theirs in _shared(record, clock, reference):
+        step_s = max(mine.interval_s, theirs.interval_s)
+        low = max(int(mine.t[0]), int(theirs.t[0])) - round(limits["clocks.search_s"] * NS)
+        high = min(int(mine.t[-1]), int(theirs.t[-1])) + round(limits["clocks.search_s"] * NS)
+        count = int((high - low) / (step_s * NS))
+        if not FEWEST <= count <= MOST:
+            continue
+        grid = low + (np.arange(count) * step_s * NS).astype(np.int64)
+        a, b = _filled(mine.at(grid)), _filled(theirs.at(grid))
+        answer = lag_of(a, b, int(limits["clocks.search_s"] / step_s), limits["clocks.correlation_rival"])
+        if answer is None or answer[1] < limits["clocks.correlation_min"]:
+            continue
+        if best is None or answer[1] > best[2]:
+            best = (answer[0] * step_s, mine.interval_s + theirs.interval_s, answer[1])
+    return None if best is None else (best[0], best[1])
+
+
+def _shared(record: Record, clock: str, reference: str) -> list[tuple[Samples, Samples]]:
+    found = []
+    for role, points in record.samples.items():
+        mine = [p for p in points if p.origin.clock == clock and len(p.usable)]
+        theirs = [p for p in points if p.origin.clock == reference and len(p.usable)]
+        if mine and theirs and role is not Role.START_COUNT:
+            found.append((mine[0].usable, theirs[0].usable))
+    return found
+
+
+def _filled(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.where(np.isfinite(values), values, np.nanmean(values))

@@ -1,0 +1,107 @@
+"""Every event is an interval; the order of two events is before, after or not provable."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from forensics.findings import Ordered
+from forensics.record import NS, OFF, ON, Record, Samples, Switch
+from forensics.rules import Limits
+from forensics.vocabulary import Provable, Role
+
+SWITCHES = (
+    Role.LOAD_SOLENOID,
+    Role.UNLOAD_SOLENOID,
+    Role.BYPASS_SOLENOID,
+    Role.RUN_COMMAND,
+    Role.RUN_STATUS,
+    Role.TRIP,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class NamedEvent:
+    """An event with the interval in which it happened, on the reference clock.
+
+    ``earliest_ns`` and ``latest_ns`` come from its sampling and the resolution of its stamps; the uncertainty of its
+    clock is added when it is held against an event of another clock.
+    """
+
+    name: str
+    earliest_ns: int
+    latest_ns: int
+    clock: str
+    source: str
+    row: int
+
+
+def order_of(a: NamedEvent, b: NamedEvent, record: Record) -> Provable:
+    """Whether a came before b.
+
+    Events of one clock need no clock uncertainty between them; events of two clocks are widened by both. An event
+    lies before the first sample of its new state, so touching intervals are in order.
+    """
+    unsure_s = 0.0 if a.clock == b.clock else record.uncertainty_s(a.clock) + record.uncertainty_s(b.clock)
+    if unsure_s == float("inf"):
+        return Provable.NOT_PROVABLE
+    unsure_ns = round(unsure_s * NS)
+    if a.latest_ns + unsure_ns <= b.earliest_ns:
+        return Provable.BEFORE
+    if b.latest_ns + unsure_ns <= a.earliest_ns:
+        return Provable.AFTER
+    return Provable.NOT_PROVABLE
+
+
+def order_all(events: Sequence[NamedEvent], record: Record) -> tuple[Ordered, ...]:
+    """Order of every pair, each pair once."""
+    return tuple(Ordered(a.name, b.name, order_of(a, b, record)) for i, a in enumerate(events) for b in events[i + 1 :])
+
+
+def events_near(record: Record, limits: Limits) -> tuple[NamedEvent, ...]:
+    """Events around the failure: motor current on and off, the last edges of each switch, and lines of event lists."""
+    reach_ns = round(limits["order.reach_s"] * NS)
+    low, high = record.failure_ns - reach_ns, record.failure_ns + reach_ns
+    found: list[NamedEvent] = []
+    amps = record.point(Role.MOTOR_AMPS) or record.point(Role.AMPS_A)
+    if amps is not None and len(amps.usable):
+        top = float(amps.usable.v.max())
+        edges = amps.crossings(limits["order.off_fraction"] * top, limits["order.on_fraction"] * top, 0.0)
+        for edge in edges:
+            if low <= edge.latest_ns <= high:
+                word = "motor current begins" if edge.to == ON else "motor current ends"
+                found.append(_named(word, amps, edge.earliest_ns, edge.latest_ns, edge.row))
+    for role in SWITCHES:
+        switch = record.switch(role)
+        if switch is None:
+            continue
+        near = [e for e in switch.edges if low <= e.latest_ns <= high]
+        for to, word in ((ON, "on"), (OFF, "off")):
+            last = [e for e in near if e.to == to][-1:]
+            found.extend(_named(f"{role.value} {word}", switch, e.earliest_ns, e.latest_ns, e.row) for e in last)
+    for line in record.log:
+        if low <= line.time_ns <= high:
+            name = " ".join(part for part in (line.point, line.value, line.text) if part)
+            found.append(
+                NamedEvent(f"listed: {name}", line.time_ns, line.time_ns + NS, line.clock, line.source, line.row)
+            )
+    found.sort(key=lambda e: (abs(e.latest_ns - record.failure_ns), e.name))
+    return _numbered(
+        sorted(found[: int(limits["order.most_events"])], key=lambda e: (e.latest_ns, e.earliest_ns, e.name))
+    )
+
+
+def _named(name: str, point: Samples | Switch, earliest_ns: int, latest_ns: int, row: int) -> NamedEvent:
+    resolution_ns = round(point.origin.resolution_s * NS) if earliest_ns == latest_ns else 0
+    return NamedEvent(name, earliest_ns, latest_ns + resolution_ns, point.origin.clock, point.origin.source, row)
+
+
+def _numbered(events: list[NamedEvent]) -> tuple[NamedEvent, ...]:
+    """Names are unique: the second of one name is numbered."""
+    seen: dict[str, int] = {}
+    out = []
+    for event in events:
+        seen[event.name] = seen.get(event.name, 0) + 1
+        name = event.name if seen[event.name] == 1 else f"{event.name} ({seen[event.name]})"
+        out.append(NamedEvent(name, event.earliest_ns, event.latest_ns, event.clock, event.source, event.row))
+    return tuple(out)
