@@ -34,7 +34,7 @@ class Scenario:
     event_share
         Where in the last run a sudden fault strikes, as a share of that run.
     bypass_release_s
-        When the unloading valve opens, seconds after the motor stops: negative is early by command, positive late by the valve.
+        When the unloading valve opens, s after the motor stops: negative early by command, positive late by the valve.
     load_energised_loads, unload_energised_unloads, bypass_energised_shuts
         Polarity of each valve: whether the energised coil has the named effect.
     run_minutes, rest_minutes

@@ -167,6 +167,7 @@ class _Simulation:
         self.ledger = Ledger(scenario.rated_amps)
         self.rows: list[tuple[float, ...]] = []
         self.fine: list[tuple[float, ...]] = []
+        self.skipped: tuple[float, ...] | None = None
         self.was_shut, self.shut_off_s = False, -1e9
         self.contact_was = self.bounced = False
         self.sum_amps, self.n_starts, self.run_s = 0.0, 1200, 9000.0 * 3600.0
@@ -223,13 +224,20 @@ class _Simulation:
             tick += ticks
             after = tick * TICK_S
             self.ledger.note(after, m, drive, c, seen)
-            if ticks == 1:
-                self.fine.append((after, m.rpm, m.amps, m.plenum_kpa, m.suction_kpa, float(drive.motor)))
+            self._trace((after, m.rpm, m.amps, m.plenum_kpa, m.suction_kpa, float(drive.motor)), keep=ticks == 1)
             if drive.motor:
                 self.run_s += ticks * TICK_S
             if tick % every == 0 and tick <= end:
                 self._record(after, drive, fx)
         return self._finish()
+
+    def _trace(self, now: tuple[float, ...], *, keep: bool) -> None:
+        """Keep fine steps, and the last coarse step before each: between two entries the state is a straight line."""
+        if keep:
+            if self.skipped is not None:
+                self.fine.append(self.skipped)
+            self.fine.append(now)
+        self.skipped = None if keep else now
 
     def _record(self, t: float, drive: Drive, fx: Effects) -> None:
         coils = _coils(self.sc, self.c.drive)
@@ -249,11 +257,13 @@ class _Simulation:
         exact = {role: table[:, i + 1] for i, role in enumerate(ROLES)}
         columns = measure(exact, np.random.default_rng(self.sc.seed), self.sc.noise, self.m.size)
         fine = np.array(self.fine or [(0.0,) * 6], dtype=np.float64)
-        begun = self.around.event_s if self.sc.fault in SUDDEN else self.sc.fault_start_h * 3600.0
+        sudden = self.sc.fault in SUDDEN
+        begun = self.around.event_s if sudden and self.sc.fault not in _GROWING else self.sc.fault_start_h * 3600.0
         truth: dict[str, object] = {
             "fault": self.sc.fault,
             "severity": self.sc.severity,
             "fault_from_s": None if self.sc.fault == "none" else begun,
+            "event_s": self.around.event_s if sudden else None,
             **self.ledger.told(),
         }
         events = sorted(self.c.events, key=lambda event: event.time_s)
@@ -295,7 +305,8 @@ def short_run(
     cycles
         Number of starts asked for.
     healthy_cycles
-        How many of them come before the fault begins: the machine's own history.
+        How many of them come before the fault begins: the machine's own history. (A flooded start is the last one,
+        after ten hours of rest.)
     base
         Scenario to start from; its length, schedule, fault and loop are replaced.
     """
@@ -312,17 +323,13 @@ def short_run(
         loop_kj_k=9_000.0,
         reset_s=420.0,
     )
-    if fault == "flooded-start":
-        sc = replace(sc, hours=hours + LONG_REST_S / 3600.0)
     if fault in _FULL_LOAD:
         sc = replace(sc, load_share=(1.02, 1.15))
-    windows = schedule(sc)
-    windows = windows[:cycles]
+    windows = schedule(replace(sc, fault="none"))[:cycles]
     hours = windows[-1][1] / 3600.0 + 0.07
-    sc = replace(sc, hours=hours)
-    last = max(1, cycles - 1) if fault == "flooded-start" else healthy_cycles
     begin_s = windows[healthy_cycles][0] - 60.0 if 0 < healthy_cycles < len(windows) else 0.0
-    if fault == "flooded-start" and last < len(windows):
-        begin_s = windows[last - 1][1] + 60.0
     growth_h = 0.7 * (hours - begin_s / 3600.0) if fault in _GROWING else 0.0
-    return simulate(replace(sc, fault_start_h=begin_s / 3600.0, growth_h=growth_h))
+    if fault == "flooded-start":
+        begin_s = windows[-2][1] + 60.0 if len(windows) > 1 else 0.0
+        hours += LONG_REST_S / 3600.0
+    return simulate(replace(sc, hours=hours, fault_start_h=begin_s / 3600.0, growth_h=growth_h))

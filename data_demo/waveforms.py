@@ -39,7 +39,7 @@ class Record:
     before_s: float = 0.2
 
 
-def waves(run: Run, record: Record) -> tuple[Floats, list[Floats]]:
+def waves(run: Run, record: Record) -> tuple[Floats, list[Floats], npt.NDArray[np.bool_]]:
     """Instantaneous motor-side voltages and currents of a span that the fine trace covers.
 
     Parameters
@@ -52,8 +52,9 @@ def waves(run: Run, record: Record) -> tuple[Floats, list[Floats]]:
     Returns
     -------
     tuple
-        Times (s of the run), and six arrays in the order of `CHANNELS` (V and A). After the contactor opens the
+        Times (s of the run), six arrays in the order of `CHANNELS` (V and A). After the contactor opens the
         voltage is that of the fading rotor flux at the speed of the shaft: its phase sequence is the sense of rotation.
+        Last, whether the contactor is closed.
 
     Raises
     ------
@@ -62,14 +63,14 @@ def waves(run: Run, record: Record) -> tuple[Floats, list[Floats]]:
     """
     sc, trace = run.scenario, run.trace
     inside = (trace.time_s >= record.from_s) & (trace.time_s <= record.to_s)
-    if not inside.any() or trace.time_s[inside][0] > record.from_s + 1.5:
+    if not inside.any():
         raise ValueError(
             f"the fine trace does not cover {record.from_s} to {record.to_s} s: choose a span around a start or stop"
         )
     count = round((record.to_s - record.from_s) * record.rate_hz)
     times = record.from_s + np.arange(count) / record.rate_hz
     at = np.searchsorted(trace.time_s, times, side="left").clip(0, trace.time_s.size - 1)
-    motor = (trace.motor[at] > 0.0) & (times >= trace.time_s[at] - 0.3)
+    motor = trace.motor[at] > 0.0  # an entry tells the step that ends with it
     rpm = np.interp(times, trace.time_s, trace.rpm)
     amps = np.where(motor, np.interp(times, trace.time_s, trace.amps), 0.0)
     since_off = np.full(count, math.inf)
@@ -92,7 +93,7 @@ def waves(run: Run, record: Record) -> tuple[Floats, list[Floats]]:
     currents = [math.sqrt(2.0) * amps * np.cos(angle - lag - k * third) for k in range(3)]
     noise = np.random.default_rng(sc.seed + 23)
     volts = [v + noise.normal(0.0, 0.4, count) for v in volts]
-    return times, [*volts, *(c + noise.normal(0.0, 0.3, count) for c in currents)]
+    return times, [*volts, *(c + noise.normal(0.0, 0.3, count) for c in currents)], motor
 
 
 def write_record(run: Run, record: Record, path: Path, *, station: str, start_utc: datetime, time_zone: str) -> Path:
@@ -109,7 +110,7 @@ def write_record(run: Run, record: Record, path: Path, *, station: str, start_ut
     start_utc, time_zone
         Time of the run's first second; zone of the recorder's stamps (the format carries none).
     """
-    times, channels = waves(run, record)
+    times, channels, closed = waves(run, record)
     zone, lines, scaled = ZoneInfo(time_zone), [f"{station},REC1,1999", f"{len(CHANNELS) + 1},{len(CHANNELS)}A,1D"], []
     for number, ((name, phase, unit), values) in enumerate(zip(CHANNELS, channels, strict=True), 1):
         gain = float(np.abs(values).max()) * 1.02 / _FULL_SCALE
@@ -122,7 +123,6 @@ def write_record(run: Run, record: Record, path: Path, *, station: str, start_ut
     lines += [first.strftime(stamp), trigger.strftime(stamp), "BINARY", "1"]
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_bytes(("\r\n".join(lines) + "\r\n").encode("ascii"))
-    closed = np.interp(times, run.trace.time_s, run.trace.motor) > 0.5
     pack = struct.Struct("<II6hH").pack
     body = b"".join(
         pack(i + 1, round(i * 1e6 / record.rate_hz), *(int(c[i]) for c in scaled), int(closed[i]))
