@@ -102,7 +102,7 @@ def frequency_track(vector: Complexes, time_s: Floats, limits: Limits, max_hertz
         return Track(empty, empty, empty, empty, np.zeros(0, bool))
     starts = np.arange(0, len(vector) - length + 1, hop)
     padded = 1 << (int(4 * length) - 1).bit_length()
-    frequencies = np.fft.fftfreq(padded, step_s)
+    frequencies = np.asarray(np.fft.fftfreq(padded, step_s), np.float64)
     inside = np.flatnonzero(np.abs(frequencies) <= max_hertz)
     order = np.argsort(frequencies[inside])
     hertz, size, energy = np.zeros(len(starts)), np.zeros(len(starts)), np.zeros(len(starts))

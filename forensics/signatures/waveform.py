@@ -1,0 +1,159 @@
+"""What IEEE C37.111 records show: phase sequence, direction after the stop, lost phases, bounce, dips, a stalled rotor.
+
+The looks at one record live beside this; the detectors here ask each record that lies in the window.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from forensics.findings import Cite, Finding
+from forensics.record import NS, Waveform
+from forensics.rules import Limits, read_checks
+from forensics.signatures.base import Detector, Subject, cannot_tell
+from forensics.signatures.phasors import VOLTS
+from forensics.signatures.residual import ResidualDirection, residual_direction
+from forensics.signatures.waveform_answer import Answered, unknown
+from forensics.signatures.waveform_current import interruptions, locked_rotor, phase_loss
+from forensics.signatures.waveform_supply import dip, supply_sequence, unbalance
+from forensics.vocabulary import Outcome, Role, Starter
+
+__all__ = ["DETECTORS", "Answered", "ResidualDirection", "in_window", "residual_direction", "supply_sequence"]
+
+
+def in_window(subject: Subject) -> tuple[Waveform, ...]:
+    """Records that may lie in the window, their clock's uncertainty granted."""
+    found = []
+    for waveform in subject.record.waveforms:
+        widen_s = subject.record.uncertainty_s(waveform.clock)
+        widen_ns = round(widen_s * NS) if np.isfinite(widen_s) else 2**61
+        span = waveform.span
+        if span.end_ns + widen_ns >= subject.record.window.start_ns and (
+            span.start_ns - widen_ns < subject.record.window.end_ns
+        ):
+            found.append(waveform)
+    return tuple(found)
+
+
+def as_finding(check_id: str, waveform: Waveform, answer: Answered, limits: Limits, suffix: str = "") -> Finding:
+    """The answer of one record as a finding, with its samples cited (counted from 1)."""
+    if answer.outcome is Outcome.CANNOT_TELL:
+        return replace(cannot_tell(check_id, answer.why_not, suffix=suffix), sample_interval_s=waveform.interval_s)
+    title = read_checks()[check_id].title
+    name = answer.limit_name
+    time_ns = [waveform.start_ns + round(float(waveform.time_s[i]) * NS) for i in (answer.first, answer.last)]
+    return Finding(
+        id=check_id + suffix,
+        check=check_id,
+        outcome=answer.outcome,
+        statement=f"{title}: {'yes' if answer.outcome is Outcome.PRESENT else 'no'}; {answer.text}.",
+        from_ns=time_ns[0],
+        to_ns=time_ns[1],
+        value=answer.value,
+        low=answer.low if answer.low is not None else answer.value,
+        high=answer.high if answer.high is not None else answer.value,
+        unit=answer.unit,
+        limit=limits[name] if name else None,
+        limit_name=name,
+        above=answer.above,
+        basis=limits.basis(name) if name else read_checks()[check_id].source,
+        cites=tuple(
+            Cite(waveform.source, waveform.columns.get(role, role.value), (answer.first + 1, answer.last + 1))
+            for role in answer.roles
+        ),
+        sample_interval_s=waveform.interval_s,
+        samples=max(answer.last - answer.first + 1, 1),
+    )
+
+
+def _each(check_id: str, look: Callable[[Subject, Waveform], Answered]) -> Detector:
+    def detector(subject: Subject) -> tuple[Finding, ...]:
+        records = in_window(subject)
+        if not records:
+            unlock = "export the waveform records of the motor protection or the power meter for the event"
+            return (cannot_tell(check_id, "no waveform record in the window", unlocked_by=unlock),)
+        found = []
+        for number, waveform in enumerate(records, start=1):
+            suffix = f"@{number}" if len(records) > 1 else ""
+            found.append(as_finding(check_id, waveform, look(subject, waveform), subject.limits, suffix))
+        return tuple(found)
+
+    return detector
+
+
+def _sequence(subject: Subject, waveform: Waveform) -> Answered:
+    answer = supply_sequence(waveform, subject.limits)
+    if answer.outcome is Outcome.PRESENT and _lift_grew(subject, waveform):
+        return unknown("the record's labels say reversed, but the machine built its lift then: the labels are in doubt")
+    return answer
+
+
+def _lift_grew(subject: Subject, waveform: Waveform) -> bool:
+    """Whether discharge rose above suction while or just after the record: no compressor does so backwards."""
+    discharge = subject.record.point(Role.DISCHARGE_PRESSURE) or subject.record.point(Role.HIGH_SIDE_PRESSURE)
+    suction = subject.record.point(Role.SUCTION_PRESSURE)
+    if discharge is None or suction is None:
+        return False
+    until = waveform.span.start_ns + round(subject.limits["waveform.lift_after_s"] * NS)
+    high = discharge.usable.between(waveform.span.start_ns, until)
+    before = discharge.before(waveform.span.start_ns)
+    low = suction.at(high.t, subject.limits["waveform.lift_after_s"])
+    if before is None or len(high) < 2:  # noqa: PLR2004 - one sample proves nothing
+        return False
+    rise = np.nanmedian(high.v[-2:] - low[-2:]) if np.isfinite(low[-2:]).any() else 0.0
+    limit = subject.limits["waveform.lift_grew_kpa"]
+    return bool(rise > limit and float(np.median(high.v[-2:])) > before.value + limit)
+
+
+def _reversed(subject: Subject, waveform: Waveform) -> Answered:
+    found = residual_direction(waveform, subject.limits)
+    return reversed_answer(waveform, found)
+
+
+def reversed_answer(waveform: Waveform, found: ResidualDirection) -> Answered:
+    """The measured direction as an answer with its samples."""
+    if found.outcome is Outcome.CANNOT_TELL or found.disconnected_s is None:
+        return unknown(found.why_not)
+    roles = tuple(role for role in VOLTS if role in waveform.analog)
+    begin_s, length_s = found.disconnected_s, found.forward_s or 0.0
+    if found.outcome is Outcome.PRESENT:
+        begin_s, length_s = begin_s + (found.from_s or 0.0), found.seconds or 0.0
+        text = (
+            f"the residual voltage turned the other way from {found.from_s:.1f} s after the disconnection, for "
+            f"{length_s:.1f} s, at up to {found.peak_hertz:.1f} Hz and {found.peak_volts:.2g} V"
+        )
+    else:
+        share = 100 * (found.forward_share or 0.0)
+        text = (
+            f"the rotor was measured turning forward for {length_s:.1f} s, until its voltage was at {share:.0f} % speed"
+        )
+    first, last = np.searchsorted(waveform.time_s, [begin_s, begin_s + length_s])
+    last = min(int(last), len(waveform.time_s) - 1)
+    seconds = length_s if found.outcome is Outcome.PRESENT else 0.0
+    name = "waveform.reversed_min_s"
+    return Answered(found.outcome, text, int(first), last, seconds, unit="s", limit_name=name, above=True, roles=roles)
+
+
+def _bounce(subject: Subject, waveform: Waveform) -> Answered:
+    answer = interruptions(waveform, subject.limits)
+    transition = subject.machine.starter in (Starter.STAR_DELTA, Starter.PART_WINDING, None)  # None: not known
+    if answer.value == 1 and not transition:
+        return unknown("one break only, and this starter makes none: it may be a single drop-out")
+    return answer
+
+
+DETECTORS: dict[str, Detector] = {
+    "waveform.supply_sequence_reversed": _each("waveform.supply_sequence_reversed", _sequence),
+    "waveform.residual_reversed": _each("waveform.residual_reversed", _reversed),
+    "waveform.phase_lost": _each("waveform.phase_lost", lambda s, w: phase_loss(w, s.limits)),
+    "waveform.contact_bounce": _each("waveform.contact_bounce", _bounce),
+    "waveform.dip": _each("waveform.dip", lambda s, w: dip(w, s.limits, s.machine.supply_volts)),
+    "waveform.locked_rotor": _each(
+        "waveform.locked_rotor",
+        lambda s, w: locked_rotor(w, s.limits, s.machine.rated_load_amps, s.machine.starter),
+    ),
+    "waveform.unbalance": _each("waveform.unbalance", lambda s, w: unbalance(w, s.limits)),
+}
