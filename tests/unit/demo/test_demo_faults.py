@@ -70,7 +70,7 @@ SEEN: dict[str, Callable[[Run], bool]] = {
     "trapped-loaded": lambda r: r.truth["starts"][-1]["previous_stop"] == "power-loss" and _ratios(r)[-1] > 0.5,  # type: ignore[index]
     "slide-stuck": lambda r: np.ptp(_running(r, "slide_position", late=True)[120:]) < 0.1 and _ratios(r)[-1] > 0.55,
     "load-solenoid-failed": lambda r: (
-        _peak(r, "slide_position") < 5.0 and _median(r, "load_solenoid", late=True) >= 0.0
+        _peak(r, "slide_position") < 5.0 and _running(r, "load_solenoid", late=True).sum() > 60.0
     ),
     "unload-solenoid-leaking": lambda r: _hold_slope(r) < -4.0,
     "load-solenoid-leaking": lambda r: _hold_slope(r) > 3.0,
