@@ -1,0 +1,194 @@
+"""The command line: arguments to one call, errors to plain text and an exit code.
+
+Exit codes: 0 done, whatever the verdict; 2 the input must be corrected; 1 the program itself failed or was stopped.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from forensics.errors import ForensicsError, InputError
+
+DONE, FAILED, CORRECT = 0, 1, 2
+CAUTION = (
+    "Findings are technical. Before anybody opens, tests or restarts the machine: isolate, lock out, prove dead, "
+    "release stored pressure; local codes and licensed practice govern."
+)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns its exit code."""
+    parsed = _parser().parse_args(arguments)
+    run: Callable[[argparse.Namespace], int] = parsed.run
+    try:
+        return run(parsed)
+    except InputError as fault:
+        _say(f"{len(fault.problems)} to correct:" if len(fault.problems) != 1 else "1 to correct:")
+        for problem in fault.problems:
+            _say(f"  {problem}")
+        return CORRECT
+    except ForensicsError as fault:
+        _say(str(fault))
+        return FAILED
+    except KeyboardInterrupt:
+        _say("stopped")
+        return FAILED
+    except BrokenPipeError:
+        return FAILED
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="forensics", description="Root-cause workbook for twin-screw chiller compressors.", epilog=CAUTION
+    )
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    report = commands.add_parser("report", help="run the incident notebook on a case")
+    report.add_argument("case", type=Path, metavar="CASE.toml")
+    _report_options(report)
+    report.set_defaults(run=_report)
+
+    demo = commands.add_parser("demo", help="the same on a demonstration case that ships")
+    demo.add_argument("name", nargs="?", default="loaded-starts", help="which one (default: loaded-starts)")
+    _report_options(demo)
+    demo.set_defaults(run=_demo)
+
+    draft = commands.add_parser("draft", help="read exports and draft a case file")
+    draft.add_argument("exports", type=Path, nargs="+", metavar="EXPORT")
+    draft.add_argument("--out", type=Path, default=None, help="where to write it (default: print it)")
+    draft.set_defaults(run=_draft)
+
+    check = commands.add_parser("check", help="read everything and say what is missing; judges nothing")
+    check.add_argument("case", type=Path, metavar="CASE.toml")
+    check.set_defaults(run=_check)
+
+    seal = commands.add_parser("seal", help="pack a finished case as a BagIt bag")
+    seal.add_argument("folder", type=Path, metavar="DIR")
+    seal.add_argument("--out", type=Path, default=None, help="the bag (default: DIR with -sealed)")
+    seal.add_argument("--by", default="", help="who seals it, for custody.csv")
+    seal.set_defaults(run=_seal)
+
+    verify = commands.add_parser("verify", help="check a bag and re-run its case")
+    verify.add_argument("bag", type=Path, metavar="BAG")
+    verify.set_defaults(run=_verify)
+
+    batch = commands.add_parser("batch", help="many cases; one that fails never stops the others")
+    batch.add_argument("cases", type=Path, nargs="+", metavar="CASE.toml")
+    batch.add_argument("--out", type=Path, default=Path("batch"))
+    where = batch.add_mutually_exclusive_group()
+    where.add_argument("--workers", type=int, default=1, help="processes on this machine")
+    where.add_argument("--scheduler", default="", metavar="ADDRESS", help="a running dask.distributed scheduler")
+    batch.add_argument("--resume", action="store_true", help="skip cases whose inputs and software are unchanged")
+    batch.add_argument("--case-limit", type=float, default=None, metavar="SECONDS")
+    batch.add_argument("--memory-limit", type=float, default=None, metavar="MIB")
+    batch.set_defaults(run=_batch)
+
+    sites = commands.add_parser("sites", help="compare finished cases across sites")
+    sites.add_argument("folders", type=Path, nargs="+", metavar="DIR")
+    sites.add_argument("--out", type=Path, default=Path("sites"))
+    sites.add_argument(
+        "--fleet",
+        type=Path,
+        default=None,
+        metavar="fleet.csv",
+        help="exposure: machine, from, to, hours, starts, still running",
+    )
+    sites.set_defaults(run=_sites)
+    return parser
+
+
+def _report_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--out", type=Path, default=None, help="folder for the report (default: beside the case file)")
+    parser.add_argument("--tables", action="store_true", help="also write the tables as CSV")
+    parser.add_argument(
+        "--cell-limit", type=float, default=None, metavar="SECONDS", help="stop a cell that runs longer"
+    )
+
+
+def _report(parsed: argparse.Namespace) -> int:
+    return _run_report(parsed.case, parsed.out or parsed.case.with_suffix("").parent / "report", parsed)
+
+
+def _demo(parsed: argparse.Namespace) -> int:
+    from data_demo import DEMO_CASES
+    from forensics.errors import Problem
+
+    if parsed.name not in DEMO_CASES:
+        known = ", ".join(DEMO_CASES)
+        raise InputError([Problem(f"there is no demonstration case '{parsed.name}'", remedy=f"There are: {known}.")])
+    return _run_report(DEMO_CASES[parsed.name], parsed.out or Path("demo-report"), parsed)
+
+
+def _run_report(case: Path, out: Path, parsed: argparse.Namespace) -> int:
+    from forensics.report import run_report
+
+    result = run_report(case, out, tables=parsed.tables, cell_limit_s=parsed.cell_limit, progress=sys.stderr.isatty())
+    print(result.summary)
+    print(result.report)
+    return DONE
+
+
+def _draft(parsed: argparse.Namespace) -> int:
+    from forensics.intake.draft import draft_case
+
+    text = draft_case(parsed.exports, parsed.out)
+    if parsed.out is None:
+        print(text, end="")
+    else:
+        parsed.out.write_text(text, encoding="utf-8")
+        print(parsed.out)
+    return DONE
+
+
+def _check(parsed: argparse.Namespace) -> int:
+    from forensics.checking import check_case_folder
+
+    print(check_case_folder(parsed.case))
+    return DONE
+
+
+def _seal(parsed: argparse.Namespace) -> int:
+    from forensics.seal import seal
+
+    print(seal(parsed.folder, parsed.out, by=parsed.by))
+    return DONE
+
+
+def _verify(parsed: argparse.Namespace) -> int:
+    from forensics.seal import verify
+
+    outcome = verify(parsed.bag)
+    print(outcome.text)
+    return DONE if outcome.sound else CORRECT
+
+
+def _batch(parsed: argparse.Namespace) -> int:
+    from forensics.batch import BatchPlan, run_batch
+
+    plan = BatchPlan(
+        cases=tuple(parsed.cases),
+        out=parsed.out,
+        workers=parsed.workers,
+        scheduler=parsed.scheduler,
+        resume=parsed.resume,
+        case_limit_s=parsed.case_limit,
+        memory_limit_mib=parsed.memory_limit,
+        progress=sys.stderr.isatty(),
+    )
+    outcome = run_batch(plan)
+    print(outcome.table)
+    return outcome.exit_code
+
+
+def _sites(parsed: argparse.Namespace) -> int:
+    from forensics.sites import compare_sites
+
+    print(compare_sites(tuple(parsed.folders), parsed.out, fleet=parsed.fleet, progress=sys.stderr.isatty()))
+    return DONE

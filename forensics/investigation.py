@@ -1,0 +1,230 @@
+"""Compose the pure steps in order: case, clocks, states, signatures, hypotheses. No cleverness.
+
+The result is one frozen object; :func:`to_findings_file` writes it as the public findings file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from importlib import metadata
+from pathlib import Path
+
+from forensics.case import Case, load_case
+from forensics.casefile import CaseFile
+from forensics.clocks import ClockFit, NamedEvent, align, events_near, fit_clocks, order_all
+from forensics.errors import Problem
+from forensics.findings import Finding, Ordered, Share, Start, Stop, SwitchEvent
+from forensics.hypotheses import Evidence, Weighing, read_modes, weigh
+from forensics.intake import SourceReading, check_untouched
+from forensics.record import Record, Samples, Switch
+from forensics.rules import Limits, read_checks, rules_sha256
+from forensics.signatures.base import Subject, run_catalogue
+from forensics.signatures.catalogue import all_detectors
+from forensics.signatures.coastdown import list_stops
+from forensics.signatures.events import solenoid_events
+from forensics.signatures.starts import list_starts, unloaded_share
+from forensics.states import StateSpan, cut_states, find_runs
+from forensics.vocabulary import ClockMethod, Role
+
+PACKAGES = (
+    "numpy",
+    "pandas",
+    "pyarrow",
+    "scipy",
+    "plotly",
+    "papermill",
+    "nbconvert",
+    "pydantic",
+    "comtrade",
+    "CoolProp",
+)
+
+
+@dataclass(frozen=True)
+class Investigation:
+    """Everything that a report is made from."""
+
+    case: Case
+    clocks: tuple[ClockFit, ...]
+    subject: Subject
+    events: tuple[SwitchEvent, ...]
+    near: tuple[NamedEvent, ...]
+    order: tuple[Ordered, ...]
+    unloaded_starts: Share
+    findings: tuple[Finding, ...]
+    weighing: Weighing
+    assumptions: tuple[str, ...]
+    problems: tuple[Problem, ...]
+    packages: Mapping[str, str]
+    version: str
+    rules_sha256: str
+    inputs_sha256: str
+
+    @property
+    def casefile(self) -> CaseFile:
+        """The case file."""
+        return self.case.file
+
+    @property
+    def readings(self) -> tuple[SourceReading, ...]:
+        """Sources as read, with their accounting."""
+        return self.case.readings
+
+    @property
+    def record(self) -> Record:
+        """The record on the reference clock."""
+        return self.subject.record
+
+    @property
+    def spans(self) -> tuple[StateSpan, ...]:
+        """Operating states."""
+        return self.subject.spans
+
+    @property
+    def starts(self) -> tuple[Start, ...]:
+        """Starts in time order, history included."""
+        return self.subject.starts
+
+    @property
+    def stops(self) -> tuple[Stop, ...]:
+        """Stops in time order, history included."""
+        return self.subject.stops
+
+    @property
+    def limits(self) -> Limits:
+        """Limits in use."""
+        return self.case.limits
+
+    @property
+    def bundle_id(self) -> str:
+        """Short hash of all inputs, printed on page one."""
+        return self.inputs_sha256[:12]
+
+
+def investigate(path: Path, *, limits: Mapping[str, float] | None = None) -> Investigation:
+    """Investigate a case from its file to the weighed hypotheses.
+
+    Parameters
+    ----------
+    path
+        The case file.
+    limits
+        Limits changed by hand for this run, by name.
+
+    Raises
+    ------
+    InputError
+        What must be corrected first: all problems of all files at once.
+    """
+    return judge(load_case(path, limits=limits))
+
+
+def judge(case: Case) -> Investigation:
+    """Judge a case that was read."""
+    clocks = fit_clocks(case.record, case.file)
+    record = align(case.record, clocks)
+    subject = look(case, record)
+    findings = run_catalogue(subject, all_detectors())
+    near = events_near(record, case.limits)
+    order = order_all(near, record)
+    weighing = weigh(_evidence(case, subject, findings, order))
+    return Investigation(
+        case=case,
+        clocks=clocks,
+        subject=subject,
+        events=solenoid_events(subject),
+        near=near,
+        order=order,
+        unloaded_starts=unloaded_share(subject.starts),
+        findings=findings,
+        weighing=weighing,
+        assumptions=_assumptions(case, clocks),
+        problems=(*case.problems, *check_untouched([reading.exhibit for reading in case.readings])),
+        packages={name: metadata.version(name) for name in PACKAGES},
+        version=metadata.version("screw-forensics"),
+        rules_sha256=rules_sha256(),
+        inputs_sha256=_inputs_sha256(case),
+    )
+
+
+def look(case: Case, record: Record) -> Subject:
+    """Cut the record into runs and states and list its starts and stops."""
+    runs = find_runs(record)
+    subject = Subject(
+        record=record,
+        runs=runs,
+        spans=cut_states(record, runs, case.profile),
+        limits=case.limits,
+        profile=case.profile,
+        machine=case.file.machine,
+        polarity_confirmed=case.file.machine.sequence_confirmed,
+        saturation=case.saturation,
+        saturation_missing=case.saturation_missing,
+    )
+    subject = replace(subject, stops=list_stops(subject))
+    return replace(subject, starts=list_starts(subject))
+
+
+def _evidence(case: Case, subject: Subject, findings: tuple[Finding, ...], order: tuple[Ordered, ...]) -> Evidence:
+    record = subject.record
+    return Evidence(
+        findings=findings,
+        starts=subject.starts,
+        stops=subject.stops,
+        failure_ns=record.failure_ns,
+        window=record.window,
+        modes=read_modes(read_checks()),
+        limits=case.limits,
+        machine=case.file.machine,
+        polarity_confirmed=case.file.machine.sequence_confirmed,
+        points=_points(record),
+        sources=tuple(source.path for source in case.file.source),
+        clock_uncertainty_s=record.clock_uncertainty_s,
+        observations=case.file.observation,
+        measurements=case.file.measurement,
+        facts=case.file.fact,
+        order=order,
+        time_zone=case.file.case.time_zone,
+    )
+
+
+def _points(record: Record) -> dict[Role, tuple[float, str]]:
+    fastest: dict[Role, Samples | Switch] = {role: found[0] for role, found in record.samples.items() if found}
+    fastest |= {role: found[0] for role, found in record.switches.items() if found}
+    points = {role: (point.interval_s, point.origin.recorded.value) for role, point in fastest.items()}
+    for waveform in record.waveforms:
+        for role in waveform.analog:
+            points.setdefault(role, (waveform.interval_s, "instant"))
+    return points
+
+
+def _assumptions(case: Case, clocks: tuple[ClockFit, ...]) -> tuple[str, ...]:
+    """What was taken for granted, said in words."""
+    said = [case.failure_found] if case.failure_found else []
+    reference = next(fit for fit in clocks if fit.method is ClockMethod.REFERENCE)
+    if reference.utc_error_s is None:
+        said.append(
+            f"UTC is as the clock '{reference.clock}' tells it: no check of that clock against true time is noted."
+        )
+    for fit in clocks:
+        if fit.method is ClockMethod.NOT_POSSIBLE:
+            said.append(
+                f"The offset of clock '{fit.clock}' can't be told; its stamps stand as written and prove no order."
+            )
+    machine = case.file.machine
+    if not machine.sequence_confirmed:
+        said.append("Valve polarity was not checked on this machine: what rests on commands alone is possible at most.")
+    if machine.current_sensor.ratio_error_percent is None:
+        said.append("The accuracy of the current sensor is not given: the default of the rules is used.")
+    if case.saturation_missing:
+        said.append(case.saturation_missing)
+    return tuple(said)
+
+
+def _inputs_sha256(case: Case) -> str:
+    digest = hashlib.sha256(case.path.read_bytes())
+    for reading in sorted(case.readings, key=lambda r: r.exhibit.path):
+        digest.update(f"{reading.exhibit.path}\0{reading.exhibit.sha256}\n".encode())
+    return digest.hexdigest()
