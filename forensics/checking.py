@@ -65,7 +65,8 @@ def _detections(readings: tuple[SourceReading, ...]) -> list[str]:
 def _points(investigation: Investigation) -> list[str]:
     record = investigation.record
     lines = [
-        f"{point.role.value:<{WIDTH}} every {point.interval_s:g} s, {point.origin.recorded.value}, {len(point)} readings"
+        f"{point.role.value:<{WIDTH}} every {point.interval_s:g} s, {point.origin.recorded.value}, "
+        f"{len(point)} readings"
         for found in record.samples.values()
         for point in found
     ]

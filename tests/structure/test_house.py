@@ -1,0 +1,118 @@
+"""The house: floors, public names, rules that match the code, words that may not stand here."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from forensics.rules import FOLDER, read_checks, read_limits
+from forensics.rules.profiles import read_profile
+from forensics.signatures.catalogue import all_detectors
+from forensics.vocabulary import ROLE_FACTS, Mode, Role
+
+LONGEST_IMPORT_S = 0.4
+
+
+def _tracked(root: Path, pattern: str) -> list[Path]:
+    listed = subprocess.run(["git", "ls-files", "-z", pattern], cwd=root, capture_output=True, check=False)
+    return [root / name for name in listed.stdout.decode().split("\0") if name]
+
+
+def test_imports_only_go_down(root: Path) -> None:
+    linter = Path(sys.executable).with_name("lint-imports")
+    done = subprocess.run([str(linter)], cwd=root, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout[-3000:]
+
+
+def test_signatures_and_hypotheses_never_import_each_other(root: Path) -> None:
+    for folder, other in (("signatures", "hypotheses"), ("hypotheses", "signatures")):
+        for path in (root / "forensics" / folder).rglob("*.py"):
+            assert f"forensics.{other}" not in path.read_text(encoding="utf-8"), path
+
+
+def test_every_check_has_a_detector_and_every_detector_a_check() -> None:
+    assert set(all_detectors()) == set(read_checks())
+
+
+def test_every_limit_is_used_and_says_where_it_comes_from(root: Path) -> None:
+    code = "\n".join(p.read_text(encoding="utf-8") for p in (root / "forensics").rglob("*.py"))
+    for name in read_limits():
+        family, _, short = name.partition(".")
+        assert re.search(
+            rf"{re.escape(family)}\.{re.escape(short)}\b|[\"']{re.escape(short)}[\"']|\.{re.escape(short)}\b", code
+        ), name
+        assert read_limits().limit(name).basis.strip(), name
+
+
+def test_the_contract_names_all_roles_and_modes(shared: Path) -> None:
+    text = (shared / "CONTRACT.md").read_text(encoding="utf-8")
+    assert set(ROLE_FACTS) == set(Role)
+    for word in (*Role, *Mode):
+        assert f"`{word.value}`" in text, word
+
+
+def test_profiles_that_ship_can_be_read(root: Path) -> None:
+    for path in (FOLDER / "sequences").glob("*.toml"):
+        assert read_profile(path.stem, root).id == path.stem
+
+
+def test_import_is_quick_and_pulls_in_nothing_heavy() -> None:
+    code = (
+        "import sys, time; t = time.perf_counter(); import forensics; d = time.perf_counter() - t;"
+        "heavy = [m for m in ('CoolProp', 'scipy.signal', 'papermill', 'nbconvert', 'plotly') if m in sys.modules];"
+        "print(d, heavy)"
+    )
+    # the best of three, since other work on the machine only ever slows it
+    best = []
+    for _ in range(3):
+        out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+        seconds, _, heavy = out.partition(" ")
+        assert heavy.strip() == "[]"
+        best.append(float(seconds))
+    assert min(best) < LONGEST_IMPORT_S
+
+
+def test_no_source_file_names_a_machine_path_or_how_it_was_made(root: Path) -> None:
+    files = _tracked(root, "*")
+    if not files:
+        pytest.skip("not a git checkout")
+    banned = re.compile(r"/(?:work|opt/venv|tmp/brief)/|\bthis session\b|\btranscript\b", re.IGNORECASE)
+    for path in files:
+        if path == Path(__file__) or path.suffix in {".png", ".gz", ".dat", ".xlsx", ".zip"} or not path.is_file():
+            continue
+        text = path.read_bytes().decode("utf-8", errors="replace")
+        assert not banned.search(text), path
+
+
+def test_readme_holds_the_two_commands(root: Path) -> None:
+    text = (root / "README.md").read_text(encoding="utf-8")
+    for name in ("demo", "tests"):
+        block = re.search(rf"<!-- command: {name} -->\n```sh\n(.+?)\n```", text, re.DOTALL)
+        assert block is not None, name
+        assert "pip install" in block[1]
+        assert "constraints.txt" in block[1]
+
+
+def test_top_level_is_as_announced(root: Path) -> None:
+    wanted = {
+        "README.md",
+        "DEVELOPERS.md",
+        "CHANGELOG.md",
+        "LICENSE",
+        "pyproject.toml",
+        "constraints.txt",
+        "notebooks",
+        "forensics",
+        "tests",
+        "data_demo",
+    }
+    tracked = {path.relative_to(root).parts[0] for path in _tracked(root, "*")}
+    if not tracked:
+        pytest.skip("not a git checkout")
+    extra = {name for name in tracked - wanted if not name.startswith(".")}
+    assert not extra - {"docs"}
+    assert wanted <= tracked
