@@ -1,0 +1,291 @@
+"""The timeline: states and solenoids as lanes over currents, pressures, oil and temperatures on one time axis."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from forensics.display import ReportTime, role_words, shown_role
+from forensics.figures.plate import BLACK, GREY, INK, PALE, SKY, VERMILION, Plate, axis, label, layout, time_axis
+from forensics.figures.traces import Drawn, bars, draw
+from forensics.record import OFF, ON, Edge, Record, Span, Switch
+from forensics.states import StateSpan
+from forensics.vocabulary import Role, State
+
+PANELS: tuple[tuple[str, tuple[Role, ...]], ...] = (
+    ("current", (Role.MOTOR_AMPS, Role.AMPS_A, Role.AMPS_B, Role.AMPS_C)),
+    (
+        "pressure",
+        (
+            Role.DISCHARGE_PRESSURE,
+            Role.CONDENSER_PRESSURE,
+            Role.HIGH_SIDE_PRESSURE,
+            Role.SUCTION_PRESSURE,
+            Role.OIL_PRESSURE,
+        ),
+    ),
+    ("oil difference", (Role.OIL_PRESSURE_DIFFERENCE,)),
+    (
+        "temperature",
+        (Role.DISCHARGE_TEMPERATURE, Role.OIL_TEMPERATURE, Role.SUCTION_TEMPERATURE, Role.WINDING_TEMPERATURE),
+    ),
+    ("position", (Role.SLIDE_POSITION, Role.CAPACITY_COMMAND, Role.EXPANSION_VALVE_POSITION, Role.OIL_LEVEL)),
+    ("speed", (Role.SHAFT_SPEED,)),
+    ("voltage", (Role.VOLTS_AB, Role.VOLTS_BC, Role.VOLTS_CA)),
+)
+LANES = (
+    Role.RUN_COMMAND,
+    Role.RUN_STATUS,
+    Role.LOAD_SOLENOID,
+    Role.UNLOAD_SOLENOID,
+    Role.BYPASS_SOLENOID,
+    Role.INJECTION_SOLENOID,
+    Role.OIL_HEATER,
+    Role.TRIP,
+    Role.COMMUNICATION,
+)
+STATE_COLOURS = {
+    State.REST: "#c9c9c4",
+    State.START: "#E69F00",
+    State.LOAD: "#0072B2",
+    State.HOLD: "#56B4E9",
+    State.UNLOAD: "#007E5C",
+    State.STOP: "#A8507F",
+    State.COAST_DOWN: "#D55E00",
+}
+_LANE_PX, _PANEL_PX, _GAP = 22, 150, 0.018
+_WHISKERS = 120
+
+
+@dataclass(frozen=True)
+class _Panel:
+    title: str
+    drawn: tuple[Drawn, ...]
+    height: float
+
+
+def timeline(
+    record: Record, states: Sequence[StateSpan], clock: ReportTime, display: str, *, span: Span, key: str, about: str
+) -> Plate:
+    """Everything on one time axis.
+
+    Parameters
+    ----------
+    span
+        What is drawn.
+    about
+        First words of the caption.
+    """
+    panels = _panels(record, clock, display, span)
+    lanes, lane_rows, lane_names = _lanes(record, states, clock, span)
+    lane_height = _LANE_PX * max(len(lane_names), 1) + 12
+    total = lane_height + sum(panel.height for panel in panels)
+    height = int(total + 90)
+    figure_layout = layout(height, {"showlegend": False, "shapes": [], "annotations": []})
+    data: list[dict[str, Any]] = []
+    top = 1.0
+    top = _place_lanes(data, figure_layout, lanes, lane_names, top, lane_height / total)
+    for number, panel in enumerate(panels, start=2):
+        top = _place_panel(data, figure_layout, panel, number, top, panel.height / total)
+    last = len(panels) + 1
+    figure_layout["xaxis"] = time_axis(
+        clock,
+        {
+            "anchor": "y" if last == 1 else f"y{last}",
+            "domain": [0, 1],
+            "range": [float(v) for v in clock.axis_ms(np.array([span.start_ns, span.end_ns], np.int64))],
+        },
+    )
+    figure_layout["xaxis"]["automargin"] = False
+    _mark_failure(figure_layout, record, clock, span)
+    notes = [f"{d.row['series']}: {d.note}" for panel in panels for d in panel.drawn]
+    caption = (
+        f"{about} Lanes: operating states and switches (thick: on; thin: off; empty: not known). Below: "
+        f"{', '.join(panel.title for panel in panels) or 'no analogue points'}. Times are {clock.axis_title}. "
+        "A line breaks where there is no reading; a bracket on a lane is the interval in which an event lies."
+    )
+    rows = [d.row for panel in panels for d in panel.drawn] + lane_rows
+    alt = _alt(record, clock, lane_names, panels, span)
+    return Plate(
+        key, {"data": data, "layout": figure_layout}, caption, alt, pd.DataFrame(rows).fillna(""), "; ".join(notes)
+    )
+
+
+def _panels(record: Record, clock: ReportTime, display: str, span: Span) -> list[_Panel]:
+    out = []
+    for title, roles in PANELS:
+        drawn: list[Drawn] = []
+        for role in roles:
+            for point in record.samples.get(role, ())[:2]:
+                line = draw(point, clock, display, span=span, place=len(drawn))
+                if line is not None:
+                    drawn.append(line)
+        if drawn:
+            unit = shown_role(roles[0], display).text
+            out.append(_Panel(f"{title}, {unit}" if unit else title, tuple(drawn), _PANEL_PX))
+    return out
+
+
+def _place_panel(
+    data: list[dict[str, Any]], figure_layout: dict[str, Any], panel: _Panel, number: int, top: float, share: float
+) -> float:
+    bottom = top - share
+    figure_layout[f"yaxis{number}"] = axis(panel.title, {"domain": [max(bottom, 0.0), top - _GAP], "anchor": "x"})
+    for place, drawn in enumerate(panel.drawn):
+        data.append(drawn.trace | {"xaxis": "x", "yaxis": f"y{number}"})
+        figure_layout["annotations"].append(
+            {
+                "text": f"{_stroke(drawn.trace['line']['dash'])} {drawn.trace['name']}",
+                "font": {"size": 11, "color": drawn.trace["line"]["color"]},
+                "bgcolor": "rgba(255,255,255,0.82)",
+                "borderpad": 1,
+                "showarrow": False,
+                "xref": "paper",
+                "yref": "paper",
+                "x": 0.004,
+                "xanchor": "left",
+                "y": top - _GAP,
+                "yanchor": "top",
+                "yshift": -15 * place,
+            }
+        )
+    return bottom
+
+
+def _stroke(dash: str) -> str:
+    return {"solid": "───", "dash": "– – –", "dot": "· · · ·", "dashdot": "– · –", "longdash": "—— ——"}.get(dash, "───")
+
+
+def _lanes(
+    record: Record, states: Sequence[StateSpan], clock: ReportTime, span: Span
+) -> tuple[list[dict[str, Any]], list[dict[str, str]], list[str]]:
+    traces: list[dict[str, Any]] = []
+    rows: list[dict[str, str]] = []
+    names: list[str] = []
+    inside = [s for s in states if s.end_ns > span.start_ns and s.start_ns < span.end_ns]
+    if inside:
+        names.append("state")
+        for state in sorted({s.state for s in inside}, key=list(State).index):
+            spans = [
+                Span(max(s.start_ns, span.start_ns), min(s.end_ns, span.end_ns)) for s in inside if s.state is state
+            ]
+            style = {"color": STATE_COLOURS.get(state, PALE), "width": 14}
+            traces.append(bars(spans, "state", clock, style, name=state.value))
+            seconds = sum(s.seconds for s in spans)
+            rows.append({"series": f"state {state.value}", "readings": str(len(spans)), "seconds": f"{seconds:.0f}"})
+    for role in LANES:
+        switch = record.switch(role)
+        if switch is None:
+            continue
+        names.append(role_words(role))
+        traces += _switch_traces(switch, role_words(role), clock, span)
+        edges = [e for e in switch.edges if span.holds(e.latest_ns)]
+        rows.append(
+            {
+                "series": role_words(role),
+                "column": switch.origin.column,
+                "source": switch.origin.source,
+                "changes": str(len(edges)),
+            }
+        )
+    return traces, rows, names
+
+
+def _switch_traces(switch: Switch, row: str, clock: ReportTime, span: Span) -> list[dict[str, Any]]:
+    def clipped(spans: Sequence[Span]) -> list[Span]:
+        return [part for part in (s.overlap(span) for s in spans) if part is not None]
+
+    off = bars(clipped(switch.covered), row, clock, {"color": GREY, "width": 1.2}, name=f"{row}: off")
+    on = bars(clipped(switch.on_spans), row, clock, {"color": INK, "width": 11}, name=f"{row}: on")
+    wide = [e for e in switch.edges if e.latest_ns > e.earliest_ns and span.holds(e.latest_ns)]
+    return [off, on, *([_whiskers(wide[-_WHISKERS:], row, clock)] if wide else [])]
+
+
+def _whiskers(edges: Sequence[Edge], row: str, clock: ReportTime) -> dict[str, Any]:
+    middle = np.array([(e.earliest_ns + e.latest_ns) // 2 for e in edges], np.int64)
+    half_ms = [(e.latest_ns - e.earliest_ns) / 2e6 for e in edges]
+    words = {ON: "on", OFF: "off"}
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "x": [float(v) for v in clock.axis_ms(middle)],
+        "y": [row] * len(edges),
+        "text": [words.get(e.to, "unknown") for e in edges],
+        "marker": {"size": 3, "color": VERMILION},
+        "error_x": {"type": "data", "array": half_ms, "color": VERMILION, "thickness": 1.2, "width": 5},
+        "showlegend": False,
+        "name": label(row),
+        "hovertemplate": "%{text}, somewhere in this interval<br>%{x}<extra>%{fullData.name}</extra>",
+    }
+
+
+def _place_lanes(
+    data: list[dict[str, Any]],
+    figure_layout: dict[str, Any],
+    lanes: list[dict[str, Any]],
+    names: list[str],
+    top: float,
+    share: float,
+) -> float:
+    bottom = top - share
+    figure_layout["yaxis"] = axis(
+        "",
+        {
+            "domain": [max(bottom, 0.0), top - _GAP],
+            "type": "category",
+            "categoryorder": "array",
+            "categoryarray": names[::-1],
+            "range": [-0.6, len(names) - 0.4],
+            "showgrid": False,
+            "anchor": "x",
+        },
+    )
+    data += [trace | {"xaxis": "x", "yaxis": "y"} for trace in lanes]
+    return bottom
+
+
+def _mark_failure(figure_layout: dict[str, Any], record: Record, clock: ReportTime, span: Span) -> None:
+    if not span.holds(record.failure_ns):
+        return
+    at = float(clock.axis_ms(np.array([record.failure_ns], np.int64))[0])
+    figure_layout["shapes"].append(
+        {
+            "type": "line",
+            "xref": "x",
+            "yref": "paper",
+            "x0": at,
+            "x1": at,
+            "y0": 0,
+            "y1": 1,
+            "line": {"color": BLACK, "width": 1, "dash": "dot"},
+        }
+    )
+    figure_layout["annotations"].append(
+        {
+            "text": "failure",
+            "xref": "x",
+            "yref": "paper",
+            "x": at,
+            "y": 1,
+            "yanchor": "bottom",
+            "showarrow": False,
+            "font": {"size": 11},
+        }
+    )
+    figure_layout["margin"] = {"l": 56, "r": 16, "t": 28, "b": 48}
+
+
+def _alt(record: Record, clock: ReportTime, lanes: list[str], panels: Sequence[_Panel], span: Span) -> str:
+    series = [d.row for panel in panels for d in panel.drawn]
+    said = "; ".join(f"{r['series']} from {r['lowest']} to {r['highest']} {r['unit']}" for r in series)
+    return (
+        f"Timeline from {clock.text(span.start_ns)} to {clock.text(span.end_ns)}, failure at "
+        f"{clock.text(record.failure_ns)}. Lanes: {', '.join(lanes) or 'none'}. Series: {said or 'none'}."
+    )
+
+
+__all__ = ["SKY", "STATE_COLOURS", "timeline"]

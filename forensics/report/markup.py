@@ -1,0 +1,107 @@
+"""Fragments of the page: every text goes through an autoescaping template, and every fragment knows its place.
+
+A fragment is a displayed output whose metadata carry :data:`MARK`. The page is bound from marked outputs only, so
+that markup which some other cell displays can never enter the report as markup.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from forensics.figures.plate import Plate
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+MARK = "screw-forensics"
+PLOTLY_MIME = "application/vnd.plotly.v1+json"
+PROBLEMS_MIME = "application/vnd.screw-forensics.problems+json"
+LIST_ROWS = 200
+
+
+@cache
+def environment() -> Environment:
+    """The template environment: autoescape is on for every template."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    env = Environment(
+        loader=PackageLoader("forensics.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.filters["slug"] = slug
+    return env
+
+
+def slug(text: str) -> str:
+    """An id for an anchor: letters, digits, ``-``, ``_``, ``.`` stay, all else becomes ``-``."""
+    return "".join(c if c.isascii() and (c.isalnum() or c in "-_.") else "-" for c in text.strip().lower()) or "x"
+
+
+def render(template: str, values: Mapping[str, Any]) -> str:
+    """Fill one template."""
+    return environment().get_template(template).render(dict(values))
+
+
+def table_markup(
+    table: pd.DataFrame,
+    *,
+    caption: str = "",
+    key: str = "",
+    rows: int = LIST_ROWS,
+    anchors: str = "",
+    links: Collection[str] = (),
+    known: Collection[str] = (),
+) -> str:
+    """A table for people; beyond ``rows`` it says how many more there are.
+
+    Parameters
+    ----------
+    anchors
+        Column whose cells become anchors ``f-…``.
+    links, known
+        Columns whose words (parted by commas) link to such anchors, and the words that have one.
+    """
+    return render(
+        "table.html.j2",
+        {
+            "columns": [str(c) for c in table.columns],
+            "rows": [[str(cell) for cell in row] for row in table.head(rows).itertuples(index=False)],
+            "more": max(0, len(table) - rows),
+            "caption": caption,
+            "key": key,
+            "anchors": anchors,
+            "links": list(links),
+            "known": set(known),
+        },
+    )
+
+
+def show_markup(markup: str, *, role: str = "block") -> None:
+    """Display a fragment that a template made."""
+    from IPython.display import display
+
+    data = {"text/html": f'<div class="sheet tex2jax_ignore">{markup}</div>', "text/plain": "(a part of the sheet)"}
+    display(data, raw=True, metadata={MARK: {"role": role, "markup": role == "block" or role == "caption"}})
+
+
+def show_plate(plate: Plate) -> None:
+    """Display a figure, then its caption and the table behind it."""
+    from IPython.display import display
+
+    about = {"role": "figure", "key": plate.key, "alt": plate.alt}
+    display({PLOTLY_MIME: dict(plate.figure), "text/plain": plate.alt}, raw=True, metadata={MARK: about})
+    caption = render(
+        "caption.html.j2",
+        {
+            "plate": plate,
+            "table": table_markup(plate.table, key=f"table-{plate.key}") if len(plate.table) else "",
+        },
+    )
+    show_markup(caption, role="caption")
