@@ -1,0 +1,83 @@
+"""A table whose cells carry their own types, as workbooks and column files give it, before roles and units are bound.
+
+Text files have no such table: there every cell is text. What is common to both begins after this point.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+NO_TIME = np.int64(-(2**63))
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """One column.
+
+    Attributes
+    ----------
+    number
+        float64, shape (n,): the cell's number; NaN where it is empty or text. None where the column holds no number.
+    wall_ns
+        int64, shape (n,): wall clock in ns since 1970 of cells that are dates, :data:`NO_TIME` elsewhere. None where
+        the column holds no date.
+    text
+        Text of every cell that is neither number nor date, by position; an empty cell is absent.
+    instant
+        Whether ``wall_ns`` is UTC already (a column file says so); else it is local to the source's zone.
+    resolution_ns
+        Finest unit in which the dates are written.
+    """
+
+    number: NDArray[np.float64] | None = None
+    wall_ns: NDArray[np.int64] | None = None
+    text: Mapping[int, str] = field(default_factory=dict)
+    instant: bool = False
+    resolution_ns: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class CellTable:
+    """Columns of equal length below their header.
+
+    Attributes
+    ----------
+    names
+        One for each column: ``group / name`` under two header rows, ``name [col 3]`` where a name comes twice.
+    row
+        int64: row of the sheet or of the column file, from 1, shape (n,).
+    units
+        Text of the units row by column; empty where there is none.
+    set_aside
+        Rows below the header that hold no record: (row, reason, text).
+    header_row
+        Row of the last header line, from 1; 0 where the file names its columns itself.
+    date_system
+        ``days-1900``, ``days-1904`` or empty: how day numbers of this file count.
+    """
+
+    names: tuple[str, ...]
+    columns: tuple[Cells, ...]
+    row: NDArray[np.int64]
+    units: tuple[str, ...] = ()
+    set_aside: tuple[tuple[int, str, str], ...] = ()
+    header_row: int = 0
+    date_system: str = ""
+    notes: tuple[str, ...] = ()
+    detections: tuple[tuple[str, str, str], ...] = ()
+
+    def column(self, name: str) -> Cells | None:
+        """The column of a name, or None."""
+        return self.columns[self.names.index(name)] if name in self.names else None
+
+
+def unique_columns(names: list[str]) -> tuple[str, ...]:
+    """Names with their column number where a name comes twice; a column without name is called by its number."""
+    plain = [name or f"column {place}" for place, name in enumerate(names, start=1)]
+    return tuple(
+        f"{name} [col {place}]" if plain.count(name) > 1 else name for place, name in enumerate(plain, start=1)
+    )
