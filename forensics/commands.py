@@ -1,0 +1,104 @@
+"""Commands by their hydraulic effect: load feeds, unload vents, bypass shut, whatever the electrical polarity."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.record import OFF, ON, UNKNOWN, Edge, Record, Switch
+from forensics.rules.profiles import Profile
+from forensics.vocabulary import Role
+
+
+@dataclass(frozen=True)
+class Command:
+    """One command of the machine. ``switch`` is on where the command acts in its hydraulic sense."""
+
+    role: Role
+    switch: Switch
+
+    @cached_property
+    def _latest(self) -> NDArray[np.int64]:
+        return np.array([edge.latest_ns for edge in self.switch.edges], dtype=np.int64)
+
+    @cached_property
+    def acting(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Starts and ends (ns UTC) of the spans in which it is known to act, shape (n,) each."""
+        spans = self.switch.on_spans
+        return (
+            np.array([span.start_ns for span in spans], dtype=np.int64),
+            np.array([span.end_ns for span in spans], dtype=np.int64),
+        )
+
+    @cached_property
+    def known(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Starts and ends (ns UTC) of the spans in which its state is known, shape (n,) each."""
+        spans = self.switch.covered
+        return (
+            np.array([span.start_ns for span in spans], dtype=np.int64),
+            np.array([span.end_ns for span in spans], dtype=np.int64),
+        )
+
+    def edges(self, start_ns: int, end_ns: int) -> tuple[Edge, ...]:
+        """Edges with ``start_ns <= latest < end_ns``."""
+        low, high = np.searchsorted(self._latest, [start_ns, end_ns])
+        return self.switch.edges[int(low) : int(high)]
+
+    def acting_s(self, start_ns: int, end_ns: int) -> float:
+        """Seconds of a window in which it is known to act."""
+        return _overlap_s(*self.acting, start_ns, end_ns)
+
+    def known_s(self, start_ns: int, end_ns: int) -> float:
+        """Seconds of a window in which its state is known."""
+        return _overlap_s(*self.known, start_ns, end_ns)
+
+    def acts_at(self, time_ns: int) -> bool | None:
+        """Whether it acts at a time; None where that is not known."""
+        state = self.switch.at(time_ns)
+        return None if state == UNKNOWN else state == ON
+
+    @property
+    def interval_s(self) -> float:
+        """Sample interval of the point, s."""
+        return self.switch.interval_s
+
+
+def _overlap_s(starts: NDArray[np.int64], ends: NDArray[np.int64], start_ns: int, end_ns: int) -> float:
+    low = int(np.searchsorted(ends, start_ns, side="right"))
+    high = int(np.searchsorted(starts, end_ns, side="left"))
+    if high <= low:
+        return 0.0
+    inside = np.minimum(ends[low:high], end_ns) - np.maximum(starts[low:high], start_ns)
+    return float(np.sum(np.maximum(inside, 0))) / 1e9
+
+
+def read_commands(record: Record, profile: Profile) -> Mapping[Role, Command]:
+    """Commands of the record by role, each turned so that *on* is its hydraulic effect by the profile's polarity.
+
+    The bypass is left out where the profile has none.
+    """
+    polarity = profile.polarity
+    straight = {
+        Role.RUN_COMMAND: True,
+        Role.RUN_STATUS: True,
+        Role.LOAD_SOLENOID: polarity.load_solenoid.startswith("energise"),
+        Role.UNLOAD_SOLENOID: polarity.unload_solenoid.startswith("energise"),
+    }
+    if polarity.has_bypass:
+        straight[Role.BYPASS_SOLENOID] = polarity.bypass_solenoid == "energise-to-shut"
+    found: dict[Role, Command] = {}
+    for role, as_is in straight.items():
+        switch = record.switch(role)
+        if switch is None or not len(switch):
+            continue
+        found[role] = Command(role, switch if as_is else _inverted(switch))
+    return found
+
+
+def _inverted(switch: Switch) -> Switch:
+    turned = np.where(switch.state == UNKNOWN, UNKNOWN, np.where(switch.state == ON, OFF, ON)).astype(np.int8)
+    return replace(switch, state=turned)
