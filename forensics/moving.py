@@ -104,7 +104,7 @@ def _slope_spells(record: Record, limits: Limits, sign: float, rated: float | No
 def _sloping(point: Samples, rate: float, step_s: float, sign: float) -> _Spells:
     usable = point.usable
     periodic = point.origin.recorded is not Recorded.CHANGE
-    step_ns = round(max(step_s, point.interval_s if periodic else 0.0) * NS)
+    step_ns = round(max(step_s, point.interval_s if periodic and np.isfinite(point.interval_s) else 0.0) * NS)
     grid = np.arange(int(usable.t[0]), int(usable.t[-1]) + step_ns, step_ns, dtype=np.int64)
     level = usable.at(grid)
     moving = sign * np.diff(level) / (step_ns / NS) > rate

@@ -117,7 +117,8 @@ def alive_until(record: Record, point: Samples | Switch) -> int:
     """Until when a point is known: its last row, or for change-of-value logs the last row of its source."""
     if not len(point) or point.origin.recorded is not Recorded.CHANGE:
         return int(point.t[-1]) if len(point) else record.history.start_ns
-    tables = [p for found in (*record.samples.values(), *record.switches.values()) for p in found]
+    tables: list[Samples | Switch] = [p for found in record.samples.values() for p in found]
+    tables.extend(p for switches in record.switches.values() for p in switches)
     same = [int(p.t[-1]) for p in tables if len(p) and p.origin.source == point.origin.source]
     last = max(same, default=int(point.t[-1]))
     return last if point.origin.hold_s is None else min(last, int(point.t[-1]) + round(point.origin.hold_s * NS))
@@ -203,7 +204,7 @@ def _fell(v: NDArray[np.float64], t: NDArray[np.int64], last: int, rules: Limits
 def _edge(point: Samples, usable: Samples, index: int, to: int, wide_s: float) -> Edge:
     latest = int(usable.t[index])
     exact = point.origin.recorded is Recorded.CHANGE
-    earliest = latest - round(point.interval_s * NS) if exact else int(usable.t[index - 1])
+    earliest = latest - round(min(point.interval_s, 1.0) * NS) if exact else int(usable.t[index - 1])
     extra = round(wide_s * NS) if np.isfinite(wide_s) else 0
     return Edge(earliest - extra, latest + extra, to, int(usable.row[index]))
 

@@ -75,7 +75,8 @@ def _known(record: Record) -> Span | None:
         for point in record.samples.get(role, ()):
             if len(point.usable):
                 first.append(int(point.usable.t[0]))
-                step = 0 if point.origin.recorded is Recorded.CHANGE else round(point.interval_s * NS)
+                lone = point.origin.recorded is Recorded.CHANGE or not np.isfinite(point.interval_s)
+                step = 0 if lone else round(point.interval_s * NS)
                 last.append(alive_until(record, point) + step)
     for role in (Role.RUN_STATUS, Role.RUN_COMMAND):
         for switch in record.switches.get(role, ()):
