@@ -1,0 +1,31 @@
+"""Which causes stand: modes as data, weighing, grades, the verdict and how far it holds."""
+
+from forensics.hypotheses.evidence import (
+    Cell,
+    Evidence,
+    Hypothesis,
+    NextTest,
+    Observability,
+    Robustness,
+    TeardownRow,
+    Verdict,
+    Weighing,
+)
+from forensics.hypotheses.modes import FailureMode, Modes, read_modes
+from forensics.hypotheses.weigh import weigh
+
+__all__ = [
+    "Cell",
+    "Evidence",
+    "FailureMode",
+    "Hypothesis",
+    "Modes",
+    "NextTest",
+    "Observability",
+    "Robustness",
+    "TeardownRow",
+    "Verdict",
+    "Weighing",
+    "read_modes",
+    "weigh",
+]

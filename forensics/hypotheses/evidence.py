@@ -1,0 +1,167 @@
+"""What is weighed, and what comes of it: plain frozen types."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from forensics.casefile import Fact, Machine, Measurement, Observation
+from forensics.findings import Finding, Ordered, Start, Stop
+from forensics.hypotheses.modes import Modes
+from forensics.record import Span
+from forensics.rules import Limits
+from forensics.vocabulary import Grade, Mode, Outcome, Role, VerdictStatus
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """All that a verdict may stand on.
+
+    Attributes
+    ----------
+    findings
+        One or more answers of every check of the catalogue.
+    starts, stops
+        Rows of the case, history included.
+    failure_ns, window
+        The failure and what is judged, ns UTC.
+    points
+        For each bound role the sample interval in s and the record type.
+    sources
+        Paths of the sources, for the question what rests on which.
+    clock_uncertainty_s
+        Half width of each clock's offset, s.
+    order
+        Provable order of named events, where it was worked out.
+    """
+
+    findings: tuple[Finding, ...]
+    starts: tuple[Start, ...]
+    stops: tuple[Stop, ...]
+    failure_ns: int
+    window: Span
+    modes: Modes
+    limits: Limits
+    machine: Machine
+    polarity_confirmed: bool
+    points: Mapping[Role, tuple[float, str]] = field(default_factory=dict)
+    sources: tuple[str, ...] = ()
+    clock_uncertainty_s: Mapping[str, float] = field(default_factory=dict)
+    observations: tuple[Observation, ...] = ()
+    measurements: tuple[Measurement, ...] = ()
+    facts: tuple[Fact, ...] = ()
+    order: tuple[Ordered, ...] = ()
+    time_zone: str = "UTC"
+
+
+@dataclass(frozen=True, slots=True)
+class Hypothesis:
+    """One mode with its grade and what the grade stands on.
+
+    ``for_``, ``against`` and ``cannot_tell`` hold finding ids (and ``observation N`` / ``measurement N``, from 1),
+    the heaviest first. ``capped_by`` says what kept the grade lower than the findings alone would have it.
+    """
+
+    mode: str
+    grade: Grade
+    for_: tuple[str, ...]
+    against: tuple[str, ...]
+    cannot_tell: tuple[str, ...]
+    next_test: str
+    reason: str
+    capped_by: tuple[str, ...] = ()
+    points: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What the case came to; ``mode`` and ``grade`` are None unless determined."""
+
+    status: VerdictStatus
+    mode: str | None
+    grade: Grade | None
+    also: tuple[str, ...]
+    chain: tuple[str, ...]
+    statement: str
+    because: tuple[str, ...]
+    against: tuple[str, ...]
+    would_change_it: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Observability:
+    """Whether a mode could be seen with these points and intervals: ``yes``, ``partly`` or ``no``."""
+
+    mode: str
+    observable: str
+    why: str
+    unlocked_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Robustness:
+    """What the verdict becomes when one thing is changed."""
+
+    changed: str
+    verdict: str
+    flips: bool
+
+
+@dataclass(frozen=True, slots=True)
+class NextTest:
+    """A test or a change of the logging, the modes that it splits, and the caution that goes with it."""
+
+    test: str
+    splits: tuple[str, ...]
+    caution: str
+    non_destructive: bool
+
+
+@dataclass(frozen=True, slots=True)
+class TeardownRow:
+    """A physical finding against the data, or a data finding against the teardown."""
+
+    what: str
+    when: str
+    by: str
+    fits: tuple[str, ...]
+    speaks_against: tuple[str, ...]
+    data: tuple[str, ...]
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One cell of the matrix modes x findings.
+
+    ``effect`` is ``for``, ``against`` or ``cannot-tell``; ``counted`` is False where a heavier finding of the same
+    effect already counted.
+    """
+
+    mode: str
+    finding: str
+    check: str
+    outcome: Outcome
+    effect: str
+    weight: str
+    points: float
+    counted: bool
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class Weighing:
+    """The whole outcome of weighing."""
+
+    hypotheses: tuple[Hypothesis, ...]
+    verdict: Verdict
+    observability: tuple[Observability, ...]
+    robustness: tuple[Robustness, ...]
+    next_tests: tuple[NextTest, ...]
+    teardown: tuple[TeardownRow, ...]
+    matrix: tuple[Cell, ...]
+    tests_run: int
+
+    def hypothesis(self, mode: str | Mode) -> Hypothesis:
+        """The row of one mode."""
+        return next(row for row in self.hypotheses if row.mode == str(mode))

@@ -1,0 +1,189 @@
+"""Which modes the data prove: grades from tallies, without words, so that it can be run again for every what-if.
+
+A mode is probable only where it is likelier than all live others together, rests on strong evidence of its own, and
+nothing strong speaks against it (the ladder of fire-investigation practice: a tie leaves every tied cause possible,
+elimination alone is no finding). Consequences never compete with their cause. Two faults at once stand where each is
+proven by findings that the other does not explain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from forensics.hypotheses.modes import Modes, Scale, points_of
+from forensics.hypotheses.tally import Tally
+from forensics.vocabulary import Grade, Mode, VerdictStatus
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """Grades of all modes and the modes that lead.
+
+    Attributes
+    ----------
+    cause
+        The earliest cause that the data prove; None unless determined.
+    also
+        Other modes that are proven: further faults first, then consequences with evidence of their own.
+    capped
+        For modes that all evidence would prove but its firm part does not: why.
+    """
+
+    status: VerdictStatus
+    cause: str | None
+    grades: Mapping[str, Grade]
+    also: tuple[str, ...]
+    capped: Mapping[str, tuple[str, ...]]
+    reasons: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Circumstances:
+    """What the record says of the event beside the findings.
+
+    Attributes
+    ----------
+    unexplained_trip
+        Words of the trip or emergency stop at the failure; empty where the machine was not tripped.
+    earlier
+        Pairs (a, b) where the first evidence of mode a provably precedes that of mode b.
+    """
+
+    unexplained_trip: str = ""
+    earlier: frozenset[tuple[str, str]] = frozenset()
+
+
+def judge(tallies: Mapping[str, Tally], modes: Modes, scale: Scale, around: Circumstances) -> Judgement:
+    """Grade every mode and name the cause, where the data prove one."""
+    live = {name: one for name, one in tallies.items() if not one.excluded_by}
+    proven = _proven(live, modes, scale, firm=True)
+    loose = _proven(live, modes, scale, firm=False)
+    capped = {name: live[name].not_firm_because for name in sorted(loose - proven) if live[name].not_firm_because}
+    roots = sorted(name for name in proven if not any(name in modes.consequences(other) for other in proven - {name}))
+    cause = _earliest(roots or sorted(proven), live, scale, around)
+    if cause is None:
+        proven_roots, proven = roots, set()
+    else:
+        proven_roots = []
+    grades, reasons = _grades(tallies, proven, cause, modes, scale)
+    status = VerdictStatus.DETERMINED if cause is not None else VerdictStatus.UNDETERMINED
+    if cause is None and not proven_roots and _clean(tallies, grades, scale, around):
+        status = VerdictStatus.NO_FAULT_FOUND
+    grades[str(Mode.NONE)], reasons[str(Mode.NONE)] = _none(status, grades)
+    also = tuple(name for name in roots if name != cause) if cause else ()
+    also += tuple(name for name in sorted(proven) if name != cause and name not in also)
+    return Judgement(status, cause, grades, also, capped, reasons)
+
+
+def _proven(live: Mapping[str, Tally], modes: Modes, scale: Scale, *, firm: bool) -> set[str]:
+    """Modes that pass; causes of a mode that pass are no rivals of it, so the set is settled in rounds."""
+    able = {name for name, one in live.items() if _able(one, scale, firm=firm)}
+    found: set[str] = set()
+    while True:
+        more = {name for name in able if _beats(name, found, able, live, modes, scale, firm=firm)}
+        if more <= found:
+            return found
+        found |= more
+
+
+def _able(one: Tally, scale: Scale, *, firm: bool) -> bool:
+    net = one.firm_net if firm else one.net
+    strong = one.has_strong or not firm
+    return net >= points_of(scale.probable_ratio_min) - 1e-9 and strong and not one.strong_against
+
+
+def _beats(
+    name: str, found: set[str], able: set[str], live: Mapping[str, Tally], modes: Modes, scale: Scale, *, firm: bool
+) -> bool:
+    mine = live[name].firm_net if firm else live[name].net
+    follows = modes.consequences(name)
+    others = 0.0
+    for other, one in live.items():
+        if other == name or other in follows:
+            continue
+        if other in found and name in modes.consequences(other):
+            continue
+        if other in able and _separate(live[name], one, modes, scale):
+            continue
+        others += 10.0 ** (one.net / 10.0)
+    return 10.0 ** (mine / 10.0) > scale.beats_all_others_by * others
+
+
+def _separate(a: Tally, b: Tally, modes: Modes, scale: Scale) -> bool:
+    """Whether each of two modes is proven by findings that the other does not explain."""
+    least = points_of(scale.second_fault_ratio_min) - 1e-9
+    return _own(a, b.mode, modes) >= least and _own(b, a.mode, modes) >= least
+
+
+def _own(one: Tally, other: str, modes: Modes) -> float:
+    explained = modes.explained(other)
+    return sum(points for check, points in one.own_present.items() if check not in explained)
+
+
+def _earliest(roots: list[str], live: Mapping[str, Tally], scale: Scale, around: Circumstances) -> str | None:
+    """The one that provably came first, else the clearly better proven one, else none."""
+    if len(roots) <= 1:
+        return roots[0] if roots else None
+    first = [one for one in roots if all((one, other) in around.earlier for other in roots if other != one)]
+    if first:
+        return first[0]
+    ranked = sorted(roots, key=lambda name: (-live[name].firm_net, name))
+    lead = live[ranked[0]].firm_net - live[ranked[1]].firm_net
+    return ranked[0] if lead >= scale.points("moderate") else None
+
+
+def _grades(
+    tallies: Mapping[str, Tally], proven: set[str], cause: str | None, modes: Modes, scale: Scale
+) -> tuple[dict[str, Grade], dict[str, str]]:
+    grades: dict[str, Grade] = {}
+    reasons: dict[str, str] = {}
+    best = max((one.net for one in tallies.values() if not one.excluded_by), default=0.0)
+    for name, one in tallies.items():
+        if name == Mode.NONE:
+            continue
+        if name in proven:
+            grade = Grade.CONFIRMED if one.shown_by else Grade.PROBABLE
+            by_hand = f", and {', '.join(one.shown_by)} shows the cause itself" if one.shown_by else ""
+            grades[name], reasons[name] = grade, f"likelier than all live others together{by_hand}"
+        elif one.excluded_by:
+            grades[name], reasons[name] = Grade.EXCLUDED, one.excluded_by
+        else:
+            grades[name], reasons[name] = _open(one, best, cause, modes, scale)
+    return grades, reasons
+
+
+def _open(one: Tally, best: float, cause: str | None, modes: Modes, scale: Scale) -> tuple[Grade, str]:
+    """Possible, or nothing that could be seen singles it out."""
+    least = points_of(scale.possible_ratio_min) - 1e-9
+    behind = points_of(scale.possible_behind_best_max) + 1e-9
+    if one.net >= least and best - one.net <= behind:
+        return Grade.POSSIBLE, "findings fit it, but do not single it out from its live rivals"
+    if one.net >= least and cause is not None and _own(one, cause, modes) > 0:
+        return Grade.POSSIBLE, "some findings fit it that the proven cause does not explain"
+    if one.observable == "no":
+        return Grade.NOT_OBSERVABLE, "what it can't do without could not be seen with these points and intervals"
+    if one.for_points > one.against_points:
+        return Grade.NOT_OBSERVABLE, "what fits it fits better supported modes as well; the rest could not be seen"
+    return (
+        Grade.NOT_OBSERVABLE,
+        "what could be seen shows nothing of it; what would exclude it could not be seen in full",
+    )
+
+
+def _clean(tallies: Mapping[str, Tally], grades: Mapping[str, Grade], scale: Scale, around: Circumstances) -> bool:
+    """Whether the machine was open to view and nothing was wrong in it."""
+    if around.unexplained_trip or any(grade is Grade.POSSIBLE for grade in grades.values()):
+        return False
+    seen = [name for name, one in tallies.items() if name != Mode.NONE and one.observable != "no"]
+    return len(seen) >= scale.observable_share_min * (len(tallies) - 1)
+
+
+def _none(status: VerdictStatus, grades: Mapping[str, Grade]) -> tuple[Grade, str]:
+    if status is VerdictStatus.NO_FAULT_FOUND:
+        return Grade.PROBABLE, "the machine was open to view and nothing was wrong in what could be seen"
+    if status is VerdictStatus.DETERMINED:
+        return Grade.EXCLUDED, "a fault is proven"
+    if any(grade is Grade.POSSIBLE for grade in grades.values()):
+        return Grade.NOT_OBSERVABLE, "findings fit a fault, so that the machine can't be called sound"
+    return Grade.NOT_OBSERVABLE, "too little could be seen to call the machine sound"

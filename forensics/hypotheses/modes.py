@@ -1,0 +1,278 @@
+"""What each failure mode claims: the strict reading of ``rules/modes/*.toml``.
+
+A mode is data. Its file names the chain from the initiating cause to the damage, the findings that speak for and
+against it with a weight and a basis each, what it cannot do without, its look-alikes with the test that splits them,
+inspections, action and caution. Reading refuses a mode that names an unknown finding, lacks a source or contradicts
+itself, and lists every fault at once. A new mode is a new file: no code.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+
+from forensics.errors import InputError, Problem
+from forensics.rules import FOLDER, read_toml
+from forensics.vocabulary import Mode, Role
+
+WORDS = ("decisive", "strong", "moderate", "weak")
+Weight = Literal["decisive", "strong", "moderate", "weak"]
+Text = Annotated[str, Field(min_length=1)]
+
+
+def _tuple(value: object) -> object:
+    return tuple(value) if isinstance(value, list) else value
+
+
+Texts = Annotated[tuple[Text, ...], BeforeValidator(_tuple)]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Sign(_Strict):
+    """One finding that speaks for or against a mode.
+
+    ``effect`` groups findings that show the same thing twice: of one effect only the heaviest counts.
+    """
+
+    check: Text
+    outcome: Literal["present", "absent"] = "present"
+    weight: Weight
+    effect: str = ""
+    basis: Text
+
+    @property
+    def group(self) -> str:
+        """The effect that the finding shows; the check itself where none is named."""
+        return self.effect or self.check
+
+
+class Required(_Strict):
+    """Effects of which the mode shows at least one: all observable and all absent excludes it."""
+
+    any_: Texts = Field(alias="any", min_length=1)
+    basis: Text
+
+
+class LookAlike(_Strict):
+    """Another mode that looks the same, and the test that splits the two."""
+
+    mode: Text
+    test: Text
+    caution: str = ""
+    non_destructive: bool = True
+
+
+class Inspection(_Strict):
+    """An inspection or test that shows the cause itself."""
+
+    test: Text
+    caution: Text
+    non_destructive: bool
+
+
+class Needs(_Strict):
+    """A point, any of the roles named, and the longest interval with which the mode still shows."""
+
+    roles: Annotated[tuple[Role, ...], BeforeValidator(_tuple), Field(min_length=1)]
+    longest_interval_s: float | None = None
+
+
+class FailureMode(_Strict):
+    """One failure mode as its file gives it."""
+
+    id: Text
+    title: Text
+    chain: Texts = Field(min_length=1)
+    leads_to: Texts = ()
+    explains: Texts = ()
+    needs: Annotated[tuple[Needs, ...], BeforeValidator(_tuple)] = ()
+    for_: Annotated[tuple[Sign, ...], BeforeValidator(_tuple)] = Field(alias="for", default=())
+    against: Annotated[tuple[Sign, ...], BeforeValidator(_tuple)] = ()
+    required: Annotated[tuple[Required, ...], BeforeValidator(_tuple)] = ()
+    look_alikes: Annotated[tuple[LookAlike, ...], BeforeValidator(_tuple)] = ()
+    inspections: Annotated[tuple[Inspection, ...], BeforeValidator(_tuple)] = ()
+    action: Text
+    caution: Text
+    source: Text
+    physical: Texts = ()
+
+    @property
+    def checks(self) -> tuple[str, ...]:
+        """Every check that the mode reads, in the order of its file, each once."""
+        named = [sign.check for sign in (*self.for_, *self.against)]
+        named += [check for need in self.required for check in need.any_]
+        return tuple(dict.fromkeys(named))
+
+
+@dataclass(frozen=True, slots=True)
+class Modes:
+    """All modes by id, and the checks that they were read against."""
+
+    by_id: Mapping[str, FailureMode]
+
+    def __iter__(self) -> object:
+        return iter(self.by_id.values())
+
+    def __getitem__(self, mode: str) -> FailureMode:
+        return self.by_id[mode]
+
+    @property
+    def causes(self) -> tuple[FailureMode, ...]:
+        """Every mode that blames the machine, its supply or its controls: all but ``none``."""
+        return tuple(mode for mode in self.by_id.values() if mode.id != Mode.NONE)
+
+    def consequences(self, mode: str) -> frozenset[str]:
+        """Modes that can follow from one, directly or over others; never the mode itself."""
+        found: set[str] = set()
+        open_ = list(self.by_id[mode].leads_to)
+        while open_:
+            one = open_.pop()
+            if one not in found and one != mode:
+                found.add(one)
+                open_.extend(self.by_id[one].leads_to)
+        return frozenset(found)
+
+    def explained(self, mode: str) -> frozenset[str]:
+        """Checks whose presence follows from a mode: its own signs, what it explains, and its direct consequences."""
+        rule = self.by_id[mode]
+        found = set(rule.explains) | {sign.check for sign in rule.for_ if sign.outcome == "present"}
+        for one in rule.leads_to:
+            found |= {sign.check for sign in self.by_id[one].for_ if sign.outcome == "present"}
+        return frozenset(found)
+
+
+def read_modes(known_checks: Collection[str], folder: Path = FOLDER / "modes") -> Modes:
+    """Read every mode file of a folder.
+
+    Parameters
+    ----------
+    known_checks
+        Ids of the catalogue of signatures: a mode may name no other.
+    folder
+        Where the files are; by default the modes that ship.
+
+    Raises
+    ------
+    InputError
+        Some file does not keep to the form, names an unknown finding or mode, lacks a source or contradicts itself;
+        every fault of every file is listed.
+    """
+    return _read(frozenset(known_checks), folder)
+
+
+@cache
+def _read(known_checks: frozenset[str], folder: Path) -> Modes:
+    problems: list[Problem] = []
+    modes: dict[str, FailureMode] = {}
+    for path in sorted(folder.glob("*.toml")):
+        try:
+            modes[path.stem] = FailureMode.model_validate({"id": path.stem, **read_toml(path)})
+        except InputError as fault:
+            problems.extend(fault.problems)
+        except ValidationError as fault:
+            for error in fault.errors():
+                key = ".".join(str(part) for part in error["loc"])
+                problems.append(Problem(error["msg"], file=f"modes/{path.name}", column=key))
+    for mode in modes.values():
+        faults = _faults(mode, known_checks, modes)
+        problems.extend(Problem(fault, file=f"modes/{mode.id}.toml", remedy=remedy) for fault, remedy in faults)
+    if problems:
+        raise InputError(problems)
+    return Modes(modes)
+
+
+def _faults(mode: FailureMode, known: frozenset[str], modes: Mapping[str, FailureMode]) -> list[tuple[str, str]]:
+    faults = [
+        (f"names the finding '{check}', which no signature answers", "Take a check of the catalogue.")
+        for check in (*mode.checks, *mode.explains)
+        if check not in known
+    ]
+    others = (*mode.leads_to, *(look.mode for look in mode.look_alikes))
+    faults += [(f"names the mode '{other}', which has no file", "") for other in others if other not in modes]
+    if mode.id in others:
+        faults.append(("names itself as its own consequence or look-alike", "Take it out."))
+    return faults + _contradictions(mode)
+
+
+def _contradictions(mode: FailureMode) -> list[tuple[str, str]]:
+    speaks_for = [(sign.check, sign.outcome) for sign in mode.for_]
+    speaks_against = [(sign.check, sign.outcome) for sign in mode.against]
+    faults = [
+        (f"'{check}' {outcome} speaks both for and against it", "Leave one of the two.")
+        for check, outcome in sorted(set(speaks_for) & set(speaks_against))
+    ]
+    for told, word in ((speaks_for, "for"), (speaks_against, "against")):
+        twice = sorted({one for one in told if told.count(one) > 1})
+        faults += [(f"'{check}' {outcome} is named twice under '{word}'", "") for check, outcome in twice]
+    for need in mode.required:
+        faults += [
+            (f"requires '{check}' and counts its presence against itself", "Leave one of the two.")
+            for check in need.any_
+            if (check, "present") in speaks_against
+        ]
+        faults += [
+            (f"requires '{check}' and counts its absence in its favour", "Leave one of the two.")
+            for check in need.any_
+            if (check, "absent") in speaks_for
+        ]
+    if mode.id != Mode.NONE:
+        if not any(sign.outcome == "present" and sign.weight in WORDS[:2] for sign in mode.for_):
+            faults.append(("has no strong finding of its own: elimination alone never makes a cause", ""))
+        if not mode.required:
+            faults.append(("requires nothing, so nothing could ever exclude it", "Name an effect it can't do without."))
+        if not mode.inspections:
+            faults.append(("has no inspection that would show the cause", ""))
+    return faults
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """Likelihood ratios of the four words, and the ratios at which grades change (``rules/weighing.toml``)."""
+
+    ratio: Mapping[str, float]
+    beats_all_others_by: float
+    probable_ratio_min: float
+    possible_ratio_min: float
+    possible_behind_best_max: float
+    second_fault_ratio_min: float
+    observable_share_min: float
+    limit_change: float
+    stopped_by_hand: tuple[str, ...]
+    not_shown: tuple[str, ...]
+    in_order: tuple[str, ...]
+
+    def points(self, word: str) -> float:
+        """Ten times the decimal logarithm of a word's likelihood ratio."""
+        return points_of(self.ratio[word])
+
+
+def points_of(ratio: float) -> float:
+    """Points of a likelihood ratio: ten times its decimal logarithm."""
+    return 10.0 * math.log10(ratio)
+
+
+@cache
+def read_scale() -> Scale:
+    """Read the scale of weights; the words must fall in the order decisive, strong, moderate, weak, all above 1."""
+    table = read_toml(FOLDER / "weighing.toml")
+    ratio = {word: float(table["words"][word]["ratio"]) for word in WORDS}
+    values = [ratio[word] for word in WORDS]
+    if values != sorted(values, reverse=True) or values[-1] <= 1.0:
+        raise InputError([Problem("the ratios must fall from decisive to weak and stay above 1", file="weighing.toml")])
+    rules = table["rules"]
+    return Scale(
+        ratio=ratio,
+        stopped_by_hand=tuple(table["stops"]["by_hand"]),
+        not_shown=tuple(table["remarks"]["not_shown"]),
+        in_order=tuple(table["remarks"]["in_order"]),
+        **{key: float(rules[key]) for key in rules if key != "source"},
+    )
