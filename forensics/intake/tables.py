@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,8 @@ class Cells:
         the column holds no date.
     text
         Text of every cell that is neither number nor date, by position; an empty cell is absent.
+    words
+        pyarrow array of text, plain or dictionary-encoded, where the whole column is text; then ``text`` is empty.
     instant
         Whether ``wall_ns`` is UTC already (a column file says so); else it is local to the source's zone.
     resolution_ns
@@ -36,6 +39,7 @@ class Cells:
     number: NDArray[np.float64] | None = None
     wall_ns: NDArray[np.int64] | None = None
     text: Mapping[int, str] = field(default_factory=dict)
+    words: Any = None
     instant: bool = False
     resolution_ns: int = 0
 
@@ -70,9 +74,32 @@ class CellTable:
     notes: tuple[str, ...] = ()
     detections: tuple[tuple[str, str, str], ...] = ()
 
+    def cell(self, place: int, position: int) -> str:
+        """Text of one cell, as it is shown and listed."""
+        cells = self.columns[place]
+        if cells.words is not None:
+            return str(cells.words[position].as_py() or "")
+        if position in cells.text:
+            return cells.text[position]
+        if cells.wall_ns is not None and cells.wall_ns[position] != NO_TIME:
+            return stamp_text(int(cells.wall_ns[position]))
+        if cells.number is not None and not np.isnan(cells.number[position]):
+            return number_text(float(cells.number[position]))
+        return ""
+
     def column(self, name: str) -> Cells | None:
         """The column of a name, or None."""
         return self.columns[self.names.index(name)] if name in self.names else None
+
+
+def number_text(value: float) -> str:
+    """A number as a cell shows it: no decimals where it is whole."""
+    return repr(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)  # noqa: PLR2004 - exact floats
+
+
+def stamp_text(wall_ns: int) -> str:
+    """A wall-clock time, year first, without zone."""
+    return str(np.datetime64(wall_ns, "ns")).replace("T", " ").rstrip("0").rstrip(".")
 
 
 def unique_columns(names: list[str]) -> tuple[str, ...]:

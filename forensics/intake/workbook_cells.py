@@ -34,7 +34,7 @@ def cells_of(column: list[Any]) -> Cells:
         wall_ns = (wall_us + 500) // 1000 * _MS_NS
         return Cells(wall_ns=wall_ns, resolution_ns=_resolution(wall_ns))
     if kinds == {str}:
-        return Cells(text={at: cell for at, cell in enumerate(column) if cell})
+        return Cells(words=pa.array(column, pa.string()))
     return _mixed(column)
 
 
