@@ -64,7 +64,7 @@ def library_version() -> str:
 
 def knows(name: str) -> bool:
     """Whether the library has a fluid or a predefined mixture of exactly this name."""
-    import CoolProp.CoolProp as library
+    import CoolProp.CoolProp as library  # noqa: N813 (the library names its module so)
 
     try:
         return bool(library.PropsSI("Tcrit", name) > 0.0)
@@ -85,7 +85,7 @@ def compute(name: str) -> PropertyTable:
     ValueError
         The library does not know it, or what it gives breaks the order bubble <= dew.
     """
-    import CoolProp.CoolProp as library
+    import CoolProp.CoolProp as library  # noqa: N813 (the library names its module so)
 
     state = library.AbstractState("HEOS", name)
     low_kpa = max(_LOWEST_KPA, _pressure_at(name, max(_LOWEST_C, library.PropsSI("Tmin", name) - KELVIN + 1.0)))
@@ -103,7 +103,7 @@ def compute(name: str) -> PropertyTable:
 
 def _highest_kpa(name: str) -> float:
     """Share of the critical pressure; for mixtures without one, where the rows stop being sound decides."""
-    import CoolProp.CoolProp as library
+    import CoolProp.CoolProp as library  # noqa: N813 (the library names its module so)
 
     try:
         return float(library.PropsSI("pcrit", name)) / 1e3 * _HIGHEST_SHARE_OF_CRITICAL
@@ -132,6 +132,6 @@ def _row(state: Any, kpa: float) -> tuple[float, float, float, list[float]] | No
 
 
 def _pressure_at(name: str, temperature_c: float) -> float:
-    import CoolProp.CoolProp as library
+    import CoolProp.CoolProp as library  # noqa: N813 (the library names its module so)
 
     return float(library.PropsSI("P", "T", temperature_c + KELVIN, "Q", 1, name)) / 1e3

@@ -1,7 +1,7 @@
-"""Which refrigerant a case means, and its saturation: dew for superheat, bubble for subcooling, isentropic discharge.
+"""Which refrigerant a case means and its saturation: dew for superheat, bubble for subcooling.
 
-A name is taken only as ASHRAE 34 spells it or by a listed alias; a like-named fluid never is. Where there is no data the
-reason is said, and what rests on saturation cannot be told.
+A name is taken only as ASHRAE 34 spells it or by a listed alias; a like-named fluid never is. Where there is no data
+the reason is said, and what rests on saturation cannot be told.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ _MOST_SUPERHEAT_K = 149.0
 _NEWTON_STEPS = 6
 _SETTLED_K = 1e-4
 _ROWS_NEEDED = 3
+_GLIDE_K = 0.5
 _FIRST = ("R134a", "R22", "R407C", "R404A", "R410A")
 _PREFIX = re.compile(r"^(?:HCFC|HCFO|HFC|HFO|CFC|HC|R)(?=\d)")
 
@@ -107,12 +108,12 @@ class SaturationCurve:
     @property
     def has_entropy(self) -> bool:
         """Whether the isentropic discharge temperature can be had."""
-        return self.table.entropy.shape[1] > 0
+        return bool(self.table.entropy.shape[1] > 0)
 
     @property
     def glide_matters(self) -> bool:
         """Whether dew and bubble differ by more than 0.5 K anywhere."""
-        return bool(np.max(self.table.dew_c - self.table.bubble_c) > 0.5)  # noqa: PLR2004
+        return bool(np.max(self.table.dew_c - self.table.bubble_c) > _GLIDE_K)
 
     def dew_c(self, pressure_kpa: Floats) -> Floats:
         """Dew-point temperature, degC, at absolute pressures in kPa: the basis of superheat."""

@@ -1,0 +1,221 @@
+"""Two judgements that many checks share: a reading against a limit, and a reading against the machine's own usual."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from forensics.findings import Finding
+from forensics.record import NS
+from forensics.rules import read_checks
+from forensics.signatures.base import Subject, cannot_tell, points_for
+from forensics.signatures.duty import Episode, Floats, Frame, Mask, Usual, cite, episodes
+from forensics.vocabulary import Outcome, Role
+
+
+@dataclass(frozen=True)
+class Look:
+    """What a check looks at.
+
+    Attributes
+    ----------
+    check
+        Id in the catalogue.
+    reading
+        Over the frame, shape (n,), in ``unit``.
+    words
+        What the reading is called in a sentence.
+    limit_name, above
+        Limit, and on which side of it the check is present.
+    lasting
+        Name of the limit that says how long the reading must stay there, s.
+    groups
+        For each part of the reading, the roles that may stand for it.
+    sudden
+        The effect comes and goes within a run, so that absence must be seen in the run that failed.
+    """
+
+    check: str
+    reading: Floats
+    unit: str
+    words: str
+    limit_name: str
+    above: bool
+    lasting: str
+    groups: tuple[tuple[Role, ...], ...]
+    sudden: bool = True
+
+
+def unready(subject: Subject, check: str, *, saturation: bool) -> Finding | None:
+    """The cannot-tell of a check whose needs are not met; None where it may look."""
+    _, why_not = points_for(subject, read_checks()[check])
+    if why_not:
+        return cannot_tell(check, why_not)
+    if saturation and subject.saturation is None:
+        return cannot_tell(
+            check,
+            subject.saturation_missing or "no saturation data of the refrigerant",
+            unlocked_by="give machine.saturation_table: pressure, bubble and dew temperature",
+        )
+    return None
+
+
+def against_limit(subject: Subject, frame: Frame, look: Look, usable: Mask | None = None) -> Finding:
+    """Judge whether a reading stayed beyond a limit in the settled running of the window."""
+    limit = subject.limits[look.limit_name]
+    return _judge(subject, frame, look, look.reading, limit, usable)
+
+
+def against_own(subject: Subject, frame: Frame, look: Look, usual: Usual, usable: Mask | None = None) -> Finding:
+    """Judge whether a reading stayed away from the machine's own usual at like duty by more than a limit.
+
+    The value is the deviation. The limit is widened to three of the machine's own deviations where those are larger.
+    Between ``duty.near_share`` of the limit and the limit the answer is cannot-tell.
+    """
+    if usual.why_not:
+        return cannot_tell(look.check, usual.why_not, unlocked_by="keep some days of running before the event")
+    limit = max(abs(subject.limits[look.limit_name]), subject.limits["duty.spread_factor"] * usual.sigma)
+    chosen = frame.settled if usable is None else usable
+    later = chosen & ~usual.baseline
+    finding = _judge(subject, frame, look, usual.deviation, limit, later, own=usual)
+    if finding.outcome is not Outcome.ABSENT or finding.value is None:
+        return finding
+    sign = 1.0 if look.above else -1.0
+    if sign * finding.value > subject.limits["duty.near_share"] * limit:
+        text = f"{look.words} came within {limit:.3g} {look.unit} of the machine's own usual but near that limit"
+        return replace(_blank(finding, text), statement=f"{finding.statement} Too near the limit to call it absent.")
+    return finding
+
+
+def _blank(finding: Finding, why_not: str) -> Finding:
+    return replace(finding, outcome=Outcome.CANNOT_TELL, why_not=why_not)
+
+
+def _judge(
+    subject: Subject,
+    frame: Frame,
+    look: Look,
+    reading: Floats,
+    limit: float,
+    usable: Mask | None,
+    own: Usual | None = None,
+) -> Finding:
+    chosen = (frame.settled if usable is None else usable) & frame.judged & np.isfinite(reading)
+    if not chosen.any():
+        like = "" if own is None else " at a duty that was seen before"
+        return cannot_tell(look.check, f"no settled running with {look.words} in the window{like}")
+    interval_s = frame.interval_s(*look.groups)
+    signed = reading if look.above else -reading
+    bound = (1.0 if look.above else -1.0) * (abs(limit) if own is not None else limit)
+    threshold = abs(limit) if own is not None else bound
+    found = episodes(frame, signed > threshold, chosen, subject.limits[look.lasting], interval_s)
+    if found:
+        return _present(subject, frame, look, reading, limit, chosen, found, interval_s, own)
+    gap = _uncovered(subject, frame, chosen, interval_s) if look.sudden else ""
+    if gap:
+        return cannot_tell(look.check, f"{look.words}: {gap}")
+    worst = float(np.percentile(signed[chosen], 95.0)) * (1.0 if look.above else -1.0)
+    return _finding(subject, frame, look, Outcome.ABSENT, worst, limit, np.flatnonzero(chosen), interval_s, own)
+
+
+def _present(
+    subject: Subject,
+    frame: Frame,
+    look: Look,
+    reading: Floats,
+    limit: float,
+    chosen: Mask,
+    found: list[Episode],
+    interval_s: float,
+    own: Usual | None,
+) -> Finding:
+    failing = [e for e in found if frame.run[e.last] == frame.failing]
+    best = failing[-1] if failing else max(found, key=lambda e: e.seconds)
+    inside = np.arange(best.first, best.last + 1)
+    inside = inside[chosen[inside]]
+    value = float(np.median(reading[inside]))
+    return _finding(subject, frame, look, Outcome.PRESENT, value, limit, inside, interval_s, own)
+
+
+def _uncovered(subject: Subject, frame: Frame, chosen: Mask, interval_s: float) -> str:
+    """Why absence can't be said of the run that failed; empty where it can."""
+    if frame.failing < 0:
+        return ""
+    there = np.flatnonzero(chosen & frame.in_failing_run)
+    if not len(there):
+        return "the run that failed has no settled running with it"
+    end_ns = min(frame.spans[frame.failing].end_ns, subject.record.failure_ns)
+    reach_s = max(3.0 * interval_s, subject.limits["duty.failure_reach"])
+    if (end_ns - int(frame.t[there[-1]])) / NS > reach_s:
+        return "its readings end before the run that failed does"
+    return ""
+
+
+def _finding(
+    subject: Subject,
+    frame: Frame,
+    look: Look,
+    outcome: Outcome,
+    value: float,
+    limit: float,
+    inside: np.ndarray[tuple[int], np.dtype[np.int64]],
+    interval_s: float,
+    own: Usual | None,
+) -> Finding:
+    first_ns, last_ns = int(frame.t[inside[0]]), int(frame.t[inside[-1]])
+    reading = look.reading[inside] if own is None else look.reading[inside] - own.usual[inside]
+    low, high = (float(x) for x in np.nanpercentile(reading, (10.0, 90.0)))
+    low, high = min(low, value), max(high, value)
+    lasted_s = (last_ns - first_ns) / NS
+    samples = max(1, min(len(inside), int(lasted_s / interval_s) + 1)) if np.isfinite(interval_s) else len(inside)
+    cites = tuple(c for group in look.groups for c in cite(frame.point(*group), first_ns, last_ns))
+    title = read_checks()[look.check].title
+    signed_limit = limit if own is None or look.above else -abs(limit)
+    side = "above" if look.above else "below"
+    if own is None:
+        text = f"{look.words} {value:.3g} {look.unit}, limit {signed_limit:.3g} {look.unit}"
+    else:
+        text = f"{look.words} {value:+.3g} {look.unit} from its own usual at like duty, limit {signed_limit:+.3g}"
+    kind = (
+        f"{title}: {text}; stayed {side} it for {lasted_s / 60.0:.3g} min."
+        if outcome is Outcome.PRESENT
+        else f"{title}: not seen in {lasted_s / 3600.0:.3g} h of the window; 95 of 100 readings within {text}."
+    )
+    return Finding(
+        id=look.check,
+        check=look.check,
+        outcome=outcome,
+        statement=kind,
+        from_ns=first_ns,
+        to_ns=last_ns,
+        value=value,
+        low=low,
+        high=high,
+        unit=look.unit,
+        limit=signed_limit,
+        limit_name=look.limit_name,
+        above=look.above,
+        basis=subject.limits.basis(look.limit_name),
+        cites=cites,
+        sample_interval_s=interval_s if np.isfinite(interval_s) else None,
+        samples=samples,
+    )
+
+
+def own_then_level(own: Finding, level: Finding, *, level_excludes: bool) -> Finding:
+    """Join the judgement against the machine's own usual with the one against a textbook level.
+
+    Parameters
+    ----------
+    level_excludes
+        A normal level alone may say absent where the machine's own usual is not known.
+    """
+    if Outcome.PRESENT in (own.outcome, level.outcome) and own.outcome is not Outcome.ABSENT:
+        return own if own.outcome is Outcome.PRESENT else level
+    if own.outcome is Outcome.ABSENT and level.outcome is Outcome.PRESENT:
+        why = "it is beyond the usual level, but as it was before: no change in this record"
+        return replace(_blank(level, why), statement=f"{level.statement} {why[0].upper()}{why[1:]}.")
+    if own.outcome is Outcome.CANNOT_TELL and not own.value and level_excludes:
+        return level
+    return own

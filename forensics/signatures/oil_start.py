@@ -1,0 +1,423 @@
+"""What the oil was before a start and just after it: diluted, unheated, foaming, late."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from forensics.findings import Finding
+from forensics.record import NS, OFF, ON, Samples, Span
+from forensics.signatures.base import Detector, Subject, cannot_tell
+from forensics.signatures.duty import Floats, Times, cite, max_age_s, runs_of, trusted
+from forensics.signatures.judge import unready
+from forensics.vocabulary import Outcome, Recorded, Role
+
+_MOST_STARTS = 50
+_LATE_REST_NS = 900 * NS
+_FEWEST = 3
+
+
+@dataclass(frozen=True)
+class OilDifference:
+    """Feed less suction, kPa, at the feed's own stamps, with the points that it comes from."""
+
+    t: Times
+    v: Floats
+    interval_s: float
+    points: tuple[Samples, ...]
+
+
+def oil_difference(subject: Subject) -> OilDifference | None:
+    """The oil difference: logged as such, else feed pressure less suction pressure."""
+    record = subject.record
+    direct = record.point(Role.OIL_PRESSURE_DIFFERENCE)
+    if direct is not None and len(trusted(direct)):
+        good = trusted(direct)
+        return OilDifference(good.t, good.v, direct.interval_s, (direct,))
+    feed, suction = record.point(Role.OIL_PRESSURE), record.point(Role.SUCTION_PRESSURE)
+    if feed is None or suction is None:
+        return None
+    good = trusted(feed)
+    low = trusted(suction)
+    if feed.origin.recorded is Recorded.CHANGE or suction.origin.recorded is Recorded.CHANGE:
+        times = np.union1d(good.t, low.t)
+        v = good.at(times, max_age_s(feed)) - low.at(times, max_age_s(suction))
+    else:
+        times = good.t
+        v = good.v - low.at(times, max_age_s(suction))
+    finite = np.isfinite(v)
+    if not finite.any():
+        return None
+    return OilDifference(times[finite], v[finite], max(feed.interval_s, suction.interval_s), (feed, suction))
+
+
+def starts_of(subject: Subject) -> tuple[Span, ...]:
+    """Runs whose beginning the record shows, up to the failure; the last is the one that led into it.
+
+    Each span is the run, from the last moment at which the motor may have begun to run.
+    """
+    spans = runs_of(subject)
+    seen = []
+    for k, span in enumerate(spans):
+        shown = subject.runs[k].begin is not None if subject.runs else _begins(subject, span)
+        if shown and span.start_ns <= subject.record.failure_ns:
+            seen.append(span)
+    return tuple(seen[-_MOST_STARTS:])
+
+
+def _begins(subject: Subject, span: Span) -> bool:
+    amps = subject.record.point(Role.MOTOR_AMPS)
+    return amps is not None and len(amps.t) > 0 and int(amps.usable.t[0]) < span.start_ns
+
+
+def _failing_start(subject: Subject, check: str) -> tuple[tuple[Span, ...], Finding | None]:
+    starts = starts_of(subject)
+    if not starts or starts[-1].start_ns < subject.record.window.start_ns:
+        return starts, cannot_tell(check, "the record shows no start in the window before the failure")
+    return starts, None
+
+
+def difference_late_at_start(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the oil difference came late, or never, at the start that led into the failure."""
+    check = "oil.difference_late_at_start"
+    if (answer := unready(subject, check, saturation=False)) is not None:
+        return (answer,)
+    starts, none = _failing_start(subject, check)
+    oil, limits = oil_difference(subject), subject.limits
+    if none is not None or oil is None:
+        return (none or cannot_tell(check, "no trusted oil difference"),)
+    level, proof_s = limits["oil.difference_low"], limits["oil.proof_time"]
+    took = [_time_to(oil, span, level, subject.record.failure_ns) for span in starts]
+    value_s, reached, count = took[-1]
+    if not count:
+        return (cannot_tell(check, "no reading of the oil difference after that start"),)
+    own = [s for s, done, n in took[:-1] if done and n]
+    limit_s = proof_s
+    usual = max(own) if len(own) >= limits["oil.own_starts_least"] else None
+    if usual is not None:
+        limit_s = min(proof_s, max(limits["oil.own_start_factor"] * usual, 2.0 * oil.interval_s))
+    late = value_s > limit_s
+    outcome = Outcome.PRESENT if late else Outcome.ABSENT if reached else Outcome.CANNOT_TELL
+    span = starts[-1]
+    end_ns = span.start_ns + round((value_s + oil.interval_s) * NS)
+    text = f"reached {level:.0f} kPa after {value_s:.0f} s" if reached else f"had not reached it after {value_s:.0f} s"
+    return (
+        Finding(
+            id=check,
+            check=check,
+            outcome=outcome,
+            statement=f"Oil difference {text}; limit {limit_s:.0f} s"
+            + (f", slowest of {len(own)} earlier starts {usual:.0f} s." if usual is not None else "."),
+            from_ns=span.start_ns,
+            to_ns=end_ns,
+            value=value_s,
+            low=max(0.0, value_s - oil.interval_s),
+            high=value_s + oil.interval_s,
+            unit="s",
+            limit=limit_s,
+            limit_name="oil.proof_time",
+            above=True,
+            basis=limits.basis("oil.proof_time"),
+            cites=tuple(c for p in oil.points for c in cite(p, span.start_ns, end_ns)),
+            sample_interval_s=oil.interval_s,
+            samples=count,
+            why_not="the run ended before the proof time" if outcome is Outcome.CANNOT_TELL else "",
+        ),
+    )
+
+
+def _time_to(oil: OilDifference, span: Span, level: float, failure_ns: int) -> tuple[float, bool, int]:
+    """Seconds from a start until the difference reached a level (or the run ended), whether it did, samples."""
+    end_ns = min(span.end_ns, failure_ns)
+    low, high = np.searchsorted(oil.t, [span.start_ns, end_ns])
+    reached = np.flatnonzero(oil.v[low:high] >= level)
+    if len(reached):
+        return (int(oil.t[low + reached[0]]) - span.start_ns) / NS, True, int(reached[0]) + 1
+    return (end_ns - span.start_ns) / NS, False, int(high - low)
+
+
+def foaming_at_start(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the level swelled, or the oil difference was rough, after the start that led into the failure."""
+    check = "oil.foaming_at_start"
+    if (answer := unready(subject, check, saturation=False)) is not None:
+        return (answer,)
+    starts, none = _failing_start(subject, check)
+    if none is not None:
+        return (none,)
+    level = subject.record.point(Role.OIL_LEVEL)
+    swell = None if level is None or level.interval_s > _SLOW_S else _swelling(subject, starts, trusted(level), check)
+    rough = _roughness(subject, starts, check)
+    found = [f for f in (swell, rough) if f is not None]
+    if not found:
+        return (cannot_tell(check, "too few readings of level or oil difference after that start"),)
+    present = next((f for f in found if f.outcome is Outcome.PRESENT), None)
+    return (present or found[0],)
+
+
+_SLOW_S = 15.0
+
+
+def _swelling(subject: Subject, starts: tuple[Span, ...], level: Samples, check: str) -> Finding | None:
+    limits = subject.limits
+    span = starts[-1]
+    rises = [_rise(level, s, limits["oil.foam_within"], subject.record.failure_ns) for s in starts]
+    if rises[-1] is None:
+        return None
+    value, count = rises[-1]
+    own = [r[0] for r in rises[:-1] if r is not None]
+    limit = limits["oil.foam_level_rise"]
+    usual = max(own) if len(own) >= limits["oil.own_starts_least"] else 0.0
+    end_ns = min(span.end_ns, span.start_ns + round(limits["oil.foam_within"] * NS))
+    return Finding(
+        id=check,
+        check=check,
+        outcome=Outcome.PRESENT if value - max(usual, 0.0) > limit else Outcome.ABSENT,
+        statement=f"Oil level swelled by {value:.0f} % of its range after the start (limit {limit:.0f} %"
+        + (f" beyond the {usual:.0f} % of earlier starts)." if usual > 0.0 else ")."),
+        from_ns=span.start_ns,
+        to_ns=end_ns,
+        value=value - max(usual, 0.0),
+        unit="%",
+        limit=limit,
+        limit_name="oil.foam_level_rise",
+        above=True,
+        basis=limits.basis("oil.foam_level_rise"),
+        cites=cite(level, span.start_ns, end_ns),
+        sample_interval_s=level.interval_s,
+        samples=count,
+    )
+
+
+def _rise(level: Samples, span: Span, within_s: float, failure_ns: int) -> tuple[float, int] | None:
+    before = level.between(span.start_ns - 120 * NS, span.start_ns)
+    end_ns = min(span.end_ns, failure_ns, span.start_ns + round(within_s * NS))
+    after = level.between(span.start_ns, end_ns)
+    if not len(before) or len(after) < _FEWEST:
+        return None
+    return float(np.percentile(after.v, 90.0) - np.median(before.v)), len(after)
+
+
+def _roughness(subject: Subject, starts: tuple[Span, ...], check: str) -> Finding | None:
+    """Roughness of the oil difference: robust size of its second differences, against settled running."""
+    oil, limits = oil_difference(subject), subject.limits
+    if oil is None or oil.interval_s > _SLOW_S:
+        return None
+    span = starts[-1]
+    end_ns = min(span.end_ns, subject.record.failure_ns, span.start_ns + round(limits["oil.foam_within"] * NS))
+    settled = [
+        _rough(oil, s.start_ns + round(limits["duty.settle_after_start"] * NS), min(s.end_ns, s.start_ns + 3600 * NS))
+        for s in runs_of(subject)[-_MOST_STARTS:]
+    ]
+    own = [r for r, n in settled if n > _ENOUGH]
+    value, count = _rough(oil, span.start_ns + 30 * NS, end_ns)
+    if count < _ENOUGH or not own:
+        return None
+    limit = max(limits["oil.foam_noise"] * float(np.median(own)), limits["oil.foam_noise_least"])
+    return Finding(
+        id=check,
+        check=check,
+        outcome=Outcome.PRESENT if value > limit else Outcome.ABSENT,
+        statement=f"Oil difference after the start: roughness {value:.2g} kPa from sample to sample "
+        f"(limit {limit:.2g}).",
+        from_ns=span.start_ns,
+        to_ns=end_ns,
+        value=value,
+        unit="kPa",
+        limit=limit,
+        limit_name="oil.foam_noise",
+        above=True,
+        basis=limits.basis("oil.foam_noise"),
+        cites=tuple(c for p in oil.points for c in cite(p, span.start_ns, end_ns)),
+        sample_interval_s=oil.interval_s,
+        samples=count,
+    )
+
+
+_ENOUGH = 10
+
+
+def _rough(oil: OilDifference, start_ns: int, end_ns: int) -> tuple[float, int]:
+    low, high = np.searchsorted(oil.t, [start_ns, end_ns])
+    part = oil.v[low:high]
+    if len(part) < _ENOUGH:
+        return float("nan"), len(part)
+    return float(np.sqrt(np.mean(np.diff(part, 2) ** 2) / 6.0)), len(part)
+
+
+def diluted_before_start(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the oil was near saturation at the end of the rest before the start that led into the failure."""
+    check = "oil.diluted_before_start"
+    if (answer := unready(subject, check, saturation=True)) is not None or subject.saturation is None:
+        return (answer,) if answer is not None else (cannot_tell(check, "no saturation data"),)
+    starts, none = _failing_start(subject, check)
+    if none is not None:
+        return (none,)
+    limits, record = subject.limits, subject.record
+    rest = _rest_before(subject, starts[-1])
+    oil_c = trusted(record.samples[Role.OIL_TEMPERATURE][0])
+    roles = (Role.SUCTION_PRESSURE, Role.OIL_PRESSURE, Role.DISCHARGE_PRESSURE)
+    pressure = next((trusted(p) for r in roles if (p := record.point(r)) is not None and len(trusted(p))), None)
+    if pressure is None or rest.seconds < limits["oil.dilution_rest"]:
+        why = "no trusted pressure" if pressure is None else "no rest of half an hour or more before that start"
+        return (cannot_tell(check, f"{why}"),)
+    late = oil_c.between(max(rest.start_ns, rest.end_ns - _LATE_REST_NS), rest.end_ns)
+    margin = late.v - subject.saturation.dew_c(pressure.at(late.t, max_age_s(pressure)))
+    if not np.isfinite(margin).any():
+        return (cannot_tell(check, "no oil temperature with a pressure at the end of that rest"),)
+    value = float(np.nanmedian(margin))
+    limit, safe = limits["oil.dilution_margin"], limits["oil.dilution_safe"]
+    outcome = Outcome.PRESENT if value < limit else Outcome.ABSENT if value > safe else Outcome.CANNOT_TELL
+    first, last = int(late.t[0]), int(late.t[-1])
+    return (
+        Finding(
+            id=check,
+            check=check,
+            outcome=outcome,
+            statement=f"At the end of {rest.seconds / 3600.0:.3g} h of rest the oil was {value:+.1f} K from saturation "
+            f"(under {limit:g} K: takes up refrigerant; {safe:g} K or more is wanted).",
+            from_ns=first,
+            to_ns=last,
+            value=value,
+            low=float(np.nanmin(margin)),
+            high=float(np.nanmax(margin)),
+            unit="K",
+            limit=limit,
+            limit_name="oil.dilution_margin",
+            above=False,
+            basis=limits.basis("oil.dilution_margin"),
+            cites=cite(oil_c, first, last) + cite(pressure, first, last),
+            sample_interval_s=max(oil_c.interval_s, pressure.interval_s),
+            samples=int(np.isfinite(margin).sum()),
+            why_not="between near and safe" if outcome is Outcome.CANNOT_TELL else "",
+        ),
+    )
+
+
+def _rest_before(subject: Subject, start: Span) -> Span:
+    """The rest before a start: from the end of the run before it, or the beginning of the record."""
+    spans = [s for s in runs_of(subject) if s.end_ns <= start.start_ns and s != start]
+    known = [int(p[0].t[0]) for p in subject.record.samples.values() if len(p[0].t)]
+    begin = spans[-1].end_ns if spans else min(known, default=start.start_ns)
+    return Span(min(begin, start.start_ns), start.start_ns)
+
+
+def _was_cold(subject: Subject) -> bool:
+    """Whether the oil is shown to have been near saturation before the start that led into the failure."""
+    return diluted_before_start(subject)[0].outcome is Outcome.PRESENT
+
+
+def heater_off_at_rest(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the oil heater was off for hours up to the start that led into the failure."""
+    check = "oil.heater_off_at_rest"
+    if (answer := unready(subject, check, saturation=False)) is not None:
+        return (answer,)
+    starts, none = _failing_start(subject, check)
+    switch = subject.record.switch(Role.OIL_HEATER)
+    if none is not None or switch is None:
+        return (none or cannot_tell(check, "no oil_heater"),)
+    limits, start_ns = subject.limits, starts[-1].start_ns
+    rest = _rest_before(subject, starts[-1])
+    on = (switch.state == ON) & (switch.t < start_ns) & (switch.t >= rest.start_ns)
+    since_ns = int(switch.t[on][-1]) if on.any() else rest.start_ns
+    covered = sum(
+        part.seconds
+        for s in switch.covered
+        if (part := s.overlap(Span(since_ns, max(start_ns, since_ns + 1)))) is not None
+    )
+    off_s = covered if switch.at(start_ns - NS) == OFF or not on.any() else 0.0
+    limit = limits["oil.heater_off"]
+    known = covered >= 0.9 * (start_ns - since_ns) / NS
+    outcome = Outcome.CANNOT_TELL
+    if known and off_s >= limit:
+        outcome = Outcome.PRESENT
+    elif known and on.any() and off_s < limits["oil.heater_on_recent"]:
+        outcome = Outcome.ABSENT
+    why_not = "off for less than the limit, or not known all along" if outcome is Outcome.CANNOT_TELL else ""
+    if outcome is Outcome.ABSENT and _was_cold(subject):
+        outcome, why_not = Outcome.CANNOT_TELL, "its point was on, yet the oil stayed near saturation: it may not heat"
+    return (
+        Finding(
+            id=check,
+            check=check,
+            outcome=outcome,
+            statement=f"Oil heater off for {off_s / 3600.0:.3g} h up to the start (limit {limit / 3600.0:g} h).",
+            from_ns=since_ns,
+            to_ns=start_ns,
+            value=off_s,
+            unit="s",
+            limit=limit,
+            limit_name="oil.heater_off",
+            above=True,
+            basis=limits.basis("oil.heater_off"),
+            cites=cite(switch, since_ns, start_ns),
+            sample_interval_s=switch.interval_s if np.isfinite(switch.interval_s) else None,
+            samples=max(2, int(((switch.t >= since_ns) & (switch.t < start_ns)).sum())),
+            why_not=why_not,
+        ),
+    )
+
+
+def temperature_falls_after_start(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether oil temperature fell after the start that led into the failure, more than at earlier starts."""
+    check = "oil.temperature_falls_after_start"
+    if (answer := unready(subject, check, saturation=False)) is not None:
+        return (answer,)
+    starts, none = _failing_start(subject, check)
+    if none is not None:
+        return (none,)
+    limits, oil_c = subject.limits, trusted(subject.record.samples[Role.OIL_TEMPERATURE][0])
+    falls = [_fall(oil_c, s, limits["oil.fall_within"], subject.record.failure_ns) for s in starts]
+    if falls[-1] is None:
+        return (cannot_tell(check, "too few readings of oil temperature after that start"),)
+    value, count = falls[-1]
+    own = [f[0] for f in falls[:-1] if f is not None]
+    limit = limits["oil.fall_after_start"]
+    if len(own) >= limits["oil.own_starts_least"]:
+        limit = max(limit, max(own) + limits["oil.fall_own"])
+    span = starts[-1]
+    end_ns = min(span.end_ns, span.start_ns + round(limits["oil.fall_within"] * NS))
+    short = (end_ns - span.start_ns) / NS < limits["oil.fall_within"] / 2.0
+    outcome = Outcome.PRESENT if value > limit else Outcome.CANNOT_TELL if short else Outcome.ABSENT
+    why_not = "the run was too short to see it fall" if outcome is Outcome.CANNOT_TELL else ""
+    if outcome is Outcome.ABSENT and _was_cold(subject):
+        outcome, why_not = Outcome.CANNOT_TELL, "the oil was at saturation before the start: it could not fall further"
+    return (
+        Finding(
+            id=check,
+            check=check,
+            outcome=outcome,
+            statement=f"Oil temperature fell by {value:.1f} K after the start (limit {limit:.1f} K, "
+            f"{len(own)} earlier starts).",
+            from_ns=span.start_ns,
+            to_ns=end_ns,
+            value=value,
+            unit="K",
+            limit=limit,
+            limit_name="oil.fall_after_start",
+            above=True,
+            basis=limits.basis("oil.fall_after_start"),
+            cites=cite(oil_c, span.start_ns, end_ns),
+            sample_interval_s=oil_c.interval_s,
+            samples=count,
+            why_not=why_not,
+        ),
+    )
+
+
+def _fall(oil_c: Samples, span: Span, within_s: float, failure_ns: int) -> tuple[float, int] | None:
+    before = oil_c.before(span.start_ns, max_age_s(oil_c))
+    end_ns = min(span.end_ns, failure_ns, span.start_ns + round(within_s * NS))
+    after = oil_c.between(span.start_ns, end_ns)
+    if before is None or not len(after):
+        return None
+    return before.value - float(np.min(after.v)), len(after)
+
+
+STARTS: dict[str, Detector] = {
+    "oil.difference_late_at_start": difference_late_at_start,
+    "oil.foaming_at_start": foaming_at_start,
+    "oil.diluted_before_start": diluted_before_start,
+    "oil.heater_off_at_rest": heater_off_at_rest,
+    "oil.temperature_falls_after_start": temperature_falls_after_start,
+}

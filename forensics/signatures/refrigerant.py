@@ -1,0 +1,456 @@
+"""Is the refrigerant circuit as it should be: superheat, subcooling, approaches, condensing and suction, water side.
+
+What comes and goes within seconds, and the expansion valve, are in :mod:`forensics.signatures.refrigerant_events`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from forensics.findings import Finding
+from forensics.record import Span
+from forensics.refrigerants import SaturationCurve
+from forensics.signatures.base import Detector, Subject, cannot_tell
+from forensics.signatures.duty import (
+    DISCHARGE,
+    HIGH_SIDE,
+    Floats,
+    Frame,
+    cite,
+    derived_of,
+    duty_of,
+    frame_of,
+    max_age_s,
+    own_usual,
+    rests_of,
+    trusted,
+)
+from forensics.signatures.judge import Look, against_limit, against_own, own_then_level, unready
+from forensics.signatures.refrigerant_events import EVENTS
+from forensics.vocabulary import Outcome, Role
+
+_NO_DATA = "no saturation data of the refrigerant"
+_FEW = 500
+_QUARTER_HOUR_NS = 900 * 1_000_000_000
+_SUCTION = ((Role.SUCTION_PRESSURE,), (Role.SUCTION_TEMPERATURE,))
+_DISCHARGE = (DISCHARGE, (Role.DISCHARGE_TEMPERATURE,))
+
+
+def superheat_low(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether suction superheat (dew) was lost in settled running."""
+    check = "refrigerant.superheat_low"
+    if (answer := unready(subject, check, saturation=True)) is not None:
+        return (answer,)
+    frame = frame_of(subject)
+    reading = derived_of(subject, frame).superheat_k
+    look = Look(check, reading, "K", "superheat (dew)", check, above=False, lasting=f"{check}_lasting", groups=_SUCTION)
+    return (against_limit(subject, frame, look),)
+
+
+def superheat_high(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether suction superheat (dew) stayed high, or well above the machine's own usual."""
+    check = "refrigerant.superheat_high"
+    if (answer := unready(subject, check, saturation=True)) is not None:
+        return (answer,)
+    frame = frame_of(subject)
+    return _own_and_limit(
+        subject, frame, check, derived_of(subject, frame).superheat_k, "superheat (dew)", _SUCTION, "superheat_rise"
+    )
+
+
+def _own_and_limit(
+    subject: Subject,
+    frame: Frame,
+    check: str,
+    reading: Floats,
+    words: str,
+    groups: tuple[tuple[Role, ...], ...],
+    own_limit: str,
+) -> tuple[Finding, ...]:
+    """A slow quantity: present by either judgement, absent where its level is plainly normal."""
+    low = check.endswith("_low")
+    lasting = {
+        "superheat_rise": "refrigerant.superheat_high_lasting",
+        "subcooling_drop": "refrigerant.subcooling_lasting",
+        "subcooling_rise": "refrigerant.subcooling_lasting",
+    }.get(own_limit, "refrigerant.approach_lasting")
+    level = Look(check, reading, "K", words, check, above=not low, lasting=lasting, groups=groups, sudden=False)
+    own = Look(
+        check,
+        reading,
+        "K",
+        words,
+        f"refrigerant.{own_limit}",
+        above=not low,
+        lasting=lasting,
+        groups=groups,
+        sudden=False,
+    )
+    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    judged = against_own(subject, frame, own, usual)
+    textbook = against_limit(subject, frame, level)
+    # a chronic state is one too: a short charge may be older than the record
+    return (textbook if textbook.outcome is Outcome.PRESENT else own_then_level(judged, textbook, level_excludes=True),)
+
+
+def discharge_superheat_low(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether discharge superheat fell well below the machine's own usual, or the gas was saturated.
+
+    No fixed superheat is a test: at 5 and 40 degC saturation the isentropic value alone is 3 K for R1234ze(E), 8.5 K
+    for R134a, 20 K for R22 and 51 K for R717, and oil cooling takes more.
+    """
+    check = "refrigerant.discharge_superheat_low"
+    if (answer := unready(subject, check, saturation=True)) is not None:
+        return (answer,)
+    frame = frame_of(subject)
+    reading = derived_of(subject, frame).discharge_superheat_k
+    lasting = "refrigerant.discharge_superheat_lasting"
+    own = Look(
+        check,
+        reading,
+        "K",
+        "discharge superheat",
+        "refrigerant.discharge_superheat_drop",
+        above=False,
+        lasting=lasting,
+        groups=_DISCHARGE,
+    )
+    wet = Look(
+        check,
+        reading,
+        "K",
+        "discharge superheat",
+        "refrigerant.discharge_saturated",
+        above=False,
+        lasting=lasting,
+        groups=_DISCHARGE,
+    )
+    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    judged = own_then_level(
+        against_own(subject, frame, own, usual), against_limit(subject, frame, wet), level_excludes=False
+    )
+    return (_dry(subject, frame, judged),)
+
+
+def _dry(subject: Subject, frame: Frame, judged: Finding) -> Finding:
+    """Let absence stand only where the discharge gas was at least as hot as dry compression makes it.
+
+    A machine whose usual lies below the isentropic temperature is cooled by oil, or was wet all along: the data can't
+    say which.
+    """
+    curve = subject.saturation
+    suction = frame.of(Role.SUCTION_TEMPERATURE)
+    if judged.outcome is not Outcome.ABSENT or not isinstance(curve, SaturationCurve) or suction is None:
+        return judged
+    at = np.flatnonzero(frame.settled & frame.judged & np.isfinite(suction))[:: max(1, len(frame.t) // _FEW)]
+    pressures = [frame.of(Role.SUCTION_PRESSURE), frame.of(*DISCHARGE), frame.of(Role.DISCHARGE_TEMPERATURE)]
+    if not len(at) or any(p is None for p in pressures):
+        return judged
+    low_kpa, high_kpa, hot_c = (p[at] for p in pressures if p is not None)
+    above_k = hot_c - curve.isentropic_discharge_c(low_kpa, suction[at], high_kpa)
+    if np.isfinite(above_k).any() and float(np.nanmedian(above_k)) < 0.0:
+        why = "discharge was colder than dry isentropic compression throughout: oil cooling or liquid, not separable"
+        return replace(judged, outcome=Outcome.CANNOT_TELL, why_not=why)
+    return judged
+
+
+def discharge_superheat_high(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether discharge superheat stayed well above the machine's own usual at like duty."""
+    check = "refrigerant.discharge_superheat_high"
+    if (answer := unready(subject, check, saturation=True)) is not None:
+        return (answer,)
+    frame = frame_of(subject)
+    reading = derived_of(subject, frame).discharge_superheat_k
+    look = Look(
+        check,
+        reading,
+        "K",
+        "discharge superheat",
+        "refrigerant.discharge_superheat_rise",
+        above=True,
+        lasting="refrigerant.discharge_superheat_lasting",
+        groups=_DISCHARGE,
+    )
+    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    return (against_own(subject, frame, look, usual),)
+
+
+def subcooling_low(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether subcooling (bubble) stayed near zero or well below the machine's own usual."""
+    return _subcooling(subject, "refrigerant.subcooling_low", "subcooling_drop")
+
+
+def subcooling_high(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether subcooling (bubble) stayed high or well above the machine's own usual."""
+    return _subcooling(subject, "refrigerant.subcooling_high", "subcooling_rise")
+
+
+def _subcooling(subject: Subject, check: str, own_limit: str) -> tuple[Finding, ...]:
+    if (answer := unready(subject, check, saturation=True)) is not None:
+        return (answer,)
+    frame = frame_of(subject)
+    reading = derived_of(subject, frame).subcooling_k
+    groups = (HIGH_SIDE, (Role.LIQUID_TEMPERATURE,))
+    return _own_and_limit(subject, frame, check, reading, "subcooling (bubble)", groups, own_limit)
+
+
+def condenser_approach_high(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the condenser's approach rose above its own usual, or above what clean condensers run."""
+    check = "refrigerant.condenser_approach_high"
+    if (answer := unready(subject, check, saturation=True)) is not None:
+        return (answer,)
+    frame = frame_of(subject)
+    reading = derived_of(subject, frame).condensing_dew_c - frame.values[Role.CONDENSER_WATER_LEAVING]
+    return _approach(subject, frame, check, reading, (HIGH_SIDE, (Role.CONDENSER_WATER_LEAVING,)))
+
+
+def evaporator_approach_high(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the evaporator's approach rose above its own usual, or above what clean evaporators run."""
+    check = "refrigerant.evaporator_approach_high"
+    if (answer := unready(subject, check, saturation=True)) is not None:
+        return (answer,)
+    frame = frame_of(subject)
+    reading = frame.values[Role.CHILLED_WATER_LEAVING] - derived_of(subject, frame).suction_dew_c
+    return _approach(subject, frame, check, reading, ((Role.SUCTION_PRESSURE,), (Role.CHILLED_WATER_LEAVING,)))
+
+
+def _approach(
+    subject: Subject, frame: Frame, check: str, reading: Floats, groups: tuple[tuple[Role, ...], ...]
+) -> tuple[Finding, ...]:
+    """An approach: own usual decides where there is one; a textbook level only where there is none."""
+    words = "condenser approach" if "condenser" in check else "evaporator approach"
+    rise = check.replace("_high", "_rise")
+    own = Look(
+        check,
+        reading,
+        "K",
+        words,
+        rise,
+        above=True,
+        lasting="refrigerant.approach_lasting",
+        groups=groups,
+        sudden=False,
+    )
+    level = Look(
+        check,
+        reading,
+        "K",
+        words,
+        check,
+        above=True,
+        lasting="refrigerant.approach_lasting",
+        groups=groups,
+        sudden=False,
+    )
+    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=False))
+    judged = against_own(subject, frame, own, usual)
+    return (own_then_level(judged, against_limit(subject, frame, level), level_excludes=True),)
+
+
+def condensing_high(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether condensing temperature climbed above the machine's own usual at like capacity."""
+    check = "refrigerant.condensing_high"
+    if (answer := unready(subject, check, saturation=True)) is not None:
+        return (answer,)
+    frame = frame_of(subject)
+    reading = derived_of(subject, frame).condensing_dew_c
+    own = Look(
+        check,
+        reading,
+        "K",
+        "condensing temperature",
+        "refrigerant.condensing_rise",
+        above=True,
+        lasting="refrigerant.condensing_lasting",
+        groups=(HIGH_SIDE,),
+    )
+    level = Look(
+        check,
+        reading,
+        "degC",
+        "condensing temperature",
+        "refrigerant.condensing_high",
+        above=True,
+        lasting="refrigerant.condensing_lasting",
+        groups=(HIGH_SIDE,),
+    )
+    usable = frame.settled | (frame.since_s > subject.limits["refrigerant.condensing_lasting"]) & frame.in_failing_run
+    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=False))
+    return (
+        own_then_level(
+            against_own(subject, frame, own, usual, usable),
+            against_limit(subject, frame, level, usable),
+            level_excludes=False,
+        ),
+    )
+
+
+def suction_low(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether saturated suction fell below the machine's own usual, or below freezing on a water chiller."""
+    check = "refrigerant.suction_low"
+    if (answer := unready(subject, check, saturation=True)) is not None:
+        return (answer,)
+    frame = frame_of(subject)
+    reading = derived_of(subject, frame).suction_dew_c
+    groups: tuple[tuple[Role, ...], ...] = ((Role.SUCTION_PRESSURE,),)
+    own = Look(
+        check,
+        reading,
+        "K",
+        "saturated suction temperature",
+        "refrigerant.suction_drop",
+        above=False,
+        lasting="refrigerant.suction_lasting",
+        groups=groups,
+    )
+    # water warms or cools the whole evaporator: at equal capacity suction follows the water that leaves
+    usual = own_usual(
+        subject,
+        frame,
+        reading,
+        *duty_of(subject, frame, lift=False),
+        (frame.of(Role.CHILLED_WATER_LEAVING), subject.limits["duty.room_lift"]),
+    )
+    judged = against_own(subject, frame, own, usual)
+    leaving = frame.of(Role.CHILLED_WATER_LEAVING)
+    if leaving is not None and float(np.nanmedian(leaving)) > subject.limits["refrigerant.brine_below"]:
+        freezing = Look(
+            check,
+            reading,
+            "degC",
+            "saturated suction temperature",
+            "refrigerant.suction_freezing",
+            above=False,
+            lasting="refrigerant.suction_lasting",
+            groups=groups,
+        )
+        level = against_limit(subject, frame, freezing)
+        judged = level if level.outcome is Outcome.PRESENT else own_then_level(judged, level, level_excludes=False)
+    return (judged,)
+
+
+def capacity_lost(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the chilled water was cooled much less than the machine's own usual at like duty."""
+    return _water(
+        subject,
+        "refrigerant.capacity_lost",
+        (Role.CHILLED_WATER_ENTERING, Role.CHILLED_WATER_LEAVING),
+        "ln of chilled-water cooling",
+        above=False,
+    )
+
+
+def water_flow_lost_evaporator(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the chilled water was cooled much more than usual at like duty, as with less flow."""
+    return _water(
+        subject,
+        "refrigerant.water_flow_lost_evaporator",
+        (Role.CHILLED_WATER_ENTERING, Role.CHILLED_WATER_LEAVING),
+        "ln of chilled-water cooling",
+        above=True,
+    )
+
+
+def water_flow_lost_condenser(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the condenser water warmed much more than usual at like duty, as with less flow."""
+    return _water(
+        subject,
+        "refrigerant.water_flow_lost_condenser",
+        (Role.CONDENSER_WATER_LEAVING, Role.CONDENSER_WATER_ENTERING),
+        "ln of condenser-water warming",
+        above=True,
+    )
+
+
+def _water(subject: Subject, check: str, roles: tuple[Role, Role], words: str, *, above: bool) -> tuple[Finding, ...]:
+    if (answer := unready(subject, check, saturation=False)) is not None:
+        return (answer,)
+    frame = frame_of(subject)
+    change_k = frame.values[roles[0]] - frame.values[roles[1]]
+    least_k = subject.limits["refrigerant.water_change_least"]
+    usable = frame.settled & (change_k > (least_k if above else -np.inf))
+    reading = np.where(np.isfinite(change_k), np.log(np.maximum(change_k, least_k / 10.0)), np.nan)
+    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=False), learn=change_k > least_k)
+    usable &= usual.usual > np.log(least_k)
+    look = Look(
+        check,
+        reading,
+        "1",
+        words,
+        "refrigerant.flow_lost" if above else check,
+        above=above,
+        lasting="refrigerant.flow_lasting" if above else "refrigerant.capacity_lasting",
+        groups=((roles[0],), (roles[1],)),
+    )
+    return (against_own(subject, frame, look, usual, usable),)
+
+
+def non_condensables_at_rest(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the standing condenser pressure lay above saturation at its liquid's temperature.
+
+    Looks at the last quarter hour of each rest of an hour or more in the window, before the failure.
+    """
+    check = "refrigerant.non_condensables_at_rest"
+    if (answer := unready(subject, check, saturation=True)) is not None or subject.saturation is None:
+        return (answer,) if answer is not None else (cannot_tell(check, _NO_DATA),)
+    pressure = subject.record.samples[Role.CONDENSER_PRESSURE][0]
+    liquid = trusted(subject.record.samples[Role.LIQUID_TEMPERATURE][0])
+    excess: list[float] = []
+    ends: list[Span] = []
+    for rest in rests_of(subject, subject.limits["refrigerant.rest_least"]):
+        late = Span(max(rest.start_ns, rest.end_ns - _QUARTER_HOUR_NS), rest.end_ns)
+        part = trusted(pressure).between(late.start_ns, late.end_ns)
+        if not len(part):
+            continue
+        gap_k = subject.saturation.bubble_c(part.v) - liquid.at(part.t, max_age_s(liquid))
+        if np.isfinite(gap_k).any():
+            excess.append(float(np.nanmedian(gap_k)))
+            ends.append(late)
+    if not excess:
+        return (cannot_tell(check, "no rest of an hour or more with condenser pressure and liquid temperature"),)
+    limit = subject.limits["refrigerant.non_condensables"]
+    value = float(np.median(excess))
+    outcome = Outcome.PRESENT if value > limit else Outcome.ABSENT
+    return (
+        Finding(
+            id=check,
+            check=check,
+            outcome=outcome,
+            statement=f"Standing condenser pressure lay {value:+.2g} K above saturation at the liquid's temperature "
+            f"(limit {limit:g} K), {len(excess)} rests.",
+            from_ns=ends[0].start_ns,
+            to_ns=ends[-1].end_ns,
+            value=value,
+            low=min(excess),
+            high=max(excess),
+            unit="K",
+            limit=limit,
+            limit_name="refrigerant.non_condensables",
+            above=True,
+            basis=subject.limits.basis("refrigerant.non_condensables"),
+            cites=cite(pressure, ends[-1].start_ns, ends[-1].end_ns) + cite(liquid, ends[-1].start_ns, ends[-1].end_ns),
+            sample_interval_s=max(pressure.interval_s, liquid.interval_s),
+            samples=len(excess),
+        ),
+    )
+
+
+DETECTORS: dict[str, Detector] = {
+    "refrigerant.superheat_low": superheat_low,
+    "refrigerant.superheat_high": superheat_high,
+    "refrigerant.discharge_superheat_low": discharge_superheat_low,
+    "refrigerant.discharge_superheat_high": discharge_superheat_high,
+    "refrigerant.subcooling_low": subcooling_low,
+    "refrigerant.subcooling_high": subcooling_high,
+    "refrigerant.condenser_approach_high": condenser_approach_high,
+    "refrigerant.condensing_high": condensing_high,
+    "refrigerant.evaporator_approach_high": evaporator_approach_high,
+    "refrigerant.suction_low": suction_low,
+    "refrigerant.capacity_lost": capacity_lost,
+    "refrigerant.water_flow_lost_condenser": water_flow_lost_condenser,
+    "refrigerant.water_flow_lost_evaporator": water_flow_lost_evaporator,
+    "refrigerant.non_condensables_at_rest": non_condensables_at_rest,
+    **EVENTS,
+}
