@@ -18,7 +18,7 @@ from forensics.rules import Limits, read_limits
 from forensics.rules.profiles import Profile, read_profile
 from forensics.vocabulary import Recorded, Role
 
-EARLIEST_NS, LATEST_NS = -(2**62), 2**62
+EARLIEST_NS = -(2**62)
 
 
 @dataclass(frozen=True)
@@ -127,15 +127,12 @@ def _read(casefile: CaseFile, folder: Path, failure_ns: int | None, problems: Pr
     """Read every source; those on other clocks are kept a little wider, since their offset is not known yet."""
     if failure_ns is None:
         return read_sources(casefile, folder, None, problems)
-    keep = _kept_span(casefile, failure_ns)
+    own = _kept_span(casefile, failure_ns)
     slack_ns = round(read_limits()["clocks.search_s"] * NS)
-    wider = Span(max(keep.start_ns - slack_ns, EARLIEST_NS), keep.end_ns + slack_ns)
-    own = {source.path for source in casefile.source if casefile.clock_of(source) == casefile.reference_clock}
-    found = {r.exhibit.path: r for r in read_sources(casefile, folder, keep, problems, only=own)}
-    others = {source.path for source in casefile.source} - own
-    if others:
-        found |= {r.exhibit.path: r for r in read_sources(casefile, folder, wider, problems, only=others)}
-    return tuple(found[source.path] for source in casefile.source if source.path in found)
+    wider = Span(max(own.start_ns - slack_ns, EARLIEST_NS), own.end_ns + slack_ns)
+    clocks = {casefile.clock_of(source) for source in casefile.source}
+    keep = {clock: own if clock == casefile.reference_clock else wider for clock in clocks}
+    return read_sources(casefile, folder, keep, problems)
 
 
 def _find_failure(
