@@ -7,20 +7,52 @@ from collections.abc import Sequence
 import pandas as pd
 
 from forensics import tables
-from forensics.errors import Severity
+from forensics.display import number
+from forensics.errors import Problem, Severity
+from forensics.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
+from forensics.figures.equalisation import equalisation
+from forensics.figures.grids import hypothesis_matrix, order_matrix, robustness_map
+from forensics.figures.slow import oil_trends, saturation_picture, slide_response
+from forensics.figures.solenoids import event_overlays
 from forensics.figures.timeline import timeline as draw_timeline
+from forensics.figures.waveforms import waveform_plate
 from forensics.record import NS, Span
-from forensics.report.markup import render, show_markup, show_plate, table_markup
-from forensics.report.page_one import page_one_values
+from forensics.report.markup import LIST_ROWS, render, show_markup, show_plate, table_markup
+from forensics.report.page_one import cautions, page_one_values
+from forensics.report.photographs import MOST_SHOWN, Photograph, photograph
+from forensics.report.revision import changes, earlier_findings
 from forensics.report.sheet import Sheet
 
 CLOSE_BEFORE_S, CLOSE_AFTER_S = 600, 300
-EVENTS_SHOWN = 60
+LAST_ROWS = 60
+MOST_WAVEFORMS = 3
+UNLOADED_LIMIT = "starts.unloaded_ratio_max"
+
+
+def show_table(table: pd.DataFrame, caption: str, *, key: str = "", none: str = "", rows: int = LIST_ROWS) -> None:
+    """Display a table, or a sentence where it is empty."""
+    if len(table):
+        show_markup(table_markup(table, caption=caption, key=key, rows=rows))
+    elif none:
+        show_text(none)
+
+
+def show_text(text: str) -> None:
+    """Display one paragraph."""
+    show_markup(render("note.html.j2", {"text": text}))
+
+
+def show_lines(title: str, lines: Sequence[str]) -> None:
+    """Display a titled list, where there is anything in it."""
+    if lines:
+        show_markup(render("lines.html.j2", {"title": title, "lines": list(lines)}))
 
 
 def page_one(sheet: Sheet) -> None:
-    """Display page one."""
+    """Display page one: verdict, evidence for and against, what the data cannot show, facts, cautions."""
     work = sheet.investigation
+    case = work.casefile.case
+    old = earlier_findings(sheet.out, work.case.path.parent, case.supersedes, case.revision, case.id)
     values = page_one_values(
         sheet.findings,
         work.casefile,
@@ -30,90 +62,178 @@ def page_one(sheet: Sheet) -> None:
         reasons={str(h.mode): h.reason for h in work.weighing.hypotheses},
         tests_run=work.weighing.tests_run,
         known=sheet.known,
+        changed=changes(old, sheet.findings) if old is not None else None,
     )
     show_markup(render("page_one.html.j2", values))
-
-
-def _table(table: pd.DataFrame, caption: str, *, key: str = "", none: str = "", rows: int = 200) -> None:
-    if len(table):
-        show_markup(table_markup(table, caption=caption, key=key, rows=rows))
-    elif none:
-        show_markup(render("note.html.j2", {"text": none}))
 
 
 def evidence(sheet: Sheet) -> None:
     """Display the exports with their accounts, what was detected, and what was set aside."""
     work = sheet.investigation
-    _table(tables.sources_table(sheet.findings), "Exports, their hashes, and the account of every row", key="table-sources")
-    _table(tables.set_aside_table(sheet.findings), "Rows set aside, by reason", none="No row was set aside.")
-    _table(tables.missing_cells_table(sheet.findings), "Cells without a reading, by reason", none="No cell is missing.")
+    show_table(tables.sources_table(sheet.findings), "Exports, their hashes, and the account of every row", key="table-sources")
+    show_table(tables.set_aside_table(sheet.findings), "Rows set aside, by reason", none="No row was set aside.")
+    show_table(
+        tables.missing_cells_table(sheet.findings), "Cells without a reading, by reason", none="No cell is without a reading."
+    )
     detections = [(r.exhibit.path, d.what, d.value, d.evidence) for r in work.readings for d in r.detections]
-    _table(
+    show_table(
         pd.DataFrame(detections, columns=["source", "what", "read as", "evidence"]),
         "What was detected, not told",
         none="Nothing had to be detected: the case file says it all.",
     )
+    show_table(_points(sheet), "Points as they were bound", key="table-points", none="No point is bound.")
     notes = [f"{r.exhibit.path}: {note}" for r in work.readings for note in r.notes]
-    notes += [str(p) for p in work.problems if p.severity is Severity.NOTE]
-    _lines("Notes on the exports", notes)
+    show_lines("Notes on the exports", notes + [str(p) for p in work.problems if p.severity is Severity.NOTE])
 
 
-def _lines(title: str, lines: Sequence[str]) -> None:
-    if lines:
-        show_markup(render("lines.html.j2", {"title": title, "lines": list(lines)}))
+def _points(sheet: Sheet) -> pd.DataFrame:
+    record = sheet.investigation.record
+    rows = []
+    for points in (*record.samples.values(), *record.switches.values()):
+        for p in points:
+            o = p.origin
+            rows.append((p.role.value, o.column, o.source, o.clock, o.recorded.value, number(p.interval_s, digits=3), str(len(p))))
+    return pd.DataFrame(rows, columns=["role", "column", "source", "clock", "recorded", "usual interval, s", "rows"])
 
 
 def clocks(sheet: Sheet) -> None:
-    """Display the clocks with their offsets, and the order of events that can be proved."""
+    """Display the clocks with their offsets."""
     caption = "Clocks: offset is clock minus reference"
-    _table(tables.clocks_table(sheet.findings), caption, key="table-clocks")
+    show_table(tables.clocks_table(sheet.findings), caption, key="table-clocks")
 
 
 def timeline(sheet: Sheet) -> None:
-    """Display the timeline of the failure, close up and over the whole window."""
-    record = sheet.investigation.record
+    """Display the timeline of the failure, close up and over the whole window, and the waveforms."""
+    work = sheet.investigation
+    record = work.record
     close = Span(record.failure_ns - CLOSE_BEFORE_S * NS, record.failure_ns + CLOSE_AFTER_S * NS)
     for span, key, about in (
         (close, "timeline-failure", "The failure close up, ten minutes before it to five after."),
         (record.window, "timeline-window", "The whole window that is judged."),
     ):
-        show_plate(
-            draw_timeline(
-                record, sheet.investigation.spans, sheet.clock, sheet.display, span=span, key=key, about=about
-            )
-        )
+        show_plate(draw_timeline(record, work.spans, sheet.clock, sheet.display, span=span, key=key, about=about))
+    waveforms(sheet, most=MOST_WAVEFORMS)
+
+
+def waveforms(sheet: Sheet, *, most: int = MOST_WAVEFORMS) -> None:
+    """Display the waveform records nearest to the failure."""
+    record = sheet.investigation.record
+    nearest = sorted(record.waveforms, key=lambda w: abs(w.start_ns - record.failure_ns))[:most]
+    for number_of, waveform in enumerate(nearest, start=1):
+        show_plate(waveform_plate(waveform, number_of, sheet.clock))
+    if len(record.waveforms) > most:
+        show_text(f"{len(record.waveforms) - most} more waveform records are not drawn.")
 
 
 def starts(sheet: Sheet) -> None:
-    """Display the starts."""
+    """Display the starts: the failing one over the others, all ratios, and their table."""
+    work = sheet.investigation
     share = sheet.findings.unloaded_starts
     text = f"Unloaded starts: {share.count} of {share.of} that could be judged; {share.cannot_tell} cannot be told."
     if share.fraction is not None and share.low is not None and share.high is not None:
         text += f" Share {share.fraction:.2f}, 95 % interval {share.low:.2f} to {share.high:.2f} (Wilson)."
-    show_markup(render("note.html.j2", {"text": text}))
-    _table(tables.starts_table(sheet.findings, sheet.clock).tail(60), "Starts, the last 60", none="No start was found.")
+    show_text(text)
+    limit = sheet.limits[UNLOADED_LIMIT] if UNLOADED_LIMIT in sheet.limits else None
+    show_plate(start_overlay(work.record, work.starts, sheet.display, sheet.clock))
+    show_plate(start_ratios(work.starts, limit, sheet.clock))
+    table = tables.starts_table(sheet.findings, sheet.clock)
+    show_table(table.tail(LAST_ROWS), _last("Starts", len(table)), none="No start was found.")
+
+
+def _last(what: str, count: int) -> str:
+    return what if count <= LAST_ROWS else f"{what}, the last {LAST_ROWS} of {count}"
 
 
 def stops(sheet: Sheet) -> None:
-    """Display the stops and their coast-downs."""
-    table = tables.stops_table(sheet.findings, sheet.clock, sheet.display).tail(60)
-    _table(table, "Stops and coast-downs, the last 60", none="No stop was found.")
+    """Display the stops: the one at the failure over the others, its equalisation, their measures and table."""
+    work = sheet.investigation
+    show_plate(stop_overlay(work.record, work.stops, sheet.display, sheet.clock))
+    show_plate(equalisation(work.record, work.stops, sheet.display, sheet.clock))
+    show_plate(stop_history(work.stops, sheet.clock, sheet.display))
+    table = tables.stops_table(sheet.findings, sheet.clock, sheet.display)
+    show_table(table.tail(LAST_ROWS), _last("Stops and coast-downs", len(table)), none="No stop was found.")
 
 
 def solenoids(sheet: Sheet) -> None:
-    """Display the events of the solenoids around the failure."""
-    table = tables.events_table(sheet.findings, sheet.clock, sheet.display).tail(EVENTS_SHOWN)
-    _table(table, f"Events of the solenoids, the last {EVENTS_SHOWN}", none="No solenoid is logged.")
+    """Display all events of each kind over each other, and the last ones with their readings."""
+    work = sheet.investigation
+    plates = event_overlays(work.record, work.events, sheet.display, sheet.clock)
+    for plate in plates:
+        show_plate(plate)
+    if not plates and work.events:
+        show_text("No point is sampled fast enough to be drawn around the events.")
+    table = tables.events_table(sheet.findings, sheet.clock, sheet.display)
+    caption = _last("Events of the switches with the readings before and after them (age in s)", len(table))
+    show_table(table.tail(LAST_ROWS), caption, none="No solenoid is logged.")
+
+
+def slow_pictures(sheet: Sheet) -> None:
+    """Display the pictures over the whole record: saturation, slide response, oil and filter."""
+    work = sheet.investigation
+    subject = work.subject
+    show_plate(saturation_picture(work.record, subject.saturation, subject.saturation_missing, sheet.display))
+    show_plate(slide_response(work.record, sheet.display))
+    show_plate(oil_trends(work.record, sheet.display, sheet.clock))
 
 
 def hypotheses(sheet: Sheet) -> None:
     """Display every mode with its grade and what it stands on, the order of events, and the robustness."""
+    weighing = sheet.investigation.weighing
+    show_plate(hypothesis_matrix(sheet.findings))
     table = tables.hypotheses_table(sheet.findings)
+    reasons = {str(h.mode): h.reason for h in weighing.hypotheses}
+    table.insert(2, "why", [reasons.get(str(mode), "") for mode in table["mode"]])
     links = ("for", "against", "cannot tell")
-    caption = f"All modes; {sheet.investigation.weighing.tests_run} checks were run"
+    caption = f"All modes and what each grade stands on; {weighing.tests_run} checks were run"
     show_markup(table_markup(table, caption=caption, key="table-modes", links=links, known=sheet.known))
-    _table(tables.order_table(sheet.findings), "Order of events", none="No pair of events was ordered.")
-    _table(tables.robustness_table(sheet.findings), "What the verdict becomes when one thing is changed")
+    next_tests = [(t.test, ", ".join(str(m) for m in t.splits), t.caution, "no" if t.non_destructive else "yes") for t in weighing.next_tests]
+    show_table(
+        pd.DataFrame(next_tests, columns=["test or change of the logging", "splits", "caution", "changes evidence"]),
+        "Next tests, the best first",
+        none="No further test is proposed.",
+    )
+    if sheet.findings.verdict.chain:
+        show_lines("Chain in provable order", [" → ".join(str(link) for link in sheet.findings.verdict.chain)])
+    show_plate(order_matrix(sheet.findings))
+    show_plate(robustness_map(sheet.findings))
+
+
+def physical(sheet: Sheet) -> None:
+    """Display what was seen, tested and measured by hand, the teardown against the data, and the photographs."""
+    work = sheet.investigation
+    case = work.casefile
+    rows = [
+        (f"observation {n}", str(o.time or ""), o.kind, o.by, o.text, ", ".join(o.bears_on), "for" if o.supports else "against")
+        for n, o in enumerate(case.observation, start=1)
+    ]
+    rows += [
+        (f"measurement {n}", str(m.time or ""), m.kind.replace("_", " "), m.by, f"{m.value:g} {m.unit} {m.text}".strip(), "", "")
+        for n, m in enumerate(case.measurement, start=1)
+    ]
+    columns = ["evidence", "time as given", "kind", "by", "what", "bears on", "speaks"]
+    if rows:
+        table = pd.DataFrame(rows, columns=columns)
+        show_markup(table_markup(table, caption="Seen, tested and measured by hand", rows=len(rows), anchors="evidence"))
+    else:
+        show_text("Nothing was seen, tested or measured by hand in this case.")
+    teardown = [
+        (t.what, t.when, t.by, ", ".join(t.fits), ", ".join(t.speaks_against), ", ".join(t.data), t.note)
+        for t in work.weighing.teardown
+    ]
+    names = ["what", "when", "by", "fits", "speaks against", "in the data", "note"]
+    show_table(pd.DataFrame(teardown, columns=names), "Physical findings against the data, both ways")
+    _photographs(sheet)
+
+
+def _photographs(sheet: Sheet) -> None:
+    work = sheet.investigation
+    folder = work.case.path.parent
+    seen = [(n, o.text, photograph(folder, o.photo)) for n, o in enumerate(work.casefile.observation, 1) if o.photo]
+    shown = [(n, text, p) for n, text, p in seen if isinstance(p, Photograph)]
+    if shown:
+        show_markup(render("photographs.html.j2", {"photos": shown[:MOST_SHOWN]}))
+    show_lines("Photographs not drawn here", [f"{p.path}, SHA-256 {p.sha256}" for _, _, p in shown[MOST_SHOWN:]])
+    show_lines("Photographs that can't be shown", [str(p) for _, _, p in seen if isinstance(p, Problem)])
 
 
 def findings(sheet: Sheet) -> None:
@@ -124,66 +244,29 @@ def findings(sheet: Sheet) -> None:
 
 
 def method(sheet: Sheet) -> None:
-    """Display what could be observed, the assumptions, and the limits that the case replaced."""
-    _table(tables.observability_table(sheet.findings), "What these points and intervals can show", key="table-observability")
-    _lines("Assumptions", sheet.findings.assumptions)
-    _table(tables.overrides_table(sheet.findings), "Limits that the case replaced", none="No limit was replaced.")
+    """Display what could be observed, the assumptions, the limits in force and the cautions with their sources."""
+    show_table(tables.observability_table(sheet.findings), "What these points and intervals can show", key="table-observability")
+    show_lines("Assumptions", sheet.findings.assumptions)
+    show_table(tables.overrides_table(sheet.findings), "Limits that were replaced", none="No limit was replaced.")
+    limits = [sheet.limits.limit(name) for name in sheet.limits]
+    rows = [(one.name, number(one.value), one.unit, one.kind, one.basis) for one in limits]
+    show_table(
+        pd.DataFrame(rows, columns=["limit", "value", "unit", "kind", "basis"]), "Limits in force", rows=max(len(rows), 1)
+    )
+    show_table(pd.DataFrame(cautions()[1], columns=["caution", "source"]), "Cautions and where they come from")
 
 
 def appendix(sheet: Sheet) -> None:
-    """Display versions, hashes and how to run the case again."""
-    _table(tables.packages_table(sheet.findings), "Packages")
+    """Display versions, hashes, parameters and how to run the case again."""
+    show_table(tables.packages_table(sheet.findings), "Packages")
     again, software = sheet.findings.reproduce, sheet.findings.software
-    _lines(
+    show_lines(
         "To run it again",
         [
             f"command: {again.command}",
-            f"hash of all inputs: {again.inputs_sha256}",
-            f"hash of the rules: {software.rules_sha256}",
+            f"hash of all inputs (SHA-256): {again.inputs_sha256}",
+            f"hash of the rules (SHA-256): {software.rules_sha256}",
+            f"case file: {sheet.investigation.case.path.name}",
+            f"limits changed for this run: {', '.join(sheet.changed_limits) or 'none'}",
         ],
     )
-
-
-def slow_pictures(sheet: Sheet) -> None:
-    """Display the pictures over the whole record: saturation, slide response, oil and filter."""
-
-
-def physical(sheet: Sheet) -> None:
-    """Display what was seen, tested and measured by hand."""
-    case = sheet.investigation.casefile
-    rows = [
-        (
-            f"observation {n}",
-            str(o.time or ""),
-            o.kind,
-            o.by,
-            o.text,
-            ", ".join(o.bears_on),
-            "for" if o.supports else "against",
-        )
-        for n, o in enumerate(case.observation, start=1)
-    ]
-    rows += [
-        (f"measurement {n}", str(m.time or ""), m.kind, m.by, f"{m.value:g} {m.unit} {m.text}".strip(), "", "")
-        for n, m in enumerate(case.measurement, start=1)
-    ]
-    columns = ["evidence", "time as given", "kind", "by", "what", "bears on", "speaks"]
-    if rows:
-        markup = table_markup(
-            pd.DataFrame(rows, columns=columns), caption="By hand", rows=len(rows), anchors="evidence"
-        )
-        show_markup(markup)
-    else:
-        show_markup(render("note.html.j2", {"text": "Nothing was seen, tested or measured by hand in this case."}))
-
-
-def write(sheet: Sheet) -> None:
-    """Write ``findings.json``, ``set_aside.csv`` and, where asked for, the tables as CSV."""
-    from forensics.findings_file import dump_findings
-    from forensics.intake.reading import write_set_aside
-    from forensics.report.failure import write_whole
-
-    if sheet.out is None:
-        return
-    write_set_aside(sheet.investigation.readings, sheet.out / "set_aside.csv")
-    write_whole(sheet.out / "findings.json", dump_findings(sheet.findings).encode("utf-8"))

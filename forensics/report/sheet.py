@@ -37,6 +37,7 @@ class Sheet:
     display: str
     out: Path | None = None
     tables: bool = False
+    changed_limits: tuple[str, ...] = ()
 
     @property
     def limits(self) -> Limits:
@@ -77,8 +78,9 @@ def open_sheet(
     InputError
         Every problem of the case, the exports and the limits; a notebook shows them as a list, too.
     """
+    changed = _limits(limits)
     try:
-        investigation = investigate(Path(case), limits=_limits(limits))
+        investigation = investigate(Path(case), limits=changed or None)
     except InputError as fault:
         _show_problems(fault)
         raise
@@ -95,6 +97,7 @@ def open_sheet(
         section.display,
         folder,
         tables,
+        tuple(f"{name} = {value:g}" for name, value in sorted(changed.items())),
     )
 
 
