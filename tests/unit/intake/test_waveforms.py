@@ -189,7 +189,10 @@ def test_smallest_normal_float_is_a_reading(tmp_path: Path):
 
 
 def test_ascii_marks_for_a_missing_value_and_bad_lines(tmp_path: Path):
-    rows = "1,0,99999,480,0\n2,1000, 99999.0 ,481,0\n3,x,120,482,1\n\n4,3000,,483,1\n4,3000,130,483,1\n5,4000,140\n6,5000,150,484,1\n\x1a"
+    rows = (
+        "1,0,99999,480,0\n2,1000, 99999.0 ,481,0\n3,x,120,482,1\n\n4,3000,,483,1\n"
+        "4,3000,130,483,1\n5,4000,140\n6,5000,150,484,1\n\x1a"
+    )
     reading, _ = read(write(tmp_path, rows), {"amps_a": "IA"})
     wave = record(reading)
     np.testing.assert_allclose(wave.analog[CURRENT], [np.nan, np.nan, np.nan, 15.0])
@@ -199,7 +202,7 @@ def test_ascii_marks_for_a_missing_value_and_bad_lines(tmp_path: Path):
         "sample number does not rise": 1,
         "wrong number of fields": 1,
     }
-    assert [(row.row, row.reason) for row in reading.listed][0] == (3, "not a number")
+    assert (reading.listed[0].row, reading.listed[0].reason) == (3, "not a number")
     np.testing.assert_allclose(wave.time_s, [0.0, 0.001, 0.003, 0.005], atol=1e-9)
 
 
