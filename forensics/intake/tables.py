@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+DAY_NS = 86_400_000_000_000
 NO_TIME = np.int64(-(2**63))
 
 
@@ -82,7 +83,8 @@ class CellTable:
         if position in cells.text:
             return cells.text[position]
         if cells.wall_ns is not None and cells.wall_ns[position] != NO_TIME:
-            return stamp_text(int(cells.wall_ns[position]))
+            text = stamp_text(int(cells.wall_ns[position]))
+            return text[:10] if cells.resolution_ns >= DAY_NS else text
         if cells.number is not None and not np.isnan(cells.number[position]):
             return number_text(float(cells.number[position]))
         return ""

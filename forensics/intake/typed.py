@@ -56,7 +56,7 @@ def table_dialect(table: CellTable, source: Source) -> Dialect:
         notes=list(table.notes),
     )
     layout._find_times(found, source)
-    if not source.time_column and not found.candidates:
+    if not source.time_column and not found.time_columns:
         dated = [place for place, cells in enumerate(table.columns) if cells.wall_ns is not None]
         if dated:
             found.time_columns, found.candidates = dated[:1], dated

@@ -24,10 +24,13 @@ def cells_of(column: list[Any]) -> Cells:
     import pyarrow as pa
 
     try:
-        # Takes numbers only: unlike numpy it neither reads text nor takes True for 1.
-        return Cells(number=pa.array(column, pa.float64()).to_numpy(zero_copy_only=False))
+        number = pa.array(column, pa.float64()).to_numpy(zero_copy_only=False)
     except (pa.ArrowInvalid, pa.ArrowTypeError, TypeError):
-        kinds = set(map(type, column))
+        number = None
+    # Text and dates are refused above, but True passes for 1.
+    if number is not None and not (((number == 0) | (number == 1)).any() and bool in set(map(type, column))):
+        return Cells(number=number)
+    kinds = set(map(type, column))
     if kinds <= {dt.datetime, dt.date}:
         stamps = [cell if cell.__class__ is dt.datetime else _midnight(cell) for cell in column]
         wall_us = pa.array(stamps, pa.timestamp("us")).to_numpy(zero_copy_only=False).astype(np.int64)
@@ -44,7 +47,7 @@ def _midnight(day: dt.date) -> dt.datetime:
 
 def _resolution(wall_ns: NDArray[np.int64]) -> int:
     known = wall_ns[wall_ns != NO_TIME]
-    for unit in (60_000_000_000, 1_000_000_000):
+    for unit in (_DAY_NS, 60_000_000_000, 1_000_000_000):
         if not (known % unit).any():
             return unit
     return _MS_NS
@@ -71,12 +74,10 @@ def _mixed(column: list[Any]) -> Cells:
             wall_ns[at] = _wall(dt.datetime(cell.year, cell.month, cell.day, tzinfo=dt.UTC))
             count["date"] += 1
         elif isinstance(cell, dt.time):
-            seconds = cell.hour * 3600 + cell.minute * 60 + cell.second + cell.microsecond / 1e6
-            number[at] = seconds / 86_400.0
-            count["number"] += 1
+            text[at] = cell.isoformat(timespec="milliseconds" if cell.microsecond else "seconds")
         elif isinstance(cell, dt.timedelta):
-            number[at] = cell.total_seconds() / 86_400.0
-            count["number"] += 1
+            # A span of time has no unit that its column states: as text it is never taken for a number of hours.
+            text[at] = str(cell)
     has_dates = count["date"] > 0
     return Cells(
         number=number if count["number"] else None,

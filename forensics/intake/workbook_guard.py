@@ -23,7 +23,7 @@ _HEAD_BYTES = 4096
 _LETTERS = 26
 _SHEET = re.compile(rb"<(?:\w+:)?sheet\s[^>]*>")
 _RELATION = re.compile(rb"<(?:\w+:)?Relationship\s[^>]*>")
-_ATTRIBUTE = re.compile(rb"""([\w:]+)\s*=\s*(?:"([^"]*)"|'([^']*)')""")
+_ATTRIBUTE = re.compile(rb"""([\w:.-]+)\s*=\s*(?:"([^"]*)"|'([^']*)')""")
 _DATE_1904 = re.compile(rb"""<(?:\w+:)?workbookPr\b[^>]*\bdate1904\s*=\s*["'](?:1|true)["']""")
 _HIDDEN_ROW = re.compile(rb"""<(?:\w+:)?row\s[^>]*\bhidden\s*=\s*["'](?:1|true)["']""")
 # The pattern begins with plain bytes: the search for those is many times faster than for a class of bytes.
