@@ -6,6 +6,7 @@ The names below are what the floors above use; the readers behind them load thei
 from __future__ import annotations
 
 from forensics.intake.manifest import Exhibit, check_untouched
+from forensics.intake.reader import read_sources
 from forensics.intake.reading import Accounting, Detection, SetAside, SourceReading, write_set_aside
 
 __all__ = [
@@ -15,5 +16,6 @@ __all__ = [
     "SetAside",
     "SourceReading",
     "check_untouched",
+    "read_sources",
     "write_set_aside",
 ]

@@ -1,0 +1,387 @@
+"""From cells to points: the unit of each column, the state words of each switch; the only place where units enter."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.casefile import Machine, Point, Source
+from forensics.errors import Problem, Problems, Severity
+from forensics.intake.reading import Detection
+from forensics.intake.values import Numbers, Reasons, StateWords, state_words
+from forensics.intake.words import plain, read_words
+from forensics.record import OFF, ON, UNKNOWN, Origin, Samples, Switch
+from forensics.units import Unit, fits, needs_datum, read_unit, to_canonical
+from forensics.vocabulary import ROLE_FACTS, Dimension, Quality, Recorded, Role, is_switch
+
+OUT_OF_RANGE = "outside range"
+_BRACKET = re.compile(r"^(?P<name>.*\S)\s*[\[(](?P<unit>[^\[\]]+?)[\])]\s*$")
+_TOKEN = re.compile(r"^(?P<name>.*[^\s_])[\s_](?P<unit>[^\s_]+(?: (?:abs|g|a|\(?g\)?|\(?a\)?|RLA|FLA))?)$")
+_STUCK_SAMPLE = 20_000
+_REGULAR_SHARE = 0.9
+_REGULAR_TOLERANCE = 0.1
+
+
+@dataclass(slots=True)
+class Binder:
+    """Turns the columns of one export into samples and switches.
+
+    Attributes
+    ----------
+    missing
+        Bound cells without a reading, by reason, over all points.
+    """
+
+    path: str
+    source: Source
+    clock: str
+    machine: Machine
+    problems: Problems
+    resolution_s: float
+    detections: list[Detection] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    missing: Counter[str] = field(default_factory=Counter)
+
+    def ask(self, point: Point, what: str, remedy: str, row: int | None = None) -> None:
+        """Put a question about one point: it is left out, the rest runs."""
+        self.problems.add(
+            Problem(what, file=self.path, row=row, column=point.column, remedy=remedy, severity=Severity.POINT)
+        )
+
+    # numbers
+
+    def samples(
+        self,
+        point: Point,
+        numbers: Numbers,
+        reasons: Reasons,
+        t: NDArray[np.int64],
+        flags: NDArray[np.uint16],
+        row: NDArray[np.int64],
+        recorded: Recorded,
+        header_unit: str,
+        units_row: str,
+    ) -> Samples | None:
+        """Samples of one point in the canonical unit of its role; None where a question stands.
+
+        Parameters
+        ----------
+        numbers
+            Readings as written, with the reason of each missing one, shape (n,).
+        t, flags, row
+            ns UTC, quality flags and source rows, shape (n,).
+        header_unit, units_row
+            What the column's name and the units row say.
+        """
+        unit = self.unit_of(point, header_unit, units_row, numbers.suffixes)
+        if unit is None:
+            return None
+        values, reason = numbers.values, numbers.reason
+        not_readings = _no_reading(values, reason, reasons)
+        if not_readings is not None:
+            values, reason = not_readings
+        odd = [name for name in reasons.count(reason) if name.startswith("not a number")]
+        readable = int(np.isfinite(values).sum())
+        if odd and not readable:
+            self.ask(point, f"the column holds no number ({odd[0]}).", "Bind it to another role, or correct column.")
+            return None
+        canonical = self._convert(point, values, unit)
+        if canonical is None:
+            return None
+        quality = flags.copy()
+        empty = ~np.isfinite(canonical)
+        quality[empty] |= np.uint16(Quality.MISSING)
+        self.missing.update(reasons.count(reason))
+        if point.range is not None:
+            low, high = point.range
+            outside = ~empty & ((values < low) | (values > high))
+            quality[outside] |= np.uint16(Quality.OUT_OF_RANGE)
+            if outside.any():
+                self.missing[OUT_OF_RANGE] += int(outside.sum())
+                self.notes.append(
+                    f"{point.column}: {int(outside.sum())} readings lie outside range = [{low:g}, {high:g}] and count "
+                    f"as missing (first: {values[outside][0]:g} on line {int(row[outside][0])})"
+                )
+        return Samples(
+            role=point.role,
+            origin=self._origin(point, recorded),
+            t=t,
+            v=canonical,
+            q=quality,
+            row=row,
+            resolution=_resolution(canonical),
+        )
+
+    def _convert(self, point: Point, values: NDArray[np.float64], unit: Unit) -> NDArray[np.float64] | None:
+        air_kpa = self.machine.air_kpa
+        try:
+            return to_canonical(
+                values, unit, point.role, air_pressure_kpa=air_kpa, rated_amps=self.machine.rated_load_amps
+            )
+        except ValueError:
+            if unit.of_rated_amps:
+                self.ask(point, f"unit '{unit.text}' needs the rated amps.", "Give machine.rated_load_amps.")
+            else:
+                self.ask(
+                    point,
+                    f"unit '{unit.text}' is a gauge pressure and the air pressure at site is not known.",
+                    "Give machine.altitude_m or machine.air_pressure_kpa (101.325 kPa is assumed only if you say so).",
+                )
+            return None
+
+    def unit_of(self, point: Point, header: str, units_row: str, suffixes: Counter[str]) -> Unit | None:
+        """Unit of a column: the case file's, else the header's brackets, the units row, the cells, the header's end.
+
+        A unit that can't be read, does not fit the role, or does not say gauge or absolute is asked for by name.
+        """
+        role = point.role
+        bracket = _BRACKET.match(header)
+        tail = None if bracket else _trailing_unit(header, role)
+        told: list[tuple[str, str]] = []
+        if point.unit:
+            told.append((point.unit, "given in the case file"))
+        if bracket is not None:
+            told.append((bracket["unit"].strip(), f"header '{header}'"))
+        if units_row:
+            told.append((units_row, "units row"))
+        if suffixes:
+            told.append((suffixes.most_common(1)[0][0], "written in the cells"))
+            if len({plain(name) for name in suffixes}) > 1:
+                names = ", ".join(sorted(suffixes))
+                self.ask(point, f"the cells carry different units ({names}).", "Supply the parts as two sources.")
+                return None
+        if tail is not None:
+            told.append((tail, f"end of the header '{header}'"))
+        if ROLE_FACTS[role].dimension is Dimension.COUNT and not told:
+            return read_unit("1")
+        for text, evidence in told:
+            unit = read_unit(text)
+            if unit is None and evidence.startswith("header") and len(told) > 1:
+                continue
+            return self._accept(point, text, unit, evidence, told)
+        wanted = ROLE_FACTS[role].dimension.value
+        self.ask(point, f"no unit is given for a {wanted}.", "Give unit in its [[point]].")
+        return None
+
+    def _accept(
+        self, point: Point, text: str, unit: Unit | None, evidence: str, told: list[tuple[str, str]]
+    ) -> Unit | None:
+        role = point.role
+        if unit is None:
+            self.ask(point, f"the unit '{text}' ({evidence}) is not known.", "Give unit in its [[point]].")
+            return None
+        if not fits(unit, role):
+            wanted = ROLE_FACTS[role].dimension.value
+            self.ask(
+                point,
+                f"the unit '{text}' ({evidence}) is not one of a {wanted}, which role {role.value} needs.",
+                "Correct unit or role.",
+            )
+            return None
+        if needs_datum(unit, role):
+            settled = self._datum_elsewhere(unit, told)
+            if settled is None:
+                self.ask(
+                    point,
+                    f"'{text}' ({evidence}): gauge or absolute?",
+                    f'Give unit = "{text}g" or "{text}a"; if gauge, give the site\'s air pressure or height '
+                    "(machine.air_pressure_kpa or altitude_m; 101.325 kPa assumed only if you say so).",
+                )
+                return None
+            unit = settled
+        if evidence != "given in the case file":
+            self.detections.append(Detection(f"unit of {point.column}", unit.text, evidence))
+        else:
+            for other, where in told[1:]:
+                known = read_unit(other)
+                if known is not None and (known.factor, known.dimension) != (unit.factor, unit.dimension):
+                    self.notes.append(f"{point.column}: unit '{text}' is given in the case file, {where} says '{other}'")
+        return unit
+
+    @staticmethod
+    def _datum_elsewhere(unit: Unit, told: list[tuple[str, str]]) -> Unit | None:
+        """The same unit with its datum, where another place says it."""
+        for text, _ in told:
+            other = read_unit(text)
+            if other is not None and other.factor == unit.factor and other.datum is not unit.datum:
+                return other
+        return None
+
+    # states
+
+    def words_for(self, point: Point) -> StateWords:
+        """State words of a point: its own, else its source's, else the lists."""
+        return state_words(
+            point.on or self.source.on,
+            point.off or self.source.off,
+            point.unknown or self.source.unknown,
+            point.role.value,
+        )
+
+    def switch(
+        self,
+        point: Point,
+        words: list[str],
+        codes: NDArray[np.int32],
+        t: NDArray[np.int64],
+        row: NDArray[np.int64],
+        recorded: Recorded,
+    ) -> Switch | None:
+        """Switch of one point; None where a word's meaning must be asked for.
+
+        Parameters
+        ----------
+        words, codes
+            The different texts of the column, and the number of the text in each row, shape (n,).
+        """
+        meaning = self.words_for(point)
+        used = np.unique(codes) if len(codes) else np.zeros(0, np.int32)
+        table = np.full(len(words) or 1, UNKNOWN, np.int8)
+        unknown: list[tuple[int, str]] = []
+        for code in used:
+            state = meaning.meaning(words[int(code)])
+            if state is None:
+                first = int(row[codes == code][0])
+                unknown.append((first, words[int(code)]))
+            else:
+                table[int(code)] = state
+                if state == UNKNOWN:
+                    name = words[int(code)].strip() or "empty"
+                    self.missing[name] += int((codes == code).sum())
+        if unknown:
+            self._ask_words(point, sorted(unknown))
+            return None
+        state_of_row = table[codes] if len(codes) else np.zeros(0, np.int8)
+        return Switch(point.role, self._origin(point, recorded), t, state_of_row, row)
+
+    def _ask_words(self, point: Point, unknown: list[tuple[int, str]]) -> None:
+        numbers = [word for _, word in unknown if re.fullmatch(r"\s*[+-]?[\d.,]+\s*", word)]
+        if len(numbers) > 3:  # noqa: PLR2004 - more than a few numbers are no states
+            self.ask(
+                point,
+                f"the column holds numbers ({', '.join(numbers[:4])}, …), not on and off.",
+                "Bind it to a role that is a number, or give its on and off values.",
+                unknown[0][0],
+            )
+            return
+        for row, word in unknown[:5]:
+            self.ask(
+                point,
+                f"what does '{word}' mean (on, off, unknown)?",
+                f'Add it to on, off or unknown of its [[point]], such as unknown = ["{word}"].',
+                row,
+            )
+
+    def level(self, point: Point, words: list[str]) -> dict[str, float] | None:
+        """For an oil level written as states: 100 for on, 0 for off; None where it is a number."""
+        if point.role is not Role.OIL_LEVEL:
+            return None
+        meaning = self.words_for(point)
+        table = {word: meaning.meaning(word) for word in words}
+        number = re.compile(r"\s*[+-]?\d+(?:[.,]\d+)?\s*%?\s*")
+        if any(number.fullmatch(word) for word in words) and not (point.on or point.off):
+            return None
+        if any(state is None for state in table.values()) or not any(state in (ON, OFF) for state in table.values()):
+            return None
+        return {word: {ON: 100.0, OFF: 0.0}.get(state or 0, np.nan) if state != UNKNOWN else np.nan for word, state in table.items()}
+
+    def _origin(self, point: Point, recorded: Recorded) -> Origin:
+        place = self.source.measured_at
+        if not place and ROLE_FACTS[point.role].group == "electrical":
+            place = self.machine.current_sensor.measured_at
+        return Origin(
+            source=self.path,
+            column=point.column,
+            clock=self.clock,
+            recorded=recorded,
+            hold_s=point.hold if recorded is Recorded.CHANGE else None,
+            measured_at=place,
+            resolution_s=self.resolution_s,
+        )
+
+
+def _trailing_unit(header: str, role: Role) -> str | None:
+    """Unit at the end of a header without brackets: ``OilP kPa``, ``SuctP kPa abs``, ``DischT C``."""
+    parts = re.split(r"[\s_]+", header.strip())
+    for count in (2, 1):
+        if len(parts) > count:
+            text = " ".join(parts[-count:])
+            unit = read_unit(text)
+            if unit is not None and fits(unit, role):
+                return text
+    return None
+
+
+def _no_reading(
+    values: NDArray[np.float64], reason: NDArray[np.uint16], reasons: Reasons
+) -> tuple[NDArray[np.float64], NDArray[np.uint16]] | None:
+    """Numbers that mean no reading: listed ones that stand far off every other reading of the column."""
+    finite = values[np.isfinite(values)]
+    if not len(finite):
+        return None
+    listed = np.array(read_words().no_reading)
+    low, high = float(finite.min()), float(finite.max())
+    ends = np.array([low, high])
+    if not (np.isclose(ends[:, None], listed[None, :], rtol=1e-6, atol=0.0)).any():
+        return None
+    hits = np.isin(values, listed)
+    rest = finite[~np.isin(finite, listed)]
+    if not len(rest):
+        return None
+    bottom, top = float(rest.min()), float(rest.max())
+    spread = max(top - bottom, abs(top) * 0.05, 1e-9)
+    codes = None
+    for value in np.unique(values[hits]):
+        distance = max(bottom - value, value - top)
+        if distance <= 2 * spread:
+            continue
+        if codes is None:
+            values, codes = values.copy(), reason.copy()
+        chosen = values == value
+        codes[chosen] = reasons.code(f"{value:g} stands for no reading")
+        values[chosen] = np.nan
+    return None if codes is None else (values, codes)
+
+
+def _resolution(values: NDArray[np.float64]) -> float:
+    """Smallest step between different readings, from neighbours and from the different values of a part."""
+    finite = values[np.isfinite(values)] if np.isnan(values).any() else values
+    if len(finite) < 2:  # noqa: PLR2004 - a step needs two readings
+        return 0.0
+    steps = np.abs(np.diff(finite))
+    scale = float(np.abs(finite).max()) or 1.0
+    steps = steps[steps > scale * 1e-9]
+    best = float(steps.min()) if len(steps) else 0.0
+    part = np.unique(finite[:: max(1, len(finite) // _STUCK_SAMPLE)])
+    inner = np.diff(part)
+    inner = inner[inner > scale * 1e-9]
+    if len(inner):
+        best = min(best, float(inner.min())) if best else float(inner.min())
+    return float(f"{best:.6g}")
+
+
+def recorded_of(point: Point, t: NDArray[np.int64], *, long: bool, events: bool) -> tuple[Recorded, str]:
+    """How a point is recorded, and the evidence: told, else a change log where the rows of a point come unevenly."""
+    if point.recorded is not None:
+        return point.recorded, "given in the case file"
+    if events:
+        return Recorded.CHANGE, "event list"
+    if not long:
+        return Recorded.INSTANT, "one row holds all points"
+    steps = np.diff(t)
+    steps = steps[steps > 0]
+    if len(steps) > 2:  # noqa: PLR2004 - fewer steps show no rhythm
+        usual = float(np.median(steps))
+        share = float((np.abs(steps - usual) <= _REGULAR_TOLERANCE * usual).mean())
+        if share >= _REGULAR_SHARE:
+            return Recorded.INSTANT, f"{share:.0%} of its rows are {usual / 1e9:g} s apart"
+    return Recorded.CHANGE, "its rows come unevenly"
+
+
+def is_number(point: Point) -> bool:
+    """Whether a point is read as numbers."""
+    return not is_switch(point.role)

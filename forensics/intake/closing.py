@@ -1,0 +1,97 @@
+"""What the end of an export says: footers, counts that do not agree, files cut at a sheet's row limit."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+from forensics.intake.dialect import Dialect
+from forensics.intake.gathered import Gathered
+from forensics.intake.lanes import BLANK, NO_TIME, WIDTH
+from forensics.intake.reader import Job
+from forensics.intake.reading import SourceReading
+from forensics.record import to_datetime
+
+FOOTER = "footer"
+ROW_LIMITS = {65_536: "an old sheet format", 1_048_576: "a sheet"}
+_COUNT = re.compile(r"(?i)\b(records?|rows?|samples|zeilen|datens\u00e4tze|lignes|filas|registros|enregistrements)\b\D{0,20}?(\d[\d.,' ]*)\s*\W*$")
+_RANGE = re.compile(r"(\d{1,2}:\d{2}(?::\d{2})?)\s*\"?\W*$")
+_RANGE_WORDS = ("range", "period", "zeitraum", "from", "bis", "until", "p\u00e9riode", "intervalo")
+
+
+def footer_rows(gathered: Gathered, dialect: Dialect) -> None:
+    """Give the rows below the last record, which are no records, the reason ``footer``."""
+    last = max((int(piece.row[-1]) for piece in gathered.pieces if len(piece.row)), default=0)
+    if not last:
+        return
+    for index, row in enumerate(gathered.aside):
+        if row.row <= last or row.reason not in (WIDTH, NO_TIME):
+            continue
+        first = row.text.split(dialect.delimiter)[0].strip().strip('"')
+        if not re.match(r"^\d", first):
+            gathered.aside[index] = replace(row, reason=FOOTER)
+
+
+def say_counts(job: Job, dialect: Dialect, reading: SourceReading, gathered: Gathered, lines: int) -> None:
+    """State where the export contradicts itself: nothing is invented, the report says so."""
+    parts = []
+    told = _told_count(reading)
+    accounting = reading.accounting
+    data_rows = accounting.rows_read - sum(
+        count for reason, count in accounting.set_aside.items() if reason in (FOOTER, BLANK, "repeated header", "repeated units row")
+    )
+    rows = {data_rows, accounting.rows_kept + accounting.set_aside.get("duplicate", 0) + gathered.outside}
+    rows.add(accounting.rows_kept + accounting.set_aside.get("duplicate", 0) + accounting.set_aside.get("outside window", 0))
+    if told is not None and told not in rows:
+        parts.append(f"the footer says {told} records, {data_rows} were read")
+    end = _told_end(dialect)
+    if end and reading.last_ns is not None:
+        last = _local_clock(job, reading.last_ns)
+        if end > last[: len(end)]:
+            parts.append(f"the notes say the range ends {end}, the last stamp is {last[: len(end)]}")
+    if parts:
+        job.note("; ".join(parts) + ". The export may be incomplete.")
+    if lines in ROW_LIMITS:
+        text = f"the file has exactly {lines:,} lines, the row limit of {ROW_LIMITS[lines]}. The export was probably cut"
+        if job.failure_ns is not None and reading.last_ns is not None and reading.last_ns < job.failure_ns:
+            stamp = f"{to_datetime(job.failure_ns):%Y-%m-%dT%H:%M:%SZ}"
+            text += f"; the stated failure time {stamp} is after the last record: the file does not cover the failure"
+        job.note(text + ".")
+    nul = [row for row in accounting.listed if row.reason == "NUL bytes"]
+    if nul and reading.last_ns is not None:
+        stamp = f"{to_datetime(reading.last_ns):%Y-%m-%dT%H:%M:%SZ}"
+        job.note(
+            f"{nul[0].text.rpartition('(and ')[2].rstrip(')')} on line {nul[0].row}; the record there is cut. "
+            f"Last whole record {stamp}: the end of data is a power loss or an export fault, not a reading.",
+            nul[0].row,
+        )
+
+
+def _told_count(reading: SourceReading) -> int | None:
+    for row in reading.accounting.listed:
+        if row.reason == FOOTER:
+            match = _COUNT.search(row.text.replace(";", " ").replace(",,", ""))
+            if match is not None:
+                return int(re.sub(r"\D", "", match[2]))
+    return None
+
+
+def _told_end(dialect: Dialect) -> str:
+    for note in dialect.preamble:
+        if any(word in note.text.lower() for word in _RANGE_WORDS):
+            match = _RANGE.search(note.text)
+            if match is not None:
+                return match[1]
+    return ""
+
+
+def _local_clock(job: Job, time_ns: int) -> str:
+    from datetime import timedelta
+    from zoneinfo import ZoneInfo
+
+    from forensics.intake.zones import fixed_offset_s
+
+    stamp = to_datetime(time_ns)
+    fixed = fixed_offset_s(job.zone)
+    local = stamp + timedelta(seconds=fixed) if fixed is not None else stamp.astimezone(ZoneInfo(job.zone))
+    return local.strftime("%H:%M:%S")

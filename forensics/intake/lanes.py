@@ -1,0 +1,434 @@
+"""Two lanes of reading, one answer: plain blocks at the library's own speed, odd ones row by row.
+
+A block goes through the fast lane when every line of it is one record of the right width whose stamp can be read; what
+the fast lane can't vouch for is cut smaller and, where it is still odd, read by the careful lane, which gives each row
+that it sets aside its line and its reason.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.intake.dialect import Dialect, mended
+from forensics.intake.gathered import Cells, Gathered, Piece, times_of
+from forensics.intake.reading import SetAside
+from forensics.intake.rows import RowText, records, split_lines
+from forensics.intake.stamps import NO_OFFSET, TIME_ONLY, Fields, read_fields
+from forensics.intake.words import plain
+from forensics.record import Span
+from forensics.units import read_unit
+
+SMALL_BYTES = 256 << 10
+_DAY_NS = 86_400 * 10**9
+_MARGIN_NS = 2 * _DAY_NS
+_TEXT_MAX = 2000
+
+BLANK = "blank line"
+REPEATED = "repeated header"
+UNITS = "repeated units row"
+WIDTH = "wrong number of fields"
+NO_TIME = "time not readable"
+NUL = "NUL bytes"
+QUOTE = "unclosed quote"
+
+
+@dataclass(slots=True)
+class Wanted:
+    """Which columns are read, and as what.
+
+    Attributes
+    ----------
+    time
+        Columns that make the stamp.
+    numbers, words, texts
+        As numbers where the library can, as dictionary-encoded words, as plain text.
+    """
+
+    time: list[int]
+    numbers: list[int] = field(default_factory=list)
+    words: list[int] = field(default_factory=list)
+    texts: list[int] = field(default_factory=list)
+
+    def all(self) -> list[int]:
+        """Every column that is read, the time columns included."""
+        return sorted({*self.time, *self.numbers, *self.words, *self.texts})
+
+
+@dataclass(slots=True)
+class BlockReader:
+    """Reads the blocks of one export in their order.
+
+    Attributes
+    ----------
+    keep
+        Rows that lie more than two days outside are dropped at once, counted; None keeps all.
+    zone_offsets
+        Zone letters to seconds from UTC, as the source's zone uses them.
+    careful_only
+        Takes no fast lane: for tests that hold both lanes to the same answer.
+    """
+
+    path: str
+    dialect: Dialect
+    wanted: Wanted
+    order: str
+    decimal: str
+    keep: Span | None
+    zone_offsets: dict[str, int]
+    gathered: Gathered
+    careful_only: bool = False
+    position: dict[int, int | None] = field(default_factory=dict)
+    width: int = 0
+    text_columns: set[int] = field(default_factory=set)
+    pending: str = ""
+    pending_lines: int = 0
+    last_local: int | None = None
+
+    def __post_init__(self) -> None:
+        self.position = {column: column for column in self.wanted.all()}
+        self.width = self.dialect.width
+
+    def read(self, block: bytes, first_line: int, *, last: bool) -> int:
+        """Read one block of whole lines; returns the number of the line after it."""
+        count = block.count(b"\n") + (0 if block.endswith(b"\n") or not block else 1)
+        if not count and not self.pending:
+            return first_line
+        piece = None if self.careful_only or self.pending else self._fast(block, first_line, count)
+        if piece is not None:
+            self._keep(piece)
+        elif len(block) > SMALL_BYTES * 2 and not self.careful_only:
+            start = first_line
+            for part, is_last in _cut(block):
+                start = self.read(part, start, last=last and is_last)
+        else:
+            self._careful(block, first_line, last=last)
+        return first_line + count
+
+    # fast lane
+
+    def _fast(self, block: bytes, first_line: int, count: int) -> Piece | None:
+        if b"\0" in block or _odd_ends(block) or _odd_quotes(block, self.dialect.delimiter):
+            return None
+        if any(self.position[column] is None for column in self.position):
+            return None
+        table = self._parse(block, count)
+        if table is None:
+            return None
+        columns: dict[int, Cells] = {}
+        for column in self.wanted.all():
+            cells = table.column(str(self.position[column]))
+            columns[column] = _numpy(cells) if str(cells.type) == "double" else cells
+        if self.dialect.phantom and self.width == self.dialect.width:
+            import pyarrow.compute as pc
+
+            extra = table.column(str(self.width))
+            if pc.any(pc.not_equal(pc.fill_null(extra, ""), "")).as_py():
+                return None
+            self.gathered.extra(first_line, first_line + count - 1)
+        fields = self._stamps(columns)
+        if bool((fields.form < 0).any()) or bool((fields.form == TIME_ONLY).any()):
+            return None
+        row = np.arange(first_line, first_line + count, dtype=np.int64)
+        self.gathered.rows_read += count
+        return self._piece(row, fields, columns)
+
+    def _parse(self, block: bytes, count: int) -> Any:
+        import pyarrow as pa
+        from pyarrow import csv
+
+        width = self.width + (1 if self.dialect.phantom and self.width == self.dialect.width else 0)
+        names = [str(i) for i in range(width)]
+        include = sorted({int(p) for p in self.position.values() if p is not None})
+        if width > self.width:
+            include.append(self.width)
+        for _ in range(4):
+            types: dict[str, Any] = {str(i): pa.string() for i in include}
+            for column in self.wanted.words:
+                types[str(self.position[column])] = pa.dictionary(pa.int32(), pa.string())
+            for column in self.wanted.numbers:
+                if column not in self.text_columns:
+                    types[str(self.position[column])] = pa.float64()
+            for column in self.wanted.time:
+                types[str(self.position[column])] = pa.string()
+            try:
+                table = csv.read_csv(
+                    pa.BufferReader(block),
+                    read_options=csv.ReadOptions(column_names=names, block_size=2 << 20),
+                    parse_options=csv.ParseOptions(delimiter=self.dialect.delimiter, newlines_in_values=False),
+                    convert_options=csv.ConvertOptions(
+                        include_columns=[str(i) for i in include],
+                        column_types=types,
+                        null_values=[""],
+                        strings_can_be_null=False,
+                        decimal_point=self.decimal or ".",
+                        check_utf8=False,
+                    ),
+                )
+            except pa.ArrowInvalid as fault:
+                failed = re.search(r"In CSV column #(\d+)", str(fault))
+                if failed is None:
+                    return None
+                hit = [c for c in self.wanted.numbers if self.position[c] == int(failed[1])]
+                if not hit or hit[0] in self.text_columns:
+                    return None
+                self.text_columns.add(hit[0])
+                continue
+            return table if table.num_rows == count and not self._wild(table) else None
+        self.text_columns.update(self.wanted.numbers)
+        return None
+
+    def _wild(self, table: Any) -> bool:
+        """Whether a column of numbers holds texts such as ``nan`` or ``inf``, which the library reads as numbers."""
+        for column in self.wanted.numbers:
+            cells = table.column(str(self.position[column]))
+            if str(cells.type) == "double":
+                values = _numpy(cells)
+                if int((~np.isfinite(values)).sum()) != cells.null_count:
+                    self.text_columns.add(column)
+                    return True
+        return False
+
+    # careful lane
+
+    def _careful(self, block: bytes, first_line: int, *, last: bool) -> None:
+        lines = split_lines(block)
+        if self.pending:
+            lines = [*self.pending.split("\n"), *lines]
+            first_line -= self.pending_lines
+            self.pending, self.pending_lines = "", 0
+        good: list[RowText] = []
+        delimiter = self.dialect.delimiter
+        for record in records(lines, delimiter, first_line, None):
+            if record.fields is None and not last and record.line + 50 > first_line + len(lines):
+                rest = lines[record.line - first_line :]
+                self.pending, self.pending_lines = "\n".join(rest), len(rest)
+                break
+            self.gathered.rows_read += 1
+            reason = self._reason(record)
+            if reason == REPEATED:
+                self._flush(good)
+                good = []
+                self._remap(record)
+            if reason:
+                self.set_aside(record, reason)
+            else:
+                good.append(record)
+        self._flush(good)
+
+    def _reason(self, record: RowText) -> str:
+        """Why a record can't be a row of the table; empty where it can."""
+        if "\0" in record.text:
+            return NUL
+        fields = record.fields
+        if fields is None:
+            return QUOTE
+        if not any(cell.strip() for cell in fields):
+            return BLANK
+        if self._is_header(fields):
+            return REPEATED
+        if len(fields) == self.width + 1 and not fields[-1].strip():
+            self.gathered.extra(record.line, record.line)
+            return ""
+        if len(fields) != self.width:
+            return WIDTH
+        if self._is_units(fields):
+            return UNITS
+        return ""
+
+    def _is_header(self, fields: Sequence[str]) -> bool:
+        cells = {mended(cell.strip()) for cell in fields}
+        names = self.dialect.raw_names
+        return bool(self.dialect.header_line) and all(names[i] in cells for i in self.wanted.time) and bool(
+            len(self.wanted.time) > 1 or len(cells & set(names)) * 2 >= len(cells) or len(cells) == 1
+        )
+
+    def _is_units(self, fields: Sequence[str]) -> bool:
+        if not self.dialect.units:
+            return False
+        return all(
+            mended(fields[i]).strip().strip("[]()") == text for i, text in self.dialect.units.items() if i < len(fields)
+        ) and any(read_unit(text) for text in self.dialect.units.values())
+
+    def _remap(self, record: RowText) -> None:
+        """Map the columns of a repeated header by name; the same header changes nothing."""
+        cells = [mended(cell.strip()) for cell in record.fields or ()]
+        while len(cells) > 1 and not cells[-1]:
+            cells.pop()
+        names = self.dialect.raw_names
+        self.width = len(cells)
+        if cells == names:
+            self.position = {column: column for column in self.wanted.all()}
+            return
+        self.gathered.notes.append(f"line {record.line}: the header changes here; columns are mapped by name")
+        for column in self.wanted.all():
+            same = [i for i, cell in enumerate(cells) if cell == names[column]]
+            place = [i for i, name in enumerate(names) if name == names[column]].index(column)
+            self.position[column] = same[place] if place < len(same) else None
+
+    def _flush(self, good: Sequence[RowText]) -> None:
+        """Turn records into a piece; those whose stamp can't be read are set aside."""
+        import pyarrow as pa
+
+        if not good:
+            return
+        columns: dict[int, Cells] = {}
+        for column in self.wanted.all():
+            place = self.position[column]
+            texts = [(record.fields or [])[place] if place is not None else "" for record in good]
+            columns[column] = pa.array(texts, pa.string())
+        self.gathered.careful_rows += len(good)
+        fields = self._stamps(columns)
+        bad = (fields.form < 0) | (fields.form == TIME_ONLY)
+        row = np.array([record.line for record in good], np.int64)
+        for index in np.flatnonzero(bad):
+            self.set_aside(good[int(index)], NO_TIME)
+        for name, index in fields.bad_months.items():
+            self.gathered.bad_months.setdefault(name, (int(row[index]), good[index].text))
+        if bad.all():
+            return
+        piece = self._piece(row, fields, columns, None if not bad.any() else ~bad)
+        self._keep(piece)
+
+    def set_aside(self, record: RowText, reason: str) -> None:
+        """List one row that is not kept."""
+        text = record.text.replace("\0", "")
+        if reason == NUL:
+            text = f"{text[:200]} (and {record.text.count(chr(0))} NUL bytes)"
+        self.gathered.aside.append(SetAside(self.path, record.line, reason, text[:_TEXT_MAX]))
+
+    # both lanes
+
+    def _stamps(self, columns: dict[int, Cells]) -> Fields:
+        parts = [read_fields(columns[column]) for column in self.wanted.time]
+        fields = parts[0]
+        for other in parts[1:]:
+            fields = _together(fields, other)
+        self._resolve_zones(fields)
+        return fields
+
+    def _resolve_zones(self, fields: Fields) -> None:
+        for letters, places in fields.zones.items():
+            offset = self.zone_offsets.get(letters.upper())
+            for where in places:
+                if offset is None:
+                    self.gathered.unknown_zones[letters] += len(where)
+                else:
+                    fields.offset_s[where] = offset
+
+    def _piece(
+        self, row: NDArray[np.int64], fields: Fields, columns: dict[int, Cells], chosen: NDArray[np.bool_] | None = None
+    ) -> Piece:
+        texts = columns[self.wanted.time[0]]
+        self.gathered.month_names |= fields.month_names
+        self.gathered.resolution_ns = (
+            min(self.gathered.resolution_ns, fields.resolution_ns)
+            if self.gathered.resolution_ns
+            else fields.resolution_ns
+        )
+        for shape in fields.shapes:
+            if len(self.gathered.shapes) < 8:  # noqa: PLR2004 - examples for the report
+                self.gathered.shapes.append(shape)
+        for column in self.wanted.time:
+            if column not in self.wanted.texts:
+                columns = {number: cells for number, cells in columns.items() if number != column}
+        piece = Piece(row, times_of(fields, self.order), columns)
+        if chosen is not None:
+            position = np.flatnonzero(chosen)
+            piece = piece.take(chosen)
+            if piece.times.fields is not None:
+                piece.times = times_of(piece.times.fields, self.order)
+            self._orders(fields.take(chosen), row[position], texts, position)
+        else:
+            self._orders(fields, row, texts, None)
+        return piece
+
+    def _orders(
+        self, fields: Fields, row: NDArray[np.int64], texts: Any, position: NDArray[np.int64] | None
+    ) -> None:
+        def text_at(index: int) -> str:
+            return str(texts[int(position[index]) if position is not None else index].as_py())
+
+        if not self.gathered.first_stamp and len(row):
+            self.gathered.first_stamp = text_at(0)
+        self.gathered.orders.look(fields, row, text_at)
+
+    def _keep(self, piece: Piece) -> None:
+        """Keep a piece, without the rows that lie far outside of what is asked for."""
+        local = piece.times.local
+        if local is not None and len(local):
+            steps = np.diff(local)
+            self.gathered.rising += int((steps > 0).sum())
+            self.gathered.falling += int((steps < 0).sum())
+            if self.last_local is not None:
+                self.gathered.rising += int(local[0] > self.last_local)
+                self.gathered.falling += int(local[0] < self.last_local)
+            self.last_local = int(local[-1])
+        if self.keep is not None and local is not None:
+            near = (local >= self.keep.start_ns - _MARGIN_NS) & (local < self.keep.end_ns + _MARGIN_NS)
+            if not near.all():
+                far = local[~near]
+                self.gathered.outside += len(far)
+                low, high = int(far.min()), int(far.max())
+                g = self.gathered
+                g.first_local = low if g.first_local is None else min(g.first_local, low)
+                g.last_local = high if g.last_local is None else max(g.last_local, high)
+                piece = piece.take(near)
+        if len(piece.row):
+            self.gathered.pieces.append(piece)
+
+
+def _together(date: Fields, time: Fields) -> Fields:
+    """A date column and a time column as one stamp."""
+    out = date
+    only_time = time.form == TIME_ONLY
+    only_date = date.form == TIME_ONLY
+    if only_date.any() and not only_time.any():
+        return _together(time, date)
+    # a time that comes with a date of its own (a spreadsheet's zero day) counts as a time
+    out.form = np.where(time.form < 0, np.int8(-1), out.form).astype(np.int8)
+    out.tod_ns = out.tod_ns + np.where(time.form < 0, 0, time.tod_ns)
+    has_offset = (out.offset_s == NO_OFFSET) & (time.offset_s != NO_OFFSET)
+    out.offset_s = np.where(has_offset, time.offset_s, out.offset_s).astype(np.int32)
+    for letters, places in time.zones.items():
+        out.zones.setdefault(letters, []).extend(places)
+    finest = [part.resolution_ns for part in (date, time) if part.resolution_ns]
+    out.resolution_ns = min(finest) if finest else 0
+    return out
+
+
+def _numpy(cells: Any) -> NDArray[np.float64]:
+    values: NDArray[np.float64] = cells.to_numpy()
+    return values
+
+
+def _odd_ends(block: bytes) -> bool:
+    """Whether carriage returns stand elsewhere than before a line feed."""
+    return b"\r" in block and block.count(b"\r") != block.count(b"\r\n")
+
+
+def _odd_quotes(block: bytes, delimiter: str) -> bool:
+    """Whether a quote stands inside a field: doubled, stray, or with text outside it."""
+    if b'"' not in block:
+        return False
+    mark = re.escape(delimiter.encode())
+    other = rb"[^\r\n" + mark + rb"]"
+    return re.search(other + rb'"' + other + rb"|" + other + rb'""|""' + other, block) is not None
+
+
+def _cut(block: bytes) -> list[tuple[bytes, bool]]:
+    """Smaller blocks of whole lines, and whether each is the last."""
+    parts = []
+    start = 0
+    while start < len(block):
+        end = block.find(b"\n", min(start + SMALL_BYTES, len(block)) - 1) + 1
+        if not end:
+            end = len(block)
+        parts.append(block[start:end])
+        start = end
+    return [(part, i == len(parts) - 1) for i, part in enumerate(parts)]

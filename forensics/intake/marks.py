@@ -1,0 +1,81 @@
+"""Which mark is the decimal one, decided for a whole file from its cells, or asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from forensics.casefile import Source
+from forensics.intake.reading import Detection
+from forensics.intake.values import MarkCount, Marks
+
+_NAMES = {".": "point", ",": "comma", "'": "apostrophe", " ": "blank", "": "none"}
+
+
+@dataclass(slots=True)
+class MarkDecision:
+    """Marks of a file.
+
+    Attributes
+    ----------
+    settled
+        False where only groups of three digits behind one mark were seen: it may be either.
+    undecided
+        Column number to (line, text, number of such cells): the columns that must be asked for.
+    """
+
+    marks: Marks
+    settled: bool
+    detections: list[Detection] = field(default_factory=list)
+    undecided: dict[int, tuple[int, str, int]] = field(default_factory=dict)
+
+
+def decide_marks(source: Source, cells: Iterable[tuple[int, int, str]]) -> MarkDecision:
+    """Decide the marks from cells given as (column, line, text).
+
+    One cell such as ``118,5`` settles the decimal mark for the whole file; ``1.234`` alone may be 1234 or 1.234.
+    """
+    count = MarkCount()
+    undecided: dict[int, tuple[int, str, int]] = {}
+    mark_seen = ""
+    for column, row, text in cells:
+        if count.look(text, row):
+            first = undecided.get(column, (row, text.strip(), 0))
+            undecided[column] = (first[0], first[1], first[2] + 1)
+            mark_seen = mark_seen or next(c for c in text if c in ".,")
+    if source.decimal or source.thousands:
+        return _told(source)
+    found = dict(count.decimal)
+    if len(found) > 1:
+        # one file, two decimal marks: the rarer is taken for text and shows up as a cell that is no number
+        found = {"." if source.delimiter == "," else min(found, key=lambda m: found[m][0]): found[min(found, key=lambda m: found[m][0])]}
+    if found:
+        decimal, (row, text) = next(iter(found.items()))
+        other = "," if decimal == "." else "."
+        used = next((m for m in count.thousands if m != decimal), "")
+        thousands = used or (other if undecided and mark_seen == other else "")
+        if not thousands:
+            thousands = other
+        evidence = f"decided by line {row} ({text})"
+        out = [Detection("decimal mark", _NAMES[decimal], evidence)]
+        if used or (undecided and mark_seen == other):
+            out.append(Detection("thousands mark", _NAMES[thousands], "the decimal mark is the other one"))
+        return MarkDecision(Marks(decimal, thousands), True, out)
+    if count.thousands:
+        mark, (row, text) = next(iter(count.thousands.items()))
+        decimal = "," if mark == "." else "."
+        return MarkDecision(
+            Marks(decimal, mark), True, [Detection("thousands mark", _NAMES[mark], f"decided by line {row} ({text})")]
+        )
+    if undecided:
+        return MarkDecision(Marks(), False, [], undecided)
+    return MarkDecision(Marks(".", ","), True)
+
+
+def _told(source: Source) -> MarkDecision:
+    decimal = source.decimal or ("," if source.thousands == "." else ".")
+    thousands = source.thousands if source.thousands is not None else ("," if decimal == "." else ".")
+    if thousands == decimal:
+        thousands = ""
+    text = f"decimal {_NAMES[decimal]}, thousands {_NAMES.get(thousands, thousands)}"
+    return MarkDecision(Marks(decimal, thousands), True, [Detection("marks", text, "given in the case file")])

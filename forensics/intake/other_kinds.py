@@ -1,0 +1,75 @@
+"""Hands waveforms, workbooks and columnar files to their readers."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from forensics.intake.closing import footer_rows, say_counts
+from forensics.intake.gathered import Gathered
+from forensics.intake.lanes import BlockReader
+from forensics.intake.layouts import find_layout, wanted_columns
+from forensics.intake.manifest import Exhibit
+from forensics.intake.marks import decide_marks
+from forensics.intake.opening import has_time, no_records, without_points
+from forensics.intake.points import bind_points
+from forensics.intake.reader import Job
+from forensics.intake.reading import Accounting, SourceReading
+from forensics.intake.streams import UnreadableError
+from forensics.intake.zones import zone_letters
+
+
+def read_waveform_source(job: Job, exhibit: Exhibit) -> SourceReading:
+    """Read an IEEE C37.111 record."""
+    from forensics.intake.waveforms import read_waveform
+
+    points = [point for _, point in job.points]
+    result = read_waveform(job.source, points, job.file, job.zone, job.problems)
+    waveform = result.waveform
+    bound = set(waveform.columns.values()) if waveform is not None else set()
+    job.found |= {number for number, point in job.points if point.column in bound}
+    if waveform is None:
+        job.found |= {number for number, point in job.points if point.source == job.path}
+    aside = dict(result.set_aside)
+    accounting = Accounting(result.rows_read, result.rows_kept, aside, {}, ())
+    first = waveform.start_ns if waveform is not None else None
+    last = waveform.span.end_ns if waveform is not None else None
+    return SourceReading(
+        exhibit, "waveform", "", job.clock, accounting, tuple(result.detections), tuple(result.notes),
+        waveform=waveform, first_ns=first, last_ns=last,
+    )  # fmt: skip
+
+
+def read_table_source(job: Job, exhibit: Exhibit) -> SourceReading:
+    """Read a workbook or a columnar file."""
+    from forensics.intake import typed
+    from forensics.intake.workbooks import SheetQuestion
+
+    try:
+        table = typed.open_table(job.file, job.source, [point.column for _, point in job.points])
+    except SheetQuestion as question:
+        raise UnreadableError(question.what, question.remedy) from None
+    dialect = typed.table_dialect(table, job.source)
+    job.names = list(dialect.names)
+    layout = find_layout(job, dialect)
+    detections = (*dialect.detections, *layout.detections)
+    if not has_time(job, dialect):
+        return without_points(job, exhibit, dialect, layout, detections)
+    gathered = Gathered()
+    reader = BlockReader(
+        path=job.path, dialect=dialect, wanted=wanted_columns(dialect, layout), order=job.source.date_order or "",
+        decimal=job.source.decimal or ".", keep=job.keep, zone_offsets=zone_letters(job.zone), gathered=gathered,
+    )  # fmt: skip
+    typed.gather_table(table, reader, job.source)
+    footer_rows(gathered, dialect)
+    if not gathered.pieces and not gathered.outside:
+        return no_records(job, exhibit, dialect, layout, gathered, detections)
+    marks = decide_marks(job.source, [])
+    reading = bind_points(
+        job, exhibit, dialect, layout, gathered, marks, lambda rows: typed.row_texts(table, rows)
+    )
+    say_counts(job, dialect, reading, gathered, 0)
+    return replace(
+        reading,
+        detections=(*detections, *reading.detections),
+        notes=(*dialect.notes, *reading.notes),
+    )

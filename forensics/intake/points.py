@@ -1,0 +1,272 @@
+"""Binds the points of one export that has been read: times settled, marks decided, every row accounted for."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.errors import Severity
+from forensics.intake.binding import Binder
+from forensics.intake.dialect import Dialect
+from forensics.intake.gathered import Gathered
+from forensics.intake.layouts import Layout
+from forensics.intake.manifest import Exhibit
+from forensics.intake.marks import MarkDecision, decide_marks
+from forensics.intake.reader import Job
+from forensics.intake.reading import OUTSIDE_WINDOW, Accounting, SetAside, SourceReading
+from forensics.intake.settling import Judge, Settled
+from forensics.intake.trends import Points, log_lines, long_points, no_event, text_points, wide_points
+from forensics.intake.values import Marks
+from forensics.intake.words import plain, read_words
+from forensics.vocabulary import is_switch
+
+Texts = Callable[[list[int]], dict[int, str]]
+
+
+def bind_points(
+    job: Job,
+    exhibit: Exhibit,
+    dialect: Dialect,
+    layout: Layout,
+    gathered: Gathered,
+    marks: MarkDecision,
+    texts: Texts,
+) -> SourceReading:
+    """Settle times, bind points and account for every row.
+
+    Parameters
+    ----------
+    texts
+        Gives the text of physical rows: for duplicates, and for the list of rows set aside.
+    """
+    names, keys = _keys(gathered, layout)
+    time_name = ", ".join(dialect.names[i] for i in dialect.time_columns)
+    judge = Judge(job.path, job.source, job.zone, time_name, job.keep, job.failure_ns, job.problems)
+    _say_months(job, gathered, dialect)
+    settled = judge.settle(gathered, keys, texts)
+    if settled is None:
+        for number, _ in layout.points:
+            job.found.add(number)
+        for number, _, _ in layout.wide:
+            job.found.add(number)
+        return _empty(job, exhibit, layout, gathered, judge)
+    binder = Binder(
+        job.path, job.source, job.clock, job.casefile.machine, job.problems, settled.resolution_s,
+        detections=judge.detections, notes=judge.notes,
+    )  # fmt: skip
+    _say_extra(gathered, binder)
+    _hide_bad_quality(gathered, layout)
+    decided = _decide(job, dialect, layout, gathered, marks, binder)
+    points = _bind(job, dialect, layout, gathered, settled, binder, decided, names, keys)
+    job.found |= points.found
+    job.names.extend(names)
+    accounting = _account(job, gathered, settled, binder, texts)
+    return SourceReading(
+        exhibit, layout.kind, layout.layout if layout.layout != "text" else "long", job.clock, accounting,
+        tuple(binder.detections), tuple(binder.notes), tuple(points.samples), tuple(points.switches), None,
+        tuple(points.log), settled.first_ns, settled.last_ns,
+    )  # fmt: skip
+
+
+def _keys(gathered: Gathered, layout: Layout) -> tuple[list[str], NDArray[np.int32] | None]:
+    if layout.layout == "long" and layout.point_column is not None:
+        words, codes = gathered.words(layout.point_column)
+        return [word.strip() for word in words], codes
+    if layout.layout == "text" and layout.text_column is not None:
+        _, codes = gathered.words(layout.text_column)
+        return [], codes
+    return [], None
+
+
+def _say_months(job: Job, gathered: Gathered, dialect: Dialect) -> None:
+    if not gathered.bad_months:
+        return
+    words = read_words()
+    best = max(
+        words.languages,
+        key=lambda language: sum(
+            plain(name) in {plain(f) for forms in words.languages[language] for f in forms}
+            for name in gathered.month_names
+        ),
+    )
+    table = " ".join("/".join(form.capitalize() for form in forms if len(form) <= 4) for forms in words.languages[best])  # noqa: PLR2004
+    for name, (row, _) in gathered.bad_months.items():
+        job.problems.add(
+            _note(job, f"month name '{name}' not known ({best}: {table}).", row, dialect.names[dialect.time_columns[0]])
+        )
+
+
+def _note(job: Job, what: str, row: int, column: str) -> Any:
+    from forensics.errors import Problem
+
+    return Problem(what, file=job.path, row=row, column=column, severity=Severity.NOTE)
+
+
+def _empty(job: Job, exhibit: Exhibit, layout: Layout, gathered: Gathered, judge: Judge) -> SourceReading:
+    counts = Counter(row.reason for row in gathered.aside)
+    waiting = gathered.rows_read - sum(counts.values())
+    if waiting:
+        counts["time question open"] = waiting
+    accounting = Accounting(gathered.rows_read, 0, dict(counts), {}, tuple(gathered.aside))
+    return SourceReading(
+        exhibit, layout.kind, layout.layout, job.clock, accounting, tuple(judge.detections), tuple(judge.notes)
+    )
+
+
+def _say_extra(gathered: Gathered, binder: Binder) -> None:
+    if gathered.extra_empty:
+        lines = ", ".join(f"{a}-{b}" if a != b else str(a) for a, b in gathered.extra_empty[:8])
+        more = " …" if len(gathered.extra_empty) > 8 else ""  # noqa: PLR2004 - a note, not a list
+        binder.notes.append(f"an extra empty field at the end of lines {lines}{more} is ignored")
+    binder.notes.extend(gathered.notes)
+
+
+def _hide_bad_quality(gathered: Gathered, layout: Layout) -> None:
+    """Cells whose quality column says that they are no good become missing, with the quality as reason."""
+    pairs = dict(layout.quality_of)
+    if layout.layout == "long" and layout.quality_column is not None and layout.value_column is not None:
+        pairs[layout.value_column] = layout.quality_column
+    good = read_words().quality_good
+    for column, quality in pairs.items():
+        words, codes = gathered.words(quality)
+        bad = np.array([bool(word.strip()) and plain(word) not in good for word in words], bool)
+        if not len(words) or not bad.any():
+            continue
+        bad_rows = bad[codes]
+        start = 0
+        for piece in gathered.pieces:
+            part = bad_rows[start : start + len(piece.row)]
+            if part.any():
+                reasons = [f"quality: {words[int(c)]}" for c in codes[start : start + len(piece.row)]]
+                piece.columns[column] = _masked(piece.columns[column], part, reasons)
+            start += len(piece.row)
+
+
+def _masked(cells: Any, bad: NDArray[np.bool_], reasons: Sequence[str]) -> Any:
+    import pyarrow as pa
+
+    if isinstance(cells, np.ndarray):
+        plain_cells = ["" if np.isnan(value) else f"{value!r}" for value in cells.tolist()]
+    else:
+        plain_cells = [text or "" for text in cells.to_pylist()]
+    return pa.array([reasons[i] if bad[i] else text for i, text in enumerate(plain_cells)], pa.string())
+
+
+def _decide(
+    job: Job,
+    dialect: Dialect,
+    layout: Layout,
+    gathered: Gathered,
+    marks: MarkDecision,
+    binder: Binder,
+) -> Marks:
+    """Marks of the file; where the head did not settle them, from every cell, else asked for column by column."""
+    if not marks.settled:
+        cells = []
+        columns = [column for _, _, column in layout.wide] or [layout.value_column]
+        for column in columns:
+            if column is None:
+                continue
+            words, codes = gathered.words(column)
+            first = {int(code): int(row) for code, row in zip(codes[::-1], gathered.row()[::-1], strict=True)}
+            cells.extend((column, first[code], word) for code, word in enumerate(words) if code in first)
+        marks = decide_marks(job.source, cells)
+    binder.detections.extend(marks.detections)
+    if marks.settled:
+        return marks.marks
+    kept = []
+    for number, point, column in layout.wide:
+        if column not in marks.undecided or is_switch(point.role):
+            kept.append((number, point, column))
+            continue
+        row, text, count = marks.undecided[column]
+        mark = "," if "," in text else "."
+        job.found.add(number)
+        name = {",": "comma", ".": "point"}[mark]
+        unit = "" if point.unit else " and no unit is given"
+        job.leave_out(
+            f"'{text}' (line {row}) may be {text.replace(mark, '')} or {text.replace(mark, '.')}; all {count} different "
+            f"values with a mark have exactly three digits after the {name}{unit}.",
+            f"Give decimal='{mark}' or thousands='{mark}' in its [[source]]" + ("." if point.unit else " and the unit."),
+            row,
+            dialect.names[column],
+        )
+    layout.wide = kept
+    if layout.layout == "long" and marks.undecided:
+        row, text, count = next(iter(marks.undecided.values()))
+        mark = "," if "," in text else "."
+        job.leave_out(
+            f"'{text}' (line {row}) may be {text.replace(mark, '')} or {text.replace(mark, '.')}.",
+            f"Give decimal='{mark}' or thousands='{mark}' in its [[source]].",
+            row,
+        )
+        numbers = {number for number, point in layout.points if not is_switch(point.role)}
+        job.found |= {number for number, point in layout.points if number in numbers and point.source == job.path}
+        layout.points = [item for item in layout.points if item[0] not in numbers]
+    return marks.marks
+
+
+def _bind(
+    job: Job,
+    dialect: Dialect,
+    layout: Layout,
+    gathered: Gathered,
+    settled: Settled,
+    binder: Binder,
+    marks: Marks,
+    names: list[str],
+    keys: NDArray[np.int32] | None,
+) -> Points:
+    start_ns = job.keep.start_ns if job.keep is not None else None
+    if layout.layout == "wide":
+        return wide_points(layout.wide, gathered, settled, binder, marks, dialect.raw_names, dialect.units)
+    if layout.layout == "text" and layout.text_column is not None:
+        points = text_points(layout.points, gathered, settled, binder, layout.text_column, start_ns)
+        points.log = list(
+            log_lines(gathered, settled, job.path, job.clock, None, None, layout.text_column)
+        )
+        return points
+    if keys is None or layout.value_column is None:
+        return Points()
+    events = layout.kind == "events"
+    points = long_points(
+        layout.points, gathered, settled, binder, marks, names, keys, layout.value_column, layout.unit_column,
+        events=events, start_ns=start_ns,
+    )  # fmt: skip
+    if events:
+        points.log = list(
+            log_lines(
+                gathered, settled, job.path, job.clock, layout.point_column, layout.value_column, layout.text_column
+            )
+        )
+        for number, point in layout.points:
+            if number not in points.found and point.source == job.path and is_switch(point.role):
+                points.found.add(number)
+                points.switches.append(no_event(point, binder, settled, gathered.row(), start_ns))
+                binder.notes.append(f"{point.column} never occurs in the list: there was no such event")
+    return points
+
+
+def _account(job: Job, gathered: Gathered, settled: Settled, binder: Binder, texts: Texts) -> Accounting:
+    rows = gathered.row()
+    listed = list(gathered.aside)
+    if settled.aside:
+        lines = [int(rows[position]) for position, _ in settled.aside]
+        text = texts(lines)
+        listed.extend(
+            SetAside(job.path, line, reason, text.get(line, "")[:2000])
+            for line, (_, reason) in zip(lines, settled.aside, strict=True)
+        )
+    listed.sort(key=lambda row: row.row)
+    counts = dict(Counter(row.reason for row in listed))
+    outside = settled.outside + gathered.outside
+    if outside:
+        counts[OUTSIDE_WINDOW] = outside
+    return Accounting(
+        gathered.rows_read, len(settled.position), dict(sorted(counts.items())), dict(sorted(binder.missing.items())),
+        tuple(listed),
+    )  # fmt: skip

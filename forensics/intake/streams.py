@@ -1,0 +1,279 @@
+"""The bytes of a text export: opened read-only, hashed as they pass, unpacked, and turned into UTF-8 blocks of whole lines."""
+
+from __future__ import annotations
+
+import codecs
+import hashlib
+import io
+import zipfile
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import BinaryIO, Protocol
+
+BLOCK_BYTES = 16 << 20
+SAMPLE_BYTES = 256 << 10
+_RATIO_MAX = 250
+_RATIO_FROM_BYTES = 96 << 20
+_UNPACKED_MAX_BYTES = 16 << 30
+_LONGEST_LINE_BYTES = 64 << 20
+
+
+class UnreadableError(Exception):
+    """The export can't be read; the text says why and what to do."""
+
+    def __init__(self, what: str, remedy: str = "") -> None:
+        super().__init__(what)
+        self.what, self.remedy = what, remedy
+
+
+class WrongEncodingError(Exception):
+    """Bytes that are not text in the encoding that was taken; ``offset`` counts from the first byte of the text."""
+
+    def __init__(self, offset: int) -> None:
+        super().__init__(str(offset))
+        self.offset = offset
+
+
+class _Hash(Protocol):
+    def update(self, data: bytes, /) -> None: ...
+    def hexdigest(self) -> str: ...
+
+
+@dataclass(slots=True)
+class ByteSource:
+    """Raw bytes of one export, unpacked on the way.
+
+    Attributes
+    ----------
+    cut
+        What was wrong with the end of the compressed data, empty where nothing was.
+    member
+        Name of the one member of a zip archive.
+    """
+
+    file: Path
+    digest: _Hash = field(default_factory=hashlib.sha256)
+    cut: str = ""
+    member: str = ""
+    hashed: bool = False
+
+    def chunks(self, size: int = BLOCK_BYTES) -> Iterator[bytes]:
+        """Unpacked bytes in chunks; the raw bytes are hashed as they are read."""
+        self.digest, self.cut, self.hashed = hashlib.sha256(), "", False
+        with self.file.open("rb") as raw:
+            magic = raw.read(4)
+            raw.seek(0)
+            if magic[:2] == b"\x1f\x8b":
+                yield from self._gzip(raw, size)
+            elif magic == b"PK\x03\x04":
+                yield from self._zip(raw, size)
+            else:
+                while chunk := raw.read(size):
+                    self.digest.update(chunk)
+                    yield chunk
+                self.hashed = True
+                return
+            while chunk := raw.read(size):
+                self.digest.update(chunk)
+            self.hashed = True
+
+    def sample(self, size: int = SAMPLE_BYTES) -> bytes:
+        """First unpacked bytes."""
+        out = bytearray()
+        for chunk in self.chunks(min(size, 64 << 10)):
+            out += chunk
+            if len(out) >= size:
+                break
+        return bytes(out[:size])
+
+    def _guard(self, packed: int, unpacked: int) -> None:
+        if unpacked > _UNPACKED_MAX_BYTES or (unpacked > _RATIO_FROM_BYTES and unpacked > _RATIO_MAX * max(packed, 1)):
+            raise UnreadableError(
+                f"the compressed file unpacks to more than {unpacked // max(packed, 1)} times its size "
+                f"({unpacked >> 20} MiB so far): refused",
+                "Unpack it by hand and name the unpacked export.",
+            )
+
+    def _gzip(self, raw: BinaryIO, size: int) -> Iterator[bytes]:
+        packed = unpacked = 0
+        unpacker = zlib.decompressobj(31)
+        fed = False
+        while chunk := raw.read(256 << 10):
+            self.digest.update(chunk)
+            packed += len(chunk)
+            data = chunk
+            while data:
+                if not fed:
+                    data = data.lstrip(b"\0")
+                    if not data:
+                        break
+                fed = True
+                try:
+                    out = unpacker.decompress(data, size)
+                except zlib.error as fault:
+                    self.cut = f"the compressed data is damaged ({fault})"
+                    return
+                unpacked += len(out)
+                self._guard(packed, unpacked)
+                if out:
+                    yield out
+                if unpacker.eof:
+                    data, unpacker, fed = unpacker.unused_data, zlib.decompressobj(31), False
+                else:
+                    data = unpacker.unconsumed_tail
+        if fed:
+            self.cut = "the compressed data ends early"
+
+    def _zip(self, raw: BinaryIO, size: int) -> Iterator[bytes]:
+        position = raw.tell()
+        while chunk := raw.read(size):
+            self.digest.update(chunk)
+        raw.seek(position)
+        try:
+            archive = zipfile.ZipFile(raw)
+            members = [item for item in archive.infolist() if not item.is_dir()]
+        except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as fault:
+            raise UnreadableError(f"the zip archive can't be read ({fault})", "Export it again.") from None
+        if len(members) != 1:
+            names = ", ".join(item.filename for item in members[:5])
+            raise UnreadableError(
+                f"the zip archive has {len(members)} members ({names}); one is expected",
+                "Unpack it and name each export as a source.",
+            )
+        self.member = members[0].filename
+        packed, unpacked = max(members[0].compress_size, 1), 0
+        try:
+            with archive.open(members[0]) as stream:
+                while out := stream.read(min(size, 1 << 20)):
+                    unpacked += len(out)
+                    self._guard(packed, unpacked)
+                    yield out
+        except (zipfile.BadZipFile, zlib.error, EOFError) as fault:
+            self.cut = f"the compressed data is damaged ({fault})"
+        except (RuntimeError, NotImplementedError, OSError) as fault:
+            raise UnreadableError(f"the zip archive can't be read ({fault})", "Unpack it by hand.") from None
+
+
+BOMS = (
+    (codecs.BOM_UTF8, "utf-8-sig", "UTF-8 with a byte order mark"),
+    (codecs.BOM_UTF32_LE, "utf-32", "UTF-32"),
+    (codecs.BOM_UTF16_LE, "utf-16", "UTF-16 LE"),
+    (codecs.BOM_UTF16_BE, "utf-16", "UTF-16 BE"),
+)
+
+
+def encoding_of(sample: bytes, told: str) -> tuple[str, str, str]:
+    """Codec, its name for the report, and the evidence.
+
+    A byte order mark, then strict UTF-8, then what the case says, else cp1252 with a note.
+    """
+    if told:
+        try:
+            name = codecs.lookup(told).name
+        except LookupError:
+            raise UnreadableError(
+                f"encoding '{told}' is not known", "Use utf-8, utf-16, cp1252, iso8859-1 or another codec name."
+            ) from None
+        return ("utf-8-sig" if name == "utf-8" else name), name, "given in the case file"
+    for mark, codec, name in BOMS:
+        if sample.startswith(mark):
+            return codec, name, "byte order mark"
+    even, odd = sample[0::2].count(0), sample[1::2].count(0)
+    half = len(sample) // 2
+    if half > 8 and odd > half * 0.4 and even < half * 0.05:  # noqa: PLR2004 - shares of NUL bytes in plain text
+        return "utf-16-le", "UTF-16 LE", "every second byte is NUL"
+    if half > 8 and even > half * 0.4 and odd < half * 0.05:  # noqa: PLR2004
+        return "utf-16-be", "UTF-16 BE", "every second byte is NUL"
+    try:
+        codecs.getincrementaldecoder("utf-8")().decode(sample)
+    except UnicodeDecodeError as fault:
+        return "cp1252", "cp1252", f"byte 0x{sample[fault.start]:02X} at offset {fault.start} is not UTF-8"
+    return "utf-8", "UTF-8", "all bytes are UTF-8"
+
+
+def line_blocks(source: ByteSource, codec: str, size: int = BLOCK_BYTES) -> Iterator[tuple[bytes, bool]]:
+    """UTF-8 blocks of whole lines, and whether each is the last.
+
+    Raises
+    ------
+    WrongEncodingError
+        Bytes that the codec can't decode.
+    """
+    carry = b""
+    previous: bytes | None = None
+    for chunk in _utf8(source, codec, size):
+        data = carry + chunk if carry else chunk
+        cut = data.rfind(b"\n") + 1
+        if not cut:
+            carry = data
+            if len(carry) > _LONGEST_LINE_BYTES:
+                raise UnreadableError("a line is longer than 64 MiB: not a text export", "Check which file this is.")
+            continue
+        carry = data[cut:]
+        if previous is not None:
+            yield previous, False
+        previous = data[:cut] if carry else data
+    if carry:
+        if previous is not None:
+            yield previous, False
+        previous = carry
+    yield previous or b"", True
+
+
+def _utf8(source: ByteSource, codec: str, size: int) -> Iterator[bytes]:
+    chunks = source.chunks(size)
+    if codec in ("utf-8", "utf-8-sig"):
+        checker = codecs.getincrementaldecoder("utf-8")()
+        seen = 0
+        first = True
+        tail_open = False
+        for chunk in chunks:
+            if first and codec == "utf-8-sig" and chunk.startswith(codecs.BOM_UTF8):
+                chunk = chunk[3:]  # noqa: PLW2901 - the mark is no text
+            first = False
+            if tail_open or not chunk.isascii():
+                try:
+                    checker.decode(chunk)
+                except UnicodeDecodeError as fault:
+                    raise WrongEncodingError(seen + fault.start) from None
+                tail_open = bool(checker.getstate()[0])
+            seen += len(chunk)
+            yield _newlines(chunk)
+        if tail_open:
+            raise WrongEncodingError(seen)
+        return
+    strict = codec not in ("cp1252",)
+    decoder = codecs.getincrementaldecoder(codec)(errors="strict" if strict else "replace")
+    seen = 0
+    for chunk in chunks:
+        try:
+            text = decoder.decode(chunk)
+        except UnicodeDecodeError as fault:
+            raise WrongEncodingError(seen + fault.start) from None
+        except UnicodeError:
+            raise WrongEncodingError(seen) from None
+        seen += len(chunk)
+        yield _newlines(text.encode("utf-8", "replace"))
+    try:
+        rest = decoder.decode(b"", final=True)
+    except UnicodeError:
+        rest = "\ufffd"
+    if rest:
+        yield rest.encode("utf-8", "replace")
+
+
+def _newlines(chunk: bytes) -> bytes:
+    """Old line ends (a lone carriage return, nowhere a line feed) become line feeds."""
+    if b"\r" in chunk and b"\n" not in chunk and chunk.count(b"\r") > 1:
+        return chunk.replace(b"\r", b"\n")
+    return chunk
+
+
+def whole(source: ByteSource, codec: str) -> bytes:
+    """All lines of a small export as UTF-8."""
+    out = io.BytesIO()
+    for block, _ in line_blocks(source, codec):
+        out.write(block)
+    return out.getvalue()

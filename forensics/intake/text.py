@@ -1,0 +1,174 @@
+"""Reads one delimited text export, from its bytes to its points."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from forensics.intake.closing import footer_rows, say_counts
+from forensics.intake.dialect import Dialect, find_dialect
+from forensics.intake.gathered import Gathered
+from forensics.intake.lanes import BlockReader
+from forensics.intake.layouts import Layout, find_layout, wanted_columns
+from forensics.intake.manifest import Exhibit
+from forensics.intake.marks import MarkDecision, decide_marks
+from forensics.intake.opening import has_time, no_records, without_points
+from forensics.intake.points import bind_points
+from forensics.intake.reader import Job
+from forensics.intake.reading import Detection, SourceReading
+from forensics.intake.rows import split_lines
+from forensics.intake.streams import (
+    SAMPLE_BYTES,
+    ByteSource,
+    UnreadableError,
+    WrongEncodingError,
+    encoding_of,
+    line_blocks,
+)
+from forensics.intake.zones import zone_letters
+
+
+def read_text(job: Job, exhibit: Exhibit, *, careful_only: bool = False) -> SourceReading:
+    """Read one delimited text export.
+
+    Parameters
+    ----------
+    careful_only
+        Reads every row in the careful lane: the answer is the same, slower.
+    """
+    source = ByteSource(exhibit.file)
+    if exhibit.size == 0:
+        raise UnreadableError("the file is empty (0 bytes).", "Export it again.")
+    codec, name, evidence = encoding_of(source.sample(), job.source.encoding)
+    try:
+        return _Reading(job, exhibit, source, codec, careful_only=careful_only).run(name, evidence)
+    except WrongEncodingError as fault:
+        if job.source.encoding:
+            raise UnreadableError(
+                f"byte {fault.offset} is not text in {name}, the encoding given in the case file.",
+                "Correct encoding, or leave it out.",
+            ) from None
+        again = f"the byte at offset {fault.offset} is not {name}"
+        job.found.clear()
+        return _Reading(job, exhibit, source, "cp1252", careful_only=careful_only).run("cp1252", again)
+
+
+@dataclass(slots=True)
+class _Reading:
+    job: Job
+    exhibit: Exhibit
+    source: ByteSource
+    codec: str
+    careful_only: bool
+    lines: int = 0
+    notes: list[str] = field(default_factory=list)
+
+    def run(self, encoding: str, evidence: str) -> SourceReading:
+        head = self._head()
+        if not head.strip(b"\r\n \t\0"):
+            blank = len(split_lines(head))
+            if b"\0" in head:
+                raise UnreadableError(f"only NUL bytes ({self.exhibit.size}).", "Copy the file again from its origin.")
+            raise UnreadableError(f"only blank lines ({blank}).", "Export it again.")
+        dialect = find_dialect(head, self.job.source)
+        self.job.names = list(dialect.names)
+        layout = find_layout(self.job, dialect)
+        detections = [Detection("encoding", encoding, evidence), *dialect.detections, *layout.detections]
+        if not has_time(self.job, dialect):
+            return without_points(self.job, self.exhibit, dialect, layout, detections)
+        marks = decide_marks(self.job.source, _cells(dialect, layout))
+        gathered = self._gather(dialect, layout, marks)
+        sha256 = self.source.digest.hexdigest() if self.source.hashed else "-"
+        exhibit = replace(self.exhibit, sha256=sha256)
+        footer_rows(gathered, dialect)
+        if self.source.cut:
+            self.job.note(f"{self.source.cut}; what could be unpacked was read.")
+            self.notes.append(self.source.cut)
+        if not gathered.pieces and not gathered.outside:
+            return no_records(self.job, exhibit, dialect, layout, gathered, detections)
+        reading = bind_points(self.job, exhibit, dialect, layout, gathered, marks, self.texts)
+        say_counts(self.job, dialect, reading, gathered, self.lines)
+        return replace(
+            reading,
+            detections=(*detections, *reading.detections),
+            notes=(*dialect.notes, *self.notes, *reading.notes),
+        )
+
+    def _head(self) -> bytes:
+        """First lines as UTF-8; an incomplete last one is left out where more follow."""
+        out = b""
+        for block, last in line_blocks(ByteSource(self.exhibit.file), self.codec, SAMPLE_BYTES):
+            out += block
+            if last or len(out) >= SAMPLE_BYTES:
+                break
+        return out
+
+    def _gather(self, dialect: Dialect, layout: Layout, marks: MarkDecision) -> Gathered:
+        gathered = Gathered()
+        reader = BlockReader(
+            path=self.job.path,
+            dialect=dialect,
+            wanted=wanted_columns(dialect, layout),
+            order=self.job.source.date_order or "",
+            decimal=marks.marks.decimal,
+            keep=self.job.keep,
+            zone_offsets=zone_letters(self.job.zone),
+            gathered=gathered,
+            careful_only=self.careful_only,
+        )
+        if not marks.settled:
+            reader.text_columns.update(reader.wanted.numbers)
+        line = 1
+        skipping = True
+        for block, last in line_blocks(self.source, self.codec):
+            body = block
+            if skipping:
+                body, line = _after(block, line, dialect.data_line)
+                skipping = line < dialect.data_line
+                if skipping:
+                    continue
+            line = reader.read(body, line, last=last)
+        self.lines = line - 1
+        return gathered
+
+    def texts(self, rows: list[int]) -> dict[int, str]:
+        """Text of physical lines, read again from the file."""
+        wanted = np.array(sorted(set(rows)), np.int64)
+        out: dict[int, str] = {}
+        line = 1
+        for block, _ in line_blocks(ByteSource(self.exhibit.file), self.codec):
+            count = block.count(b"\n") + (0 if block.endswith(b"\n") else 1)
+            low, high = np.searchsorted(wanted, [line, line + count])
+            if high > low:
+                lines = block.split(b"\n")
+                for number in wanted[low:high]:
+                    out[int(number)] = lines[int(number) - line].decode("utf-8", "replace").rstrip("\r")
+            line += count
+            if high == len(wanted):
+                break
+        return out
+
+
+def _after(block: bytes, line: int, data_line: int) -> tuple[bytes, int]:
+    """The part of a block from a line on, and that line's number."""
+    start = 0
+    while line < data_line:
+        end = block.find(b"\n", start)
+        if end < 0:
+            return b"", line + 1
+        start = end + 1
+        line += 1
+    return block[start:], line
+
+
+def _cells(dialect: Dialect, layout: Layout) -> list[tuple[int, int, str]]:
+    """Cells of the first records that may be numbers, the time columns left out."""
+    skip = {*dialect.time_columns, layout.point_column}
+    return [
+        (column, line, text)
+        for column in range(dialect.width)
+        if column not in skip
+        for line, text in dialect.samples_of(column)
+    ]
+

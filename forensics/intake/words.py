@@ -1,0 +1,70 @@
+"""Which words an export may use: state words, words for no reading, column names, month names (``rules/words.toml``)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+
+from forensics.rules import FOLDER, read_toml
+
+
+def plain(word: str) -> str:
+    """A word as it is compared: case, blanks and no-break blanks do not count."""
+    return " ".join(word.replace("\u00a0", " ").split()).casefold()
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """The word lists, each compared by :func:`plain`.
+
+    Attributes
+    ----------
+    months
+        Name to month number (1 to 12).
+    columns
+        Kind of column (``time``, ``point``, ``value``, ``text``, ``quality``, ``unit``) to its usual names.
+    """
+
+    on: frozenset[str]
+    off: frozenset[str]
+    missing: frozenset[str]
+    communication_on: frozenset[str]
+    communication_off: frozenset[str]
+    asked_for_trip: frozenset[str]
+    no_reading: tuple[float, ...]
+    quality_good: frozenset[str]
+    columns: Mapping[str, frozenset[str]]
+    months: Mapping[str, int]
+    weekdays: frozenset[str]
+    footer: frozenset[str]
+    languages: Mapping[str, tuple[tuple[str, ...], ...]]
+
+
+def _flat(table: Mapping[str, list[str]]) -> frozenset[str]:
+    return frozenset(plain(word) for words in table.values() for word in words)
+
+
+@cache
+def read_words() -> Words:
+    """Read the word lists once."""
+    data = read_toml(FOLDER / "words.toml")
+    months: dict[str, int] = {}
+    for names in data["months"].values():
+        for number, forms in enumerate(names, start=1):
+            months.update({plain(form): number for form in forms})
+    return Words(
+        on=_flat(data["on"]),
+        off=_flat(data["off"]),
+        missing=_flat(data["missing"]),
+        communication_on=_flat(data["communication_on"]),
+        communication_off=_flat(data["communication_off"]),
+        asked_for_trip=_flat(data["asked_for_trip"]),
+        no_reading=tuple(float(number) for number in data["no_reading"]["numbers"]),
+        quality_good=_flat(data["quality_good"]),
+        columns={kind: _flat(table) for kind, table in data["columns"].items()},
+        months=months,
+        weekdays=_flat(data["weekdays"]),
+        footer=_flat(data["footer"]),
+        languages={language: tuple(tuple(forms) for forms in names) for language, names in data["months"].items()},
+    )

@@ -1,0 +1,233 @@
+"""From wall-clock time to UTC: repeated and skipped hours, the direction of a log, clocks that were set back."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+_SECOND = 10**9
+_TWO_DAYS_S, _WEEK_S = 2 * 86_400, 7 * 86_400
+_FIXED = re.compile(r"([+-])(\d{2}):(\d{2})")
+
+
+@dataclass(frozen=True, slots=True)
+class Utc:
+    """Stamps in UTC.
+
+    Attributes
+    ----------
+    t
+        ns UTC, int64.
+    skipped
+        Wall-clock times that do not exist in the zone.
+    unsettled
+        Times of a repeated hour whose pass can't be told.
+    repeated
+        Number of stamps that lie in a repeated hour and were settled by the order of the file.
+    """
+
+    t: NDArray[np.int64]
+    skipped: NDArray[np.bool_]
+    unsettled: NDArray[np.bool_]
+    repeated: int
+
+
+def fixed_offset_s(zone: str) -> int | None:
+    """Seconds of a fixed offset such as ``-06:00``; None for a named zone."""
+    match = _FIXED.fullmatch(zone)
+    if match is None:
+        return None
+    return int(match[1] + "1") * (int(match[2]) * 3600 + int(match[3]) * 60)
+
+
+def transitions(zone: str, first_ns: int, last_ns: int) -> list[tuple[int, int, int]]:
+    """Changes of offset between two wall-clock times: (UTC s, offset before, offset after), s."""
+    info = ZoneInfo(zone)
+    here = max(first_ns // _SECOND, -(2**33)) - _TWO_DAYS_S
+    end = last_ns // _SECOND + _TWO_DAYS_S
+    found = []
+    before = _offset(info, _moment(here))
+    while here < end:
+        later = min(here + _WEEK_S, end)
+        after = _offset(info, _moment(later))
+        if after != before:
+            low, high = here, later
+            while high - low > 1:
+                middle = (low + high) // 2
+                if _offset(info, _moment(middle)) == before:
+                    low = middle
+                else:
+                    high = middle
+            found.append((high, before, after))
+        here, before = later, after
+    return found
+
+
+def _moment(second: int) -> datetime:
+    return datetime.fromtimestamp(second, UTC)
+
+
+def _offset(info: ZoneInfo, moment: datetime) -> int:
+    offset = moment.astimezone(info).utcoffset()
+    return 0 if offset is None else round(offset.total_seconds())
+
+
+def to_utc(local: NDArray[np.int64], zone: str, group: NDArray[np.int64] | None = None) -> Utc:
+    """UTC of wall-clock times in the order in which they were written.
+
+    Parameters
+    ----------
+    local
+        Wall-clock ns, int64, shape (n,), oldest rows first.
+    zone
+        IANA name or fixed offset.
+    group
+        Not used where the whole log steps back once; reserved for logs of several writers.
+
+    Notes
+    -----
+    A repeated hour is settled by the step back in the file (first pass before it, second after it), else by a neighbour
+    outside the hour that follows on without a hole; where neither tells, the rows are marked ``unsettled``.
+    """
+    count = len(local)
+    none = np.zeros(count, bool)
+    fixed = fixed_offset_s(zone)
+    if fixed is not None or not count:
+        return Utc(local - np.int64((fixed or 0) * _SECOND), none, none.copy(), 0)
+    changes = transitions(zone, int(local.min()), int(local.max()))
+    info = ZoneInfo(zone)
+    base = _offset(info, _moment(int(local.min()) // _SECOND - _TWO_DAYS_S))
+    offset = np.full(count, base, np.int64)
+    skipped, unsettled = none, none.copy()
+    repeated = 0
+    for moment, before, after in changes:
+        # the wall clock jumps from moment+before to moment+after
+        old, new = (moment + before) * _SECOND, (moment + after) * _SECOND
+        if new > old:
+            offset[local >= new] = after
+            gap = (local >= old) & (local < new)
+            skipped |= gap
+            offset[gap] = before
+        else:
+            offset[local >= old] = after
+            inside = (local >= new) & (local < old)
+            if inside.any():
+                second, open_rows = _passes(local, inside, old - new)
+                offset[inside & second] = after
+                offset[inside & ~second] = before
+                unsettled |= open_rows
+                repeated += int(inside.sum() - open_rows.sum())
+    return Utc(local - offset * _SECOND, skipped, unsettled, repeated)
+
+
+def _passes(
+    local: NDArray[np.int64], inside: NDArray[np.bool_], length: int
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which rows of a repeated hour belong to the second pass, and which can't be told."""
+    second = np.zeros(len(local), bool)
+    unsettled = np.zeros(len(local), bool)
+    where = np.flatnonzero(inside)
+    breaks = np.flatnonzero(np.diff(where) > 1)
+    for run in np.split(where, breaks + 1):
+        steps = np.diff(local[run])
+        back = np.flatnonzero(steps < 0)
+        if len(back):
+            # the deepest step back parts the passes; smaller ones are rows out of order
+            cut = int(back[np.argmin(steps[back])]) + 1
+            second[run[cut:]] = True
+            continue
+        first_row, last_row = int(run[0]), int(run[-1])
+        gap_before = int(local[first_row] - local[first_row - 1]) if first_row > 0 else None
+        gap_after = int(local[last_row + 1] - local[last_row]) if last_row + 1 < len(local) else None
+        usual = _usual_gap(local, length)
+        close_before = gap_before is not None and 0 <= gap_before <= usual
+        close_after = gap_after is not None and 0 <= gap_after <= usual
+        if close_before and not close_after:
+            continue
+        if close_after and not close_before:
+            second[run] = True
+            continue
+        unsettled[run] = True
+    return second, unsettled
+
+
+def _usual_gap(local: NDArray[np.int64], length: int) -> int:
+    steps = np.diff(local)
+    steps = steps[steps > 0]
+    if not len(steps):
+        return 0
+    return min(int(np.median(steps) * 3), length // 2)
+
+
+def direction(local: NDArray[np.int64]) -> int:
+    """1 where a log is written oldest first, -1 newest first, 0 where no two stamps differ."""
+    steps = np.diff(local)
+    rising, falling = int((steps > 0).sum()), int((steps < 0).sum())
+    if rising == falling == 0:
+        return 0
+    return -1 if falling > rising else 1
+
+
+@dataclass(frozen=True, slots=True)
+class SetBack:
+    """A clock that was set back between two rows of the file."""
+
+    position: int
+    by_ns: int
+    overlap: int
+
+
+def set_backs(t: NDArray[np.int64]) -> tuple[list[SetBack], NDArray[np.bool_]]:
+    """Where the clock was set back, and the rows whose time is therefore in doubt.
+
+    Parameters
+    ----------
+    t
+        ns UTC in file order, oldest first.
+
+    Notes
+    -----
+    Rows that merely arrive late fill a hole: between the step back and the time reached before it no earlier row
+    stands, or few do. Where as many earlier rows stand there as later ones, the clock has lived that time twice.
+    """
+    suspect = np.zeros(len(t), bool)
+    found: list[SetBack] = []
+    if len(t) < 2:  # noqa: PLR2004 - a step needs two rows
+        return found, suspect
+    reached = np.maximum.accumulate(t)
+    for position in np.flatnonzero(np.diff(t) < 0) + 1:
+        top, start = int(reached[position - 1]), int(t[position])
+        if t[position - 1] != top:
+            continue
+        end = position + int(np.argmax(t[position:] > top)) if (t[position:] > top).any() else len(t)
+        later = np.arange(position, end)
+        earlier = np.flatnonzero((t[:position] >= start) & (t[:position] <= top))
+        late = int(((t[later] >= start) & (t[later] <= top)).sum())
+        # the row at the top itself always stands there; late rows may fall on the hole's edges
+        if len(earlier) > 1 and len(earlier) * 2 >= late and late > 1:
+            suspect[earlier] = True
+            suspect[later] = True
+            found.append(SetBack(int(position), top - start, min(len(earlier), late)))
+    return found, suspect
+
+
+def zone_letters(zone: str) -> dict[str, int]:
+    """Letters that a zone's clock uses for its offsets (``CST``, ``CDT``), with seconds from UTC."""
+    out: dict[str, int] = {}
+    if fixed_offset_s(zone) is not None:
+        return out
+    info = ZoneInfo(zone)
+    for year in range(2000, 2038):
+        for month in (1, 4, 7, 10):
+            here = datetime(year, month, 1, tzinfo=UTC).astimezone(info)
+            name, offset = here.tzname(), here.utcoffset()
+            if name and name.isalpha() and offset is not None:
+                out[name.upper()] = round(offset.total_seconds())
+    if "CET" in out:
+        out["MEZ"], out["MESZ"] = out["CET"], out.get("CEST", 7200)
+    return out
