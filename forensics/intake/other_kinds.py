@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path, PurePosixPath
 
 from forensics.intake.closing import footer_rows, say_counts
 from forensics.intake.gathered import Gathered
 from forensics.intake.lanes import BlockReader
 from forensics.intake.layouts import find_layout, wanted_columns
-from forensics.intake.manifest import Exhibit
+from forensics.intake.manifest import Exhibit, take_exhibit
 from forensics.intake.marks import decide_marks
 from forensics.intake.opening import has_time, no_records, without_points
 from forensics.intake.points import bind_points
 from forensics.intake.reader import Job
-from forensics.intake.reading import Accounting, SourceReading
+from forensics.intake.reading import SourceReading
 from forensics.intake.streams import UnreadableError
 from forensics.intake.zones import zone_letters
 
@@ -22,21 +23,32 @@ def read_waveform_source(job: Job, exhibit: Exhibit) -> SourceReading:
     """Read an IEEE C37.111 record."""
     from forensics.intake.waveforms import read_waveform
 
+    machine = job.casefile.machine
     points = [point for _, point in job.points]
-    result = read_waveform(job.source, points, job.file, job.zone, job.problems)
+    result = read_waveform(
+        job.source, points, job.file, job.zone, job.problems,
+        air_kpa=machine.air_kpa, rated_amps=machine.rated_load_amps, clock=job.clock,
+    )  # fmt: skip
     waveform = result.waveform
-    bound = set(waveform.columns.values()) if waveform is not None else set()
-    job.found |= {number for number, point in job.points if point.column in bound}
+    job.names = list(result.channels)
     if waveform is None:
         job.found |= {number for number, point in job.points if point.source == job.path}
-    aside = dict(result.set_aside)
-    accounting = Accounting(result.rows_read, result.rows_kept, aside, {}, ())
-    first = waveform.start_ns if waveform is not None else None
-    last = waveform.span.end_ns if waveform is not None else None
+        first = last = None
+    else:
+        bound = {(role, column) for role, column in waveform.columns.items()}
+        bound |= {(switch.role, switch.origin.column) for switch in result.switches}
+        job.found |= {number for number, point in job.points if (point.role, point.column) in bound}
+        first, last = waveform.span.start_ns, waveform.span.end_ns
+    also = tuple(take_exhibit(_beside(job, file), file) for file in result.files if file != job.file)
     return SourceReading(
-        exhibit, "waveform", "", job.clock, accounting, tuple(result.detections), tuple(result.notes),
-        waveform=waveform, first_ns=first, last_ns=last,
+        exhibit, "waveform", "", job.clock, result.accounting, result.detections, result.notes,
+        switches=result.switches, waveform=waveform, first_ns=first, last_ns=last, also=also,
     )  # fmt: skip
+
+
+def _beside(job: Job, file: Path) -> str:
+    """Path, as the case file would give it, of a file that belongs to the record it names."""
+    return PurePosixPath(job.path).with_name(file.name).as_posix()
 
 
 def read_table_source(job: Job, exhibit: Exhibit) -> SourceReading:

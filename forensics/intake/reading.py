@@ -84,6 +84,8 @@ class SourceReading:
     first_ns, last_ns
         First and last stamp of the whole export (ns UTC by its own clock), also of rows outside the window;
         None where no row has a time.
+    also
+        Files that belong to the same source: the data file of a waveform record.
     """
 
     exhibit: Exhibit
@@ -99,6 +101,7 @@ class SourceReading:
     log: tuple[LogLine, ...] = ()
     first_ns: int | None = None
     last_ns: int | None = None
+    also: tuple[Exhibit, ...] = ()
 
 
 def write_set_aside(readings: Iterable[SourceReading], path: Path) -> None:

@@ -25,6 +25,7 @@ from forensics.intake.workbook_cells import serial_dates
 
 _SAMPLE_ROWS = 400
 _TEXT_MAX = 2000
+_SEPARATOR = "\x1f"  # unit separator (ISO/IEC 646): no cell holds it
 _DAY_MS = 86_400_000
 
 
@@ -42,7 +43,7 @@ def table_dialect(table: CellTable, source: Source) -> Dialect:
         name.rpartition(" [col ")[0] if name.endswith(f" [col {k}]") else name for k, name in enumerate(table.names, 1)
     ]
     found = Dialect(
-        delimiter="",
+        delimiter=_SEPARATOR,
         names=list(table.names),
         raw_names=raw,
         units={place: unit for place, unit in enumerate(table.units) if unit},
@@ -95,7 +96,7 @@ def row_texts(table: CellTable, rows: Sequence[int]) -> dict[int, str]:
     place_of = np.searchsorted(table.row, np.asarray(rows, dtype=np.int64))
     places = range(len(table.names))
     return {
-        int(row): "\x1f".join(table.cell(place, int(at)) for place in places)
+        int(row): _SEPARATOR.join(table.cell(place, int(at)) for place in places)
         for row, at in zip(rows, place_of, strict=True)
     }
 
@@ -149,7 +150,9 @@ def gather_table(table: CellTable, reader: BlockReader, source: Source) -> None:
 def _set_aside(table: CellTable, reader: BlockReader, at: int) -> SetAside:
     cells = [table.cell(place, at) for place in range(len(table.names))]
     reason = NO_STAMP if any(cells) else "blank line"
-    return SetAside(reader.path, int(table.row[at]), reason, " ".join(filter(None, cells))[:_TEXT_MAX])
+    return SetAside(
+        reader.path, int(table.row[at]), reason, _SEPARATOR.join(cells).replace(_SEPARATOR, " ").strip()[:_TEXT_MAX]
+    )
 
 
 def _settled(local: NDArray[np.int64], *, instant: bool) -> Times:

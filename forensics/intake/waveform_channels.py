@@ -87,6 +87,8 @@ class Channels:
             named = ", ".join(f"'{wanted} [col {place + 1}]'" for place in places[:_MAX_LISTED_NAMES])
             self._refuse(point, f"{len(places)} {kind} channels have this name", f"Write one of {named}.")
             return None
+        if not point.source:
+            return None  # bound to no source: another one may hold it
         known = ", ".join(f"'{name}'" for name in unique_names(names)[:_MAX_LISTED_NAMES]) or "none"
         self._refuse(point, f"the record has no such {kind} channel", f"Its {kind} channels: {known}.")
         return None

@@ -37,6 +37,8 @@ class WaveformReading:
         The record with the channels that the case binds, or None where it can't be used.
     switches
         Status channels that the case binds to a role, on the clock of the record.
+    channels
+        Identifiers of all channels, analog before status.
     files
         The files that were read: the configuration and the data file beside it.
     rows_read, rows_kept, set_aside
@@ -53,6 +55,7 @@ class WaveformReading:
 
     waveform: Waveform | None = None
     switches: tuple[Switch, ...] = ()
+    channels: tuple[str, ...] = ()
     files: tuple[Path, ...] = ()
     rows_read: int = 0
     rows_kept: int = 0
@@ -148,6 +151,7 @@ def read_waveform(
     return WaveformReading(
         waveform=waveform,
         switches=tuple(bound.switch(point, place, stamps_ns, origin) for point, place in bound.status),
+        channels=(*unique_names([channel.name for channel in header.analog]), *names),
         files=files,
         rows_read=table.rows_read,
         rows_kept=len(table.number),

@@ -24,7 +24,7 @@ CURRENT = Role.AMPS_A
 
 def read(file: Path, points: dict[str, str] | None = None, zone: str = "UTC", **told: object):
     problems = Problems()
-    bound = [Point.model_validate({"role": role, "column": column}) for role, column in (points or {}).items()]
+    bound = [Point.model_validate({"role": role, "column": column, "source": file.name}) for role, column in (points or {}).items()]
     source = Source.model_validate({"path": file.name, **told})
     return read_waveform(source, bound, file, zone, problems), problems
 
