@@ -1,4 +1,4 @@
-"""What the running machine did, at like duty: one frame of aligned readings that several families look at.
+"""What the running machine did, at like duty: one frame of aligned readings for several families.
 
 A frame holds, at times while the motor ran, the last reading of each point at or before that time, none older than a few
 of its own intervals. Nothing is averaged or interpolated. The machine's own usual is fitted to its earlier running,
@@ -10,6 +10,7 @@ from __future__ import annotations
 import weakref
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,8 @@ _HISTORY_STEP_S = 60.0
 _MOST_TIMES = 20_000
 _RUNNING_SHARE = 0.2
 _MAD_TO_SIGMA = 1.4826
+_CELLS = 1009
+_CELL_LEAST = 12
 HIGH_SIDE = (Role.CONDENSER_PRESSURE, Role.DISCHARGE_PRESSURE, Role.HIGH_SIDE_PRESSURE)
 DISCHARGE = (Role.DISCHARGE_PRESSURE, Role.CONDENSER_PRESSURE, Role.HIGH_SIDE_PRESSURE)
 
@@ -79,7 +82,7 @@ def rests_of(subject: Subject, least_s: float) -> tuple[Span, ...]:
     """Rests between runs in the window up to the failure, at least so long; edges that the record shows only."""
     record, spans = subject.record, runs_of(subject)
     found = []
-    for before, after in zip(spans[:-1], spans[1:], strict=True):
+    for before, after in pairwise(spans):
         rest = Span(before.end_ns, after.start_ns)
         if rest.end_ns > record.window.start_ns and rest.end_ns <= record.failure_ns and rest.seconds >= least_s:
             found.append(rest)
@@ -198,7 +201,8 @@ def _times(subject: Subject, spans: tuple[Span, ...]) -> Times:
         step_ns = round(max(step_s, ran_s / _MOST_TIMES) * NS)
         # counted back from the end, so that the moment of failure is among them
         parts.append(np.arange(high, low, -step_ns, dtype=np.int64)[::-1])
-    times = np.concatenate(parts)
+    ends_ns = [s.end_ns - 1 for s in spans if record.window.start_ns <= s.end_ns - 1 < end_ns]
+    times = np.union1d(np.concatenate(parts), np.array(ends_ns, dtype=np.int64))
     begins = np.array([s.start_ns for s in spans], dtype=np.int64)
     ends = np.array([s.end_ns for s in spans], dtype=np.int64)
     run = np.searchsorted(begins, times, side="right") - 1
@@ -375,12 +379,38 @@ def own_usual(
     design = np.column_stack([np.ones(n), *(d for d, _ in columns)])
     centre = np.median(design[base], axis=0)
     centre[0] = 0.0
-    usual, sigma = _plane(design - centre, reading, base)
-    like = usable.copy()
-    for duty, room in columns:
-        low, high = np.percentile(duty[base], (1.0, 99.0))
-        like &= (duty >= low - room) & (duty <= high + room)
+    usual, _ = _plane(design - centre, reading, base)
+    local = _local(reading - usual, base, columns)
+    usual = usual + local
+    left = (reading - usual)[base & np.isfinite(usual)]
+    sigma = float(_MAD_TO_SIGMA * np.median(np.abs(left))) if len(left) else float("nan")
+    like = usable & np.isfinite(usual)
     return Usual(np.where(like, reading - usual, np.nan), usual, sigma, base, "")
+
+
+def _local(residual: Floats, base: Mask, columns: list[tuple[Floats, float]]) -> Floats:
+    """Median of the baseline's residuals at like duty; NaN where that duty was hardly seen before.
+
+    Duties are cut into cells as wide as their rooms, on two grids half a cell apart: a sample takes the cell that holds
+    more of the baseline.
+    """
+    n = len(residual)
+    if not columns:
+        return np.full(n, float(np.median(residual[base])) if base.any() else np.nan)
+    best, most = np.full(n, np.nan), np.zeros(n, dtype=np.int64)
+    for shift in (0.0, 0.5):
+        code = np.zeros(n, dtype=np.int64)
+        for duty, room in columns:
+            cell = np.floor(np.where(np.isfinite(duty), duty, 0.0) / room + shift).astype(np.int64)
+            code = code * _CELLS + (cell % _CELLS)
+        order = np.lexsort((residual[base], code[base]))
+        codes, first, counts = np.unique(code[base][order], return_index=True, return_counts=True)
+        middle = residual[base][order][first + counts // 2]
+        at = np.minimum(np.searchsorted(codes, code), len(codes) - 1)
+        held = np.where(codes[at] == code, counts[at], 0)
+        take = (held > most) & (held >= _CELL_LEAST)
+        best, most = np.where(take, middle[at], best), np.where(take, held, most)
+    return best
 
 
 def _plane(design: Floats, reading: Floats, base: Mask) -> tuple[Floats, float]:
@@ -430,7 +460,7 @@ def episodes(frame: Frame, beyond: Mask, usable: Mask, least_s: float, interval_
     cuts = np.unique(np.concatenate(([0], cut, np.flatnonzero(broken) + 1, [len(index)])))
     least_s = max(least_s, interval_s if np.isfinite(interval_s) else 0.0)
     out = []
-    for a, b in zip(cuts[:-1], cuts[1:], strict=True):
+    for a, b in pairwise(cuts):
         if not on[a]:
             continue
         first, last = int(index[a]), int(index[b - 1])

@@ -113,6 +113,8 @@ def _judge(
     if found:
         return _present(subject, frame, look, reading, limit, chosen, found, interval_s, own)
     gap = _uncovered(subject, frame, chosen, interval_s) if look.sudden else ""
+    if gap and own is not None:
+        gap = f"{gap}, or its duty there was not seen before"
     if gap:
         return cannot_tell(look.check, f"{look.words}: {gap}")
     worst = float(np.percentile(signed[chosen], 95.0)) * (1.0 if look.above else -1.0)
