@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from forensics.intake.tables import NO_TIME, Cells, CellTable, unique_columns
+from forensics.intake.tables import DAY_NS, NO_TIME, Cells, CellTable, unique_columns
 from forensics.intake.workbooks import SheetQuestion
 
 SUFFIXES = frozenset({".parquet", ".pq", ".feather", ".arrow"})
@@ -140,5 +140,5 @@ def _stamps(column: Any, kind: Any) -> Cells:
     wall_ns = np.where(missing | far, NO_TIME, np.where(far, 0, count) * np.int64(unit_ns))
     text = {int(at): str(column[int(at)]) for at in np.flatnonzero(far & ~missing)[:1000]}
     known = wall_ns[wall_ns != NO_TIME]
-    finest = next((unit for unit in (60 * 10**9, 10**9, 10**6, 10**3) if not (known % unit).any()), 1)
+    finest = next((unit for unit in (DAY_NS, 60 * 10**9, 10**9, 10**6, 10**3) if not (known % unit).any()), 1)
     return Cells(wall_ns=wall_ns, text=text, instant=kind.tz is not None, resolution_ns=finest)
