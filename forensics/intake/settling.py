@@ -332,7 +332,7 @@ class Judge:
         self._drop_unsettled(settled, unsettled, rows)
         self._range(settled, gathered)
         self._duplicates(settled, rows, keys, texts)
-        self._set_back(settled, rows)
+        self._set_back(settled, rows, keys)
         self._sort(settled)
         self._window(settled)
         return settled
@@ -480,8 +480,8 @@ class Judge:
         if len(kept) > 1:
             differs[kept] = True
 
-    def _set_back(self, settled: Settled, rows: NDArray[np.int64]) -> None:
-        found, suspect = set_backs(settled.t)
+    def _set_back(self, settled: Settled, rows: NDArray[np.int64], keys: NDArray[np.int32] | None) -> None:
+        found, suspect = set_backs(settled.t, None if keys is None else keys[settled.position])
         settled.flags[suspect] |= np.uint16(Quality.CLOCK_SUSPECT)
         for step in found:
             line = int(rows[settled.position[step.position]])

@@ -182,18 +182,22 @@ class SetBack:
     overlap: int
 
 
-def set_backs(t: NDArray[np.int64]) -> tuple[list[SetBack], NDArray[np.bool_]]:
+def set_backs(
+    t: NDArray[np.int64], keys: NDArray[np.int32] | None = None
+) -> tuple[list[SetBack], NDArray[np.bool_]]:
     """Where the clock was set back, and the rows whose time is therefore in doubt.
 
     Parameters
     ----------
     t
         ns UTC in file order, oldest first.
+    keys
+        For long layouts: number of the point of each row; a row is held against rows of the same points only.
 
     Notes
     -----
-    Rows that merely arrive late fill a hole: between the step back and the time reached before it no earlier row
-    stands, or few do. Where as many earlier rows stand there as later ones, the clock has lived that time twice.
+    Rows that merely arrive late fill a hole: in the time that they cover no earlier row stands, or few do. Where as
+    many earlier rows stand there as later ones, the clock has lived that time twice.
     """
     suspect = np.zeros(len(t), bool)
     found: list[SetBack] = []
@@ -204,15 +208,17 @@ def set_backs(t: NDArray[np.int64]) -> tuple[list[SetBack], NDArray[np.bool_]]:
         top, start = int(reached[position - 1]), int(t[position])
         if t[position - 1] != top:
             continue
-        end = position + int(np.argmax(t[position:] > top)) if (t[position:] > top).any() else len(t)
+        beyond = np.flatnonzero(t[position:] > top)
+        end = position + int(beyond[0]) if len(beyond) else len(t)
         later = np.arange(position, end)
-        earlier = np.flatnonzero((t[:position] >= start) & (t[:position] <= top))
-        late = int(((t[later] >= start) & (t[later] <= top)).sum())
-        # the row at the top itself always stands there; late rows may fall on the hole's edges
-        if len(earlier) > 1 and len(earlier) * 2 >= late and late > 1:
+        last = int(t[later].max())
+        earlier = np.flatnonzero((t[:position] >= start) & (t[:position] <= last))
+        if keys is not None:
+            earlier = earlier[np.isin(keys[earlier], keys[later])]
+        if len(later) > 1 and len(earlier) > 1 and len(earlier) * 2 >= len(later):
             suspect[earlier] = True
             suspect[later] = True
-            found.append(SetBack(int(position), top - start, min(len(earlier), late)))
+            found.append(SetBack(int(position), top - start, min(len(earlier), len(later))))
     return found, suspect
 
 
