@@ -1,0 +1,85 @@
+"""What a revision supersedes, and what changed: it is found, compared and written down, never overwritten."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from forensics.changes import Changes, compare_findings
+from forensics.errors import InputError, Problem
+from forensics.findings_file import FindingsFile, read_findings
+from forensics.seal.finished import FINDINGS, Finished
+
+IN_BAG = Path("data") / "results" / FINDINGS
+
+
+@dataclass(frozen=True)
+class Revision:
+    """What a finished case supersedes.
+
+    Attributes
+    ----------
+    supersedes
+        As the case file says it.
+    earlier
+        The findings of the superseded revision, and their file; None where they are not at hand.
+    """
+
+    number: int
+    supersedes: str
+    earlier: FindingsFile | None
+    file: Path | None
+    changes: Changes | None
+
+    @property
+    def text(self) -> str:
+        """What it supersedes and what changed, one thing a line."""
+        said = [f"Revision {self.number} supersedes: {self.supersedes}"]
+        if self.changes is None:
+            said.append("The superseded findings are not at hand: what changed can't be told from this bag.")
+        else:
+            said += [f"- {line}" for line in self.changes.lines]
+        return "\n".join(said) + "\n"
+
+
+def read_revision(finished: Finished) -> Revision | None:
+    """The revision of a finished case, or None for a first one.
+
+    ``case.supersedes`` is the folder, findings file or bag of the earlier revision, relative to the case file; or its
+    bundle id, where it is not at hand.
+
+    Raises
+    ------
+    InputError
+        A revision above 1 does not say what it supersedes, or names another case or not an earlier revision.
+    """
+    section = finished.casefile.case
+    if section.revision <= 1:
+        return None
+    if not section.supersedes:
+        text = f"revision {section.revision} does not say what it supersedes"
+        remedy = "Add case.supersedes: folder or bag of the earlier revision, or its bundle id."
+        raise InputError([Problem(text, file=finished.case.name, column="case.supersedes", remedy=remedy)])
+    file = _find(finished.case.parent / section.supersedes)
+    if file is None:
+        return Revision(section.revision, section.supersedes, None, None, None)
+    earlier = read_findings(file)
+    faults = []
+    if earlier.case.id != section.id:
+        faults.append(f"'{section.supersedes}' is of case '{earlier.case.id}', not of '{section.id}'")
+    if earlier.case.revision >= section.revision:
+        faults.append(f"'{section.supersedes}' is revision {earlier.case.revision}, not below {section.revision}")
+    if faults:
+        remedy = "Name the earlier revision of this case."
+        raise InputError(
+            [Problem(fault, file=finished.case.name, column="case.supersedes", remedy=remedy) for fault in faults]
+        )
+    changes = compare_findings(earlier, finished.findings)
+    return Revision(section.revision, section.supersedes, earlier, file, changes)
+
+
+def _find(named: Path) -> Path | None:
+    for file in (named / IN_BAG, named / FINDINGS, named):
+        if file.is_file():
+            return file
+    return None
