@@ -1,0 +1,104 @@
+"""Edges of solenoids, run and trip, each with amps, oil pressure, discharge temperature and slide around it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.findings import SwitchEvent
+from forensics.record import NS, ON, Edge, Reading, Record, Samples, Switch
+from forensics.signatures.base import Subject
+from forensics.vocabulary import Recorded, Role
+
+SWITCHES = (
+    Role.LOAD_SOLENOID,
+    Role.UNLOAD_SOLENOID,
+    Role.BYPASS_SOLENOID,
+    Role.RUN_COMMAND,
+    Role.RUN_STATUS,
+    Role.TRIP,
+)
+READINGS = (
+    Role.MOTOR_AMPS,
+    Role.OIL_PRESSURE,
+    Role.OIL_PRESSURE_DIFFERENCE,
+    Role.DISCHARGE_TEMPERATURE,
+    Role.SLIDE_POSITION,
+)
+
+
+def solenoid_events(subject: Subject) -> tuple[SwitchEvent, ...]:
+    """List every edge of the commands and of trip with the readings before and after it.
+
+    Before is the last usable sample at or before the earliest moment of the edge, after the first one later than its
+    latest moment, each with its age in s; the nearest is never used. An edge carries the uncertainty of its clock.
+
+    Returns
+    -------
+    tuple of SwitchEvent
+        In time order of the latest moment.
+    """
+    record = subject.record
+    points = [p for p in (record.point(role) for role in READINGS) if p is not None and len(p.usable)]
+    events: list[SwitchEvent] = []
+    for role in SWITCHES:
+        switch = record.switch(role)
+        if switch is None or not len(switch):
+            continue
+        events.extend(_events(record, switch, points))
+    return tuple(sorted(events, key=lambda e: (e.latest_ns, e.role.value, e.row)))
+
+
+def _events(record: Record, switch: Switch, points: list[Samples]) -> list[SwitchEvent]:
+    edges = _edges(switch)
+    if not edges:
+        return []
+    wide_s = record.uncertainty_s(switch.origin.clock)
+    wide = round(wide_s * NS) if np.isfinite(wide_s) else 0
+    earliest = np.array([edge.earliest_ns for edge in edges], dtype=np.int64) - wide
+    latest = np.array([edge.latest_ns for edge in edges], dtype=np.int64) + wide
+    before = {p.role: _readings(p, earliest, later=False) for p in points}
+    after = {p.role: _readings(p, latest, later=True) for p in points}
+    return [
+        SwitchEvent(
+            int(earliest[i]),
+            int(latest[i]),
+            switch.role,
+            edge.to,
+            _pick(before, i),
+            _pick(after, i),
+            switch.origin.source,
+            switch.origin.column,
+            edge.row,
+        )
+        for i, edge in enumerate(edges)
+    ]
+
+
+def _edges(switch: Switch) -> list[Edge]:
+    """Edges; the first row of an event list counts as one when it comes on, for such a list holds nothing else."""
+    edges = list(switch.edges)
+    if switch.role is Role.TRIP and switch.origin.recorded is Recorded.CHANGE and switch.state[0] == ON:
+        edges.insert(0, Edge(int(switch.t[0]), int(switch.t[0]), ON, int(switch.row[0])))
+    return edges
+
+
+def _readings(point: Samples, times: NDArray[np.int64], *, later: bool) -> list[Reading | None]:
+    usable = point.usable
+    index = np.searchsorted(usable.t, times, side="right") - (0 if later else 1)
+    good = (index >= 0) & (index < len(usable.t))
+    safe = np.clip(index, 0, len(usable.t) - 1)
+    values, ages = usable.v[safe], np.abs(usable.t[safe] - times) / NS
+    hold = point.origin.hold_s
+    if hold is not None and not later:
+        good &= ages <= hold
+    return [
+        Reading(float(v), float(a), int(i)) if ok else None
+        for v, a, i, ok in zip(values, ages, safe, good, strict=True)
+    ]
+
+
+def _pick(readings: Mapping[Role, list[Reading | None]], index: int) -> dict[Role, Reading]:
+    return {role: found for role, column in readings.items() if (found := column[index]) is not None}

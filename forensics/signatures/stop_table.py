@@ -1,0 +1,406 @@
+"""The table of stops: kind, release of the unloading valve, equalisation, high-side decay, residual, rotation."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.commands import Command, read_commands
+from forensics.findings import Cite, Stop
+from forensics.record import NS, OFF, Record, Samples
+from forensics.rules import Limits
+from forensics.signatures.across import Difference, across_rotors, difference
+from forensics.signatures.base import Subject
+from forensics.signatures.rotation import NEITHER, after_stop
+from forensics.signatures.stop_kind import classify_stop
+from forensics.states import Run
+from forensics.vocabulary import Answer, Outcome, Role, StopKind
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Pressures:
+    """What a stop is read from."""
+
+    rotors: Difference | None
+    high: Difference | None
+    why_no_rotors: str
+    why_no_high: str
+
+
+@dataclass(frozen=True, slots=True)
+class Collapse:
+    """How the difference across the rotors went after a stop.
+
+    Attributes
+    ----------
+    lift_kpa
+        Before the stop sequence.
+    at_stop_kpa
+        At the end of current.
+    share_released
+        Share of the lift left a few seconds after the unloading valve was due to open; NaN where not sampled.
+    share_held
+        Share of the difference at the end of current left 2.5 to 5 s later.
+    ran_on
+        The motor still ran when the valve was due to open, and fed the discharge side.
+    """
+
+    lift_kpa: float
+    at_stop_kpa: float
+    share_released: float
+    share_held: float
+    samples: int
+    ran_on: bool
+
+
+def list_stops(subject: Subject) -> tuple[Stop, ...]:
+    """Tabulate every stop of the record, history included.
+
+    A stop is where the current ends. Pressures are read from the earlier of the release of the unloading valve and the
+    end of current. Times constants are fitted for the last ``coastdown.fits_most`` stops only.
+
+    Returns
+    -------
+    tuple of Stop
+        In time order; what can't be had is None, with ``why_not`` by field.
+    """
+    ended = [(i, run) for i, run in enumerate(subject.runs) if run.end is not None]
+    pressures = _pressures(subject)
+    commands = read_commands(subject.record, subject.profile)
+    fitted = len(ended) - int(subject.limits["coastdown.fits_most"])
+    table = []
+    for place, (index, run) in enumerate(ended):
+        following = subject.runs[index + 1].first_ns if index + 1 < len(subject.runs) else subject.record.window.end_ns
+        fit = place >= fitted or run.last_ns >= subject.record.window.start_ns
+        table.append(_stop(subject, run, following, pressures, commands, fit=fit))
+    return _with_inferred_rotation(subject, tuple(table), pressures)
+
+
+def _pressures(subject: Subject) -> Pressures:
+    record = subject.record
+    rotors, high = across_rotors(subject), difference(subject, Role.CONDENSER_PRESSURE)
+    unknown_place = Role.HIGH_SIDE_PRESSURE in record.samples
+    place = "of the high-side pressure it is not known whether it is taken before or after the check valve"
+    no_suction = "no suction_pressure" if record.point(Role.SUCTION_PRESSURE) is None else ""
+    why_rotors = no_suction or (place if unknown_place else "no discharge_pressure before the check valve")
+    why_high = no_suction or (place if unknown_place else "no condenser_pressure after the check valve")
+    return Pressures(rotors, high, "" if rotors else why_rotors, "" if high else why_high)
+
+
+def _stop(
+    subject: Subject, run: Run, following_ns: int, pressures: Pressures, commands: Mapping[Role, Command], *, fit: bool
+) -> Stop:
+    assert run.end is not None
+    record, limits = subject.record, subject.limits
+    ending = classify_stop(subject, run)
+    why: dict[str, str] = {}
+    stop = Stop(
+        run.last_ns,
+        run.end.earliest_ns,
+        run.end.latest_ns,
+        kind=ending.kind,
+        cause_text=ending.text or ("loss of supply" if ending.power_lost else ""),
+        slide_percent=_slide_at(record, run.end.earliest_ns),
+        amps_before=_amps_before(record, run),
+        ran_s=(run.last_ns - run.first_ns) / NS if run.begin is not None else None,
+        in_window=record.window.start_ns <= run.last_ns < record.window.end_ns,
+        cites=_cites(record, run),
+    )
+    released_ns = release_ns(run, commands, limits)
+    course = collapse(subject, run, released_ns, following_ns, pressures.rotors)
+    stop = replace(stop, **_release(course, pressures, limits, why))
+    turned = after_stop(subject, run.last_ns, following_ns)
+    if turned.outcome is not Outcome.CANNOT_TELL:
+        stop = replace(stop, reverse_rotation=turned.outcome, reverse_basis="measured")
+    else:
+        why["reverse_rotation"] = turned.why_not
+    if fit:
+        stop = replace(stop, **_fits(stop, run, following_ns, pressures, limits, why))
+    return replace(stop, why_not=why)
+
+
+def release_ns(run: Run, commands: Mapping[Role, Command], limits: Limits) -> int | None:
+    """When the command released the unloading valve for a stop, ns UTC; None where that is not logged."""
+    command = commands.get(Role.BYPASS_SOLENOID)
+    if command is None:
+        return None
+    earliest = max(run.first_ns, run.last_ns - round(limits["states.stop_longest_s"] * NS))
+    edges = [e for e in command.edges(earliest, run.last_ns + 60 * NS) if e.to == OFF]
+    return edges[-1].latest_ns if edges else None
+
+
+def collapse(
+    subject: Subject, run: Run, released_ns: int | None, following_ns: int, rotors: Difference | None
+) -> Collapse | None:
+    """Course of the difference across the rotors after a stop; None where it is not logged."""
+    if rotors is None or run.end is None:
+        return None
+    limits = subject.limits
+    begin = min(run.last_ns, released_ns or run.last_ns)
+    lift = _lift_before(rotors, begin, run, known=released_ns is not None)
+    at_stop = rotors.last_before(run.end.earliest_ns, max(2.0, rotors.interval_s))
+    if lift is None or at_stop is None:
+        return None
+    from_ns, to_ns = round(limits["coastdown.held_from_s"] * NS), round(limits["coastdown.held_to_s"] * NS)
+    _, due = rotors.between(begin + from_ns, min(begin + to_ns, following_ns))
+    _, held = rotors.between(run.last_ns + from_ns, min(run.last_ns + to_ns, following_ns))
+    share_due = float(np.median(due)) / lift if len(due) and lift > 0 else float("nan")
+    share_held = float(np.median(held)) / at_stop if len(held) and at_stop > 0 else float("nan")
+    return Collapse(lift, at_stop, share_due, share_held, len(due) + len(held), begin + to_ns <= run.last_ns)
+
+
+def _lift_before(rotors: Difference, begin: int, run: Run, *, known: bool) -> float | None:
+    if known:
+        return rotors.last_before(begin - NS, max(10.0, 2 * rotors.interval_s))
+    # where the release is not logged it may lie tens of seconds before the stop: the largest of the last minutes
+    _, values = rotors.between(max(run.first_ns, begin - 180 * NS), begin)
+    return float(np.quantile(values, 0.9)) if len(values) else None
+
+
+def _release(course: Collapse | None, pressures: Pressures, limits: Limits, why: dict[str, str]) -> dict[str, Any]:
+    """Answers on the unloading valve."""
+    if course is None or pressures.rotors is None:
+        why["bypass_released"] = pressures.why_no_rotors or "no pressures around the stop"
+        return {}
+    found: dict[str, Any] = {"difference_at_stop_kpa": course.at_stop_kpa}
+    if course.lift_kpa < limits["coastdown.least_lift_kpa"]:
+        why["bypass_released"] = f"only {course.lift_kpa:.0f} kPa of lift before the stop: too little to read"
+        return found
+    if pressures.rotors.interval_s > limits["coastdown.fast_interval_s"] + 1e-6:
+        slow = pressures.rotors.interval_s
+        why["bypass_released"] = f"pressures every {slow:g} s: the hold of a few seconds needs 2 s or faster"
+        return found
+    found["equal_at_motor_off"] = course.at_stop_kpa < limits["coastdown.equal_share"] * course.lift_kpa
+    share = course.share_released
+    if found["equal_at_motor_off"]:
+        found["bypass_released"] = Answer.YES
+    elif np.isnan(share):
+        why["bypass_released"] = "no samples 2.5 to 5 s after the stop"
+    elif share > limits["coastdown.running_held_share" if course.ran_on else "coastdown.held_share"]:
+        found["bypass_released"] = Answer.NO
+    elif share < limits["coastdown.running_released_share" if course.ran_on else "coastdown.released_share"]:
+        found["bypass_released"] = Answer.YES
+    else:
+        why["bypass_released"] = f"{100 * share:.0f} % of the lift left after 2.5 to 5 s: neither held nor let through"
+    return found
+
+
+def _fits(
+    stop: Stop,
+    run: Run,
+    following_ns: int,
+    pressures: Pressures,
+    limits: Limits,
+    why: dict[str, str],
+) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    if pressures.rotors is None:
+        why["equalisation_time_constant_s"] = why["residual_difference_kpa"] = pressures.why_no_rotors
+    else:
+        if stop.equal_at_motor_off:
+            why["equalisation_time_constant_s"] = "the pressures were equal when the motor stopped"
+        else:
+            tau = equalisation(pressures.rotors, run.last_ns, following_ns, limits)
+            found["equalisation_time_constant_s"], found["equalisation_error_s"], reason = tau
+            if reason:
+                why["equalisation_time_constant_s"] = reason
+        residual, error, reason = residual_difference(pressures.rotors, run.last_ns, following_ns, limits)
+        found["residual_difference_kpa"], found["residual_error_kpa"] = residual, error
+        if reason:
+            why["residual_difference_kpa"] = reason
+    if pressures.high is None:
+        why["high_side_decay_s"] = pressures.why_no_high
+    else:
+        decay, error, reason = high_side_decay(pressures.high, run.last_ns, following_ns, limits)
+        found["high_side_decay_s"], found["high_side_decay_error_s"] = decay, error
+        if reason:
+            why["high_side_decay_s"] = reason
+    return found
+
+
+_FEWEST = 4
+_WELL_FITTED = 0.97
+_ONE_E = 0.36788
+
+
+def equalisation(
+    rotors: Difference, begin_ns: int, following_ns: int, limits: Limits
+) -> tuple[float | None, float | None, str]:
+    """Time constant of the difference across the rotors, s, its standard error, and why there is none.
+
+    Method: least squares of ``C + (D - C) exp(-t / tau)`` from the end of current over 40 s, D being the difference at
+    that moment (scipy). Where the curve is no such exponential, as after a hold or where the discharge side empties
+    late, the time to 1/e of D stands instead, with half a sample interval.
+    """
+    if rotors.interval_s > 2.0 * limits["coastdown.fast_interval_s"] + 1.0:
+        return None, None, f"pressures every {rotors.interval_s:g} s: too slow to fit an equalisation of seconds"
+    t, v = rotors.between(begin_ns, min(begin_ns + 40 * NS, following_ns))
+    first = rotors.last_before(begin_ns, max(2.0, rotors.interval_s))
+    if len(t) < _FEWEST or first is None or first < limits["coastdown.least_lift_kpa"]:
+        return None, None, "too few samples, or too small a difference, to fit"
+    seconds = (t - begin_ns) / NS
+    tau, error, good = _exponential(seconds, v, first)
+    if tau is not None and good >= _WELL_FITTED:
+        return tau, error, ""
+    below = np.flatnonzero(v <= _ONE_E * first)
+    if not len(below):
+        return None, None, "the difference did not fall to a third within 40 s"
+    at = int(below[0])
+    if at == 0:
+        return float(seconds[0]), rotors.interval_s / 2, ""
+    crossing = np.interp(-_ONE_E * first, [-v[at - 1], -v[at]], [seconds[at - 1], seconds[at]])
+    return float(crossing), rotors.interval_s / 2, ""
+
+
+def _exponential(seconds: Floats, values: Floats, first: float) -> tuple[float | None, float | None, float]:
+    from scipy.optimize import curve_fit
+
+    def falling(at: Floats, tau: float, rest: float) -> Floats:
+        return np.asarray(rest + (first - rest) * np.exp(-at / tau))
+
+    try:
+        found, spread = curve_fit(
+            falling, seconds, values, p0=(2.0, 0.0), bounds=([0.05, -100.0], [600.0, first]), maxfev=2000
+        )
+    except (RuntimeError, ValueError):
+        return None, None, 0.0
+    left = values - falling(seconds, *found)
+    total = float(np.sum((values - np.mean(values)) ** 2))
+    good = 1.0 - float(np.sum(left**2)) / total if total > 0 else 0.0
+    return float(found[0]), float(np.sqrt(spread[0, 0])), good
+
+
+def residual_difference(
+    rotors: Difference, off_ns: int, following_ns: int, limits: Limits
+) -> tuple[float | None, float | None, str]:
+    """Median difference 50 to 90 s after the stop with the offset at rest taken off, kPa, and its half width."""
+    if rotors.interval_s > limits["coastdown.residual_interval_s"]:
+        return None, None, f"pressures every {rotors.interval_s:g} s: two samples between 50 and 90 s are needed"
+    begin = off_ns + round(limits["coastdown.residual_from_s"] * NS)
+    end = off_ns + round(limits["coastdown.residual_to_s"] * NS)
+    _, values = rotors.between(begin, min(end, following_ns))
+    if len(values) < 2:  # noqa: PLR2004 - a median of one is no median
+        return None, None, "fewer than two samples between 50 and 90 s"
+    return float(np.median(values)), rotors.offset_error_kpa, ""
+
+
+def high_side_decay(
+    high: Difference, off_ns: int, following_ns: int, limits: Limits
+) -> tuple[float | None, float | None, str]:
+    """Time constant of condenser less suction, s, 20 to 120 s after the stop, its standard error, and why none.
+
+    Method: straight line through the logarithm of the difference (scipy linregress). None where it does not fall by
+    more than twice its standard error.
+    """
+    from scipy.stats import linregress
+
+    if high.interval_s > limits["coastdown.decay_interval_s"]:
+        return None, None, f"pressures every {high.interval_s:g} s: four samples between 20 and 120 s are needed"
+    begin = off_ns + round(limits["coastdown.decay_from_s"] * NS)
+    end = off_ns + round(limits["coastdown.decay_to_s"] * NS)
+    t, v = high.between(begin, min(end, following_ns))
+    if len(t) < _FEWEST or np.min(v) < limits["coastdown.spent_difference_kpa"]:
+        reason = "fewer than four samples" if len(t) < _FEWEST else "the high side was already equal to suction"
+        return None, None, reason
+    fit = linregress((t - off_ns) / NS, np.log(v))
+    slope, error = float(fit.slope), float(fit.stderr)
+    if slope >= -2.0 * error or slope >= 0:
+        return None, None, "the high side did not fall within two minutes"
+    return -1.0 / slope, error / slope**2, ""
+
+
+def _with_inferred_rotation(subject: Subject, stops: tuple[Stop, ...], pressures: Pressures) -> tuple[Stop, ...]:
+    """Add what pressures at 2 s or faster let infer on reverse rotation where nothing measured it."""
+    rotors = pressures.rotors
+    healthy = sum(1 for stop in stops if stop.bypass_released is Answer.YES)
+    out = []
+    following = [run.first_ns for run in subject.runs]
+    for stop in stops:
+        if stop.reverse_basis == "measured":
+            out.append(stop)
+            continue
+        later = [ns for ns in following if ns > stop.time_ns]
+        until = later[0] if later else subject.record.window.end_ns
+        outcome, basis, reason = _inferred(stop, rotors, until, healthy, subject.limits)
+        why = {**stop.why_not}
+        if reason:
+            why["reverse_rotation"] = reason
+        else:
+            why.pop("reverse_rotation", None)
+        out.append(replace(stop, reverse_rotation=outcome, reverse_basis=basis, why_not=why))
+    return tuple(out)
+
+
+def _inferred(
+    stop: Stop, rotors: Difference | None, until_ns: int, healthy: int, limits: Limits
+) -> tuple[Outcome, str | None, str]:
+    unknown = Outcome.CANNOT_TELL
+    if rotors is None or rotors.interval_s > limits["coastdown.fast_interval_s"] + 1e-6:
+        return unknown, None, NEITHER
+    off = stop.time_ns
+    t, v = rotors.between(off, min(until_ns, off + round(limits["coastdown.lost_after_s"] * NS)))
+    at_stop = stop.difference_at_stop_kpa
+    if at_stop is None or len(v) < _FEWEST:
+        return unknown, None, NEITHER
+    seconds = (t - off) / NS
+    late = v[seconds >= limits["coastdown.lost_after_s"] / 2]
+    error = rotors.offset_error_kpa
+    small = max(at_stop, float(np.max(v))) + error <= limits["coastdown.driving_difference_kpa"]
+    if small and len(late) and float(np.median(late)) <= limits["coastdown.spent_difference_kpa"]:
+        return Outcome.ABSENT, "inferred", ""
+    if stop.bypass_released is not Answer.NO:
+        return unknown, None, "a difference was left across the rotors, but it was not seen to be held and then lost"
+    fall_s = _fall_s(seconds, v, at_stop)
+    if fall_s is None:
+        return unknown, None, "the pressure was held after the stop and not lost within a minute"
+    if fall_s < limits["coastdown.fall_least_s"]:
+        return unknown, None, "the pressure was held and then lost within seconds, as a small volume is"
+    if not healthy:
+        return unknown, None, "no stop of this machine's own with the unloading valve released to compare with"
+    return Outcome.PRESENT, "inferred", ""
+
+
+def _fall_s(seconds: Floats, values: Floats, at_stop: float) -> float | None:
+    """Time from nine tenths to a fifth of the difference at the stop, s; None where it does not get there."""
+    low = np.flatnonzero(values <= 0.2 * at_stop)
+    if not len(low):
+        return None
+    high = np.flatnonzero(values[: low[0] + 1] >= 0.9 * at_stop)
+    begin = float(seconds[high[-1]]) if len(high) else 0.0
+    return float(seconds[low[0]]) - begin
+
+
+def _slide_at(record: Record, time_ns: int) -> float | None:
+    slide = record.point(Role.SLIDE_POSITION)
+    reading = slide.before(time_ns, 180.0 if slide.origin.hold_s is None else None) if slide is not None else None
+    return None if reading is None else reading.value
+
+
+def _amps_before(record: Record, run: Run) -> float | None:
+    assert run.end is not None
+    amps = record.point(Role.MOTOR_AMPS)
+    if amps is None:
+        return None
+    part = amps.usable.between(run.end.earliest_ns - 15 * NS, run.end.earliest_ns + 1)
+    if len(part):
+        return float(np.median(part.v))
+    reading = amps.before(run.end.earliest_ns)
+    return None if reading is None else reading.value
+
+
+def _cites(record: Record, run: Run) -> tuple[Cite, ...]:
+    amps: Samples | None = record.point(Role.MOTOR_AMPS)
+    if amps is None or run.end is None or run.seen_in.partition("+")[0] != Role.MOTOR_AMPS.value:
+        return ()
+    return (Cite(amps.origin.source, amps.origin.column, (max(run.end.row - 1, 1), run.end.row)),)
+
+
+def was_trip(stop: Stop) -> bool:
+    """Whether a stop was no normal one."""
+    return stop.kind is StopKind.TRIP
