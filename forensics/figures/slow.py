@@ -12,7 +12,7 @@ import pandas as pd
 from forensics.display import ReportTime, number, role_words, shown_role, shown_unit
 from forensics.figures.plate import BLACK, BLUE, GREEN, GREY, PURPLE, SYMBOLS, VERMILION, Plate, axis, empty, label, packed, time_axis
 from forensics.figures.stack import Panel, stack, upright, word_above
-from forensics.figures.traces import draw
+from forensics.figures.traces import Drawn, draw, thinning_words
 from forensics.record import NS, Record, Samples, Span, Switch
 from forensics.signatures.base import Saturation
 from forensics.vocabulary import Role
@@ -210,13 +210,13 @@ def oil_trends(record: Record, display: str, clock: ReportTime) -> Plate:
         (f"discharge temperature, {shown_role(Role.DISCHARGE_TEMPERATURE, display).text}", record.point(Role.DISCHARGE_TEMPERATURE)),
         ("oil level, %", record.point(Role.OIL_LEVEL)),
     ]
-    panels, rows, notes = [], [], []
+    panels: list[Panel] = []
+    drawn: list[Drawn] = []
     for title, point in candidates:
         line = draw(point, clock, display, span=span, place=0, name=title.split(",")[0], most=MOST_TREND) if point else None
         if line is not None:
             panels.append(Panel(title, [line.trace], 140))
-            rows.append(line.row)
-            notes.append(f"{line.row['series']}: {line.note}")
+            drawn.append(line)
     if not panels:
         return empty(key, "no oil pressure, oil temperature or oil level is logged")
     begin, failure = (float(v) for v in clock.axis_ms(np.array([record.window.start_ns, record.failure_ns], np.int64)))
@@ -228,7 +228,7 @@ def oil_trends(record: Record, display: str, clock: ReportTime) -> Plate:
         "Oil and filter over the whole record, history included. A difference of two points is taken where the first has a "
         f"reading, with the second's last reading at or before it. {clock.axis_title}."
     )
-    return Plate(key, figure, caption, caption, pd.DataFrame(rows), "; ".join(notes))
+    return Plate(key, figure, caption, caption, pd.DataFrame([d.row for d in drawn]), thinning_words(drawn))
 
 
 def difference(plus: Samples | None, minus: Samples | None) -> Samples | None:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from forensics.display import ReportTime, number, role_words, shown_role
+from forensics.display import ReportTime, number, role_words, shown_role, shown_unit
 from forensics.figures.overlay import Curve, around, band, each, single
 from forensics.figures.plate import Plate, axis
 from forensics.figures.stack import Panel, stack
@@ -30,6 +30,7 @@ FOLLOWED: tuple[tuple[Role, ...], ...] = (
     (Role.SLIDE_POSITION,),
 )
 _SLOWEST_S = 20.0
+_BASE_AGE_S = 60.0
 _PANEL_PX = 130
 
 
@@ -72,7 +73,8 @@ def _overlay(
         f"{name} {word}: {len(events)} events in the record laid over each other at the end of each one's interval (the "
         f"widest interval is {number(widest_s, digits=2)} s). Thin: up to 30 of them spread evenly; band and dashed line: "
         f"middle eight tenths and median of {len(kept)}; black with dots: the last before the failure, "
-        f"{clock.interval(last.earliest_ns, last.latest_ns)}."
+        "each less its own last reading before the event; "
+        f"{clock.interval(last.earliest_ns, last.latest_ns)}. Thin lines and band are drawn on a grid made for drawing."
     )
     key = f"events-{role.value.replace('_', '-')}-{'on' if to == ON else 'off'}"
     return Plate(key, figure, caption, caption, pd.DataFrame(rows))
@@ -86,15 +88,26 @@ def _panel(
     curve = None
     if kept:
         plain = around(point, [e.latest_ns for e in kept], BEFORE_S, AFTER_S)
-        curve = Curve(plain.seconds, shown.array(plain.values))
+        base = point.at(np.array([e.earliest_ns for e in kept], np.int64), _BASE_AGE_S)
+        curve = Curve(plain.seconds, (plain.values - base[:, None]) * shown.factor)
         traces = [each(curve, name="events"), *band(curve, name="median")]
-    own = single(point, last.latest_ns, BEFORE_S, AFTER_S, name="last before the failure", factor=shown.factor, offset=shown.offset)
-    if own is not None:
-        traces.append(own)
+    before, after = point.before(last.earliest_ns), point.after(last.latest_ns)
+    if before is not None:
+        own = single(
+            point,
+            last.latest_ns,
+            BEFORE_S,
+            AFTER_S,
+            name="last before the failure",
+            factor=shown.factor,
+            offset=-before.value * shown.factor,
+        )
+        if own is not None:
+            traces.append(own)
     if not traces:
         return None
-    title = f"{role_words(point.role).split(' (')[0]}, {shown.text}"
-    before, after = point.before(last.earliest_ns), point.after(last.latest_ns)
+    unit = shown_unit("K", display).text if shown.offset or shown.text.startswith("°") else shown.text.removesuffix(" abs")
+    title = f"change of {role_words(point.role).split(' (')[0]}, {unit}"
     row = {
         "quantity": title,
         "last: before": shown.number(before.value) if before else "–",

@@ -1,4 +1,4 @@
-"""Panels stacked over one common horizontal axis, each with its own names inside, so that no legend is needed."""
+"""Panels stacked over one common horizontal axis, each with its own title and names in a strip above it."""
 
 from __future__ import annotations
 
@@ -8,17 +8,16 @@ from typing import Any
 
 from forensics.figures.plate import INK, axis, label, layout
 
-PANEL_PX = 160
-_GAP = 0.03
-_STROKES = {"solid": "───", "dash": "– – –", "dot": "· · · ·", "dashdot": "– · –", "longdash": "—— ——"}
-_DOTS = {"circle": "●", "diamond": "◆", "square": "■", "triangle-up": "▲", "triangle-down": "▼", "x": "✕", "circle-open": "○"}
+PANEL_PX = 150
+_STRIP_PX = 24
+_TOP_PX, _BOTTOM_PX = 34, 48
 
 
 @dataclass(frozen=True)
 class Panel:
-    """One panel: title of its axis, its lines, and more keys of its axis.
+    """One panel: what it shows with its unit, its lines, its height, and more keys of its vertical axis.
 
-    A trace whose ``legend name`` is empty is not named inside the panel.
+    A panel without a title has no strip and names nothing.
     """
 
     title: str
@@ -37,20 +36,22 @@ def stack(panels: Sequence[Panel], x_axis: dict[str, Any], *, lines_at: Sequence
     lines_at
         Positions on it that get an upright line, each with its word.
     """
-    total = sum(panel.height for panel in panels)
-    shown = layout(int(total + 80), {"showlegend": False, "annotations": [], "shapes": []})
-    shown["margin"] = {"l": 60, "r": 14, "t": 26 if lines_at else 10, "b": 46}
+    total = sum(panel.height + (_STRIP_PX if panel.title else 0) for panel in panels)
+    shown = layout(int(total + _TOP_PX + _BOTTOM_PX), {"showlegend": True, "annotations": [], "shapes": []})
+    del shown["legend"]
+    shown["margin"] = {"l": 60, "r": 14, "t": _TOP_PX, "b": _BOTTOM_PX}
     data: list[dict[str, Any]] = []
     top = 1.0
     for number, panel in enumerate(panels, start=1):
-        name = "y" if number == 1 else f"y{number}"
-        bottom = max(top - panel.height / total, 0.0)
-        gap = _GAP * 160 * len(panels) / total if len(panels) > 1 else 0.0
-        shown[f"yaxis{'' if number == 1 else number}"] = axis(
-            panel.title, {"domain": [bottom, max(top - gap / 2, bottom)], "anchor": "x", **panel.more}
-        )
-        data += [trace | {"xaxis": "x", "yaxis": name} for trace in panel.traces]
-        shown["annotations"] += names_inside(panel.traces, top - gap / 2)
+        suffix = "" if number == 1 else str(number)
+        strip = _STRIP_PX / total if panel.title else 0.0
+        bottom = max(top - strip - panel.height / total, 0.0)
+        shown[f"yaxis{suffix}"] = axis("", {"domain": [bottom, max(top - strip, bottom)], "anchor": "x", **panel.more})
+        if panel.title:
+            shown[f"legend{suffix}"] = _strip(panel.title, min(top - strip, 1.0))
+        for trace in panel.traces:
+            named = bool(panel.title) and bool(trace.get("name")) and trace.get("showlegend") is not False
+            data.append(trace | {"xaxis": "x", "yaxis": f"y{suffix}", "showlegend": named, "legend": f"legend{suffix}"})
         top = bottom
     shown["xaxis"] = x_axis | {"anchor": "y" if len(panels) == 1 else f"y{len(panels)}"}
     for at, word in lines_at:
@@ -59,33 +60,19 @@ def stack(panels: Sequence[Panel], x_axis: dict[str, Any], *, lines_at: Sequence
     return {"data": data, "layout": shown}
 
 
-def names_inside(traces: Sequence[dict[str, Any]], top: float) -> list[dict[str, Any]]:
-    """Names of the traces of a panel, each after a stroke or dot like its own, at the panel's upper left."""
-    out: list[dict[str, Any]] = []
-    for trace in traces:
-        if not trace.get("name") or trace.get("showlegend") is False:
-            continue
-        line, marker = trace.get("line", {}), trace.get("marker", {})
-        lined = "lines" in trace.get("mode", "lines")
-        sample = _STROKES.get(line.get("dash", "solid"), "───") if lined else _DOTS.get(marker.get("symbol", "circle"), "●")
-        colour = line.get("color") if lined else marker.get("color")
-        out.append(
-            {
-                "text": f"{sample} {trace['name']}",
-                "font": {"size": 11, "color": colour if isinstance(colour, str) else INK},
-                "bgcolor": "rgba(255,255,255,0.82)",
-                "borderpad": 1,
-                "showarrow": False,
-                "xref": "paper",
-                "yref": "paper",
-                "x": 0.004,
-                "xanchor": "left",
-                "y": top,
-                "yanchor": "top",
-                "yshift": -15 * len(out),
-            }
-        )
-    return out
+def _strip(title: str, at: float) -> dict[str, Any]:
+    """Title and names of a panel on one line above it; it breaks where the page is narrow."""
+    return {
+        "orientation": "h",
+        "x": 0,
+        "xanchor": "left",
+        "y": at,
+        "yanchor": "bottom",
+        "bgcolor": "rgba(255,255,255,0)",
+        "font": {"size": 11},
+        "itemwidth": 34,
+        "title": {"text": f"<b>{label(title)}</b>  ", "side": "left", "font": {"size": 11, "color": INK}},
+    }
 
 
 def upright(at: float) -> dict[str, Any]:
@@ -103,14 +90,16 @@ def upright(at: float) -> dict[str, Any]:
 
 
 def word_above(at: float, word: str) -> dict[str, Any]:
-    """A word above an upright line."""
+    """A word above an upright line, on its left so that it stays clear of the right edge."""
     return {
         "text": label(word),
         "xref": "x",
         "yref": "paper",
         "x": at,
+        "xanchor": "right",
         "y": 1,
         "yanchor": "bottom",
+        "yshift": 16,
         "showarrow": False,
         "font": {"size": 11},
     }

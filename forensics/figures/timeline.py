@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from forensics.display import ReportTime, role_words, shown_role
-from forensics.figures.plate import BLACK, GREY, INK, PALE, SKY, VERMILION, Plate, axis, label, layout, time_axis
-from forensics.figures.traces import Drawn, bars, draw
+from forensics.figures.plate import GREY, INK, PALE, VERMILION, Plate, label, time_axis
+from forensics.figures.stack import Panel, stack
+from forensics.figures.traces import Drawn, bars, draw, thinning_words
 from forensics.record import OFF, ON, Edge, Record, Span, Switch
 from forensics.states import StateSpan
 from forensics.vocabulary import Role, State
@@ -57,19 +57,21 @@ STATE_COLOURS = {
     State.STOP: "#A8507F",
     State.COAST_DOWN: "#D55E00",
 }
-_LANE_PX, _PANEL_PX, _GAP = 22, 150, 0.018
+_LANE_PX, _PANEL_PX = 22, 132
 _WHISKERS = 120
-
-
-@dataclass(frozen=True)
-class _Panel:
-    title: str
-    drawn: tuple[Drawn, ...]
-    height: float
+WINDOW_POINTS = 2000
 
 
 def timeline(
-    record: Record, states: Sequence[StateSpan], clock: ReportTime, display: str, *, span: Span, key: str, about: str
+    record: Record,
+    states: Sequence[StateSpan],
+    clock: ReportTime,
+    display: str,
+    *,
+    span: Span,
+    key: str,
+    about: str,
+    most: int = WINDOW_POINTS,
 ) -> Plate:
     """Everything on one time axis.
 
@@ -79,85 +81,57 @@ def timeline(
         What is drawn.
     about
         First words of the caption.
+    most
+        Points of a line at most.
     """
-    panels = _panels(record, clock, display, span)
     lanes, lane_rows, lane_names = _lanes(record, states, clock, span)
-    lane_height = _LANE_PX * max(len(lane_names), 1) + 12
-    total = lane_height + sum(panel.height for panel in panels)
-    height = int(total + 90)
-    figure_layout = layout(height, {"showlegend": False, "shapes": [], "annotations": []})
-    data: list[dict[str, Any]] = []
-    top = 1.0
-    top = _place_lanes(data, figure_layout, lanes, lane_names, top, lane_height / total)
-    for number, panel in enumerate(panels, start=2):
-        top = _place_panel(data, figure_layout, panel, number, top, panel.height / total)
-    last = len(panels) + 1
-    figure_layout["xaxis"] = time_axis(
-        clock,
-        {
-            "anchor": "y" if last == 1 else f"y{last}",
-            "domain": [0, 1],
-            "range": [float(v) for v in clock.axis_ms(np.array([span.start_ns, span.end_ns], np.int64))],
-        },
-    )
-    figure_layout["xaxis"]["automargin"] = False
-    _mark_failure(figure_layout, record, clock, span)
-    notes = [f"{d.row['series']}: {d.note}" for panel in panels for d in panel.drawn]
+    panels, drawn = _panels(record, clock, display, span, most)
+    ends = [float(v) for v in clock.axis_ms(np.array([span.start_ns, span.end_ns], np.int64))]
+    x = time_axis(clock, {"range": ends})
+    lines = []
+    if span.holds(record.failure_ns):
+        lines = [(float(clock.axis_ms(np.array([record.failure_ns], np.int64))[0]), "failure")]
+    figure = stack([*_lane_panel(lanes, lane_names), *panels], x, lines_at=lines)
     caption = (
         f"{about} Lanes: operating states and switches (thick: on; thin: off; empty: not known). Below: "
-        f"{', '.join(panel.title for panel in panels) or 'no analogue points'}. Times are {clock.axis_title}. "
+        f"{'; '.join(panel.title for panel in panels) or 'no analogue points'}. Times are {clock.axis_title}. "
         "A line breaks where there is no reading; a bracket on a lane is the interval in which an event lies."
     )
-    rows = [d.row for panel in panels for d in panel.drawn] + lane_rows
-    alt = _alt(record, clock, lane_names, panels, span)
-    return Plate(
-        key, {"data": data, "layout": figure_layout}, caption, alt, pd.DataFrame(rows).fillna(""), "; ".join(notes)
-    )
+    table = pd.DataFrame([line.row for line in drawn] + lane_rows).fillna("")
+    alt = _alt(record, clock, lane_names, drawn, span)
+    return Plate(key, figure, caption, alt, table, thinning_words(drawn))
 
 
-def _panels(record: Record, clock: ReportTime, display: str, span: Span) -> list[_Panel]:
-    out = []
+def _panels(
+    record: Record, clock: ReportTime, display: str, span: Span, most: int
+) -> tuple[list[Panel], list[Drawn]]:
+    panels: list[Panel] = []
+    everything: list[Drawn] = []
     for title, roles in PANELS:
         drawn: list[Drawn] = []
         for role in roles:
             for point in record.samples.get(role, ())[:2]:
-                line = draw(point, clock, display, span=span, place=len(drawn))
+                line = draw(point, clock, display, span=span, place=len(drawn), most=most)
                 if line is not None:
                     drawn.append(line)
         if drawn:
             unit = shown_role(roles[0], display).text
-            out.append(_Panel(f"{title}, {unit}" if unit else title, tuple(drawn), _PANEL_PX))
-    return out
+            panels.append(Panel(f"{title}, {unit}" if unit else title, [line.trace for line in drawn], _PANEL_PX))
+            everything += drawn
+    return panels, everything
 
 
-def _place_panel(
-    data: list[dict[str, Any]], figure_layout: dict[str, Any], panel: _Panel, number: int, top: float, share: float
-) -> float:
-    bottom = top - share
-    figure_layout[f"yaxis{number}"] = axis(panel.title, {"domain": [max(bottom, 0.0), top - _GAP], "anchor": "x"})
-    for place, drawn in enumerate(panel.drawn):
-        data.append(drawn.trace | {"xaxis": "x", "yaxis": f"y{number}"})
-        figure_layout["annotations"].append(
-            {
-                "text": f"{_stroke(drawn.trace['line']['dash'])} {drawn.trace['name']}",
-                "font": {"size": 11, "color": drawn.trace["line"]["color"]},
-                "bgcolor": "rgba(255,255,255,0.82)",
-                "borderpad": 1,
-                "showarrow": False,
-                "xref": "paper",
-                "yref": "paper",
-                "x": 0.004,
-                "xanchor": "left",
-                "y": top - _GAP,
-                "yanchor": "top",
-                "yshift": -15 * place,
-            }
-        )
-    return bottom
-
-
-def _stroke(dash: str) -> str:
-    return {"solid": "───", "dash": "– – –", "dot": "· · · ·", "dashdot": "– · –", "longdash": "—— ——"}.get(dash, "───")
+def _lane_panel(lanes: list[dict[str, Any]], names: list[str]) -> list[Panel]:
+    if not names:
+        return []
+    more = {
+        "type": "category",
+        "categoryorder": "array",
+        "categoryarray": names[::-1],
+        "range": [-0.6, len(names) - 0.4],
+        "showgrid": False,
+    }
+    return [Panel("", lanes, _LANE_PX * len(names) + 8, more)]
 
 
 def _lanes(
@@ -223,69 +197,9 @@ def _whiskers(edges: Sequence[Edge], row: str, clock: ReportTime) -> dict[str, A
     }
 
 
-def _place_lanes(
-    data: list[dict[str, Any]],
-    figure_layout: dict[str, Any],
-    lanes: list[dict[str, Any]],
-    names: list[str],
-    top: float,
-    share: float,
-) -> float:
-    bottom = top - share
-    figure_layout["yaxis"] = axis(
-        "",
-        {
-            "domain": [max(bottom, 0.0), top - _GAP],
-            "type": "category",
-            "categoryorder": "array",
-            "categoryarray": names[::-1],
-            "range": [-0.6, len(names) - 0.4],
-            "showgrid": False,
-            "anchor": "x",
-        },
-    )
-    data += [trace | {"xaxis": "x", "yaxis": "y"} for trace in lanes]
-    return bottom
-
-
-def _mark_failure(figure_layout: dict[str, Any], record: Record, clock: ReportTime, span: Span) -> None:
-    if not span.holds(record.failure_ns):
-        return
-    at = float(clock.axis_ms(np.array([record.failure_ns], np.int64))[0])
-    figure_layout["shapes"].append(
-        {
-            "type": "line",
-            "xref": "x",
-            "yref": "paper",
-            "x0": at,
-            "x1": at,
-            "y0": 0,
-            "y1": 1,
-            "line": {"color": BLACK, "width": 1, "dash": "dot"},
-        }
-    )
-    figure_layout["annotations"].append(
-        {
-            "text": "failure",
-            "xref": "x",
-            "yref": "paper",
-            "x": at,
-            "y": 1,
-            "yanchor": "bottom",
-            "showarrow": False,
-            "font": {"size": 11},
-        }
-    )
-    figure_layout["margin"] = {"l": 56, "r": 16, "t": 28, "b": 48}
-
-
-def _alt(record: Record, clock: ReportTime, lanes: list[str], panels: Sequence[_Panel], span: Span) -> str:
-    series = [d.row for panel in panels for d in panel.drawn]
-    said = "; ".join(f"{r['series']} from {r['lowest']} to {r['highest']} {r['unit']}" for r in series)
+def _alt(record: Record, clock: ReportTime, lanes: list[str], drawn: Sequence[Drawn], span: Span) -> str:
+    said = "; ".join(f"{d.row['series']} from {d.row['lowest']} to {d.row['highest']} {d.row['unit']}" for d in drawn)
     return (
         f"Timeline from {clock.text(span.start_ns)} to {clock.text(span.end_ns)}, failure at "
         f"{clock.text(record.failure_ns)}. Lanes: {', '.join(lanes) or 'none'}. Series: {said or 'none'}."
     )
-
-
-__all__ = ["SKY", "STATE_COLOURS", "timeline"]

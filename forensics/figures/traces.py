@@ -127,6 +127,14 @@ def _row(title: str, samples: Samples, unit: str, values: NDArray[np.float64], c
     }
 
 
+def thinning_words(drawn: Sequence[Drawn]) -> str:
+    """What was thinned, in few words: the lines that were not, and each that was."""
+    thinned = [f"{d.row['series']}: {d.note}" for d in drawn if not d.note.endswith("all drawn")]
+    whole = len(drawn) - len(thinned)
+    first = [f"{whole} of {len(drawn)} lines have every reading drawn"] if whole else []
+    return "; ".join(first + thinned)
+
+
 def bars(
     spans: Sequence[Span], row: str, clock: ReportTime, style: Mapping[str, Any], *, name: str, most: int = MOST_POINTS
 ) -> dict[str, Any]:

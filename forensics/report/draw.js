@@ -1,17 +1,22 @@
 "use strict";
 (function () {
-  var config = { responsive: true, displaylogo: false, plotlyServerURL: "", showSendToCloud: false, showEditInChartStudio: false,
-    modeBarButtonsToRemove: ["sendDataToCloud", "select2d", "lasso2d", "autoScale2d"], doubleClick: "reset" };
+  var PRINT_WIDTH = 680, PRINT_HEIGHT = 900;
+  var config = {
+    responsive: true, displaylogo: false, plotlyServerURL: "", showSendToCloud: false, showEditInChartStudio: false,
+    modeBarButtonsToRemove: ["sendDataToCloud", "select2d", "lasso2d", "autoScale2d"], doubleClick: "reset"
+  };
   var drawn = [];
   Array.prototype.forEach.call(document.querySelectorAll("script.plate"), function (script) {
     var place = document.getElementById(script.getAttribute("data-for"));
     var figure = JSON.parse(script.textContent);
     Plotly.newPlot(place, figure.data, figure.layout, config).then(function () { place.setAttribute("data-drawn", "yes"); });
-    drawn.push(place);
+    drawn.push({ place: place, height: figure.layout.height || 450 });
   });
-  function width(pixels) {
-    drawn.forEach(function (place) {
-      Plotly.relayout(place, pixels ? { width: pixels, autosize: false } : { width: null, autosize: true });
+  function forPrint(on) {
+    drawn.forEach(function (plot) {
+      var height = on ? Math.min(plot.height, PRINT_HEIGHT) : plot.height;
+      plot.place.style.height = height + "px";
+      Plotly.relayout(plot.place, on ? { width: PRINT_WIDTH, height: height, autosize: false } : { width: null, height: height, autosize: true });
     });
   }
   function open(state) {
@@ -20,7 +25,7 @@
       if (!state && part.getAttribute("data-closed")) { part.open = false; part.removeAttribute("data-closed"); }
     });
   }
-  window.addEventListener("beforeprint", function () { width(680); open(true); });
-  window.addEventListener("afterprint", function () { width(0); open(false); });
+  window.addEventListener("beforeprint", function () { forPrint(true); open(true); });
+  window.addEventListener("afterprint", function () { forPrint(false); open(false); });
   document.documentElement.setAttribute("data-figures", String(drawn.length));
 }());

@@ -164,7 +164,7 @@ def solenoids(sheet: Sheet) -> None:
         show_text("No point is sampled fast enough to be drawn around the events.")
     table = tables.events_table(sheet.findings, sheet.clock, sheet.display)
     caption = _last("Events of the switches with the readings before and after them (age in s)", len(table))
-    show_table(table.tail(LAST_ROWS), caption, none="No solenoid is logged.")
+    show_table(table.tail(LAST_ROWS), caption, none="No change of a solenoid was found.")
 
 
 def slow_pictures(sheet: Sheet) -> None:
