@@ -1,0 +1,258 @@
+"""What the contactor did: current without a command, and drop-outs in quick succession."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+
+from forensics.findings import Finding
+from forensics.record import NS, OFF, ON, Samples, Switch
+from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.electrical_motor import motor_current
+from forensics.signatures.phases import Measured, Times, answer, before_failure, cite_between, widened
+from forensics.vocabulary import Outcome, Quality, Recorded, Role
+
+_REFERENCES = (Role.RUN_STATUS, Role.TRIP, Role.RUN_COMMAND)
+
+
+def current_without_command(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether current flowed after the machine was told to stop: welded or held contacts.
+
+    References in turn: the run status off, a trip on, the run command off (a stop sequence may run the motor on for a
+    while after that one). A current sensor that keeps its reading while the pressures equalise is not current.
+    """
+    check = "electrical.current_without_command"
+    point, why = motor_current(subject)
+    if point is None:
+        return (cannot_tell(check, why),)
+    rated = subject.machine.rated_load_amps or float(np.percentile(point.v, 99))
+    level = subject.limits["electrical.off_share"] * rated
+    found: list[Finding] = []
+    watched = 0
+    for role in _REFERENCES:
+        switch = subject.record.switch(role)
+        if switch is None:
+            continue
+        hit, seen = _after(subject, check, point, switch, level, rated)
+        watched += seen
+        if hit is not None:
+            found.append(hit)
+    if found:
+        best = next((f for f in found if f.outcome is Outcome.PRESENT), found[0])
+        return (best,)
+    if not watched:
+        return (cannot_tell(check, "no stop of a run status, trip or run command with current logged after it"),)
+    span = before_failure(subject)
+    text = f"the current ended after each of {watched} stop orders"
+    return (
+        answer(
+            subject,
+            check,
+            Outcome.ABSENT,
+            text,
+            Measured(
+                span_ns=(span.start_ns, span.end_ns),
+                samples=watched,
+                cites=cite_between(point, span.start_ns, span.end_ns),
+                interval_s=point.interval_s,
+                value=0.0,
+                unit="s",
+                limit_name="electrical.run_on_s",
+                above=True,
+            ),
+        ),
+    )
+
+
+def _after(
+    subject: Subject, check: str, point: Samples, switch: Switch, level: float, rated: float
+) -> tuple[Finding | None, int]:
+    """The worst run-on after the stop orders of one switch, and how many could be watched."""
+    limits = subject.limits
+    unsure_s = widened(subject, point.origin.clock, switch.origin.clock)
+    if not np.isfinite(unsure_s):
+        return None, 0
+    name = "electrical.run_on_command_s" if switch.role is Role.RUN_COMMAND else "electrical.run_on_s"
+    allowed_s = max(limits[name], 3 * point.interval_s, 3 * switch.interval_s) + unsure_s
+    to = ON if switch.role is Role.TRIP else OFF
+    window = subject.record.window
+    worst: tuple[float, int, int] | None = None
+    seen = 0
+    for edge in switch.edges:
+        if edge.to != to or not window.holds(edge.latest_ns):
+            continue
+        until = _next_order(switch, edge.latest_ns, to, window.end_ns)
+        part = point.between(edge.latest_ns + round(allowed_s * NS), until - round(unsure_s * NS))
+        if len(part) < 1:
+            continue
+        seen += 1
+        flows = part.v > level
+        if not flows[0]:
+            continue
+        stop = int(np.argmin(flows)) if not flows.all() else len(flows)
+        seconds = (int(part.t[stop - 1]) - edge.latest_ns) / NS
+        if worst is None or seconds > worst[0]:
+            worst = (seconds, edge.latest_ns, int(part.t[stop - 1]))
+    if worst is None:
+        return None, seen
+    seconds, begin, end = worst
+    part = point.between(begin, end + 1)
+    if _dead_sensor(subject, point, begin, end, rated):
+        why = "a current is shown after the stop, but the pressures equalise: the sensor may hold its reading"
+        return cannot_tell(check, why), seen
+    value = float(np.median(part.v)) if len(part) else level
+    text = f"{value:.3g} A for {seconds:.0f} s after {switch.role.value.replace('_', ' ')} said stop"
+    count = int((part.v > level).sum())
+    finding = answer(
+        subject,
+        check,
+        Outcome.PRESENT,
+        text,
+        Measured(
+            span_ns=(begin, end),
+            samples=max(count, 1),
+            cites=cite_between(part, begin, end),
+            interval_s=point.interval_s,
+            value=seconds,
+            unit="s",
+            limit_name=name,
+            limit=allowed_s,
+            above=True,
+            clocks=(point.origin.clock, switch.origin.clock),
+        ),
+    )
+    return finding, seen
+
+
+def _next_order(switch: Switch, time_ns: int, to: int, end_ns: int) -> int:
+    return next((e.earliest_ns for e in switch.edges if e.earliest_ns > time_ns and e.to != to), end_ns)
+
+
+def _dead_sensor(subject: Subject, point: Samples, begin_ns: int, end_ns: int, rated: float) -> bool:
+    """Whether the current reading is held or flat while discharge and suction come together."""
+    part = point.between(begin_ns, end_ns + 1)
+    if len(part) and bool(((part.q & int(Quality.STUCK | Quality.HELD)) != 0).all()):
+        return True
+    high = subject.record.point(Role.DISCHARGE_PRESSURE)
+    low = subject.record.point(Role.SUCTION_PRESSURE)
+    if high is None or low is None:
+        return len(part) > 5 and float(np.ptp(part.v)) == 0.0  # noqa: PLR2004 - some flat samples
+    times = np.array([begin_ns - 10 * NS, end_ns], dtype=np.int64)
+    difference = high.at(times) - low.at(times)
+    equal = bool(np.isfinite(difference).all() and difference[0] > 0 and difference[1] < 0.2 * difference[0])
+    return equal and bool(len(part)) and float(np.median(part.v)) < rated
+
+
+def chatter(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the contactor dropped out and came back several times within seconds.
+
+    Counted from the run status and the current: off for under 10 s and on again. Bounce of some tens of ms shows
+    only in a waveform or an event list, so a slow log can't exclude it unless a start counter agrees.
+    """
+    check = "electrical.chatter"
+    times: list[tuple[Times, float, Samples | Switch]] = []
+    status = subject.record.switch(Role.RUN_STATUS)
+    if status is not None:
+        times.append((_dropouts_of_switch(status, subject.limits["electrical.drop_out_s"]), status.interval_s, status))
+    point, _ = motor_current(subject)
+    if point is not None:
+        times.append((_dropouts_of_current(subject, point), point.interval_s, point))
+    if not times:
+        return (cannot_tell(check, "neither run status nor current is logged"),)
+    window = subject.record.window
+    best: tuple[int, Times, Samples | Switch] | None = None
+    for found, _, source in times:
+        inside = found[(found >= window.start_ns) & (found < window.end_ns)]
+        count, group = _most_within(inside, subject.limits["electrical.chatter_within_s"])
+        if best is None or count > best[0]:
+            best = (count, group, source)
+    assert best is not None
+    count, group, source = best
+    name = "electrical.drop_outs_allowed"
+    if count > subject.limits[name]:
+        span = (int(group[0]), int(group[-1]))
+        text = f"{count} drop-outs shorter than {subject.limits['electrical.drop_out_s']:g} s within "
+        text += f"{(span[1] - span[0]) / NS:.0f} s"
+        cites = cite_between(source, *span) if isinstance(source, Samples) else ()
+        return (_chatter_answer(subject, check, Outcome.PRESENT, text, span, count, cites, source.interval_s),)
+    if count:
+        return (cannot_tell(check, "one drop-out under 10 s: a transfer, a dip or a bounce, not chatter by itself"),)
+    fast = any(
+        s.origin.recorded is Recorded.CHANGE and s.interval_s <= subject.limits["electrical.bounce_resolution_s"]
+        for _, _, s in times
+    )
+    if not fast:
+        why = "bounce lasts 10 to 500 ms and falls between samples"
+        return (
+            cannot_tell(
+                check, why, unlocked_by="export the event list of the contactor's auxiliary contact, or a waveform"
+            ),
+        )
+    text = "no drop-out under 10 s in the contactor's own changes of state"
+    span = (window.start_ns, window.end_ns)
+    return (_chatter_answer(subject, check, Outcome.ABSENT, text, span, 0, (), source.interval_s),)
+
+
+def _chatter_answer(
+    subject: Subject,
+    check: str,
+    outcome: Outcome,
+    text: str,
+    span: tuple[int, int],
+    count: int,
+    cites: tuple,  # type: ignore[type-arg]
+    interval_s: float,
+) -> Finding:
+    return answer(
+        subject,
+        check,
+        outcome,
+        text,
+        Measured(
+            span_ns=span,
+            samples=max(count, 1),
+            cites=cites,
+            interval_s=interval_s,
+            value=float(count),
+            unit="1",
+            limit_name="electrical.drop_outs_allowed",
+            above=True,
+        ),
+    )
+
+
+def _dropouts_of_switch(switch: Switch, longest_s: float) -> Times:
+    edges = switch.edges
+    found = [
+        a.latest_ns
+        for a, b in pairwise(edges)
+        if a.to == OFF and b.to == ON and 0 <= (b.latest_ns - a.latest_ns) / NS < longest_s
+    ]
+    return np.array(found, dtype=np.int64)
+
+
+def _dropouts_of_current(subject: Subject, point: Samples) -> Times:
+    """Begin of every spell without current that lasts under the limit and lies between spells with it."""
+    part = point.between(subject.record.window.start_ns, subject.record.window.end_ns)
+    rated = subject.machine.rated_load_amps or (float(np.percentile(part.v, 99)) if len(part) else 1.0)
+    on = part.v > subject.limits["electrical.off_share"] * rated
+    edges = np.diff(on.astype(np.int8))
+    off, back = np.flatnonzero(edges == -1) + 1, np.flatnonzero(edges == 1) + 1
+    if not len(off) or not len(back):
+        return np.zeros(0, np.int64)
+    nexts = np.searchsorted(back, off)
+    valid = nexts < len(back)
+    off, nexts = off[valid], nexts[valid]
+    short = (part.t[back[nexts]] - part.t[off]) / NS < subject.limits["electrical.drop_out_s"]
+    return np.asarray(part.t[off[short]])
+
+
+def _most_within(times: Times, within_s: float) -> tuple[int, Times]:
+    if not len(times):
+        return 0, times
+    times = np.sort(times)
+    ends = np.searchsorted(times, times + round(within_s * NS), side="right")
+    counts = ends - np.arange(len(times))
+    k = int(np.argmax(counts))
+    return int(counts[k]), times[k : ends[k]]

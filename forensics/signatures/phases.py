@@ -1,0 +1,212 @@
+"""Three phases of one meter on common stamps, the moment of the failure, and small steps over their samples."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.findings import Cite, Finding, Stop
+from forensics.record import NS, Samples, Span
+from forensics.rules import read_checks
+from forensics.signatures.base import Subject
+from forensics.signatures.duty import max_age_s, runs_of, trusted
+from forensics.signatures.phasors import AMPS, VOLTS, Floats
+from forensics.vocabulary import Outcome, Role, StopKind
+
+Bools = NDArray[np.bool_]
+Times = NDArray[np.int64]
+__all__ = ["AMPS", "VOLTS", "Bools", "Floats", "Measured", "Phases", "Times", "Trip", "answer", "read_phases"]
+
+
+@dataclass(frozen=True)
+class Phases:
+    """Readings of three phases (A or V, RMS) at common stamps.
+
+    Attributes
+    ----------
+    t
+        ns UTC, shape (n,).
+    v
+        Shape (3, n); only stamps at which all three have a reading are kept.
+    points
+        The three points, for citing.
+    """
+
+    t: Times
+    v: Floats
+    points: tuple[Samples, ...]
+
+    @property
+    def interval_s(self) -> float:
+        """Sample interval of the slowest of the three, s."""
+        return max(p.interval_s for p in self.points)
+
+    @property
+    def clock(self) -> str:
+        """Clock of the first phase."""
+        return self.points[0].origin.clock
+
+    def between(self, start_ns: int, end_ns: int) -> Phases:
+        """The part with ``start_ns <= t < end_ns``."""
+        a, b = np.searchsorted(self.t, [start_ns, end_ns], side="left")
+        return Phases(self.t[a:b], self.v[:, a:b], self.points)
+
+    def cites(self, start_ns: int, end_ns: int) -> tuple[Cite, ...]:
+        """Rows of the three points between two times, both included."""
+        return tuple(c for point in self.points for c in cite_between(point, start_ns, end_ns))
+
+
+def cite_between(point: Samples, start_ns: int, end_ns: int) -> tuple[Cite, ...]:
+    """Rows of a point between two times, both included; empty where it has none."""
+    low = int(np.searchsorted(point.t, start_ns, side="left"))
+    high = int(np.searchsorted(point.t, end_ns, side="right")) - 1
+    if high < low:
+        return ()
+    rows = point.row[low : high + 1]
+    return (Cite(point.origin.source, point.origin.column, (int(rows.min()), int(rows.max()))),)
+
+
+def read_phases(subject: Subject, roles: tuple[Role, ...]) -> tuple[Phases | None, str]:
+    """Three phases on the stamps of the first of them, or why not.
+
+    A reading of another phase may be no older than that point's own interval allows.
+    """
+    points = [subject.record.point(role) for role in roles]
+    missing = [role.value for role, point in zip(roles, points, strict=True) if point is None]
+    if missing:
+        return None, f"no {', '.join(missing)}"
+    good = tuple(trusted(point) for point in points if point is not None)
+    if any(not len(point) for point in good):
+        return None, f"no usable readings of {', '.join(role.value for role in roles)}"
+    base = good[0]
+    columns = [base.v]
+    for point in good[1:]:
+        same = len(point) == len(base) and np.array_equal(point.t, base.t)
+        columns.append(point.v if same else point.at(base.t, max_age_s(point)))
+    values = np.array(columns)
+    whole = np.isfinite(values).all(axis=0)
+    return Phases(base.t[whole], values[:, whole], good), ""
+
+
+@dataclass(frozen=True)
+class Trip:
+    """The stop that the failure stands for: its interval, and how it is known."""
+
+    earliest_ns: int
+    latest_ns: int
+    stop: Stop | None
+
+    @property
+    def is_trip(self) -> bool:
+        """Whether the stop is known to be a protection's."""
+        return self.stop is not None and self.stop.kind is StopKind.TRIP
+
+
+def trip_at_failure(subject: Subject) -> Trip | None:
+    """The last stop at or about the failure; None where the record shows none there.
+
+    Taken from the table of stops, else from the end of the run in which the failure falls.
+    """
+    failure_ns = subject.record.failure_ns
+    reach_ns = round(subject.limits["duty.failure_reach"] * NS)
+    near = [s for s in subject.stops if s.earliest_ns - reach_ns <= failure_ns and s.latest_ns + reach_ns >= failure_ns]
+    if near:
+        stop = min(near, key=lambda s: abs(s.time_ns - failure_ns))
+        return Trip(stop.earliest_ns, stop.latest_ns, stop)
+    for run in subject.runs:
+        edge = run.end
+        if edge and edge.earliest_ns - reach_ns <= failure_ns <= edge.latest_ns + reach_ns:
+            return Trip(edge.earliest_ns, edge.latest_ns, None)
+    return None
+
+
+def before_failure(subject: Subject) -> Span:
+    """The part of the window up to the failure, with the stop that belongs to it."""
+    trip = trip_at_failure(subject)
+    end_ns = subject.record.failure_ns if trip is None else max(trip.latest_ns, subject.record.failure_ns)
+    return Span(subject.record.window.start_ns, max(end_ns + NS, subject.record.window.start_ns + 1))
+
+
+def widened(subject: Subject, *clocks: str) -> float:
+    """Sum of the uncertainties of several clocks, s; infinite where one could not be had."""
+    return float(sum(subject.record.uncertainty_s(clock) for clock in dict.fromkeys(clocks)))
+
+
+def stretches(chosen: Bools, t: Times, gap_s: float) -> list[tuple[int, int]]:
+    """First and last index of every true stretch; a gap in the stamps longer than ``gap_s`` ends one."""
+    index = np.flatnonzero(chosen)
+    if not len(index):
+        return []
+    cut = (np.diff(index) > 1) | (np.diff(t[index]) > gap_s * NS)
+    edges = np.flatnonzero(cut) + 1
+    firsts = index[np.concatenate(([0], edges))]
+    lasts = index[np.concatenate((edges - 1, [len(index) - 1]))]
+    return [(int(a), int(b)) for a, b in zip(firsts, lasts, strict=True)]
+
+
+def longest(found: list[tuple[int, int]], t: Times) -> tuple[int, int] | None:
+    """The stretch that lasts longest."""
+    return max(found, key=lambda pair: int(t[pair[1]] - t[pair[0]]), default=None)
+
+
+def running_mask(subject: Subject, t: Times, clock: str, *, settle_s: float = 0.0) -> Bools:
+    """Which stamps surely fall inside a run, ``settle_s`` after its begin, the clock's uncertainty taken off."""
+    unsure_s = subject.record.uncertainty_s(clock)
+    if not np.isfinite(unsure_s):
+        return np.zeros(len(t), bool)
+    inside = np.zeros(len(t), bool)
+    for span in runs_of(subject):
+        a, b = np.searchsorted(
+            t, [span.start_ns + round((unsure_s + settle_s) * NS), span.end_ns - round(unsure_s * NS)]
+        )
+        inside[a:b] = True
+    return inside
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measured:
+    """What a finding rests on: times, rows, value with its interval, limit by its name in the rules.
+
+    ``limit`` stands for the named one where it had to be widened; ``clocks`` are those whose relation matters.
+    """
+
+    span_ns: tuple[int, int]
+    samples: int
+    cites: tuple[Cite, ...]
+    interval_s: float
+    value: float | None = None
+    low: float | None = None
+    high: float | None = None
+    unit: str = ""
+    limit_name: str = ""
+    limit: float | None = None
+    above: bool | None = None
+    clocks: tuple[str, ...] = ()
+
+
+def answer(subject: Subject, check: str, outcome: Outcome, text: str, seen: Measured, suffix: str = "") -> Finding:
+    """A finding that is present or absent, its basis taken from the rules."""
+    entry = read_checks()[check]
+    name = seen.limit_name
+    return Finding(
+        id=check + suffix,
+        check=check,
+        outcome=outcome,
+        statement=f"{entry.title}: {'yes' if outcome is Outcome.PRESENT else 'no'}; {text}.",
+        from_ns=seen.span_ns[0],
+        to_ns=seen.span_ns[1],
+        value=seen.value,
+        low=seen.value if seen.low is None else seen.low,
+        high=seen.value if seen.high is None else seen.high,
+        unit=seen.unit,
+        limit=seen.limit if seen.limit is not None else subject.limits[name] if name else None,
+        limit_name=name,
+        above=seen.above,
+        basis=subject.limits.basis(name) if name else entry.source,
+        cites=seen.cites,
+        sample_interval_s=seen.interval_s if np.isfinite(seen.interval_s) else None,
+        samples=seen.samples,
+        cross_clock=seen.clocks if len(set(seen.clocks)) > 1 else (),
+    )
