@@ -61,7 +61,9 @@ def _logging(alive: tuple[str, ...], tallies: Mapping[str, Tally], evidence: Evi
         for check in tallies[name].unseen:
             for finding in by_check.get(check, ()):
                 if check in heavy and finding.outcome is Outcome.CANNOT_TELL and finding.unlocked_by:
-                    tests.append(NextTest(f"Logging: {finding.unlocked_by}", (name,), _LOGGING_CAUTION, True))
+                    tests.append(
+                        NextTest(f"Logging: {finding.unlocked_by}", (name,), _LOGGING_CAUTION, non_destructive=True)
+                    )
     return tests
 
 

@@ -68,7 +68,7 @@ def judge(tallies: Mapping[str, Tally], modes: Modes, scale: Scale, around: Circ
         proven_roots = []
     grades, reasons = _grades(tallies, proven, cause, modes, scale)
     status = VerdictStatus.DETERMINED if cause is not None else VerdictStatus.UNDETERMINED
-    if cause is None and not proven_roots and _clean(tallies, grades, scale, around):
+    if cause is None and not proven_roots and _clean(tallies, grades, modes, scale, around):
         status = VerdictStatus.NO_FAULT_FOUND
     grades[str(Mode.NONE)], reasons[str(Mode.NONE)] = _none(status, grades)
     also = tuple(name for name in roots if name != cause) if cause else ()
@@ -98,6 +98,7 @@ def _beats(
 ) -> bool:
     mine = live[name].firm_net if firm else live[name].net
     follows = modes.consequences(name)
+    caused = any(name in modes.consequences(other) for other in found)
     others = 0.0
     for other, one in live.items():
         if other == name or other in follows:
@@ -106,8 +107,15 @@ def _beats(
             continue
         if other in able and _separate(live[name], one, modes, scale):
             continue
-        others += 10.0 ** (one.net / 10.0)
-    return 10.0 ** (mine / 10.0) > scale.beats_all_others_by * others
+        brought = 0.0 if caused else _explains(one, live[name], modes)
+        others += 10.0 ** ((one.net + brought) / 10.0)
+    return bool(10.0 ** (mine / 10.0) > scale.beats_all_others_by * others)
+
+
+def _explains(rival: Tally, one: Tally, modes: Modes) -> float:
+    """Points of a mode's own evidence that a rival would bring about as well, though they are no sign of the rival."""
+    brought = set(modes[rival.mode].explains) - set(rival.own_present)
+    return sum(points for check, points in one.own_present.items() if check in brought)
 
 
 def _separate(a: Tally, b: Tally, modes: Modes, scale: Scale) -> bool:
@@ -157,9 +165,10 @@ def _open(one: Tally, best: float, cause: str | None, modes: Modes, scale: Scale
     """Possible, or nothing that could be seen singles it out."""
     least = points_of(scale.possible_ratio_min) - 1e-9
     behind = points_of(scale.possible_behind_best_max) + 1e-9
-    if one.net >= least and best - one.net <= behind:
+    fits = one.seen_points >= least and one.net >= least
+    if fits and best - one.net <= behind:
         return Grade.POSSIBLE, "findings fit it, but do not single it out from its live rivals"
-    if one.net >= least and cause is not None and _own(one, cause, modes) > 0:
+    if fits and cause is not None and _own(one, cause, modes) > 0:
         return Grade.POSSIBLE, "some findings fit it that the proven cause does not explain"
     if one.observable == "no":
         return Grade.NOT_OBSERVABLE, "what it can't do without could not be seen with these points and intervals"
@@ -171,12 +180,18 @@ def _open(one: Tally, best: float, cause: str | None, modes: Modes, scale: Scale
     )
 
 
-def _clean(tallies: Mapping[str, Tally], grades: Mapping[str, Grade], scale: Scale, around: Circumstances) -> bool:
+def _clean(
+    tallies: Mapping[str, Tally], grades: Mapping[str, Grade], modes: Modes, scale: Scale, around: Circumstances
+) -> bool:
     """Whether the machine was open to view and nothing was wrong in it."""
     if around.unexplained_trip or any(grade is Grade.POSSIBLE for grade in grades.values()):
         return False
-    seen = [name for name, one in tallies.items() if name != Mode.NONE and one.observable != "no"]
-    return len(seen) >= scale.observable_share_min * (len(tallies) - 1)
+    blind = {name for name, one in tallies.items() if one.observable == "no"}
+    if any(rule.needed_to_clear and rule.id in blind for rule in modes.causes):
+        return False
+    if any(one.shown_by for one in tallies.values()):
+        return False
+    return len(tallies) - len(blind) >= scale.observable_share_min * len(tallies)
 
 
 def _none(status: VerdictStatus, grades: Mapping[str, Grade]) -> tuple[Grade, str]:

@@ -87,7 +87,10 @@ class Needs(_Strict):
 
 
 class FailureMode(_Strict):
-    """One failure mode as its file gives it."""
+    """One failure mode as its file gives it.
+
+    ``needed_to_clear`` marks a mode that must have been open to view before a machine is called sound.
+    """
 
     id: Text
     title: Text
@@ -104,6 +107,7 @@ class FailureMode(_Strict):
     caution: Text
     source: Text
     physical: Texts = ()
+    needed_to_clear: bool = False
 
     @property
     def checks(self) -> tuple[str, ...]:
@@ -113,7 +117,7 @@ class FailureMode(_Strict):
         return tuple(dict.fromkeys(named))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Modes:
     """All modes by id, and the checks that they were read against."""
 

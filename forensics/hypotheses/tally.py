@@ -39,6 +39,8 @@ class Tally:
         Points of all evidence for it, of the firm part of it, and against it.
     own_present
         Points by check of present findings for it that counted: what another mode would have to explain.
+    seen_points
+        Points of present evidence for it: what elimination adds is left out.
     strong_against
         Finding ids of strong or decisive evidence against it.
     excluded_by
@@ -53,6 +55,7 @@ class Tally:
     firm_points: float
     against_points: float
     own_present: Mapping[str, float]
+    seen_points: float
     has_strong: bool
     strong_against: tuple[str, ...]
     excluded_by: str
@@ -77,10 +80,10 @@ def answers(findings: Iterable[Finding], *, polarity_confirmed: bool) -> dict[st
     by_check: dict[str, list[Finding]] = {}
     for finding in findings:
         by_check.setdefault(finding.check, []).append(finding)
-    return {check: _together(found, polarity_confirmed) for check, found in sorted(by_check.items())}
+    return {check: _together(found, polarity_confirmed=polarity_confirmed) for check, found in sorted(by_check.items())}
 
 
-def _together(found: list[Finding], polarity_confirmed: bool) -> Answered:
+def _together(found: list[Finding], *, polarity_confirmed: bool) -> Answered:
     outcomes = {finding.outcome for finding in found}
     if Outcome.PRESENT in outcomes:
         outcome = Outcome.PRESENT
@@ -89,12 +92,12 @@ def _together(found: list[Finding], polarity_confirmed: bool) -> Answered:
     else:
         outcome = Outcome.CANNOT_TELL
     telling = tuple(sorted((f for f in found if f.outcome is outcome), key=lambda f: f.id))
-    weak = [reason for finding in telling if (reason := _not_firm(finding, polarity_confirmed))]
+    weak = [reason for finding in telling if (reason := _not_firm(finding, polarity_confirmed=polarity_confirmed))]
     all_weak = len(weak) == len(telling) if outcome is Outcome.PRESENT else bool(weak)
     return Answered(outcome, telling, firm=not all_weak, weak_because=weak[0] if weak else "")
 
 
-def _not_firm(finding: Finding, polarity_confirmed: bool) -> str:
+def _not_firm(finding: Finding, *, polarity_confirmed: bool) -> str:
     if finding.samples == 1:
         return f"{finding.id} rests on one sample"
     if finding.rests_on_commands and not polarity_confirmed:
@@ -129,6 +132,7 @@ def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Rem
         own_present={
             c.check: c.points for c in firm_cells if c.counted and c.outcome is Outcome.PRESENT and c.check in told
         },
+        seen_points=sum(cell.points for cell in for_cells if cell.counted and cell.outcome is Outcome.PRESENT),
         has_strong=any(c.points >= min(strong) for c in firm_cells if c.outcome is Outcome.PRESENT and c.check in told),
         strong_against=tuple(c.finding for c in against if c.points >= min(strong) and _is_firm(c, told, firm)),
         excluded_by=_excluded(rule, told, mine, for_cells),
@@ -200,7 +204,17 @@ def _count(cells: list[Cell]) -> list[Cell]:
 
 def _silent(rule: FailureMode, told: Mapping[str, Answered]) -> list[Cell]:
     return [
-        Cell(rule.id, finding.id, check, Outcome.CANNOT_TELL, "cannot-tell", "", 0.0, False, finding.why_not)
+        Cell(
+            rule.id,
+            finding.id,
+            check,
+            Outcome.CANNOT_TELL,
+            "cannot-tell",
+            "",
+            0.0,
+            counted=False,
+            basis=finding.why_not,
+        )
         for check in rule.checks
         if check in told and told[check].outcome is Outcome.CANNOT_TELL
         for finding in told[check].findings

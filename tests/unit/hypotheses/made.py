@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from functools import cache
 from typing import Any
 
 from forensics.casefile import Machine, Measurement, Observation
@@ -16,6 +17,7 @@ from forensics.vocabulary import Outcome, StopKind
 FAILURE_NS = 1_900_000_000 * NS
 
 
+@cache
 def named_checks() -> frozenset[str]:
     """Every check that the shipped modes name: stands in where no catalogue is needed."""
     found: set[str] = set()

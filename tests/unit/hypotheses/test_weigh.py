@@ -1,0 +1,203 @@
+"""Grades and verdicts from hand-made findings: the ladder, caps, rivals, consequences, two faults at once."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import pytest
+
+from forensics.casefile import Measurement, Observation
+from forensics.errors import InputError
+from forensics.hypotheses import Weighing, weigh
+from forensics.record import NS
+from forensics.vocabulary import Grade, VerdictStatus
+
+from .made import FAILURE_NS, evidence, finding, shipped
+
+LATER = datetime(2030, 3, 20, 9, 0)  # noqa: DTZ001 - case files give local stamps; the case's zone is applied
+LOADED = ("slide.no_response_to_unload", "slide.loaded_at_stop", "starts.loaded_repeatedly", "starts.loaded_at_failure")
+
+
+def grades(weighing: Weighing) -> dict[str, Grade]:
+    return {row.mode: row.grade for row in weighing.hypotheses}
+
+
+def picture(mode: str) -> list[str]:
+    """Everything at least moderate that a mode's own file says is seen with it."""
+    return [s.check for s in shipped()[mode].for_ if s.outcome == "present" and s.weight != "weak"]
+
+
+@pytest.mark.parametrize("mode", [mode.id for mode in shipped().causes])
+def test_the_full_picture_of_a_mode_names_it(mode: str) -> None:
+    found = weigh(evidence(picture(mode), trip="trip"))
+    assert (found.verdict.status, found.verdict.mode) == (VerdictStatus.DETERMINED, mode)
+    assert found.verdict.grade is Grade.PROBABLE
+    assert found.verdict.because
+    assert found.verdict.would_change_it
+    assert found.verdict.chain[0] == mode
+
+
+@pytest.mark.parametrize("mode", [mode.id for mode in shipped().causes])
+def test_one_sample_never_makes_more_than_possible(mode: str) -> None:
+    single = {check: finding(check, "present", samples=1) for check in picture(mode)}
+    found = weigh(evidence(findings=single, trip="trip"))
+    assert found.verdict.status is VerdictStatus.UNDETERMINED
+    assert grades(found)[mode] is Grade.POSSIBLE
+    assert "one sample" in str(found.hypothesis(mode).capped_by)
+
+
+def test_unconfirmed_polarity_caps_at_possible() -> None:
+    told = {check: finding(check, "present", rests_on_commands=True) for check in LOADED}
+    assert weigh(evidence(findings=told)).verdict.mode == "unload-path-failed"
+    loose = weigh(evidence(findings=told, polarity_confirmed=False))
+    assert loose.verdict.status is VerdictStatus.UNDETERMINED
+    assert loose.hypothesis("unload-path-failed").grade is Grade.POSSIBLE
+    assert "polarity" in str(loose.hypothesis("unload-path-failed").capped_by)
+
+
+def test_elimination_alone_names_no_cause() -> None:
+    one = shipped()["high-head"]
+    silent = {check: finding(check, "cannot-tell", why_not="no point") for check in one.checks}
+    found = weigh(evidence(findings=silent, trip="HIGH PRESSURE"))
+    assert found.verdict.status is VerdictStatus.UNDETERMINED
+    assert found.hypothesis("high-head").grade is Grade.NOT_OBSERVABLE
+
+
+def test_two_that_cannot_be_separated_stay_possible() -> None:
+    """Check valve and expansion valve both empty the high side (physics); only the residual before the valve tells."""
+    found = weigh(evidence(["coastdown.high_side_falls_fast"], absent=()))
+    assert found.verdict.status is VerdictStatus.UNDETERMINED
+    assert {m for m, g in grades(found).items() if g is Grade.POSSIBLE} == {
+        "discharge-check-leaking",
+        "expansion-valve-fault",
+    }
+
+
+def test_a_consequence_is_not_read_as_the_cause() -> None:
+    burnt = ("electrical.overload", "heat.winding_hot", "heat.thermal_capacity_used")
+    assert weigh(evidence(burnt, trip="OVERLOAD")).verdict.mode == "motor-overload"
+    found = weigh(evidence([*LOADED, *burnt], trip="OVERLOAD"))
+    assert found.verdict.mode == "unload-path-failed"
+    assert "motor-overload" in found.verdict.also
+    assert found.verdict.chain.index("motor-overload") > 0
+
+
+def test_two_faults_at_once_are_named_where_each_is_proven_apart() -> None:
+    early = {
+        check: finding(check, "present", from_ns=FAILURE_NS - 9_000 * NS, to_ns=FAILURE_NS - 8_000 * NS)
+        for check in ("electrical.voltage_unbalance", "electrical.current_unbalance")
+    }
+    late = {
+        check: finding(check, "present", from_ns=FAILURE_NS - 900 * NS, to_ns=FAILURE_NS - 800 * NS)
+        for check in ("oil.filter_drop_growing", "oil.filter_drop_high")
+    }
+    found = weigh(evidence(findings={**early, **late}, trip="LOW OIL"))
+    assert found.verdict.mode == "supply-unbalance"
+    assert found.verdict.also == ("oil-filter-plugged",)
+
+
+def test_a_false_trip_by_one_sensor_is_found_before_the_machine_is_blamed() -> None:
+    false = ("sensors.jump_at_trip", "sensors.neighbours_unmoved", "sensors.trip_text_unsupported")
+    found = weigh(evidence([*false, "heat.discharge_temperature_high_at_failure"], trip="HIGH DISCHARGE TEMPERATURE"))
+    assert found.verdict.mode == "sensor-fault"
+    assert found.hypothesis("discharge-overheating").grade not in (Grade.PROBABLE, Grade.CONFIRMED)
+
+
+def test_no_fault_found_needs_a_machine_open_to_view_and_says_what_was_not() -> None:
+    sound = weigh(evidence())
+    assert sound.verdict.status is VerdictStatus.NO_FAULT_FOUND
+    assert sound.verdict.mode is None
+    assert grades(sound)["none"] is Grade.PROBABLE
+    blind = weigh(evidence(absent=()))
+    assert blind.verdict.status is VerdictStatus.UNDETERMINED
+    assert set(grades(blind).values()) == {Grade.NOT_OBSERVABLE}
+    part = weigh(evidence(findings={"coastdown.bypass_held": finding("coastdown.bypass_held", "cannot-tell")}))
+    assert part.verdict.status is VerdictStatus.NO_FAULT_FOUND
+    assert "bypass-not-released" in part.verdict.statement
+
+
+def test_a_trip_that_nothing_explains_is_not_cleared() -> None:
+    assert weigh(evidence(trip="LOW OIL DIFFERENTIAL")).verdict.status is VerdictStatus.UNDETERMINED
+    assert weigh(evidence(trip="EMERGENCY STOP PRESSED")).verdict.status is VerdictStatus.UNDETERMINED
+
+
+def seen(kind: str, text: str, *, supports: bool = True, mode: str = "unload-path-failed") -> Observation:
+    return Observation(time=LATER, kind=kind, by="site engineer", text=text, bears_on=(mode,), supports=supports)  # type: ignore[arg-type]
+
+
+def test_confirmed_needs_data_and_an_inspection_that_shows_the_cause() -> None:
+    shows = seen("inspection", "Coil of the unload solenoid measures open circuit")
+    assert weigh(evidence(LOADED, observations=(shows,))).verdict.grade is Grade.CONFIRMED
+    assert weigh(evidence(observations=(shows,), trip="t")).verdict.status is VerdictStatus.UNDETERMINED
+
+
+@pytest.mark.parametrize(
+    ("kind", "text"),
+    [
+        ("witness", "The coil is open"),
+        ("document", "Work order: unload coil open"),
+        ("inspection", "Unload coil was replaced last week, not checked since"),
+        ("inspection", "Unload valve found in order"),
+        ("test", "Coil might be open when warm"),
+    ],
+)
+def test_opinion_opportunity_and_parts_in_order_do_not_confirm(kind: str, text: str) -> None:
+    found = weigh(evidence(LOADED, observations=(seen(kind, text),)))
+    assert found.verdict.mode == "unload-path-failed"
+    assert found.verdict.grade is Grade.PROBABLE
+
+
+def test_an_inspection_against_a_mode_weighs_strongly() -> None:
+    denies = seen("inspection", "Valve, screen and coil stripped and measured", supports=False)
+    found = weigh(evidence(LOADED, observations=(denies,)))
+    assert found.verdict.status is VerdictStatus.UNDETERMINED
+    assert "observation 1" in found.hypothesis("unload-path-failed").against
+
+
+def test_an_insulation_test_confirms_a_winding_fault_and_acid_never_names_one() -> None:
+    """IEEE 43: 5 Mohm at 40 degC is the least for low-voltage random-wound windings (from memory)."""
+    fault = ("electrical.instant_trip", "electrical.ground_fault")
+    low = Measurement(time=LATER, kind="insulation_resistance", value=0.2, unit="Mohm")
+    assert weigh(evidence(fault, measurements=(low,), trip="t")).verdict.grade is Grade.CONFIRMED
+    good = Measurement(time=LATER, kind="insulation_resistance", value=900.0, unit="Mohm")
+    assert weigh(evidence(fault, measurements=(good,), trip="t")).verdict.grade is not Grade.CONFIRMED
+    acid = Measurement(time=LATER, kind="oil_acid_number", value=0.9, unit="mgKOH/g")
+    assert weigh(evidence(measurements=(acid,), trip="t")).verdict.status is VerdictStatus.UNDETERMINED
+
+
+def test_a_measurement_in_another_unit_is_refused() -> None:
+    wrong = Measurement(time=LATER, kind="insulation_resistance", value=3000.0, unit="kohm")
+    with pytest.raises(InputError, match="read in Mohm"):
+        weigh(evidence(measurements=(wrong,)))
+
+
+def test_the_matrix_holds_every_mode_and_what_could_not_tell() -> None:
+    found = weigh(evidence(LOADED, absent=("oil.level_low",)))
+    effects = {cell.effect for cell in found.matrix}
+    assert effects == {"for", "against", "cannot-tell"}
+    assert {cell.mode for cell in found.matrix} == {mode.id for mode in shipped().causes}
+    assert all(cell.basis for cell in found.matrix if cell.effect != "cannot-tell")
+    assert found.tests_run == len({f.check for f in evidence().findings})
+
+
+def test_next_tests_are_non_destructive_first_and_carry_cautions() -> None:
+    found = weigh(evidence(LOADED, absent=()))
+    order = [test.non_destructive for test in found.next_tests]
+    assert order == sorted(order, reverse=True)
+    assert False in order
+    assert all(test.caution for test in found.next_tests)
+    assert all(test.splits for test in found.next_tests)
+    assert any("unload-path-failed" in test.splits and len(test.splits) > 1 for test in found.next_tests)
+
+
+def test_the_teardown_sets_each_thing_against_the_data_both_ways() -> None:
+    fits = seen("inspection", "Screen of the unload valve blocked")
+    alone = seen("inspection", "Spalled raceway on the discharge bearing", mode="bearing-or-rotor-damage")
+    nothing = Observation(time=LATER, kind="inspection", by="x", text="Paint chipped")
+    found = weigh(evidence(LOADED, observations=(fits, alone, nothing)))
+    notes = {row.what: row.note for row in found.teardown}
+    assert notes["inspection: Screen of the unload valve blocked"] == "has a counterpart in the data"
+    assert notes["inspection: Spalled raceway on the discharge bearing"] == "has no counterpart in the data"
+    assert "fits nothing" in notes["inspection: Paint chipped"]
+    bare = weigh(evidence(LOADED, observations=(nothing,)))
+    assert "no physical finding" in {row.what: row.note for row in bare.teardown}["data: unload-path-failed"]
