@@ -1,7 +1,7 @@
-"""What the running machine did, at like duty: one frame of aligned readings for several families.
+"""What the running machine did, at like duty: aligned readings for several families.
 
-A frame holds, at times while the motor ran, the last reading of each point at or before that time, none older than a few
-of its own intervals. Nothing is averaged or interpolated. The machine's own usual is fitted to its earlier running,
+A frame holds, at times while the motor ran, the last reading of each point at or before that time, none older than a
+few of its own intervals. Nothing is averaged or interpolated. The machine's own usual is fitted to earlier running,
 against capacity and lift, and a later reading is held against that only where its duty was seen before.
 """
 
@@ -32,6 +32,7 @@ _MOST_TIMES = 20_000
 _RUNNING_SHARE = 0.2
 _MAD_TO_SIGMA = 1.4826
 _CELLS = 1009
+_MOST_WEIGHT_S = 120.0
 _CELL_LEAST = 12
 HIGH_SIDE = (Role.CONDENSER_PRESSURE, Role.DISCHARGE_PRESSURE, Role.HIGH_SIDE_PRESSURE)
 DISCHARGE = (Role.DISCHARGE_PRESSURE, Role.CONDENSER_PRESSURE, Role.HIGH_SIDE_PRESSURE)
@@ -345,9 +346,10 @@ def own_usual(
 ) -> Usual:
     """Hold a reading against the machine's own earlier running.
 
-    The baseline is the settled running that ended an hour or more before the failure; of a long record its older half, so
-    that a fault which grew is not held against itself. A least-squares plane over the duties gives the usual, fitted
-    twice with samples beyond four robust deviations left out.
+    The baseline is the settled running that ended an hour or more before the failure (in short records: a quarter
+    hour, in earlier runs); of a long record its older half, so that a fault which grew is not held against itself.
+    A least-squares plane over the duties, fitted twice with samples beyond four robust deviations left out, and the
+    median of what it leaves at like duty give the usual.
 
     Parameters
     ----------
@@ -364,12 +366,7 @@ def own_usual(
     usable = frame.settled & np.isfinite(reading)
     for duty, _ in columns:
         usable &= np.isfinite(duty)
-    gap_ns = round(subject.limits["duty.baseline_gap"] * NS)
-    base = usable & (frame.t < subject.record.failure_ns - gap_ns)
-    if learn is not None:
-        base &= learn
-    weight_s = np.diff(frame.t, prepend=frame.t[:1]) / NS if n else blank
-    ran_s = float(np.sum(np.minimum(weight_s, 120.0)[base]))
+    base, ran_s = _baseline(subject, frame, usable if learn is None else usable & learn)
     if ran_s < subject.limits["duty.baseline_least"]:
         return Usual(blank, blank, float("nan"), base, "too little settled running earlier to know what is usual")
     if ran_s > subject.limits["duty.baseline_long"]:
@@ -386,6 +383,22 @@ def own_usual(
     sigma = float(_MAD_TO_SIGMA * np.median(np.abs(left))) if len(left) else float("nan")
     like = usable & np.isfinite(usual)
     return Usual(np.where(like, reading - usual, np.nan), usual, sigma, base, "")
+
+
+def _baseline(subject: Subject, frame: Frame, usable: Mask) -> tuple[Mask, float]:
+    """Samples that may teach what is usual and for how long the machine ran in them, s."""
+    limits = subject.limits
+    n = len(frame.t)
+    weight_s = np.minimum(np.diff(frame.t, prepend=frame.t[:1]) / NS, _MOST_WEIGHT_S) if n else np.empty(0)
+    base, ran_s = np.zeros(n, dtype=bool), 0.0
+    for gap in ("duty.baseline_gap", "duty.baseline_gap_short"):
+        base = usable & (frame.t < subject.record.failure_ns - round(limits[gap] * NS))
+        if gap == "duty.baseline_gap_short" and frame.failing >= 0:
+            base &= ~frame.in_failing_run
+        ran_s = float(np.sum(weight_s[base]))
+        if ran_s >= limits["duty.baseline_least"]:
+            break
+    return base, ran_s
 
 
 def _local(residual: Floats, base: Mask, columns: list[tuple[Floats, float]]) -> Floats:

@@ -289,8 +289,8 @@ def thermal_image(
 def thermal_capacity_used(subject: Subject) -> tuple[Finding, ...]:
     """Decide whether the motor's thermal image reached the limit in the ten minutes before the failure.
 
-    The time constants are defaults, so the image is also taken with both halved and doubled: the interval. Present
-    where the image itself reaches the limit, absent where it does not even with halved or doubled constants.
+    The time constants are defaults, so the image is also taken with those of a fast and of a slow protection: the
+    interval. Present where the image itself reaches the limit, absent where it does not with any of them.
     """
     check = "heat.thermal_capacity_used"
     if (answer := unready(subject, check, saturation=False)) is not None:
@@ -304,7 +304,8 @@ def thermal_capacity_used(subject: Subject) -> tuple[Finding, ...]:
     recent = amps.t >= end_ns - round(_RECENT_S * NS)
     if len(amps) < _FEWEST or not recent.any():
         return (cannot_tell(check, "no amps just before the failure"),)
-    values = [_image(limits["heat.thermal_factor"], rated, amps, _constants(subject, x), recent) for x in (1, 0.5, 2)]
+    scales = (1.0, limits["heat.thermal_fast"], limits["heat.thermal_slow"])
+    values = [_image(limits["heat.thermal_factor"], rated, amps, _constants(subject, x), recent) for x in scales]
     value, low, high = values[0], min(values), max(values)
     limit = limits["heat.thermal_used"]
     outcome = Outcome.PRESENT if value >= limit else Outcome.CANNOT_TELL if high >= limit else Outcome.ABSENT
@@ -318,7 +319,7 @@ def thermal_capacity_used(subject: Subject) -> tuple[Finding, ...]:
             check=check,
             outcome=outcome,
             statement=f"Thermal image of the motor {value:.0%} of the limit before the failure "
-            f"({low:.0%} to {high:.0%} with half and twice the time constants).",
+            f"({low:.0%} to {high:.0%} with time constants from {scales[1]:g} to {scales[2]:g} of the default).",
             from_ns=int(amps.t[recent][0]),
             to_ns=int(amps.t[-1]),
             value=value,

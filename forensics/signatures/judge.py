@@ -83,9 +83,14 @@ def against_own(subject: Subject, frame: Frame, look: Look, usual: Usual, usable
         return finding
     sign = 1.0 if look.above else -1.0
     if sign * finding.value > subject.limits["duty.near_share"] * limit:
-        text = f"{look.words} came within {limit:.3g} {look.unit} of the machine's own usual but near that limit"
-        return replace(_blank(finding, text), statement=f"{finding.statement} Too near the limit to call it absent.")
+        beyond = sign * finding.value > limit
+        text = "went beyond the limit, but not for long enough" if beyond else "too near the limit to call it absent"
+        return replace(_blank(finding, f"{look.words}: {text}"), statement=f"{finding.statement} It {_is(text)}.")
     return finding
+
+
+def _is(text: str) -> str:
+    return text if text.startswith("went") else f"is {text}"
 
 
 def _blank(finding: Finding, why_not: str) -> Finding:
@@ -111,14 +116,14 @@ def _judge(
     threshold = abs(limit) if own is not None else bound
     found = episodes(frame, signed > threshold, chosen, subject.limits[look.lasting], interval_s)
     if found:
-        return _present(subject, frame, look, reading, limit, chosen, found, interval_s, own)
+        return _present(subject, frame, look, reading, limit, chosen, found, own)
     gap = _uncovered(subject, frame, chosen, interval_s) if look.sudden else ""
     if gap and own is not None:
         gap = f"{gap}, or its duty there was not seen before"
     if gap:
         return cannot_tell(look.check, f"{look.words}: {gap}")
     worst = float(np.percentile(signed[chosen], 95.0)) * (1.0 if look.above else -1.0)
-    return _finding(subject, frame, look, Outcome.ABSENT, worst, limit, np.flatnonzero(chosen), interval_s, own)
+    return _finding(subject, frame, look, Outcome.ABSENT, worst, limit, np.flatnonzero(chosen), own)
 
 
 def _present(
@@ -129,7 +134,6 @@ def _present(
     limit: float,
     chosen: Mask,
     found: list[Episode],
-    interval_s: float,
     own: Usual | None,
 ) -> Finding:
     failing = [e for e in found if frame.run[e.last] == frame.failing]
@@ -137,7 +141,7 @@ def _present(
     inside = np.arange(best.first, best.last + 1)
     inside = inside[chosen[inside]]
     value = float(np.median(reading[inside]))
-    return _finding(subject, frame, look, Outcome.PRESENT, value, limit, inside, interval_s, own)
+    return _finding(subject, frame, look, Outcome.PRESENT, value, limit, inside, own)
 
 
 def _uncovered(subject: Subject, frame: Frame, chosen: Mask, interval_s: float) -> str:
@@ -162,9 +166,9 @@ def _finding(
     value: float,
     limit: float,
     inside: np.ndarray[tuple[int], np.dtype[np.int64]],
-    interval_s: float,
     own: Usual | None,
 ) -> Finding:
+    interval_s = frame.interval_s(*look.groups)
     first_ns, last_ns = int(frame.t[inside[0]]), int(frame.t[inside[-1]])
     reading = look.reading[inside] if own is None else look.reading[inside] - own.usual[inside]
     low, high = (float(x) for x in np.nanpercentile(reading, (10.0, 90.0)))

@@ -10,6 +10,7 @@ from forensics.findings import Finding
 from forensics.record import NS, Samples, Span
 from forensics.signatures.base import Detector, Subject, cannot_tell
 from forensics.signatures.duty import (
+    DISCHARGE,
     Floats,
     Frame,
     Mask,
@@ -60,7 +61,7 @@ def hunting(subject: Subject) -> tuple[Finding, ...]:
     lead_roles = [Role.SUCTION_PRESSURE, Role.SUCTION_TEMPERATURE] if by_superheat else [Role.EXPANSION_VALVE_POSITION]
     interval_s = max(points[role].interval_s for role in lead_roles)
     shortest_s = max(limits["refrigerant.hunting_shortest"], _SAMPLES_PER_PERIOD * interval_s)
-    swings, looked = _swings(subject, frame, points, interval_s, shortest_s, by_superheat=by_superheat)
+    swings, looked, longest_s = _swings(subject, frame, points, interval_s, shortest_s, by_superheat=by_superheat)
     if not looked:
         return (cannot_tell(check, "no settled stretch of running long enough to show a period"),)
     limit_name = "refrigerant.hunting_amplitude" if by_superheat else "refrigerant.hunting_valve"
@@ -74,6 +75,9 @@ def hunting(subject: Subject) -> tuple[Finding, ...]:
     if not own and shortest_s > limits["refrigerant.hunting_shortest"]:
         why = f"samples every {interval_s:g} s show periods of {shortest_s:g} s and longer only; none was seen"
         return (cannot_tell(check, why),)
+    if not own and longest_s < limits["refrigerant.hunting_usual"]:
+        why = f"the settled stretches show periods of {longest_s:.0f} s and shorter only; none was seen"
+        return (cannot_tell(check, why, unlocked_by="longer runs in the record"),)
     best = max(own or swings, key=lambda s: s.amplitude, default=None)
     value = 0.0 if best is None else best.amplitude
     unit = "K" if by_superheat else "%"
@@ -122,35 +126,39 @@ def _swings(
     shortest_s: float,
     *,
     by_superheat: bool,
-) -> tuple[list[Swing], int]:
+) -> tuple[list[Swing], int, float]:
     limits = subject.limits
     step_s = max(interval_s, _LEAST_STEP_S)
-    n = int(limits["refrigerant.hunting_segment"] / step_s)
     settle_ns = round(limits["duty.settle_after_start"] * NS)
     before_ns = round(limits["duty.settle_before_stop"] * NS)
     window = subject.record.window
     end_ns = min(window.end_ns, subject.record.failure_ns)
     low_ns = max(window.start_ns, end_ns - round(_LONGEST_LOOK_S * NS))
     found: list[Swing] = []
-    looked = 0
+    looked, longest_s = 0, 0.0
     for k, span in enumerate(frame.spans):
         stop_ns = span.end_ns if k == frame.failing else span.end_ns - before_ns
         inner = Span(span.start_ns + settle_ns, stop_ns).overlap(Span(low_ns, end_ns))
         if inner is None:
             continue
-        count = int(inner.seconds / (n * step_s))
-        for part in range(count):
-            start_ns = inner.end_ns - round((count - part) * n * step_s * NS)
+        length_s = min(limits["refrigerant.hunting_segment"], inner.seconds)
+        n = int(length_s / step_s)
+        if length_s < limits["refrigerant.hunting_segment_least"]:
+            continue
+        for part in range(int(inner.seconds / (n * step_s))):
+            start_ns = inner.end_ns - round((part + 1) * n * step_s * NS)
             t = start_ns + (np.arange(n) * round(step_s * NS)).astype(np.int64)
             data = {role: point.at(t, max_age_s(point)) for role, point in points.items()}
             lead = data[Role.EXPANSION_VALVE_POSITION] if not by_superheat else _superheat(subject, data)
             if not np.all(np.isfinite(lead)):
                 continue
             looked += 1
-            swing = _swing(subject, t, lead, data, step_s, shortest_s)
+            slowest_s = min(limits["refrigerant.hunting_slowest"], length_s / limits["refrigerant.hunting_periods"])
+            longest_s = max(longest_s, slowest_s)
+            swing = _swing(t, lead, data, step_s, (shortest_s, slowest_s), limits["refrigerant.hunting_share"])
             if swing is not None:
                 found.append(swing)
-    return found, looked
+    return sorted(found, key=lambda swing: swing.start_ns), looked, longest_s
 
 
 def _superheat(subject: Subject, data: dict[Role, Floats]) -> Floats:
@@ -159,17 +167,16 @@ def _superheat(subject: Subject, data: dict[Role, Floats]) -> Floats:
 
 
 def _swing(
-    subject: Subject,
     t: np.ndarray[tuple[int], np.dtype[np.int64]],
     lead: Floats,
     data: dict[Role, Floats],
     step_s: float,
-    shortest_s: float,
+    periods_s: tuple[float, float],
+    least_share: float,
 ) -> Swing | None:
-    limits = subject.limits
     n = len(lead)
     frequency = np.fft.rfftfreq(n, step_s)
-    band = (frequency >= 1.0 / limits["refrigerant.hunting_slowest"]) & (frequency <= 1.0 / shortest_s)
+    band = (frequency >= 1.0 / periods_s[1]) & (frequency <= 1.0 / periods_s[0])
     if not band.any():
         return None
     spectrum = _spectrum(lead)
@@ -179,7 +186,7 @@ def _swing(
         return None
     peak = int(np.argmax(np.where(band, power, -1.0)))
     near = slice(max(peak - 2, 1), peak + 3)
-    if float(power[near].sum()) / total < limits["refrigerant.hunting_share"]:
+    if float(power[near].sum()) / total < least_share:
         return None
 
     def amplitude(part: Floats) -> float:
@@ -313,6 +320,7 @@ def liquid_slug(subject: Subject) -> tuple[Finding, ...]:
         return (cannot_tell(check, "no settled running with amps and discharge temperature"),)
     steady = _settled_at(frame, amps.t, limits["duty.settle_after_start"])
     before = np.maximum.reduce([np.roll(amps.v, k) for k in range(3, _SLUG_BACK)])
+    before = np.maximum(before, _LEAST_AMPS)
     spike = steady & (amps.v > limits["refrigerant.slug_amps"] * before)
     spike[:_SLUG_BACK] = False
     at = amps.t[spike]
@@ -347,6 +355,7 @@ def liquid_slug(subject: Subject) -> tuple[Finding, ...]:
 
 
 _SLUG_BACK = 11
+_LEAST_AMPS = 1.0
 
 
 def _settled_at(frame: Frame, times: np.ndarray[tuple[int], np.dtype[np.int64]], settle_s: float) -> Mask:
@@ -383,17 +392,16 @@ def recirculation(subject: Subject) -> tuple[Finding, ...]:
     if not looked.any():
         return (cannot_tell(check, "no settled running with amps, suction pressure and discharge temperature"),)
     fall = 1.0 - amps[soon] / np.where(amps[ago] > 0.0, amps[ago], np.nan)
+    head = frame.of(*DISCHARGE)
     rise = suction[soon] / np.where(suction[ago] > 0.0, suction[ago], np.nan) - 1.0
     hotter = discharge[late] - discharge[ago]
-    hit = (
-        looked
-        & (fall > limits["refrigerant.recirculation_amps"])
-        & (rise > limits["refrigerant.recirculation_suction"])
-    )
     slide = frame.of(Role.SLIDE_POSITION)
+    limit_name = "refrigerant.recirculation_amps" + ("" if slide is None else "_slide")
+    hit = looked & (fall > limits[limit_name]) & (rise > limits["refrigerant.recirculation_suction"])
     if slide is not None:
-        unloaded = (slide[ago] - slide[soon]) > limits["refrigerant.recirculation_slide"]
-        hit &= ~unloaded
+        hit &= ~(slide[ago] - slide[soon] > limits["refrigerant.recirculation_slide"])
+    if head is not None:
+        hit &= ~(head[soon] > (1.0 - limits["refrigerant.recirculation_pressure"]) * head[ago])
     unclear = bool((hit & ~(hotter > limits["refrigerant.recirculation_discharge"])).any()) and slide is not None
     hit &= hotter > limits["refrigerant.recirculation_discharge"]
     where = np.flatnonzero(hit)
@@ -420,10 +428,10 @@ def recirculation(subject: Subject) -> tuple[Finding, ...]:
             to_ns=last,
             value=value,
             unit="1",
-            limit=limits["refrigerant.recirculation_amps"],
-            limit_name="refrigerant.recirculation_amps",
+            limit=limits[limit_name],
+            limit_name=limit_name,
             above=True if len(where) else None,
-            basis=limits.basis("refrigerant.recirculation_amps"),
+            basis=limits.basis(limit_name),
             cites=tuple(c for group in groups for c in cite(frame.point(*group), first, last)),
             sample_interval_s=interval_s,
             samples=max(2, int((last - first) / NS / interval_s)) if np.isfinite(interval_s) else 2,
