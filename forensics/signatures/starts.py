@@ -1,7 +1,194 @@
-"""Starts: was the machine unloaded, did it lift, did the oil come, how often it was asked to start."""
+"""Starts: was the machine unloaded, and did such starts come again or grow. Other checks of starts stand beside."""
 
 from __future__ import annotations
 
-from forensics.signatures.start_table import list_starts, unloaded_share, wilson
+import numpy as np
 
-__all__ = ["list_starts", "unloaded_share", "wilson"]
+from forensics.commands import read_commands
+from forensics.findings import Finding, Start, Stop
+from forensics.record import NS
+from forensics.rules import read_checks
+from forensics.signatures.answer import Seen, Value, answered, three_way
+from forensics.signatures.base import Detector, Subject, cannot_tell, points_for
+from forensics.signatures.start_course import (
+    discharge_falls_below_suction,
+    locked_rotor,
+    no_lift,
+    oil_pressure_absent,
+    prolonged_inrush,
+)
+from forensics.signatures.start_rate import short_off_times, short_runs, too_frequent
+from forensics.signatures.start_table import list_starts, unloaded_share, wilson
+from forensics.signatures.starts_before import last_start, starts_before
+from forensics.vocabulary import Answer, Outcome, PreviousStop, Role
+
+__all__ = ["DETECTORS", "list_starts", "unloaded_share", "wilson"]
+
+_LOADED_AMPS_SHARE = 0.6
+
+
+def loaded_at_failure(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the start that led into the failure, or the last before it, was loaded."""
+    check = "starts.loaded_at_failure"
+    _, missing = points_for(subject, read_checks()[check])
+    start = last_start(subject)
+    if missing or start is None:
+        return (cannot_tell(check, missing or "no start before the failure in the record"),)
+    if start.unloaded is Answer.CANNOT_TELL:
+        return (cannot_tell(check, start.why_not or "neither slide nor settled amps tell"),)
+    outcome = Outcome.PRESENT if start.unloaded is Answer.NO else Outcome.ABSENT
+    ratio = "" if start.ratio is None else f" Settled amps over rated {start.ratio:.2f}."
+    words = f"Judged by {start.judged_by}.{ratio}"
+    samples = max(start.settled_samples, 2 if start.judged_by == "slide position" else 0)
+    return (
+        answered(
+            subject,
+            check,
+            outcome,
+            words,
+            _start_value(start, outcome),
+            Seen(span_ns=(start.earliest_ns, start.settled_to_ns), cites=start.cites, samples=samples),
+        ),
+    )
+
+
+def _start_value(start: Start, outcome: Outcome) -> Value:
+    if start.judged_by == "slide position" and start.slide_percent is not None:
+        limit = "starts.slide_loaded_min" if outcome is Outcome.PRESENT else "starts.slide_unloaded_max"
+        slide = start.slide_percent
+        return Value(slide, slide - 2.0, slide + 2.0, "%", limit, above=True)
+    if start.judged_by == "own starts":
+        # held against the machine's own starts: the ratio is told, the limit is not what decided
+        return Value(start.ratio, start.low, start.high, "1")
+    return Value(start.ratio, start.low, start.high, "1", "starts.unloaded_ratio_max", above=True)
+
+
+def loaded_repeatedly(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether loaded starts are a pattern of the record up to the failure."""
+    check = "starts.loaded_repeatedly"
+    _, missing = points_for(subject, read_checks()[check])
+    starts = starts_before(subject)
+    loaded = [s for s in starts if s.unloaded is Answer.NO]
+    judged = [s for s in starts if s.unloaded is not Answer.CANNOT_TELL]
+    if missing or len(judged) < 2:  # noqa: PLR2004 - one start is no repetition
+        return (
+            cannot_tell(check, missing or f"{len(judged)} of {len(starts)} starts could be judged; two are needed"),
+        )
+    share = len(loaded) / len(judged)
+    low, high = wilson(len(loaded), len(judged))
+    often = share > subject.limits["starts.loaded_share_max"] and len(loaded) > 1
+    outcome = Outcome.PRESENT if often else Outcome.ABSENT
+    words = f"{len(loaded)} of {len(judged)} starts that could be judged were loaded (of {len(starts)} in the record)."
+    measured = Value(share, low, high, "1", "starts.loaded_share_max", above=True)
+    if share > subject.limits["starts.loaded_share_max"] and not often:
+        return (cannot_tell(check, "one loaded start among few: two are needed for a pattern"),)
+    cites = tuple(cite for s in (loaded or judged)[-5:] for cite in s.cites)
+    return (answered(subject, check, outcome, words, measured, Seen(cites=cites, samples=len(judged))),)
+
+
+def loaded_growing(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the settled ratio rises from start to start (Theil-Sen slope with its 95 % interval)."""
+    from scipy.stats import theilslopes
+
+    check = "starts.loaded_growing"
+    _, missing = points_for(subject, read_checks()[check])
+    starts = [s for s in starts_before(subject) if s.ratio is not None]
+    fewest = int(subject.limits["starts.growing_least"])
+    if missing or len(starts) < fewest:
+        return (cannot_tell(check, missing or f"{len(starts)} starts with a settled ratio; {fewest} are needed"),)
+    ratios = np.array([s.ratio for s in starts[-30:]], dtype=np.float64)
+    slope, _, low, high = theilslopes(ratios, np.arange(len(ratios)), 0.95)
+    outcome = three_way(float(low), float(high), subject.limits["starts.growing_per_start"], above=True)
+    if outcome is Outcome.CANNOT_TELL and slope < subject.limits["starts.growing_per_start"] / 2:
+        outcome = Outcome.ABSENT
+    measured = Value(float(slope), float(low), float(high), "1/start", "starts.growing_per_start", above=True)
+    if outcome is Outcome.CANNOT_TELL:
+        return (cannot_tell(check, f"slope {slope:+.3f} a start, interval {low:+.3f} to {high:+.3f}"),)
+    words = f"The ratio moves {slope:+.3f} a start over {len(ratios)} starts."
+    cites = tuple(cite for s in starts[-5:] for cite in s.cites)
+    return (answered(subject, check, outcome, words, measured, Seen(cites=cites, samples=len(ratios))),)
+
+
+def after_trapped_stop(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the last start came after a stop under load with nothing having unloaded the slide since."""
+    check = "starts.after_trapped_stop"
+    _, missing = points_for(subject, read_checks()[check])
+    start = last_start(subject)
+    if missing or start is None:
+        return (cannot_tell(check, missing or "no start before the failure in the record"),)
+    before = [stop for stop in subject.stops if stop.time_ns < start.time_ns]
+    if not before:
+        return (cannot_tell(check, "the record shows no stop before the last start"),)
+    stop = before[-1]
+    span = (stop.time_ns, start.time_ns)
+    if start.previous_stop not in (PreviousStop.TRIP, PreviousStop.POWER_LOSS):
+        words = "The stop before it went by the sequence."
+        return (answered(subject, check, Outcome.ABSENT, words, seen=Seen(span_ns=span, cites=stop.cites, samples=2)),)
+    loaded, how = _stopped_loaded(subject, stop)
+    if loaded is None:
+        return (cannot_tell(check, how),)
+    if not loaded:
+        return (answered(subject, check, Outcome.ABSENT, how, seen=Seen(span_ns=span, cites=stop.cites, samples=2)),)
+    unloaded, said = _unloaded_since(subject, stop, start)
+    if unloaded is None:
+        return (cannot_tell(check, said),)
+    outcome = Outcome.ABSENT if unloaded else Outcome.PRESENT
+    words = f"The stop before was a {start.previous_stop.value.replace('-', ' ')}. {how} {said}"
+    return (
+        answered(
+            subject, check, outcome, words, seen=Seen(span_ns=span, cites=stop.cites, samples=2, rests_on_commands=True)
+        ),
+    )
+
+
+def _stopped_loaded(subject: Subject, stop: Stop) -> tuple[bool | None, str]:
+    limits, rated = subject.limits, subject.machine.rated_load_amps
+    if stop.slide_percent is not None:
+        if stop.slide_percent >= limits["starts.slide_loaded_min"]:
+            return True, f"It stopped with the slide at {stop.slide_percent:.0f} %."
+        if stop.slide_percent <= limits["starts.slide_unloaded_max"]:
+            return False, f"It stopped with the slide at {stop.slide_percent:.0f} %."
+    if stop.amps_before is not None and rated is not None:
+        share = stop.amps_before / rated
+        if share > _LOADED_AMPS_SHARE:
+            return True, f"It stopped at {100 * share:.0f} % of rated amps."
+        if share <= limits["starts.unloaded_ratio_max"] * 0.9:
+            return False, f"It stopped at {100 * share:.0f} % of rated amps."
+    return None, "neither slide nor amps tell whether the stop before was under load"
+
+
+def _unloaded_since(subject: Subject, stop: Stop, start: Start) -> tuple[bool | None, str]:
+    slide = subject.record.point(Role.SLIDE_POSITION)
+    reading = slide.before(start.earliest_ns, 600.0) if slide is not None else None
+    if reading is not None:
+        if reading.value <= subject.limits["starts.slide_unloaded_max"]:
+            return True, f"Before the start the slide stood at {reading.value:.0f} %."
+        if reading.value >= subject.limits["starts.slide_loaded_min"]:
+            return False, f"Before the start the slide still stood at {reading.value:.0f} %."
+    command = read_commands(subject.record, subject.profile).get(Role.UNLOAD_SOLENOID)
+    if command is None:
+        return None, "no unload_solenoid: whether the slide was unloaded after the stop before is not recorded"
+    off_s = (start.time_ns - stop.time_ns) / NS
+    if command.known_s(stop.time_ns, start.time_ns) < off_s / 2:
+        return None, "the unload command is not recorded between that stop and the start"
+    vented_s = command.acting_s(stop.time_ns, start.time_ns)
+    enough = vented_s >= subject.profile.times.travel_unload_s
+    if not enough and vented_s > subject.profile.times.travel_unload_s / 3:
+        return None, f"unload was commanded for {vented_s:.0f} s since: part of its travel"
+    return enough, f"Unload was commanded for {vented_s:.0f} s since."
+
+
+DETECTORS: dict[str, Detector] = {
+    "starts.loaded_at_failure": loaded_at_failure,
+    "starts.loaded_repeatedly": loaded_repeatedly,
+    "starts.loaded_growing": loaded_growing,
+    "starts.prolonged_inrush": prolonged_inrush,
+    "starts.locked_rotor": locked_rotor,
+    "starts.no_lift": no_lift,
+    "starts.discharge_falls_below_suction": discharge_falls_below_suction,
+    "starts.oil_pressure_absent": oil_pressure_absent,
+    "starts.too_frequent": too_frequent,
+    "starts.short_off_times": short_off_times,
+    "starts.short_runs": short_runs,
+    "starts.after_trapped_stop": after_trapped_stop,
+}
