@@ -148,7 +148,7 @@ class Samples:
     def before(self, time_ns: int, max_age_s: float | None = None) -> Reading | None:
         """Last usable sample at or before a time, unless it is older than ``max_age_s`` or its hold limit."""
         index = int(np.searchsorted(self.usable.t, time_ns, side="right")) - 1
-        if index < 0:
+        if index < 0 or bool(self._lost_at(np.array([time_ns], np.int64))[0]):
             return None
         age_s = (time_ns - int(self.usable.t[index])) / NS
         limits = [limit for limit in (max_age_s, self.origin.hold_s) if limit is not None]
@@ -175,10 +175,19 @@ class Samples:
         values = usable.v[np.maximum(index, 0)].astype(np.float64)
         age_s = (times_ns - usable.t[np.maximum(index, 0)]) / NS
         limits = [limit for limit in (max_age_s, self.origin.hold_s) if limit is not None]
-        bad = index < 0
+        bad = (index < 0) | self._lost_at(times_ns)
         if limits:
             bad = bad | (age_s > min(limits))
         return np.where(bad, np.nan, values)
+
+    def _lost_at(self, times_ns: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Where a change log's latest row says that there is no reading: its value before is no longer held."""
+        if self.origin.recorded is not Recorded.CHANGE or self.usable is self or not len(self.t):
+            return np.zeros(len(times_ns), bool)
+        index = np.searchsorted(self.t, times_ns, side="right") - 1
+        missing = (self.q[np.maximum(index, 0)] & np.uint16(Quality.MISSING)) != 0
+        lost: NDArray[np.bool_] = (index >= 0) & missing
+        return lost
 
     def shifted(self, offset_ns: int) -> Samples:
         """The same samples on another clock: ``offset_ns`` is taken off every stamp."""

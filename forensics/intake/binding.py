@@ -81,12 +81,12 @@ class Binder:
         if unit is None:
             return None
         values, reason = numbers.values, numbers.reason
-        not_readings = _no_reading(values, reason, reasons)
+        not_readings = None if point.range is not None else _no_reading(values, reason, reasons)
         if not_readings is not None:
             values, reason = not_readings
-        odd = [name for name in reasons.count(reason) if name.startswith("not a number")]
-        readable = int(np.isfinite(values).sum())
-        if odd and not readable:
+        missing = reasons.count(reason)
+        odd = [name for name in missing if name.startswith("not a number")]
+        if odd and not np.isfinite(values).any():
             self.ask(point, f"the column holds no number ({odd[0]}).", "Bind it to another role, or correct column.")
             return None
         canonical = self._convert(point, values, unit)
@@ -94,8 +94,9 @@ class Binder:
             return None
         quality = flags.copy()
         empty = ~np.isfinite(canonical)
-        quality[empty] |= np.uint16(Quality.MISSING)
-        self.missing.update(reasons.count(reason))
+        if empty.any():
+            quality[empty] |= np.uint16(Quality.MISSING)
+        self.missing.update(missing)
         if point.range is not None:
             low, high = point.range
             outside = ~empty & ((values < low) | (values > high))
@@ -320,16 +321,17 @@ def _no_reading(
     values: NDArray[np.float64], reason: NDArray[np.uint16], reasons: Reasons
 ) -> tuple[NDArray[np.float64], NDArray[np.uint16]] | None:
     """Numbers that mean no reading: listed ones that stand far off every other reading of the column."""
-    finite = values[np.isfinite(values)]
-    if not len(finite):
+    if not len(values):
         return None
     listed = np.array(read_words().no_reading)
-    low, high = float(finite.min()), float(finite.max())
+    low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
+    if not np.isfinite(low):
+        return None
     ends = np.array([low, high])
     if not (np.isclose(ends[:, None], listed[None, :], rtol=1e-6, atol=0.0)).any():
         return None
     hits = np.isin(values, listed)
-    rest = finite[~np.isin(finite, listed)]
+    rest = values[np.isfinite(values) & ~hits]
     if not len(rest):
         return None
     bottom, top = float(rest.min()), float(rest.max())
@@ -349,7 +351,12 @@ def _no_reading(
 
 def _resolution(values: NDArray[np.float64]) -> float:
     """Smallest step between different readings, from neighbours and from the different values of a part."""
-    finite = values[np.isfinite(values)] if np.isnan(values).any() else values
+    if len(values) > _STUCK_SAMPLE * 4:
+        # the step of a logger shows in any part of its record: ten stretches of it are looked at
+        stretch = _STUCK_SAMPLE // 5
+        begins = np.linspace(0, len(values) - stretch, 10).astype(np.int64)
+        values = np.concatenate([values[begin : begin + stretch] for begin in begins])
+    finite = values[np.isfinite(values)]
     if len(finite) < 2:  # noqa: PLR2004 - a step needs two readings
         return 0.0
     steps = np.abs(np.diff(finite))

@@ -167,6 +167,29 @@ class Gathered:
             codes.append(table[inverse] if len(table) else np.zeros(len(inverse), np.int32))
         return list(vocabulary), _joined(codes, np.int32)
 
+    def words_at(self, number: int, places: NDArray[np.int64]) -> tuple[list[str], NDArray[np.int32]]:
+        """Words of some rows of a column, by their positions among all rows."""
+        import pyarrow as pa
+
+        edges = np.cumsum([0, *(len(piece.row) for piece in self.pieces)])
+        which = np.searchsorted(edges, places, side="right") - 1
+        texts: list[str] = [""] * len(places)
+        for index, piece in enumerate(self.pieces):
+            chosen = np.flatnonzero(which == index)
+            if not len(chosen):
+                continue
+            cells = piece.columns[number]
+            inner = places[chosen] - edges[index]
+            if isinstance(cells, np.ndarray):
+                found = ["" if np.isnan(value) else f"{value:.15g}" for value in cells[inner]]
+            else:
+                found = [word or "" for word in cells.take(pa.array(inner)).to_pylist()]
+            for place, word in zip(chosen, found, strict=True):
+                texts[int(place)] = word.strip()
+        vocabulary: dict[str, int] = {}
+        codes = np.array([vocabulary.setdefault(word, len(vocabulary)) for word in texts], np.int32)
+        return list(vocabulary), codes
+
     def fields(self) -> Fields | None:
         """Fields of all pieces where any block still needs a decision; None where all are settled."""
         if all(piece.times.fields is None for piece in self.pieces):

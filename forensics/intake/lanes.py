@@ -60,6 +60,15 @@ class Wanted:
         return sorted({*self.time, *self.numbers, *self.words, *self.texts})
 
 
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A block that was parsed ahead: number of lines, where its columns stood, and its table (None: not plain)."""
+
+    count: int
+    places: tuple[int, tuple[tuple[int, int | None], ...]]
+    table: Any
+
+
 @dataclass(slots=True)
 class BlockReader:
     """Reads the blocks of one export in their order.
@@ -94,12 +103,22 @@ class BlockReader:
         self.position = {column: column for column in self.wanted.all()}
         self.width = self.dialect.width
 
-    def read(self, block: bytes, first_line: int, *, last: bool) -> int:
-        """Read one block of whole lines; returns the number of the line after it."""
+    def prepare(self, block: bytes) -> Prepared:
+        """Parse a block ahead of its turn; :meth:`read` takes it where the columns still stand where they stood."""
         count = block.count(b"\n") + (0 if block.endswith(b"\n") or not block else 1)
+        places = (self.width, tuple(self.position.items()))
+        if self.careful_only or not count or self._is_odd(block):
+            return Prepared(count, places, None)
+        return Prepared(count, places, self._parse(block, count))
+
+    def read(self, block: bytes, first_line: int, *, last: bool, prepared: Prepared | None = None) -> int:
+        """Read one block of whole lines; returns the number of the line after it."""
+        if prepared is None or prepared.places != (self.width, tuple(self.position.items())):
+            prepared = self.prepare(block)
+        count = prepared.count
         if not count and not self.pending:
             return first_line
-        piece = None if self.careful_only or self.pending else self._fast(block, first_line, count)
+        piece = None if self.pending else self._fast(block, first_line, prepared)
         if piece is not None:
             self._keep(piece)
         elif len(block) > SMALL_BYTES * 2 and not self.careful_only:
@@ -112,18 +131,28 @@ class BlockReader:
 
     # fast lane
 
-    def _fast(self, block: bytes, first_line: int, count: int) -> Piece | None:
-        if b"\0" in block or _odd_ends(block) or _odd_quotes(block, self.dialect.delimiter):
-            return None
-        if any(self.position[column] is None for column in self.position):
-            return None
-        table = self._parse(block, count)
+    def _is_odd(self, block: bytes) -> bool:
+        return (
+            b"\0" in block
+            or _odd_ends(block)
+            or _odd_quotes(block, self.dialect.delimiter)
+            or any(self.position[column] is None for column in self.position)
+        )
+
+    def _fast(self, block: bytes, first_line: int, prepared: Prepared) -> Piece | None:
+        table, count = prepared.table, prepared.count
         if table is None:
             return None
         columns: dict[int, Cells] = {}
         for column in self.wanted.all():
             cells = table.column(str(self.position[column]))
-            columns[column] = _numpy(cells) if str(cells.type) == "double" else cells
+            if column in self.wanted.numbers and str(cells.type) == "double":
+                columns[column] = cells.to_numpy()
+                if not self._is_plain(columns[column], cells.null_count):
+                    self.text_columns.add(column)
+                    return self._fast(block, first_line, self.prepare(block))
+            else:
+                columns[column] = cells
         if self.dialect.phantom and self.width == self.dialect.width:
             import pyarrow.compute as pc
 
@@ -179,20 +208,14 @@ class BlockReader:
                     return None
                 self.text_columns.add(hit[0])
                 continue
-            return table if table.num_rows == count and not self._wild(table) else None
+            return table if table.num_rows == count else None
         self.text_columns.update(self.wanted.numbers)
         return None
 
-    def _wild(self, table: Any) -> bool:
-        """Whether a column of numbers holds texts such as ``nan`` or ``inf``, which the library reads as numbers."""
-        for column in self.wanted.numbers:
-            cells = table.column(str(self.position[column]))
-            if str(cells.type) == "double":
-                values = _numpy(cells)
-                if int((~np.isfinite(values)).sum()) != cells.null_count:
-                    self.text_columns.add(column)
-                    return True
-        return False
+    @staticmethod
+    def _is_plain(values: NDArray[np.float64], empty: int) -> bool:
+        """Whether a column holds no texts such as ``nan`` or ``inf``, which the library reads as numbers."""
+        return bool(np.isfinite(values.sum())) if not empty else int((~np.isfinite(values)).sum()) == empty
 
     # careful lane
 
@@ -400,11 +423,6 @@ def _together(date: Fields, time: Fields) -> Fields:
     finest = [part.resolution_ns for part in (date, time) if part.resolution_ns]
     out.resolution_ns = min(finest) if finest else 0
     return out
-
-
-def _numpy(cells: Any) -> NDArray[np.float64]:
-    values: NDArray[np.float64] = cells.to_numpy()
-    return values
 
 
 def _odd_ends(block: bytes) -> bool:

@@ -47,7 +47,7 @@ def bind_points(
     time_name = ", ".join(dialect.names[i] for i in dialect.time_columns)
     judge = Judge(job.path, job.source, job.zone, time_name, job.keep, job.failure_ns, job.problems)
     _say_months(job, gathered, dialect)
-    settled = judge.settle(gathered, keys, texts)
+    settled = judge.settle(gathered, keys, _column_texts(gathered, dialect) or texts)
     if settled is None:
         for number, _ in layout.points:
             job.found.add(number)
@@ -70,6 +70,29 @@ def bind_points(
         tuple(binder.detections), tuple(binder.notes), tuple(points.samples), tuple(points.switches), None,
         tuple(points.log), settled.first_ns, settled.last_ns,
     )  # fmt: skip
+
+
+def _column_texts(gathered: Gathered, dialect: Dialect) -> Texts | None:
+    """Texts of rows from their columns, where every column was read: no need to read the file again."""
+    columns = set(gathered.pieces[0].columns) if gathered.pieces else set()
+    others = set(range(dialect.width)) - set(dialect.time_columns)
+    if not others <= columns:
+        return None
+
+    def texts(rows: list[int]) -> dict[int, str]:
+        all_rows = gathered.row()
+        if bool((np.diff(all_rows) > 0).all()):
+            places = np.searchsorted(all_rows, np.array(rows, np.int64))
+        else:
+            where = {int(row): place for place, row in enumerate(all_rows)}
+            places = np.array([where[row] for row in rows], np.int64)
+        parts = []
+        for column in sorted(others):
+            words, codes = gathered.words_at(column, places)
+            parts.append([words[int(code)] for code in codes])
+        return {row: "\x1f".join(cells) for row, cells in zip(rows, zip(*parts, strict=True), strict=True)}
+
+    return texts if others else None
 
 
 def _keys(gathered: Gathered, layout: Layout) -> tuple[list[str], NDArray[np.int32] | None]:

@@ -191,7 +191,9 @@ def _resolve(
             if point.source and (point.source in unread or point.source not in {job.path for job in jobs}):
                 continue
             _not_found(casefile, point, jobs, problems)
-    return tuple(readings)
+    from forensics.intake.series import settle_series
+
+    return settle_series(readings)
 
 
 def _is_of(role: object, column: str, point: Point) -> bool:

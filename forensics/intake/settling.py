@@ -246,7 +246,7 @@ class Judge:
             first, last = int(rows[chosen][0]), int(rows[chosen][-1])
             if unit is None:
                 value = fields.number[chosen][0]
-                both = " or ".join(str(_date(_day_ns(value, base))) for base in (_DAYS_1900, _DAYS_1904))
+                both = " or ".join(f"{_date(_day_ns(value, base)):%Y-%m-%d}" for base in (_DAYS_1900, _DAYS_1904))
                 self._ask(
                     f"'{value:.15g}' may be a sheet day number of the 1900 or of the 1904 system ({both}); "
                     "nothing in the case fixes the year.",
@@ -256,6 +256,12 @@ class Judge:
                 return False
             if unit.startswith("days"):
                 base = _DAYS_1900 if unit == "days-1900" else _DAYS_1904
+                other = "days-1904" if unit == "days-1900" else "days-1900"
+                wrong = _date(_day_ns(float(fields.number[chosen][0]), _DAYS_1904 if base == _DAYS_1900 else _DAYS_1900))
+                self.notes.append(
+                    f"the stamps are {_EPOCH_NAMES[unit]}; the {other.removeprefix('days-')} system would give "
+                    f"{wrong:%Y-%m-%d}"
+                )
                 fields.tod_ns[chosen] = _day_ns_array(fields.number[chosen], base)
             elif not self._unix(fields, chosen, unit, first):
                 return False
@@ -428,6 +434,8 @@ class Judge:
             same = np.diff(t[order]) == 0
         else:
             key = keys[position]
+            if not len(key) or int(key.max()) < 2**15:
+                key = key.astype(np.int16)
             order = np.argsort(key, kind="stable")
             if not bool((np.diff(t) >= 0).all()):
                 order = np.lexsort((np.arange(len(t)), t, key))

@@ -22,6 +22,7 @@ NO_OFFSET = -(2**31)
 FIXED, OPEN, TIME_ONLY, EPOCH = 0, 1, 2, 3
 _DAY_NS = 86_400 * 10**9
 _ZERO, _NINE = 48, 9
+_LONGEST = 80  # bytes: no stamp is longer
 _PIVOT = 69  # two-digit years: 69-99 are 19xx, 00-68 are 20xx (POSIX.1-2017, strptime %y)
 
 _MONTH = r"(?P<mon>[^\W\d_]+)\.?"
@@ -151,31 +152,37 @@ def _finer(one: int, other: int) -> int:
     return min(one, other) if one and other else one or other
 
 
-def _groups(
-    data: NDArray[np.uint8], starts: NDArray[np.int64], sizes: NDArray[np.int64]
-) -> Iterator[tuple[NDArray[np.int64], NDArray[np.uint8], bytes]]:
-    """Positions and bytes of stamps that share a shape, with one of them."""
-    for size in np.unique(sizes):
-        if size == 0:
+def _groups(data: NDArray[np.uint8], starts: NDArray[np.int64], sizes: NDArray[np.int64]) -> Iterator[
+    tuple[NDArray[np.int64], NDArray[np.uint8], bytes]
+]:
+    """Positions of stamps that share a shape, their bytes (a row a character place), and one of them."""
+    if int(sizes.min()) == int(sizes.max()):
+        different = sizes[:1]
+    else:
+        different = np.flatnonzero(np.bincount(np.minimum(sizes, _LONGEST + 1)))
+    for size in different:
+        width = int(size)
+        if width == 0 or width > _LONGEST:
             continue
-        where = np.flatnonzero(sizes == size)
-        if len(where) == len(sizes) and len(where) and int(starts[-1] - starts[0]) == int(size) * (len(sizes) - 1):
-            matrix = data[int(starts[0]) : int(starts[0]) + int(size) * len(sizes)].reshape(len(sizes), int(size))
+        where = np.flatnonzero(sizes == size) if len(different) > 1 else np.arange(len(sizes))
+        if len(different) == 1 and int(starts[-1] - starts[0]) == width * (len(sizes) - 1):
+            matrix = data[int(starts[0]) : int(starts[0]) + width * len(sizes)].reshape(len(sizes), width)
+            places = np.ascontiguousarray(matrix.T)
         else:
-            matrix = data[starts[where][:, None] + np.arange(int(size))]
+            places = data[starts[where][None, :] + np.arange(width)[:, None]]
         while len(where):
-            first = matrix[0]
+            first = places[:, 0].copy()
             same = np.ones(len(where), bool)
-            for column in range(int(size)):
+            for column in range(width):
                 if _ZERO <= int(first[column]) <= _ZERO + _NINE:
-                    same &= (matrix[:, column] - np.uint8(_ZERO)) <= _NINE
+                    same &= (places[column] - np.uint8(_ZERO)) <= _NINE
                 else:
-                    same &= matrix[:, column] == first[column]
+                    same &= places[column] == first[column]
             if same.all():
-                yield where, matrix, first.tobytes()
+                yield where, places, first.tobytes()
                 break
-            yield where[same], matrix[same], first.tobytes()
-            where, matrix = where[~same], matrix[~same]
+            yield where[same], places[:, same], first.tobytes()
+            where, places = where[~same], places[:, ~same]
 
 
 def read_fields(texts: Any) -> Fields:
@@ -206,8 +213,8 @@ def read_fields(texts: Any) -> Fields:
     last = data[(starts + sizes - 1)[sizes > 0]] if (sizes > 0).any() else data[:0]
     if (edge <= 32).any() or (last <= 32).any() or (edge >= 128).any():
         data, starts, sizes = _buffers(pc.utf8_trim_whitespace(pc.fill_null(texts, "")))
-    for where, matrix, example in _groups(data, starts, sizes):
-        _read_shape(out, where, matrix, example)
+    for where, places, example in _groups(data, starts, sizes):
+        _read_shape(out, where, places, example)
     return out
 
 
@@ -219,7 +226,7 @@ def _buffers(texts: Any) -> tuple[NDArray[np.uint8], NDArray[np.int64], NDArray[
     return raw, edges[:-1], np.diff(edges)
 
 
-def _read_shape(out: Fields, where: NDArray[np.int64], matrix: NDArray[np.uint8], example: bytes) -> None:
+def _read_shape(out: Fields, where: NDArray[np.int64], places: NDArray[np.uint8], example: bytes) -> None:
     try:
         text = example.decode("utf-8").replace("\u00a0", " ").replace("\u202f", " ")
     except UnicodeDecodeError:
@@ -229,11 +236,11 @@ def _read_shape(out: Fields, where: NDArray[np.int64], matrix: NDArray[np.uint8]
     columns = _columns_of(example)
     number = _EPOCH.fullmatch(text)
     if number is not None:
-        _read_number(out, where, matrix, number, columns)
+        _read_number(out, where, places, number, columns)
         return
     for pattern in _grammar():
         match = pattern.fullmatch(text)
-        if match is not None and _read_match(out, where, matrix, match, columns):
+        if match is not None and _read_match(out, where, places, match, columns):
             return
 
 
@@ -246,21 +253,28 @@ def _columns_of(example: bytes) -> list[int]:
     return [*columns, position]
 
 
-def _sum_digits(matrix: NDArray[np.uint8], start: int, end: int) -> NDArray[np.int64]:
-    total = np.zeros(len(matrix), np.int64)
+def _sum_digits(places: NDArray[np.uint8], start: int, end: int) -> NDArray[np.int64]:
+    """Number that the digits of some places make, for every stamp."""
+    count = end - start
+    if count == 1:
+        return (places[start] - np.uint8(_ZERO)).astype(np.int64)
+    if count == 2:  # noqa: PLR2004 - two digits fit a byte
+        return ((places[start] - np.uint8(_ZERO)) * np.uint8(10) + (places[start + 1] - np.uint8(_ZERO))).astype(np.int64)
+    kind: type[np.int32] | type[np.int64] = np.int32 if count <= _NINE else np.int64
+    total = np.zeros(places.shape[1], kind)
     for column in range(start, end):
-        total *= 10
-        total += matrix[:, column] - np.uint8(_ZERO)
-    return total
+        total *= kind(10)
+        total += places[column] - np.uint8(_ZERO)
+    return total.astype(np.int64)
 
 
 def _read_number(
-    out: Fields, where: NDArray[np.int64], matrix: NDArray[np.uint8], match: re.Match[str], columns: list[int]
+    out: Fields, where: NDArray[np.int64], places: NDArray[np.uint8], match: re.Match[str], columns: list[int]
 ) -> None:
-    whole = _sum_digits(matrix, columns[match.start("e")], columns[match.end("e")])
+    whole = _sum_digits(places, columns[match.start("e")], columns[match.end("e")])
     value = whole.astype(np.float64)
     if match["ef"]:
-        fraction = _sum_digits(matrix, columns[match.start("ef")], columns[match.end("ef")])
+        fraction = _sum_digits(places, columns[match.start("ef")], columns[match.end("ef")])
         value = value + fraction / 10.0 ** len(match["ef"])
     out.form[where] = EPOCH
     out.number[where] = value
@@ -270,14 +284,16 @@ def _read_number(
 
 
 def _read_match(
-    out: Fields, where: NDArray[np.int64], matrix: NDArray[np.uint8], match: re.Match[str], columns: list[int]
+    out: Fields, where: NDArray[np.int64], places: NDArray[np.uint8], match: re.Match[str], columns: list[int]
 ) -> bool:
     groups = match.groupdict()
     if groups.get("wd") and plain(groups["wd"]) not in read_words().weekdays:
         return False
 
+    at: NDArray[np.int64] | slice = slice(None) if len(where) == len(out) else where
+
     def number(name: str) -> NDArray[np.int64]:
-        return _sum_digits(matrix, columns[match.start(name)], columns[match.end(name)])
+        return _sum_digits(places, columns[match.start(name)], columns[match.end(name)])
 
     month: NDArray[np.int64] | int | None = None
     if groups.get("mon"):
@@ -298,24 +314,24 @@ def _read_match(
             day_first = _is_date(year, second, first)
             month_first = _is_date(year, first, second)
             good &= day_first | month_first
-            out.form[where] = OPEN
-            out.p[where], out.q[where] = first, second
+            out.form[at] = OPEN
+            out.p[at], out.q[at] = first, second
             if len(groups["y"]) == 2 and len(groups["p"]) == 2:
                 _year_first(out, where, first, second, number("y"), good)
         else:
             first = number("m") if groups.get("m") else np.full(len(where), month, np.int64)
             second = number("d")
             good &= _is_date(year, first, second)
-            out.form[where] = FIXED
-            out.p[where], out.q[where] = first, second
-        year_kept = out.year[where]
-        out.year[where] = np.where(out.form[where] == OPEN, year, np.where(year_kept > 0, year_kept, year))
+            out.form[at] = FIXED
+            out.p[at], out.q[at] = first, second
+        year_kept = out.year[at]
+        out.year[at] = np.where(out.form[at] == OPEN, year, np.where(year_kept > 0, year_kept, year))
         resolution = _DAY_NS
     else:
-        out.form[where] = TIME_ONLY
+        out.form[at] = TIME_ONLY
         resolution = _DAY_NS
     if groups.get("H"):
-        resolution = _read_time(out, where, groups, number, good)
+        resolution = _read_time(out, at, groups, number, good)
     out.resolution_ns = _finer(out.resolution_ns, resolution)
     zone = groups.get("z")
     if zone:
@@ -331,16 +347,17 @@ def _read_match(
                 start = match.start("z")
                 sign = -1 if "-" in zone else 1
                 if minutes[1] is not None:
-                    hours = _sum_digits(matrix, columns[start + minutes.start(1)], columns[start + minutes.end(1)])
-                    rest = _sum_digits(matrix, columns[start + minutes.start(2)], columns[start + minutes.end(2)])
+                    hours = _sum_digits(places, columns[start + minutes.start(1)], columns[start + minutes.end(1)])
+                    rest = _sum_digits(places, columns[start + minutes.start(2)], columns[start + minutes.end(2)])
                 else:
-                    hours = _sum_digits(matrix, columns[start + minutes.start(3)], columns[start + minutes.end(3)])
+                    hours = _sum_digits(places, columns[start + minutes.start(3)], columns[start + minutes.end(3)])
                     rest = np.zeros(len(where), np.int64)
                 good &= (hours <= 18) & (rest < 60)
-                out.offset_s[where] = sign * (hours * 3600 + rest * 60)
+                out.offset_s[at] = sign * (hours * 3600 + rest * 60)
             else:
-                out.offset_s[where] = offset
-    out.form[where[~good]] = -1
+                out.offset_s[at] = offset
+    if not good.all():
+        out.form[where[~good]] = -1
     if len(out.shapes) < 16:
         out.shapes.append(match.string)
     return True
@@ -368,21 +385,19 @@ def _year_first(
 
 
 def _read_time(
-    out: Fields, where: NDArray[np.int64], groups: dict[str, str | None], number: Any, good: NDArray[np.bool_]
+    out: Fields, at: NDArray[np.int64] | slice, groups: dict[str, str | None], number: Any, good: NDArray[np.bool_]
 ) -> int:
     hour, minute = number("H"), number("M")
-    second = number("S") if groups.get("S") else np.zeros(len(where), np.int64)
+    second = number("S") if groups.get("S") else np.zeros(len(hour), np.int64)
     half = (groups.get("ap") or groups.get("ap1") or "").lower()
     if half:
         good &= (hour >= 1) & (hour <= 12)
         hour = hour % 12 + (12 if half == "p" else 0)
-    nanoseconds = np.zeros(len(where), np.int64)
+    total = ((hour * 60 + minute) * 60 + second) * 10**9
     if groups.get("f"):
-        nanoseconds = number("f") * 10 ** (9 - len(groups["f"] or ""))
-    good &= (minute < 60) & (second <= 60)
-    end_of_day = (hour == 24) & (minute == 0) & (second == 0) & (nanoseconds == 0)
-    good &= (hour < 24) | end_of_day
-    out.tod_ns[where] = ((hour * 60 + minute) * 60 + second) * 10**9 + nanoseconds
+        total += number("f") * 10 ** (9 - len(groups["f"] or ""))
+    good &= (minute < 60) & (second <= 60) & (total <= _DAY_NS)
+    out.tod_ns[at] = total
     if groups.get("f"):
         return int(10 ** (9 - len(groups["f"] or "")))
     return 10**9 if groups.get("S") else 60 * 10**9
@@ -399,7 +414,28 @@ def _numeric_offset(zone: str) -> int | None:
     return int(match[1] + "1") * (int(match[2]) * 3600 + int(match[3] or 0) * 60)
 
 
+def _run_starts(*parts: NDArray[Any]) -> NDArray[np.int64] | None:
+    """Where any of the arrays changes; None where they change too often to gain by it."""
+    count = len(parts[0])
+    if count < 64:  # noqa: PLR2004 - nothing to gain
+        return None
+    change = np.zeros(count, bool)
+    change[0] = True
+    for part in parts:
+        change[1:] |= part[1:] != part[:-1]
+    starts = np.flatnonzero(change)
+    return starts if len(starts) * 8 < count else None
+
+
 def _is_date(year: NDArray[np.int64], month: NDArray[np.int64], day: NDArray[np.int64]) -> NDArray[np.bool_]:
+    starts = _run_starts(year, month, day)
+    if starts is not None:
+        fits = _is_date_each(year[starts], month[starts], day[starts])
+        return np.repeat(fits, np.diff(np.append(starts, len(year))))
+    return _is_date_each(year, month, day)
+
+
+def _is_date_each(year: NDArray[np.int64], month: NDArray[np.int64], day: NDArray[np.int64]) -> NDArray[np.bool_]:
     lengths = np.array([0, 31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
     fits: NDArray[np.bool_] = (month >= 1) & (month <= 12) & (day >= 1)
     fits &= day <= lengths[np.where(fits, month, 0)]
@@ -411,6 +447,10 @@ def _is_date(year: NDArray[np.int64], month: NDArray[np.int64], day: NDArray[np.
 
 def days_of(year: NDArray[Any], month: NDArray[Any], day: NDArray[Any]) -> NDArray[np.int64]:
     """Days after 1970-01-01 of dates in the Gregorian calendar."""
+    starts = _run_starts(year, month, day)
+    if starts is not None:
+        each = days_of(year[starts], month[starts], day[starts])
+        return np.repeat(each, np.diff(np.append(starts, len(year))))
     months = (year.astype(np.int64) - 1970) * 12 + month.astype(np.int64) - 1
     first = months.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)
     return np.asarray(first + day.astype(np.int64) - 1, dtype=np.int64)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, Protocol
 
-BLOCK_BYTES = 16 << 20
+BLOCK_BYTES = 8 << 20
 SAMPLE_BYTES = 256 << 10
 _RATIO_MAX = 250
 _RATIO_FROM_BYTES = 96 << 20

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -9,7 +11,7 @@ import numpy as np
 from forensics.intake.closing import footer_rows, say_counts
 from forensics.intake.dialect import Dialect, find_dialect
 from forensics.intake.gathered import Gathered
-from forensics.intake.lanes import BlockReader
+from forensics.intake.lanes import BlockReader, Prepared
 from forensics.intake.layouts import Layout, find_layout, wanted_columns
 from forensics.intake.manifest import Exhibit
 from forensics.intake.marks import MarkDecision, decide_marks
@@ -119,16 +121,9 @@ class _Reading:
         )
         if not marks.settled:
             reader.text_columns.update(reader.wanted.numbers)
-        line = 1
-        skipping = True
-        for block, last in line_blocks(self.source, self.codec):
-            body = block
-            if skipping:
-                body, line = _after(block, line, dialect.data_line)
-                skipping = line < dialect.data_line
-                if skipping:
-                    continue
-            line = reader.read(body, line, last=last)
+        line = dialect.data_line
+        for body, last, prepared in _ahead(_below(self.source, self.codec, dialect.data_line), reader):
+            line = reader.read(body, line, last=last, prepared=prepared)
         self.lines = line - 1
         return gathered
 
@@ -141,13 +136,42 @@ class _Reading:
             count = block.count(b"\n") + (0 if block.endswith(b"\n") else 1)
             low, high = np.searchsorted(wanted, [line, line + count])
             if high > low:
-                lines = block.split(b"\n")
+                ends = np.flatnonzero(np.frombuffer(block, np.uint8) == ord("\n"))
                 for number in wanted[low:high]:
-                    out[int(number)] = lines[int(number) - line].decode("utf-8", "replace").rstrip("\r")
+                    at = int(number) - line
+                    start = int(ends[at - 1]) + 1 if at else 0
+                    end = int(ends[at]) if at < len(ends) else len(block)
+                    out[int(number)] = block[start:end].decode("utf-8", "replace").rstrip("\r")
             line += count
             if high == len(wanted):
                 break
         return out
+
+
+def _below(source: ByteSource, codec: str, data_line: int) -> Iterator[tuple[bytes, bool]]:
+    """Blocks from the first record on."""
+    line = 1
+    for block, last in line_blocks(source, codec):
+        body = block
+        if line < data_line:
+            body, line = _after(block, line, data_line)
+            if line < data_line:
+                continue
+        yield body, last
+
+
+def _ahead(blocks: Iterator[tuple[bytes, bool]], reader: BlockReader) -> Iterator[tuple[bytes, bool, Prepared]]:
+    """Blocks with the next one being read, hashed and parsed while this one is judged."""
+
+    def step() -> tuple[bytes, bool, Prepared] | None:
+        block = next(blocks, None)
+        return None if block is None else (block[0], block[1], reader.prepare(block[0]))
+
+    with ThreadPoolExecutor(1) as pool:
+        waiting = pool.submit(step)
+        while (item := waiting.result()) is not None:
+            waiting = pool.submit(step)
+            yield item
 
 
 def _after(block: bytes, line: int, data_line: int) -> tuple[bytes, int]:

@@ -133,12 +133,17 @@ def long_points(
     words: list[str] | None = None
     word_codes: NDArray[np.int32] | None = None
     cells = _Cells(gathered, value_column, marks)
+    small = key_of.astype(np.int16) if len(names) < 2**15 else key_of
+    order = np.argsort(small, kind="stable")  # 16-bit keys are sorted by radix
+    edges = np.searchsorted(small[order], np.arange(len(names) + 1))
+    exact = {name: code for code, name in reversed(list(enumerate(names)))}
     for number, point in points:
-        codes = [names.index(point.column)] if point.column in names else lookup.get(plain(point.column), [])
+        codes = [exact[point.column]] if point.column in exact else lookup.get(plain(point.column), [])
         if not codes:
             continue
         out.found.add(number)
-        chosen = np.flatnonzero(np.isin(key_of, codes) if len(codes) > 1 else key_of == codes[0])
+        parts = [order[edges[code] : edges[code + 1]] for code in codes]
+        chosen = parts[0] if len(parts) == 1 else np.sort(np.concatenate(parts))
         t, row = settled.t[chosen], rows[chosen]
         recorded, evidence = recorded_of(point, t, long=True, events=events)
         if is_number(point):

@@ -55,6 +55,8 @@ class Reasons:
 
     def count(self, codes: NDArray[np.uint16]) -> dict[str, int]:
         """Number of cells by reason."""
+        if len(self.names) == 1 or not codes.any():
+            return {}
         counts = np.bincount(codes, minlength=len(self.names))
         return {name: int(counts[i]) for i, name in enumerate(self.names) if i and counts[i]}
 
