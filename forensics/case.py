@@ -76,7 +76,8 @@ def load_case(path: Path, *, limits: Mapping[str, float] | None = None) -> Case:
     found = ""
     if failure_ns is None:
         failure_ns, found = _find_failure(casefile, readings, problems)
-        readings = tuple(_cut(reading, casefile, failure_ns) for reading in readings)
+        if failure_ns is not None:
+            readings = tuple(_cut(reading, casefile, failure_ns) for reading in readings)
     problems.raise_if_stopped()
     if profile is None or chosen is None or failure_ns is None:
         raise InputError(tuple(problems))
