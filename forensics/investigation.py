@@ -22,9 +22,9 @@ from forensics.record import Record, Samples, Switch
 from forensics.rules import Limits, read_checks, rules_sha256
 from forensics.signatures.base import Subject, run_catalogue
 from forensics.signatures.catalogue import all_detectors
-from forensics.signatures.coastdown import list_stops
 from forensics.signatures.events import solenoid_events
-from forensics.signatures.starts import list_starts, unloaded_share
+from forensics.signatures.start_table import list_starts, unloaded_share
+from forensics.signatures.stop_table import list_stops
 from forensics.states import StateSpan, cut_states, find_runs
 from forensics.vocabulary import ClockMethod, Role
 
