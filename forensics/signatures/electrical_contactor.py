@@ -83,17 +83,13 @@ def _after(
         if edge.to != to or not window.holds(edge.latest_ns):
             continue
         until = _next_order(switch, edge.latest_ns, to, window.end_ns)
-        part = point.between(edge.latest_ns + round(allowed_s * NS), until - round(unsure_s * NS))
-        if len(part) < 1:
+        begin = edge.latest_ns + round(allowed_s * NS)
+        flows_to = _flows_from(point, begin, until - round(unsure_s * NS), level)
+        if flows_to is None:
             continue
         seen += 1
-        flows = part.v > level
-        if not flows[0]:
-            continue
-        stop = int(np.argmin(flows)) if not flows.all() else len(flows)
-        seconds = (int(part.t[stop - 1]) - edge.latest_ns) / NS
-        if worst is None or seconds > worst[0]:
-            worst = (seconds, edge.latest_ns, int(part.t[stop - 1]))
+        if flows_to > begin and (worst is None or flows_to - edge.latest_ns > worst[2] - worst[1]):
+            worst = ((flows_to - edge.latest_ns) / NS, edge.latest_ns, flows_to)
     if worst is None:
         return None, seen
     seconds, begin, end = worst
@@ -123,6 +119,25 @@ def _after(
         ),
     )
     return finding, seen
+
+
+def _flows_from(point: Samples, begin_ns: int, end_ns: int, level: float) -> int | None:
+    """Until when current flows without a break from ``begin_ns``; that time itself for none, None where not seen."""
+    part = point.between(begin_ns, end_ns)
+    if point.origin.recorded is Recorded.CHANGE:
+        held = point.before(begin_ns)
+        if held is None or end_ns <= begin_ns:
+            return None
+        if held.value <= level:
+            return begin_ns
+        below = np.flatnonzero(part.v <= level)
+        return int(part.t[below[0]]) if len(below) else end_ns
+    if not len(part):
+        return None
+    flows = part.v > level
+    if not flows[0]:
+        return begin_ns
+    return int(part.t[-1]) if flows.all() else int(part.t[int(np.argmin(flows)) - 1])
 
 
 def _next_order(switch: Switch, time_ns: int, to: int, end_ns: int) -> int:
@@ -179,7 +194,9 @@ def chatter(subject: Subject) -> tuple[Finding, ...]:
     if count:
         return (cannot_tell(check, "one drop-out under 10 s: a transfer, a dip or a bounce, not chatter by itself"),)
     fast = any(
-        s.origin.recorded is Recorded.CHANGE and s.interval_s <= subject.limits["electrical.bounce_resolution_s"]
+        s.origin.recorded is Recorded.CHANGE
+        and s.interval_s <= subject.limits["electrical.bounce_resolution_s"]
+        and bool((s.t % NS).any())
         for _, _, s in times
     )
     if not fast:

@@ -102,7 +102,7 @@ def _overload_of(subject: Subject, check: str, t: np.ndarray, share: Floats, poi
         text,
         Measured(
             span_ns=(begin_ns, end_ns),
-            samples=max(int(max(over_s, 3 * interval_s) / interval_s), 1),
+            samples=max(int(((t > begin_ns) & (t <= end_ns)).sum()), 1),
             cites=tuple(c for p in points for c in cite_between(p, begin_ns, end_ns)),
             interval_s=interval_s,
             value=value,

@@ -1,0 +1,27 @@
+"""Sensors and wiring: which check of the family is answered by which detector."""
+
+from __future__ import annotations
+
+from forensics.signatures.base import Detector
+from forensics.signatures.sensors_check import (
+    counter_mismatch,
+    disagree_at_rest,
+    disagree_running,
+    frozen,
+    out_of_range,
+    power_mismatch,
+)
+from forensics.signatures.sensors_text import neighbours_unmoved, trip_text_unsupported
+from forensics.signatures.sensors_trip import jump_at_trip
+
+DETECTORS: dict[str, Detector] = {
+    "sensors.jump_at_trip": jump_at_trip,
+    "sensors.frozen": frozen,
+    "sensors.out_of_range": out_of_range,
+    "sensors.disagree_at_rest": disagree_at_rest,
+    "sensors.neighbours_unmoved": neighbours_unmoved,
+    "sensors.counter_mismatch": counter_mismatch,
+    "sensors.power_mismatch": power_mismatch,
+    "sensors.disagree_running": disagree_running,
+    "sensors.trip_text_unsupported": trip_text_unsupported,
+}

@@ -1,0 +1,215 @@
+"""Whether one sensor jumped within a sample before the stop while what it is linked with stood still."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from forensics.findings import Finding
+from forensics.record import NS, Samples
+from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.phases import Measured, Trip, answer, cite_between, trip_at_failure, widened
+from forensics.signatures.trip_words import trip_texts
+from forensics.vocabulary import ROLE_FACTS, Dimension, Outcome, Quality, Recorded, Role
+
+_FEW = 5
+_JUMP_LIMIT = {
+    Dimension.TEMPERATURE: "sensors.jump_k",
+    Dimension.PRESSURE: "sensors.jump_kpa",
+    Dimension.PRESSURE_DIFFERENCE: "sensors.jump_kpa",
+}
+_LINKED: dict[Role, tuple[Role, ...]] = {
+    Role.DISCHARGE_PRESSURE: (Role.CONDENSER_PRESSURE, Role.OIL_PRESSURE, Role.OIL_FILTER_IN_PRESSURE),
+    Role.CONDENSER_PRESSURE: (Role.DISCHARGE_PRESSURE, Role.OIL_PRESSURE),
+    Role.HIGH_SIDE_PRESSURE: (Role.OIL_PRESSURE, Role.CONDENSER_WATER_LEAVING),
+    Role.SUCTION_PRESSURE: (Role.SUCTION_TEMPERATURE, Role.DISCHARGE_PRESSURE, Role.CHILLED_WATER_LEAVING),
+    Role.OIL_PRESSURE: (Role.OIL_FILTER_IN_PRESSURE, Role.DISCHARGE_PRESSURE, Role.OIL_PRESSURE_DIFFERENCE),
+    Role.OIL_PRESSURE_DIFFERENCE: (Role.OIL_PRESSURE, Role.OIL_FILTER_IN_PRESSURE, Role.DISCHARGE_PRESSURE),
+    Role.OIL_FILTER_IN_PRESSURE: (Role.OIL_PRESSURE, Role.DISCHARGE_PRESSURE),
+}
+_AMPS = (Role.MOTOR_AMPS, Role.AMPS_A, Role.MOTOR_POWER)
+
+
+@dataclass(frozen=True)
+class Jump:
+    """A step of one sensor within one interval while the motor ran, before the stop."""
+
+    point: Samples
+    at: int
+    size: float
+    limit_name: str
+    ratio: float
+    neighbours: tuple[str, ...]
+    moved: tuple[str, ...]
+
+
+def jump_at_trip(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether one sensor jumped within a sample just before the stop while what it is linked with stood still.
+
+    Gas, oil and metal can't do it: temperatures follow at some K/s, and a pressure that truly falls takes current and
+    neighbours along. A trip whose sensor is not logged fast enough is cannot-tell.
+    """
+    check = "sensors.jump_at_trip"
+    trip = trip_at_failure(subject)
+    if trip is None:
+        return (cannot_tell(check, "the record shows no stop of the motor at the failure"),)
+    jumps = [j for point in _sensors(subject) if (j := _jump(subject, point, trip)) is not None]
+    lone = [j for j in jumps if not j.moved and (j.neighbours or _temperature(j.point))]
+    if lone:
+        return (_jump_finding(subject, check, max(lone, key=lambda j: j.ratio)),)
+    if jumps:
+        jump = max(jumps, key=lambda j: j.ratio)
+        others = ", ".join(jump.moved) or "no linked sensor is logged"
+        return (
+            cannot_tell(check, f"{jump.point.role.value} stepped before the stop, but so did or may have: {others}"),
+        )
+    texts = trip_texts(subject)
+    sensors = [r for quantity, _ in texts[:1] for r in quantity.sensors]
+    watched = [p for p in _sensors(subject) if _watched(subject, p, trip) and (not sensors or p.role in sensors)]
+    if (not texts and len(watched) < 2) or not watched:  # noqa: PLR2004 - one sensor alone excludes little
+        why = "the sensor of the trip is not logged at 10 s or faster up to the stop"
+        return (cannot_tell(check, why, unlocked_by="log the sensors of the protections every 1 to 5 s"),)
+    if not texts and trip.is_trip:
+        return (cannot_tell(check, "what tripped is not stated, and its sensor may not be among those logged"),)
+    span = (trip.earliest_ns - round(subject.limits["sensors.jump_watch_s"] * NS), trip.earliest_ns)
+    names = ", ".join(p.role.value for p in watched)
+    return (
+        answer(
+            subject,
+            check,
+            Outcome.ABSENT,
+            f"{names} went into the stop without a step",
+            Measured(
+                span_ns=span,
+                samples=sum(len(p.between(*span)) for p in watched),
+                cites=tuple(c for p in watched[:3] for c in cite_between(p, *span)),
+                interval_s=max(p.interval_s for p in watched),
+            ),
+        ),
+    )
+
+
+def _temperature(point: Samples) -> bool:
+    return ROLE_FACTS[point.role].dimension is Dimension.TEMPERATURE
+
+
+def _sensors(subject: Subject) -> list[Samples]:
+    return [
+        found[0]
+        for role, found in subject.record.samples.items()
+        if ROLE_FACTS[role].dimension in _JUMP_LIMIT and role is not Role.CHILLED_WATER_SETPOINT and len(found[0])
+    ]
+
+
+def _watched(subject: Subject, point: Samples, trip: Trip) -> bool:
+    """Whether a sensor is logged fast enough up to the stop."""
+    if point.interval_s > subject.limits["sensors.jump_interval_s"]:
+        return False
+    last = int(np.searchsorted(point.t, trip.latest_ns, side="right")) - 1
+    if point.origin.recorded is Recorded.CHANGE:
+        return last >= 0
+    return last >= 0 and (trip.earliest_ns - int(point.t[last])) / NS <= 5 * point.interval_s
+
+
+def _jump(subject: Subject, point: Samples, trip: Trip) -> Jump | None:
+    """The largest step of a sensor in the last minute before the stop, where it passes limit and noise."""
+    limits = subject.limits
+    if not _watched(subject, point, trip):
+        return None
+    unsure_s = widened(subject, point.origin.clock)
+    if unsure_s > limits["sensors.jump_clock_s"]:
+        return None
+    end = trip.earliest_ns + (0 if not unsure_s else -round(unsure_s * NS))
+    watch = limits["sensors.jump_watch_s"]
+    part = _with_rails(point).between(end - round((watch + limits["sensors.jump_before_s"]) * NS), end + 1)
+    near = np.flatnonzero(part.t[1:] >= end - round(watch * NS)) if len(part) > _FEW else np.zeros(0, int)
+    if not len(near):
+        return None
+    steps = np.diff(part.v)
+    noise = 1.4826 * float(np.median(np.abs(steps[: near[0]]))) if near[0] >= _FEW else 0.0
+    k = int(near[np.argmax(np.abs(steps[near]))])
+    size = float(steps[k])
+    name = _JUMP_LIMIT[ROLE_FACTS[point.role].dimension]
+    limit = max(limits[name], limits["sensors.jump_noise"] * noise)
+    seconds = (int(part.t[k + 1]) - int(part.t[k])) / NS
+    if abs(size) <= limit or seconds > limits["sensors.jump_interval_s"]:
+        return None
+    known, moved = _linked_moves(subject, point, int(part.t[k]), int(part.t[k + 1]), size)
+    started = since_start_s(subject, int(part.t[k]))
+    if started < limits["sensors.jump_after_start_s"]:
+        return None
+    at = int(np.searchsorted(point.t, part.t[k + 1]))
+    return Jump(point, at, size, name, abs(size) / limit, known, moved)
+
+
+def _with_rails(point: Samples) -> Samples:
+    """Readings with those outside their range kept: a sensor that fails goes to its rail."""
+    good = np.isfinite(point.v) & ((point.q & int(Quality.MISSING)) == 0)
+    if bool(good.all()):
+        return point
+    return replace(point, t=point.t[good], v=point.v[good], q=point.q[good], row=point.row[good])
+
+
+def since_start_s(subject: Subject, time_ns: int) -> float:
+    """Time since the last start before a moment, s; infinite where the record shows none."""
+    begins = [run.begin.earliest_ns for run in subject.runs if run.begin and run.begin.earliest_ns <= time_ns]
+    return (time_ns - max(begins)) / NS if begins else float("inf")
+
+
+def _linked_moves(
+    subject: Subject, point: Samples, before_ns: int, after_ns: int, size: float
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Which linked sensors are known across a step, and which of them (or the current) moved with it."""
+    limits = subject.limits
+    known: list[str] = []
+    moved: list[str] = []
+    for role in (*_LINKED.get(point.role, ()), *_AMPS):
+        other = subject.record.point(role)
+        if other is None or other.interval_s > limits["sensors.jump_interval_s"]:
+            continue
+        unsure_s = widened(subject, point.origin.clock, other.origin.clock)
+        if unsure_s > limits["sensors.jump_clock_s"]:
+            continue
+        room = round((unsure_s + 2 * other.interval_s) * NS)
+        first = other.before(before_ns - round(unsure_s * NS))
+        last = other.before(after_ns + room)
+        if first is None or last is None:
+            continue
+        if role in _AMPS:
+            share = abs(last.value - first.value) / max(abs(first.value), 1e-9)
+            moves = share > limits["sensors.linked_share"]
+        elif ROLE_FACTS[role].dimension is Dimension.TEMPERATURE:
+            moves = abs(last.value - first.value) > limits["sensors.linked_k"]
+        else:
+            moves = abs(last.value - first.value) > limits["sensors.linked_share"] * abs(size)
+        known.append(role.value)
+        if moves:
+            moved.append(role.value)
+    return tuple(known), tuple(moved)
+
+
+def _jump_finding(subject: Subject, check: str, jump: Jump) -> Finding:
+    point, k = jump.point, jump.at
+    span = (int(point.t[max(k - 1, 0)]), int(point.t[k]))
+    stays = int(np.searchsorted(point.t, point.t[k] + 10 * NS)) - k
+    unit = {"degC": "K"}.get(ROLE_FACTS[point.role].unit, ROLE_FACTS[point.role].unit)
+    still = f"; {', '.join(jump.neighbours)} stood still" if jump.neighbours else ""
+    seconds = (span[1] - span[0]) / NS
+    text = f"{point.role.value} stepped by {jump.size:+.4g} {unit} within {seconds:g} s before the stop{still}"
+    return answer(
+        subject,
+        check,
+        Outcome.PRESENT,
+        text,
+        Measured(
+            span_ns=span,
+            samples=max(1, stays),
+            cites=cite_between(point, *span),
+            interval_s=point.interval_s,
+            value=abs(jump.size),
+            unit=unit,
+            limit_name=jump.limit_name,
+            above=True,
+        ),
+    )
