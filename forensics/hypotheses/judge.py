@@ -147,6 +147,7 @@ def _grades(
     grades: dict[str, Grade] = {}
     reasons: dict[str, str] = {}
     best = max((one.net for one in tallies.values() if not one.excluded_by), default=0.0)
+    folded = _folded(tallies, modes, scale)
     for name, one in tallies.items():
         if name == Mode.NONE:
             continue
@@ -156,9 +157,28 @@ def _grades(
             grades[name], reasons[name] = grade, f"likelier than all live others together{by_hand}"
         elif one.excluded_by:
             grades[name], reasons[name] = Grade.EXCLUDED, one.excluded_by
+        elif name in folded and cause is None:
+            grades[name] = Grade.NOT_OBSERVABLE
+            reasons[name] = f"all that fits it follows from {folded[name]} as well, which has evidence of its own"
         else:
             grades[name], reasons[name] = _open(one, best, cause, modes, scale)
     return grades, reasons
+
+
+def _folded(tallies: Mapping[str, Tally], modes: Modes, scale: Scale) -> dict[str, str]:
+    """Modes all of whose evidence follows from another live mode that has evidence of its own beyond theirs."""
+    least = scale.points("moderate") - 1e-9
+    live = [one for _, one in sorted(tallies.items()) if not one.excluded_by and one.net >= least and one.own_present]
+    folded: dict[str, str] = {}
+    for over in sorted(live, key=lambda one: (-one.net, one.mode)):
+        if over.mode in folded:
+            continue
+        explained = modes.explained(over.mode)
+        for one in live:
+            follows = set(one.own_present) <= explained and one.mode in modes.consequences(over.mode)
+            if one.mode != over.mode and follows and _own(over, one.mode, modes) >= least:
+                folded.setdefault(one.mode, over.mode)
+    return folded
 
 
 def _open(one: Tally, best: float, cause: str | None, modes: Modes, scale: Scale) -> tuple[Grade, str]:

@@ -135,15 +135,8 @@ class Modes:
         return tuple(mode for mode in self.by_id.values() if mode.id != Mode.NONE)
 
     def consequences(self, mode: str) -> frozenset[str]:
-        """Modes that can follow from one, directly or over others; never the mode itself."""
-        found: set[str] = set()
-        open_ = list(self.by_id[mode].leads_to)
-        while open_:
-            one = open_.pop()
-            if one not in found and one != mode:
-                found.add(one)
-                open_.extend(self.by_id[one].leads_to)
-        return frozenset(found)
+        """Modes that can follow from one, as its file lists them: a chain of guesses is no consequence."""
+        return frozenset(self.by_id[mode].leads_to)
 
     def explained(self, mode: str) -> frozenset[str]:
         """Checks whose presence follows from a mode: its own signs, what it explains, and its direct consequences."""

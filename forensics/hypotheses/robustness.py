@@ -17,6 +17,7 @@ from forensics.hypotheses.judge import Judgement
 from forensics.hypotheses.modes import Scale
 from forensics.vocabulary import Outcome, VerdictStatus
 
+FULL_PERCENT = 100.0
 Judge = Callable[[tuple[Finding, ...]], Judgement]
 
 
@@ -104,10 +105,20 @@ def _limits(mine: set[str], evidence: Evidence, scale: Scale) -> Iterator[_Chang
     for name in names:
         for factor in (1.0 - scale.limit_change, 1.0 + scale.limit_change):
             changed = tuple(
-                regraded(f, limit=f.limit * factor) if f.limit_name == name and f.limit is not None else f
+                regraded(f, limit=_moved(f.limit, factor, f.unit))
+                if f.limit_name == name and f.limit is not None
+                else f
                 for f in evidence.findings
             )
             yield f"limit {name} x {factor:g}", changed, False
+
+
+def _moved(limit: float, factor: float, unit: str) -> float:
+    """A limit times a factor; a share of a range that ends at 100 % keeps the same part of its distance to the end."""
+    moved = limit * factor
+    if unit == "%" and limit < FULL_PERCENT < moved:
+        return limit + (factor - 1.0) * (FULL_PERCENT - limit)
+    return moved
 
 
 def _accuracy(mine: set[str], evidence: Evidence) -> Iterator[_Change]:
