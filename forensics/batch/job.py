@@ -1,0 +1,105 @@
+"""Runs one job from beginning to end, wherever it is: fetch, skip or run, keep the result, say what it came to."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+from forensics.batch.fingerprint import software_hash
+from forensics.batch.plan import Job, Row
+from forensics.batch.results import is_current, read_result, take, write_failed_page
+from forensics.batch.storage import fetch_case, is_address
+from forensics.batch.watch import Bounds, StoppedError, Worker
+from forensics.case_files import case_inputs, inputs_hash
+from forensics.changes import Changes
+from forensics.errors import ForensicsError, InputError, RunError
+
+RUNNING = ".running"
+
+
+def run_job(job: Job, worker: Worker, wanted: Callable[[], bool] = lambda: True) -> Row:
+    """Run one job; it always comes back with a row.
+
+    Parameters
+    ----------
+    worker
+        The process that runs the case; it is left ready for the next one.
+    wanted
+        Asked again and again: False once the batch was stopped.
+    """
+    began = time.monotonic()
+    worker.peak_mib = 0.0
+    try:
+        with _scratch(job) as scratch:
+            row = _run(job, worker, Bounds(job.case_limit_s, job.memory_limit_mib, wanted), scratch)
+    except OSError as fault:
+        row = Row(job.name, job.case, "failed", why=f"{fault.strerror or fault}: {fault.filename or job.out}")
+    return replace(row, wall_s=time.monotonic() - began, peak_mib=worker.peak_mib)
+
+
+@contextmanager
+def _scratch(job: Job) -> Iterator[Path]:
+    """An empty folder, beside the results where they are local, so that moving them needs no copy."""
+    if is_address(job.out):
+        with tempfile.TemporaryDirectory() as folder:
+            yield Path(folder)
+        return
+    scratch = Path(job.out).parent / RUNNING / job.token / job.name
+    shutil.rmtree(scratch, ignore_errors=True)
+    scratch.mkdir(parents=True)
+    try:
+        yield scratch
+    finally:
+        shutil.rmtree(scratch, ignore_errors=True)
+
+
+def _run(job: Job, worker: Worker, bounds: Bounds, scratch: Path) -> Row:
+    made = scratch / "made"
+    row = Row(job.name, job.case, "done")
+    try:
+        if job.software != software_hash():
+            raise RunError("this machine has other software than the one that planned the batch: install the same")
+        case = _local(job.case, scratch)
+        inputs = inputs_hash(case_inputs(case))
+        if job.resume and is_current(job.out, inputs, job.software):
+            return _with_verdict(replace(row, result="skipped"), job, scratch)
+        worker.run(case, made, bounds)
+        changes = take(made, job.out, inputs=inputs, software=job.software, scratch=scratch)
+        return _with_verdict(_with_changes(row, changes), job, scratch)
+    except StoppedError as fault:
+        return replace(row, result="not run", why=str(fault))
+    except ForensicsError as fault:
+        problems = [str(p) for p in fault.problems] if isinstance(fault, InputError) else [str(fault)]
+        try:
+            write_failed_page(made, job.out, job.name, fault)
+        except OSError as second:
+            problems.append(f"no page could be written ({second.strerror or second})")
+        why = "; ".join(problems)
+        return replace(row, result="to correct" if isinstance(fault, InputError) else "failed", why=why)
+
+
+def _local(case: str, scratch: Path) -> Path:
+    if not is_address(case):
+        return Path(case)
+    folder = scratch / "case"
+    folder.mkdir()
+    return fetch_case(case, folder)
+
+
+def _with_changes(row: Row, changes: Changes | None) -> Row:
+    if changes is None or not (changes.verdict or changes.grades or changes.findings or changes.reasons):
+        return row
+    return replace(row, changed=changes.lines, verdict_changed=bool(changes.verdict))
+
+
+def _with_verdict(row: Row, job: Job, scratch: Path) -> Row:
+    found = read_result(job.out, scratch)
+    if found is None:
+        return row
+    verdict = found.verdict
+    return replace(row, status=str(verdict.status), mode=str(verdict.mode or ""), grade=str(verdict.grade or ""))

@@ -1,0 +1,132 @@
+"""The folder of one case's results: an earlier result is kept, a new one appears whole, and a note says of what.
+
+The note (``run.json``) comes last. Where it is missing, or a file is not the one it names, the case counts as not run.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+from forensics.batch.storage import is_address, join, read_bytes, write_bytes
+from forensics.changes import Changes, compare_findings
+from forensics.errors import InputError
+from forensics.findings_file import FindingsFile, read_findings
+
+NOTE, FINDINGS, REPORT, FAILED = "run.json", "findings.json", "report.html", "report.FAILED.html"
+EARLIER = "earlier"
+SHORT = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Of what a result was made, and which files belong to it."""
+
+    inputs: str
+    software: str
+    files: dict[str, str]
+
+
+def read_note(out: str) -> Note | None:
+    """The note of a finished result; None where there is none that can be read."""
+    try:
+        data = json.loads(read_bytes(join(out, NOTE)))
+        return Note(str(data["inputs_sha256"]), str(data["software_sha256"]), dict(data["files"]))
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def is_current(out: str, inputs: str, software: str) -> bool:
+    """Whether the result is of these inputs and this software, and its files are those that were written."""
+    note = read_note(out)
+    if note is None or (note.inputs, note.software) != (inputs, software):
+        return False
+    try:
+        return all(hashlib.sha256(read_bytes(join(out, name))).hexdigest() == d for name, d in note.files.items())
+    except OSError:
+        return False
+
+
+def read_result(out: str, folder: Path) -> FindingsFile | None:
+    """The findings that a folder of results holds; None where there are none that can be read."""
+    try:
+        if not is_address(out):
+            return read_findings(Path(out) / FINDINGS)
+        copy = folder / FINDINGS
+        copy.write_bytes(read_bytes(join(out, FINDINGS)))
+        return read_findings(copy)
+    except (InputError, OSError):
+        return None
+
+
+def take(made: Path, out: str, *, inputs: str, software: str, scratch: Path) -> Changes | None:
+    """Move a finished result into its folder.
+
+    Parameters
+    ----------
+    made
+        Folder in which the run left it.
+    out
+        Folder or address of the results of this case.
+    scratch
+        An empty folder to work in.
+
+    Returns
+    -------
+    Changes or None
+        What differs from the result that was there before, whose findings are kept under ``earlier``.
+    """
+    before = read_result(out, scratch)
+    after = read_findings(made / FINDINGS)
+    if before is not None:
+        content = read_bytes(join(out, FINDINGS))
+        name = f"findings-{hashlib.sha256(content).hexdigest()[:SHORT]}.json"
+        if content != (made / FINDINGS).read_bytes():
+            write_bytes(join(join(out, EARLIER), name), content)
+    _remove(join(out, NOTE))
+    files = {p.relative_to(made).as_posix(): p for p in sorted(made.rglob("*")) if p.is_file()}
+    digests = {}
+    for name, path in sorted(files.items(), key=lambda item: item[0] == REPORT):
+        digests[name] = hashlib.sha256(path.read_bytes()).hexdigest()
+        _move(path, out, name)
+    _remove(join(out, FAILED))
+    note = {"schema": 1, "inputs_sha256": inputs, "software_sha256": software, "files": dict(sorted(digests.items()))}
+    write_bytes(join(out, NOTE), (json.dumps(note, indent=1) + "\n").encode())
+    return None if before is None else compare_findings(before, after)
+
+
+def _move(path: Path, out: str, name: str) -> None:
+    if is_address(out):
+        write_bytes(join(out, name), path.read_bytes())
+        return
+    target = Path(out) / name
+    target.parent.mkdir(parents=True, exist_ok=True)
+    shutil.move(path, target)
+
+
+def _remove(path: str) -> None:
+    from forensics.batch.storage import file_system
+
+    if not is_address(path):
+        Path(path).unlink(missing_ok=True)
+        return
+    system, inside = file_system(path)
+    if system.exists(inside):
+        system.rm_file(inside)
+
+
+def write_failed_page(made: Path, out: str, title: str, fault: Exception) -> None:
+    """Leave the page of a case that did not finish beside whatever older result there is."""
+    from forensics.report.failure import write_failure
+
+    page = made / FAILED
+    if not page.is_file():
+        made.mkdir(parents=True, exist_ok=True)
+        older = not is_address(out) and (Path(out) / REPORT).is_file()
+        if older:
+            shutil.copyfile(Path(out) / REPORT, made / REPORT)
+        page = write_failure(made, title, fault, made="")
+    write_bytes(join(out, FAILED), page.read_bytes())

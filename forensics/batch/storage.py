@@ -1,0 +1,178 @@
+"""Where cases and results lie: folders of this machine, or shared and object storage through fsspec.
+
+A path with ``://`` is an address; everything else is a path of the file system. fsspec is needed for addresses only
+(the extra ``cluster``).
+"""
+
+from __future__ import annotations
+
+import json
+import posixpath
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from forensics.case_files import CUSTODY_LOG, WAVEFORM_PARTS, named_files
+from forensics.casefile import read_case_file
+from forensics.errors import InputError, Problem, RunError
+
+LOCK = "batch.lock"
+BUSY = "another batch writes there"
+
+
+def is_address(path: str | Path) -> bool:
+    """Whether a path is an address of a storage rather than a path of the file system."""
+    return "://" in str(path)
+
+
+def join(folder: str | Path, name: str) -> str:
+    """A name inside a folder or an address."""
+    return f"{str(folder).rstrip('/')}/{name}" if is_address(folder) else str(Path(folder).resolve() / name)
+
+
+def file_system(address: str) -> tuple[Any, str]:
+    """The file system of an address, and the path in it.
+
+    Raises
+    ------
+    InputError
+        fsspec is not installed, or knows no such storage.
+    """
+    try:
+        from fsspec.core import url_to_fs
+    except ImportError:
+        remedy = "Install the extra 'cluster'."
+        raise InputError([Problem("an address needs fsspec", file=address, remedy=remedy)]) from None
+    try:
+        found: tuple[Any, str] = url_to_fs(address)
+    except (ImportError, ValueError, OSError) as fault:
+        raise InputError([Problem(f"can't be reached: {fault}", file=address)]) from None
+    return found
+
+
+def read_bytes(path: str) -> bytes:
+    """The bytes of a file or an address; OSError where it is not there."""
+    if not is_address(path):
+        return Path(path).read_bytes()
+    system, inside = file_system(path)
+    return bytes(system.cat_file(inside))
+
+
+def write_bytes(path: str, content: bytes) -> None:
+    """Write a file or an address as a whole."""
+    if is_address(path):
+        system, inside = file_system(path)
+        system.makedirs(posixpath.dirname(inside), exist_ok=True)
+        system.pipe_file(inside, content)
+        return
+    target = Path(path)
+    target.parent.mkdir(parents=True, exist_ok=True)
+    part = target.with_name(f".{target.name}.part")
+    try:
+        part.write_bytes(content)
+        part.replace(target)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def fetch_case(address: str, folder: Path) -> Path:
+    """Copy a case file and everything that it names from an address into a folder, in the same layout.
+
+    What is not there is not copied: the run says so. The other parts of a waveform record come with it.
+
+    Raises
+    ------
+    InputError
+        The case file is not there or can't be read.
+    """
+    system, inside = file_system(address)
+    case = folder / posixpath.basename(inside)
+    try:
+        system.get_file(inside, str(case))
+    except OSError as fault:
+        raise InputError([Problem(f"the case file can't be had: {fault}", file=address)]) from None
+    base = posixpath.dirname(inside)
+    wanted = [path for path, _, _ in named_files(case, read_case_file(case))]
+    listed: dict[str, list[str]] = {}
+    for path in [*wanted, CUSTODY_LOG]:
+        parent = posixpath.dirname(posixpath.join(base, path))
+        if parent not in listed:
+            listed[parent] = _listing(system, parent)
+        for name in listed[parent]:
+            if _belongs(posixpath.basename(name), posixpath.basename(path)):
+                target = folder / posixpath.dirname(path) / posixpath.basename(name)
+                if not target.resolve().is_relative_to(folder.resolve()):
+                    continue
+                target.parent.mkdir(parents=True, exist_ok=True)
+                if not target.exists():
+                    system.get_file(name, str(target))
+    return case
+
+
+def _listing(system: Any, folder: str) -> list[str]:
+    try:
+        return [str(name) for name in system.ls(folder, detail=False)]
+    except OSError:
+        return []
+
+
+def _belongs(name: str, wanted: str) -> bool:
+    """The file itself, or another part of the same waveform record."""
+    stem, ending = posixpath.splitext(wanted)
+    if name == wanted or ending.casefold() not in WAVEFORM_PARTS:
+        return name == wanted
+    other, suffix = posixpath.splitext(name)
+    return other.casefold() == stem.casefold() and suffix.casefold() in WAVEFORM_PARTS
+
+
+@contextmanager
+def locked(out: str | Path, token: str) -> Iterator[None]:
+    """Hold a folder of results for one batch.
+
+    Raises
+    ------
+    InputError
+        Another batch holds it.
+    RunError
+        The folder can't be written to.
+    """
+    with _locked_address(str(out), token) if is_address(out) else _locked_folder(Path(out)):
+        yield
+
+
+@contextmanager
+def _locked_folder(out: Path) -> Iterator[None]:
+    from filelock import FileLock, Timeout
+
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        lock = FileLock(out / f".{LOCK}", timeout=0)
+        lock.acquire()
+    except Timeout:
+        remedy = "Wait for it, or give another folder with --out."
+        raise InputError([Problem(BUSY, file=str(out), remedy=remedy)]) from None
+    except OSError as fault:
+        raise RunError(f"{out} can't be written to: {fault.strerror or fault}") from None
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+@contextmanager
+def _locked_address(out: str, token: str) -> Iterator[None]:
+    """A lock on storage that has none: a file with our token, looked at again after it was written."""
+    path = join(out, LOCK)
+    system, inside = file_system(path)
+    if system.exists(inside):
+        remedy = f"Wait for it; if it is gone for good, remove {path}."
+        raise InputError([Problem(BUSY, file=out, remedy=remedy)])
+    write_bytes(path, json.dumps({"batch": token}).encode())
+    system.invalidate_cache()
+    if json.loads(read_bytes(path))["batch"] != token:
+        raise InputError([Problem(BUSY, file=out, remedy="Wait for it.")])
+    try:
+        yield
+    finally:
+        system.rm_file(inside)

@@ -1,0 +1,96 @@
+"""The process that runs cases for a batch: a case a line on its input, an answer a line on its output.
+
+It has a process of its own so that a case that hangs, grows or crashes takes nothing else with it. Started with
+``python -m forensics.batch.worker``. It ends when its input ends, and takes its kernel along.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import queue
+import sys
+import threading
+from dataclasses import asdict
+from pathlib import Path
+from typing import IO, Any, NoReturn
+
+import psutil
+
+from forensics.errors import InputError, RunError, Severity
+
+READY = "ready"
+
+
+def main() -> None:
+    """Serve cases until the input ends."""
+    answers = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    # whatever a library prints must not be taken for an answer
+    os.dup2(2, 1)
+    lines: queue.Queue[str] = queue.Queue()
+    threading.Thread(target=_listen, args=(sys.stdin, lines), daemon=True).start()
+    _load()
+    answer: dict[str, Any] = {"result": READY}
+    while True:
+        try:
+            answers.write(json.dumps(answer) + "\n")
+            answers.flush()
+        except BrokenPipeError:
+            _leave()
+        answer = run_one(json.loads(lines.get()))
+
+
+def _load() -> None:
+    """Import what a run needs before the clock of the first case is started."""
+    import papermill  # noqa: F401
+
+    import forensics.report.runner  # noqa: F401
+
+
+def _listen(stream: IO[str], lines: queue.Queue[str]) -> None:
+    """Pass lines on; at the end of the input the batch is gone, and so is the need for this process."""
+    for line in stream:
+        lines.put(line)
+    _leave()
+
+
+def _leave() -> NoReturn:
+    for child in psutil.Process().children(recursive=True):
+        child.kill()
+    os._exit(0)
+
+
+def run_one(order: dict[str, Any]) -> dict[str, Any]:
+    """Run one case; the answer says ``done``, ``to correct`` with the problems, or ``failed`` with the reason."""
+    try:
+        _report(Path(order["case"]), Path(order["out"]))
+    except InputError as fault:
+        return {"result": "to correct", "problems": [_plain(asdict(p)) for p in fault.problems]}
+    except RunError as fault:
+        return {"result": "failed", "why": str(fault)}
+    except OSError as fault:
+        return {"result": "failed", "why": f"{fault.strerror or fault}: {fault.filename or order['out']}"}
+    except Exception as fault:  # noqa: BLE001 - whatever goes wrong in one case must not end the batch
+        return {"result": "failed", "why": f"{type(fault).__name__}: {fault}"}
+    return {"result": "done"}
+
+
+def _plain(problem: dict[str, Any]) -> dict[str, Any]:
+    return problem | {"severity": Severity(problem["severity"]).value}
+
+
+def _report(case: Path, out: Path) -> None:
+    """Run the report; a kernel that did not come up at all (a port taken meanwhile) gets a second chance."""
+    from forensics.report import run_report
+    from forensics.report.execution import NotebookStopped
+
+    try:
+        run_report(case, out)
+    except NotebookStopped as fault:
+        if fault.stopped.cell or fault.stopped.problems:
+            raise
+        run_report(case, out)
+
+
+if __name__ == "__main__":
+    main()

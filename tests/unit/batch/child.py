@@ -1,0 +1,53 @@
+"""A worker process for tests: it speaks as the real one, and the id of a case says what befalls it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+from finished_cases import write_finished
+
+from forensics.batch import worker
+from forensics.casefile import read_case_file
+from forensics.errors import InputError, Problem, RunError
+
+SLOW_S = 0.3
+
+
+def report(case: Path, out: Path) -> None:
+    name = read_case_file(case).case.id
+    if name.startswith("hang"):
+        time.sleep(600)
+    if name.startswith("grow"):
+        held = bytearray()
+        while True:
+            held += b"x" * (8 << 20)
+            time.sleep(0.02)
+    if name.startswith("die"):
+        subprocess.Popen([sys.executable, "-c", "import time; time.sleep(600)"], start_new_session=True)
+        time.sleep(0.5)
+        os.kill(os.getpid(), signal.SIGKILL)
+    if name.startswith("input"):
+        raise InputError([Problem("no unit", file="exports/trend.csv", column="Amps", remedy="Give unit.")])
+    if name.startswith("stop"):
+        raise RunError("stopped at cell 3 of 4: it broke")
+    if name.startswith("defect"):
+        raise ZeroDivisionError("division by zero")
+    if name.startswith("full"):
+        (out.parent / "made").mkdir(exist_ok=True)
+        (out / "big").write_bytes(b"x" * (64 << 20))
+    time.sleep(SLOW_S if name.startswith("slow") else 0)
+    print("a library prints this", flush=True)
+    folder = write_finished(case, out, rules_sha256=os.environ.get("TEST_RULES", "1" * 64),
+                            mode=os.environ.get("TEST_MODE", "unload-path-failed"))  # fmt: skip
+    assert folder == out
+
+
+if __name__ == "__main__":
+    worker._report = report
+    worker._load = lambda: None
+    worker.main()
