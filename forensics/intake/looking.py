@@ -19,6 +19,7 @@ from forensics.intake.manifest import Exhibit, take_exhibit
 from forensics.intake.marks import decide_marks
 from forensics.intake.reader import Job
 from forensics.intake.streams import ByteSource, UnreadableError, WrongEncodingError, encoding_of
+from forensics.intake.suggesting import is_clear, suggest
 from forensics.intake.typed import gather_table, is_typed, open_table, table_dialect
 from forensics.intake.waveform_header import Refused, read_header, split_single_file
 from forensics.intake.waveforms import record_files
@@ -130,9 +131,9 @@ def _look_waveform(look: Look) -> None:
     names = [channel.name for channel in header.analog]
     for place, channel in enumerate(header.analog):
         name = f"{channel.name} [col {place + 1}]" if names.count(channel.name) > 1 else channel.name
-        look.columns.append(
-            Column(name, f"{channel.name} {channel.ph}", channel.uu, _allowed((), read_unit(channel.uu)))
-        )
+        roles = _allowed((), read_unit(channel.uu))
+        base = channel.name if is_clear(suggest(channel.name, roles)) else f"{channel.name} {channel.ph}"
+        look.columns.append(Column(name, base, channel.uu, roles))
     switches = frozenset(role for role in Role if is_switch(role))
     for place, name in enumerate(header.status):
         if name:
@@ -251,7 +252,9 @@ def _column(name: str, raw: str, units_row: str, cells: Iterable[str]) -> Column
     for pattern in (_BRACKET, _TAIL):
         match = pattern.match(base)
         if match is not None and read_unit(match["unit"]) is not None:
-            base, unit = match["name"], unit or match["unit"]
+            unit = unit or match["unit"]
+            # "Motor Amps" ends with a unit that is also its name: only brackets are taken off.
+            base = match["name"] if pattern is _BRACKET else base
             break
     filled = [cell.strip() for cell in cells if plain(cell) not in read_words().missing]
     examples = tuple(dict.fromkeys(filled))[:_EXAMPLES]
