@@ -256,7 +256,7 @@ def _unit_text(cell: str) -> str:
 
 def _is_units(cells: Sequence[str]) -> bool:
     filled = [cell for cell in cells if cell]
-    if not filled:
+    if not filled or any(plain(cell) in read_words().columns["time"] for cell in filled):
         return False
     known = sum(
         read_unit(mended(_unit_text(cell))) is not None or bool(re.fullmatch(r"[\[(].*[\])]", cell)) for cell in filled
