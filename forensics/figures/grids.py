@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from forensics.figures.plate import BLUE, GREEN, GREY, INK, ORANGE, PALE, VERMILION, Plate, axis, empty, label, layout
+from forensics.figures.stack import left_margin, strip_above
 from forensics.findings_file import FindingsFile, HypothesisRow
 from forensics.vocabulary import Provable
 
@@ -40,7 +41,7 @@ def hypothesis_matrix(findings: FindingsFile) -> Plate:
                 "hovertemplate": "%{y}<br>%{x}<extra>%{fullData.name}</extra>",
             }
         )
-    shown = layout(_ROW_PX * len(rows) + _EDGE_PX + 40, {"legend": {"orientation": "h", "x": 0, "y": 1.01, "yanchor": "bottom"}})
+    shown = _room(_ROW_PX * len(rows), traces, rows, ids)
     small = {"tickfont": {"size": 9}, "showgrid": True, "gridcolor": PALE, "type": "category"}
     shown["xaxis"] = axis("", small | {"tickangle": -90, "categoryarray": [label(i) for i in ids], "categoryorder": "array"})
     shown["yaxis"] = axis("", small | {"categoryarray": rows[::-1], "categoryorder": "array"})
@@ -57,6 +58,13 @@ def hypothesis_matrix(findings: FindingsFile) -> Plate:
         for h, effect in effects
     ]
     return Plate(key, {"data": traces, "layout": shown}, caption, alt, pd.DataFrame(table))
+
+
+def _room(height: int, traces: list[dict[str, Any]], rows: list[str], columns: list[str]) -> dict[str, Any]:
+    """Layout of a matrix: room for the words on its left and below it, names above it."""
+    below = left_margin(columns, least=60, most=_EDGE_PX, letter_px=5.2)
+    margin = {"l": left_margin(rows, letter_px=5.4), "r": 14, "t": 40, "b": below}
+    return layout(height + 40 + below, {"margin": margin, "annotations": [strip_above("", traces, 1.0) | {"yshift": 8}]})
 
 
 def _effects(h: HypothesisRow) -> dict[str, str]:
@@ -88,7 +96,7 @@ def order_matrix(findings: FindingsFile) -> Plate:
                 "hovertemplate": "%{y}<br>%{x}<extra>%{fullData.name}</extra>",
             }
         )
-    shown = layout(24 * len(names) + 210, {"legend": {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"}})
+    shown = _room(24 * len(names), traces, names, names)
     plain: dict[str, Any] = {"type": "category", "categoryorder": "array", "tickfont": {"size": 10}}
     shown["xaxis"] = axis("", plain | {"categoryarray": [label(n) for n in names], "tickangle": -60})
     shown["yaxis"] = axis("", plain | {"categoryarray": [label(n) for n in names][::-1]})
@@ -123,7 +131,7 @@ def robustness_map(findings: FindingsFile) -> Plate:
                     "hovertemplate": "%{y}: %{x}<extra></extra>",
                 }
             )
-    shown = layout(_ROW_PX * len(rows) + 150, {"legend": {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"}})
+    shown = _room(_ROW_PX * len(rows), traces, [r.changed for r in rows], [])
     plain: dict[str, Any] = {"type": "category", "categoryorder": "array", "tickfont": {"size": 10}}
     shown["xaxis"] = axis("verdict", plain | {"categoryarray": [label(v) for v in verdicts]})
     shown["yaxis"] = axis("", plain | {"categoryarray": list(dict.fromkeys(label(r.changed) for r in rows))[::-1]})

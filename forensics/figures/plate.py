@@ -87,7 +87,6 @@ def axis(title: str, more: Mapping[str, Any] | None = None) -> dict[str, Any]:
     """An axis in the house style; ``more`` are keys of the open JSON form."""
     plain: dict[str, Any] = {
         "title": {"text": label(title), "font": {"size": 12}, "standoff": 6},
-        "automargin": True,
         "showline": True,
         "linecolor": GREY,
         "ticks": "outside",
@@ -116,7 +115,7 @@ def layout(height: int, more: Mapping[str, Any] | None = None) -> dict[str, Any]
         "margin": {"l": 56, "r": 16, "t": 16, "b": 48},
         "hovermode": "closest",
         "hoverlabel": {"font": {"family": FONT, "size": 12}, "namelength": -1},
-        "legend": {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "font": {"size": 11}},
+        "showlegend": False,
         "dragmode": "zoom",
     }
     return plain | dict(more or {})

@@ -10,6 +10,25 @@ from forensics.figures.plate import INK, axis, label, layout
 
 PANEL_PX = 150
 _STRIP_PX = 24
+_DOTTED_PX = 4
+PART = "\u2003"
+_STROKES = {"solid": "───", "dash": "– – –", "dot": "· · · ·", "dashdot": "– · –", "longdash": "—— ——"}
+_DOTS = {
+    "circle": "●",
+    "diamond": "◆",
+    "square": "■",
+    "triangle-up": "▲",
+    "triangle-down": "▼",
+    "triangle-left": "◀",
+    "triangle-right": "▶",
+    "x": "✕",
+    "x-thin-open": "✕",
+    "circle-open": "○",
+    "diamond-open": "◇",
+    "square-open": "□",
+    "triangle-up-open": "△",
+    "triangle-down-open": "▽",
+}
 _TOP_PX, _BOTTOM_PX = 34, 48
 
 
@@ -35,11 +54,16 @@ def stack(panels: Sequence[Panel], x_axis: dict[str, Any], *, lines_at: Sequence
         The common axis.
     lines_at
         Positions on it that get an upright line, each with its word.
+
+    Notes
+    -----
+    Names stand in one line of text above each panel, not in a legend, and margins are fixed: legends and automatic
+    margins take the browser as long as all the rest.
     """
     total = sum(panel.height + (_STRIP_PX if panel.title else 0) for panel in panels)
-    shown = layout(int(total + _TOP_PX + _BOTTOM_PX), {"showlegend": True, "annotations": [], "shapes": []})
-    del shown["legend"]
-    shown["margin"] = {"l": 60, "r": 14, "t": _TOP_PX, "b": _BOTTOM_PX}
+    shown = layout(int(total + _TOP_PX + _BOTTOM_PX), {"annotations": [], "shapes": []})
+    categories = [str(name) for panel in panels for name in panel.more.get("categoryarray", ())]
+    shown["margin"] = {"l": left_margin(categories), "r": 14, "t": _TOP_PX, "b": _BOTTOM_PX}
     data: list[dict[str, Any]] = []
     top = 1.0
     for number, panel in enumerate(panels, start=1):
@@ -48,10 +72,8 @@ def stack(panels: Sequence[Panel], x_axis: dict[str, Any], *, lines_at: Sequence
         bottom = max(top - strip - panel.height / total, 0.0)
         shown[f"yaxis{suffix}"] = axis("", {"domain": [bottom, max(top - strip, bottom)], "anchor": "x", **panel.more})
         if panel.title:
-            shown[f"legend{suffix}"] = _strip(panel.title, min(top - strip, 1.0))
-        for trace in panel.traces:
-            named = bool(panel.title) and bool(trace.get("name")) and trace.get("showlegend") is not False
-            data.append(trace | {"xaxis": "x", "yaxis": f"y{suffix}", "showlegend": named, "legend": f"legend{suffix}"})
+            shown["annotations"].append(strip_above(panel.title, panel.traces, min(top - strip, 1.0)))
+        data += [trace | {"xaxis": "x", "yaxis": f"y{suffix}"} for trace in panel.traces]
         top = bottom
     shown["xaxis"] = x_axis | {"anchor": "y" if len(panels) == 1 else f"y{len(panels)}"}
     for at, word in lines_at:
@@ -60,19 +82,48 @@ def stack(panels: Sequence[Panel], x_axis: dict[str, Any], *, lines_at: Sequence
     return {"data": data, "layout": shown}
 
 
-def _strip(title: str, at: float) -> dict[str, Any]:
-    """Title and names of a panel on one line above it; it breaks where the page is narrow."""
+def left_margin(categories: Sequence[str], *, least: int = 60, most: int = 300, letter_px: float = 6.3) -> int:
+    """Room for the words of a category axis, px."""
+    return int(min(max([least, *(18 + letter_px * len(name) for name in categories)]), most))
+
+
+def strip_above(title: str, traces: Sequence[dict[str, Any]], at: float) -> dict[str, Any]:
+    """Title of a panel and the names of its traces, each after a sample of its line or mark, on one line above it."""
+    parts = [f"<b>{label(title)}</b>"] if title else []
+    for trace in traces:
+        if trace.get("name") and trace.get("showlegend") is not False:
+            parts.append(f'<span style="color:{_colour(trace)}">{_sample(trace)}</span> {trace["name"]}')
     return {
-        "orientation": "h",
+        "name": "strip",
+        "text": PART.join(parts),
+        "font": {"size": 11},
+        "bgcolor": "rgba(255,255,255,0.8)",
+        "borderpad": 0,
+        "align": "left",
+        "showarrow": False,
+        "xref": "paper",
+        "yref": "paper",
         "x": 0,
         "xanchor": "left",
         "y": at,
         "yanchor": "bottom",
-        "bgcolor": "rgba(255,255,255,0)",
-        "font": {"size": 11},
-        "itemwidth": 34,
-        "title": {"text": f"<b>{label(title)}</b>  ", "side": "left", "font": {"size": 11, "color": INK}},
+        "yshift": 1,
     }
+
+
+def _colour(trace: dict[str, Any]) -> str:
+    part = trace.get("line", {}) if "lines" in trace.get("mode", "lines") else trace.get("marker", {})
+    colour = part.get("color", INK)
+    return colour if isinstance(colour, str) and colour.startswith("#") else "#4a7fa0"
+
+
+def _sample(trace: dict[str, Any]) -> str:
+    mode = trace.get("mode", "lines")
+    if mode == "lines+markers" and trace.get("marker", {}).get("size", 0) >= _DOTTED_PX:
+        return "─●─"
+    if "lines" in mode:
+        return _STROKES.get(trace.get("line", {}).get("dash", "solid"), "───")
+    return _DOTS.get(trace.get("marker", {}).get("symbol", "circle"), "●")
 
 
 def upright(at: float) -> dict[str, Any]:

@@ -111,7 +111,7 @@ def _panels(
         drawn: list[Drawn] = []
         for role in roles:
             for point in record.samples.get(role, ())[:2]:
-                line = draw(point, clock, display, span=span, place=len(drawn), most=most)
+                line = draw(point, clock, display, span=span, place=len(drawn), name=_short(role, title), most=most)
                 if line is not None:
                     drawn.append(line)
         if drawn:
@@ -119,6 +119,12 @@ def _panels(
             panels.append(Panel(f"{title}, {unit}" if unit else title, [line.trace for line in drawn], _PANEL_PX))
             everything += drawn
     return panels, everything
+
+
+def _short(role: Role, title: str) -> str:
+    """Words for a role without what the panel's title says already."""
+    words = role_words(role).replace(f" {title}", "").replace(f"{title}, ", "").replace(f"{title} ", "")
+    return words or title
 
 
 def _lane_panel(lanes: list[dict[str, Any]], names: list[str]) -> list[Panel]:

@@ -5,10 +5,19 @@
     responsive: true, displaylogo: false, plotlyServerURL: "", showSendToCloud: false, showEditInChartStudio: false,
     modeBarButtonsToRemove: ["sendDataToCloud", "select2d", "lasso2d", "autoScale2d"], doubleClick: "reset"
   };
-  var drawn = [];
+  var NARROW = 560, drawn = [];
+  function narrow(layout) {
+    (layout.annotations || []).forEach(function (note) {
+      if (note.name !== "strip") { return; }
+      note.text = note.text.split("\u2003").join("<br>");
+      note.font.size = 10; note.yanchor = "top"; note.yshift = 16;
+    });
+    if (layout.margin.l > 130) { layout.margin.l = 130; }
+  }
   Array.prototype.forEach.call(document.querySelectorAll("script.plate"), function (script) {
     var place = document.getElementById(script.getAttribute("data-for"));
     var figure = JSON.parse(script.textContent);
+    if (place.clientWidth < NARROW) { narrow(figure.layout); }
     Plotly.newPlot(place, figure.data, figure.layout, config).then(function () { place.setAttribute("data-drawn", "yes"); });
     drawn.push({ place: place, height: figure.layout.height || 450 });
   });
