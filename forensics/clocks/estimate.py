@@ -119,8 +119,8 @@ def _fit_one(record: Record, clock: str, ours: Trains, reference: str, theirs: T
             near, notes = wide, _zone_note(wide[0].offset_s, limits)
     if near and not _weak(near):
         return replace(_settle(clock, near[0], entries, record, limits), notes=notes)
-    lag = correlate_clocks(record, clock, reference, limits)
-    if lag is not None and not near:
+    lag = None if near else correlate_clocks(record, clock, reference, limits)
+    if lag is not None:
         offset_s, unsure_s = lag
         note = "no shared events; offset by cross-correlation of a quantity that both clocks logged"
         return ClockFit(clock, offset_s, unsure_s, ClockMethod.ESTIMATED, notes=(note,))

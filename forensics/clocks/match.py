@@ -16,7 +16,6 @@ from forensics.clocks.trains import Sighting, Trains
 from forensics.record import NS
 
 MOTOR_KINDS = ("start", "stop", "trip")
-STEP_KINDS = ("step up", "step down")
 TRIP_AS_STOP = "trip as stop"
 MOST_SIGHTINGS = 400
 Entry = tuple[str, list[Sighting], list[Sighting]]
@@ -63,12 +62,13 @@ class Candidate:
 def pairings(clock: Trains, reference: Trains) -> list[Entry]:
     """Kinds that both clocks saw, named kinds first; a trip stands for a stop where the other side has no trips.
 
-    Steps of a running current are used only where starts and stops are not shared: their onset is less sharp.
+    Steps of a running current and solenoid edges are used only where starts and stops are not shared: the onset of a
+    step is less sharp, and pulses shorter than the sample interval are other pulses in each log.
     """
     ours, theirs = clock.by_kind, reference.by_kind
     shared = [(kind, ours[kind], theirs[kind]) for kind in ours if ours[kind] and theirs.get(kind)]
     if any(kind in MOTOR_KINDS for kind, _, _ in shared):
-        shared = [entry for entry in shared if entry[0] not in STEP_KINDS]
+        shared = [entry for entry in shared if entry[0] in MOTOR_KINDS or entry[0].startswith("line:")]
     named = [entry for entry in shared if not entry[0].startswith("line:")]
     if ours.get("trip") and not theirs.get("trip") and theirs.get("stop"):
         named.append((TRIP_AS_STOP, ours["trip"], theirs["stop"]))
