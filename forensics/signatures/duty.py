@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from forensics.findings import Cite
 from forensics.record import NS, UNUSABLE, Samples, Span, Switch
 from forensics.signatures.base import Subject
-from forensics.states import Run
+from forensics.runs import Run
 from forensics.vocabulary import Quality, Recorded, Role, StopKind
 
 Floats = NDArray[np.float64]

@@ -30,6 +30,8 @@ _MANY_STARTS = 2
 _RECENT_S = 600.0
 _DAY_PART_S = 7200.0
 _RUNNING = 0.1
+_WARMING_S = 60
+_JUMP_LOOK_S = 900
 
 
 def discharge_temperature_climbs(subject: Subject) -> tuple[Finding, ...]:
@@ -58,7 +60,7 @@ def discharge_temperature_climbs(subject: Subject) -> tuple[Finding, ...]:
     finding = against_own(subject, frame, look, usual, frame.settled | frame.in_failing_run)
     if finding.outcome is Outcome.PRESENT and finding.from_ns is not None:
         point = frame.points[Role.DISCHARGE_TEMPERATURE]
-        if _jumped(subject, point, Span(finding.from_ns - 60 * NS, finding.from_ns + NS)):
+        if _jumped(subject, point, Span(finding.from_ns - _WARMING_S * NS, finding.from_ns + NS)):
             why = "the rise came within one sample: no gas line heats so fast"
             return (replace(finding, outcome=Outcome.CANNOT_TELL, why_not=why),)
     return (finding,)
@@ -100,7 +102,8 @@ def discharge_temperature_high_at_failure(subject: Subject) -> tuple[Finding, ..
     near = value > limit * limits["heat.discharge_near"]
     outcome = Outcome.PRESENT if value > limit else Outcome.CANNOT_TELL if near else Outcome.ABSENT
     why_not = "too near the limit to be called normal" if outcome is Outcome.CANNOT_TELL else ""
-    if _jumped(subject, point, Span(int(part.t[0]) - 60 * NS, end_ns)):
+    began_ns = max(span.start_ns + _WARMING_S * NS, end_ns - _JUMP_LOOK_S * NS)
+    if _jumped(subject, point, Span(min(began_ns, end_ns), end_ns)):
         outcome, why_not = Outcome.CANNOT_TELL, "it jumped within one sample: no gas line heats so fast"
     first, last = int(part.t[0]), int(part.t[-1])
     return (

@@ -10,7 +10,7 @@ from forensics.findings import Finding
 from forensics.record import NS
 from forensics.rules import read_checks
 from forensics.signatures.base import Subject, cannot_tell, points_for
-from forensics.signatures.duty import Episode, Floats, Frame, Mask, Usual, cite, episodes
+from forensics.signatures.duty import Episode, Floats, Frame, Mask, Usual, cite, episodes, trusted
 from forensics.vocabulary import Outcome, Role
 
 
@@ -50,6 +50,7 @@ class Look:
 def unready(subject: Subject, check: str, *, saturation: bool) -> Finding | None:
     """The cannot-tell of a check whose needs are not met; None where it may look."""
     _, why_not = points_for(subject, read_checks()[check])
+    why_not = why_not or _distrusted(subject, check)
     if why_not:
         return cannot_tell(check, why_not)
     if saturation and subject.saturation is None:
@@ -59,6 +60,17 @@ def unready(subject: Subject, check: str, *, saturation: bool) -> Finding | None
             unlocked_by="give machine.saturation_table: pressure, bubble and dew temperature",
         )
     return None
+
+
+def _distrusted(subject: Subject, check: str) -> str:
+    """Needs that only stuck, pasted or unusable readings would meet, in words; empty where there is none."""
+    record, bad = subject.record, []
+    for need in read_checks()[check].needs:
+        samples = [p for role in need.roles for p in record.samples.get(role, ())]
+        switches = any(record.switches.get(role) for role in need.roles)
+        if samples and not switches and not any(len(trusted(p)) for p in samples):
+            bad.append(f"no trusted reading of {' or '.join(role.value for role in need.roles)}")
+    return "; ".join(bad)
 
 
 def against_limit(subject: Subject, frame: Frame, look: Look, usable: Mask | None = None) -> Finding:

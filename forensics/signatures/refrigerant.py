@@ -128,9 +128,10 @@ def discharge_superheat_low(subject: Subject) -> tuple[Finding, ...]:
         groups=_DISCHARGE,
     )
     usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
-    judged = own_then_level(
-        against_own(subject, frame, own, usual), against_limit(subject, frame, wet), level_excludes=False
-    )
+    level = against_limit(subject, frame, wet)
+    if level.outcome is Outcome.PRESENT:
+        return (level,)
+    judged = own_then_level(against_own(subject, frame, own, usual), level, level_excludes=False)
     return (_dry(subject, frame, judged),)
 
 
