@@ -94,7 +94,7 @@ class SaturationCurve:
             fine = np.linspace(log_p[0], log_p[-1], (len(log_p) - 1) * _FINE + 1)
             dew, bubble = _cubic(self.table.dew_c, log_p, fine), _cubic(self.table.bubble_c, log_p, fine)
         else:
-            fine = np.linspace(log_p[0], log_p[-1], max(len(log_p) * _FINE, 2))
+            fine = np.union1d(np.linspace(log_p[0], log_p[-1], len(log_p) * _FINE), log_p)
             dew, bubble = _clapeyron(log_p, self.table.dew_c, fine), _clapeyron(log_p, self.table.bubble_c, fine)
         object.__setattr__(self, "_log_p", fine)
         object.__setattr__(self, "_dew", dew)
