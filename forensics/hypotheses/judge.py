@@ -107,15 +107,15 @@ def _beats(
             continue
         if other in able and _separate(live[name], one, modes, scale):
             continue
-        brought = 0.0 if caused else _explains(one, live[name], modes)
+        brought = (0.0 if caused else _explains(one, live[name], modes)) - _explains(live[name], one, modes)
         others += 10.0 ** ((one.net + brought) / 10.0)
     return bool(10.0 ** (mine / 10.0) > scale.beats_all_others_by * others)
 
 
-def _explains(rival: Tally, one: Tally, modes: Modes) -> float:
-    """Points of a mode's own evidence that a rival would bring about as well, though they are no sign of the rival."""
-    brought = set(modes[rival.mode].explains) - set(rival.own_present)
-    return sum(points for check, points in one.own_present.items() if check in brought)
+def _explains(one: Tally, other: Tally, modes: Modes) -> float:
+    """Points of another mode's own evidence that a mode would bring about as well, though they are no sign of it."""
+    brought = set(modes[one.mode].explains) - set(one.own_present)
+    return sum(points for check, points in other.own_present.items() if check in brought)
 
 
 def _separate(a: Tally, b: Tally, modes: Modes, scale: Scale) -> bool:

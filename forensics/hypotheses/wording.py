@@ -46,7 +46,9 @@ def _determined(
     by_hand = (
         f" {_join(tallies[cause].shown_by).capitalize()} shows the cause itself." if grade is Grade.CONFIRMED else ""
     )
-    statement = f"{grade.value.capitalize()}: {evidence.modes[cause].title}.{shown}{by_hand}"
+    beside = [evidence.modes[name].title for name in judgement.also if name not in evidence.modes.consequences(cause)]
+    second = f" Proven beside it: {'; '.join(beside)}." if beside else ""
+    statement = f"{grade.value.capitalize()}: {evidence.modes[cause].title}.{shown}{by_hand}{second}"
     change = [
         f"{look.test} (splits it from {look.mode})"
         for look in evidence.modes[cause].look_alikes
