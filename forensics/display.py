@@ -19,6 +19,7 @@ from forensics.units import read_unit
 from forensics.vocabulary import ROLE_FACTS, Dimension, Role
 
 SIGNIFICANT = 4
+PLAIN_FROM, PLAIN_TO = 1e-4, 1e7
 CANNOT = "–"
 
 _KPA_PER_PSI = read_unit("psi").factor  # type: ignore[union-attr]
@@ -81,7 +82,7 @@ def number(value: float | None, *, digits: int = SIGNIFICANT) -> str:
     if value == 0:
         return "0"
     places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
-    text = f"{value:.{min(places, 9)}f}" if 1e-4 <= abs(value) < 1e7 else f"{value:.{digits}g}"
+    text = f"{value:.{min(places, 9)}f}" if PLAIN_FROM <= abs(value) < PLAIN_TO else f"{value:.{digits}g}"
     return text.rstrip("0").rstrip(".") if "." in text and "e" not in text else text
 
 

@@ -215,14 +215,27 @@ def start_ratios(starts: Sequence[Start], limit: float | None, clock: ReportTime
                 "hovertemplate": "%{y:.3f} of rated<br>%{x}<extra>%{fullData.name}</extra>",
             }
         )
-    figure = stack([Panel("settled current over rated current", traces, 260, {"rangemode": "tozero"})], time_axis(clock))
+    figure = stack(
+        [Panel("settled current over rated current", traces, 260, {"rangemode": "tozero"})], time_axis(clock)
+    )
     if limit is not None:
         figure["layout"]["shapes"].append(
-            {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "yref": "y", "y0": limit, "y1": limit, "line": {"color": BLUE, "width": 1.2, "dash": "dash"}}
+            {
+                "type": "line",
+                "xref": "paper",
+                "x0": 0,
+                "x1": 1,
+                "yref": "y",
+                "y0": limit,
+                "y1": limit,
+                "line": {"color": BLUE, "width": 1.2, "dash": "dash"},
+            }
         )
     said = f"Dashed: the limit for an unloaded start, {number(limit)}." if limit is not None else ""
     counts = ", ".join(f"{sum(s.unloaded is a for s in known)} {_WORDS[a]}" for a in _ANSWERS)
-    caption = f"Ratio of settled to rated current of {len(known)} starts, bars: its interval. {said} {clock.axis_title}."
+    caption = (
+        f"Ratio of settled to rated current of {len(known)} starts, bars: its interval. {said} {clock.axis_title}."
+    )
     rows = [
         {
             "start": clock.text(s.time_ns),
@@ -275,7 +288,8 @@ def stop_history(stops: Sequence[Stop], clock: ReportTime, display: str) -> Plat
     if not panels:
         return empty(key, "no stop has a fitted time constant or residual difference")
     caption = (
-        "What was fitted to each stop: time constant of discharge less suction pressure, decay of condenser less suction "
+        "What was fitted to each stop: time constant of discharge less suction pressure, decay of condenser "
+        "less suction "
         f"pressure, and the difference left 50 to 90 s after the stop; bars: standard error. {clock.axis_title}."
     )
     return Plate(key, stack(panels, time_axis(clock)), caption, f"{len(stops)} stops. {caption}", pd.DataFrame())

@@ -47,13 +47,21 @@ def equalisation(record: Record, stops: Sequence[Stop], display: str, clock: Rep
     height, rest = _fitted(seconds, difference, tau_s)
     curve_s = np.linspace(0.0, float(seconds[-1]), _CURVE_POINTS)
     model = height * np.exp(-seconds / tau_s) + rest
-    panels = _panels(seconds, difference, model, curve_s, height * np.exp(-curve_s / tau_s) + rest, shown.factor, shown.text)
+    panels = _panels(
+        seconds, difference, model, curve_s, height * np.exp(-curve_s / tau_s) + rest, shown.factor, shown.text
+    )
     figure = stack(panels, axis("seconds from where the pressures may begin to come together", {"rangemode": "tozero"}))
-    error = "" if stop.equalisation_error_s is None else f" ± {number(stop.equalisation_error_s, digits=2)} (standard error)"
+    error = (
+        ""
+        if stop.equalisation_error_s is None
+        else f" ± {number(stop.equalisation_error_s, digits=2)} (standard error)"
+    )
     residual = float(np.sqrt(np.mean((difference - model) ** 2))) * shown.factor
     caption = (
-        f"Discharge less suction pressure after the stop of {clock.text(stop.time_ns)}, {shown.text}. Curve: exponential "
-        f"with the fitted time constant {number(tau_s, digits=3)} s{error}. Below: reading less curve, root mean square "
+        f"Discharge less suction pressure after the stop of {clock.text(stop.time_ns)}, {shown.text}. Curve: "
+        "exponential "
+        f"with the fitted time constant {number(tau_s, digits=3)} s{error}. Below: reading less curve, root "
+        "mean square "
         f"{number(residual, digits=2)} {shown.text}. {len(seconds)} readings, all drawn."
     )
     table = pd.DataFrame(
@@ -72,7 +80,9 @@ def _begin_ns(record: Record, stop: Stop) -> int:
     bypass = record.switch(Role.BYPASS_SOLENOID)
     if bypass is None:
         return stop.time_ns
-    edges = [e.latest_ns for e in bypass.edges if e.to == OFF and 0 <= stop.time_ns - e.latest_ns <= BYPASS_BEFORE_S * NS]
+    edges = [
+        e.latest_ns for e in bypass.edges if e.to == OFF and 0 <= stop.time_ns - e.latest_ns <= BYPASS_BEFORE_S * NS
+    ]
     return edges[-1] if edges else stop.time_ns
 
 

@@ -29,7 +29,12 @@ def hypothesis_matrix(findings: FindingsFile) -> Plate:
     rows = [f"{h.mode.value} ({h.grade.value})" for h, _ in effects]
     traces = []
     for word, (symbol, colour) in _MARKS.items():
-        cells = [(name, row) for (_, effect), row in zip(effects, rows, strict=True) for name in ids if effect.get(name) == word]
+        cells = [
+            (name, row)
+            for (_, effect), row in zip(effects, rows, strict=True)
+            for name in ids
+            if effect.get(name) == word
+        ]
         traces.append(
             {
                 "type": "scatter",
@@ -43,7 +48,9 @@ def hypothesis_matrix(findings: FindingsFile) -> Plate:
         )
     shown = _room(_ROW_PX * len(rows), traces, rows, ids)
     small = {"tickfont": {"size": 9}, "showgrid": True, "gridcolor": PALE, "type": "category"}
-    shown["xaxis"] = axis("", small | {"tickangle": -90, "categoryarray": [label(i) for i in ids], "categoryorder": "array"})
+    shown["xaxis"] = axis(
+        "", small | {"tickangle": -90, "categoryarray": [label(i) for i in ids], "categoryorder": "array"}
+    )
     shown["yaxis"] = axis("", small | {"categoryarray": rows[::-1], "categoryorder": "array"})
     counts = {word: sum(word in effect.values() for _, effect in effects) for word in _MARKS}
     caption = (
@@ -64,7 +71,9 @@ def _room(height: int, traces: list[dict[str, Any]], rows: list[str], columns: l
     """Layout of a matrix: room for the words on its left and below it, names above it."""
     below = left_margin(columns, least=60, most=_EDGE_PX, letter_px=5.2)
     margin = {"l": left_margin(rows, letter_px=5.4), "r": 14, "t": 40, "b": below}
-    return layout(height + 40 + below, {"margin": margin, "annotations": [strip_above("", traces, 1.0) | {"yshift": 8}]})
+    return layout(
+        height + 40 + below, {"margin": margin, "annotations": [strip_above("", traces, 1.0) | {"yshift": 8}]}
+    )
 
 
 def _effects(h: HypothesisRow) -> dict[str, str]:
@@ -81,7 +90,11 @@ def order_matrix(findings: FindingsFile) -> Plate:
     for o in findings.order:
         said[o.a, o.b] = o.order.value
         said[o.b, o.a] = {Provable.BEFORE: "after", Provable.AFTER: "before"}.get(o.order, o.order.value)
-    marks = {"before": ("triangle-left", BLUE), "after": ("triangle-right", ORANGE), "not-provable": ("x-thin-open", GREY)}
+    marks = {
+        "before": ("triangle-left", BLUE),
+        "after": ("triangle-right", ORANGE),
+        "not-provable": ("x-thin-open", GREY),
+    }
     traces = []
     for word, (symbol, colour) in marks.items():
         cells = [pair for pair, order in said.items() if order == word]
@@ -102,7 +115,8 @@ def order_matrix(findings: FindingsFile) -> Plate:
     shown["yaxis"] = axis("", plain | {"categoryarray": [label(n) for n in names][::-1]})
     proved = sum(o.order is not Provable.NOT_PROVABLE for o in findings.order)
     caption = (
-        f"Order of {len(names)} events near the failure, row against column. Of {len(findings.order)} pairs {proved} are "
+        f"Order of {len(names)} events near the failure, row against column. Of {len(findings.order)} pairs "
+        f"{proved} are "
         "proved: the intervals of the two, widened by the uncertainty of their clocks, do not overlap."
     )
     table = pd.DataFrame([{"event": o.a, "stands": o.order.value, "event ": o.b} for o in findings.order])
@@ -135,7 +149,9 @@ def robustness_map(findings: FindingsFile) -> Plate:
     plain: dict[str, Any] = {"type": "category", "categoryorder": "array", "tickfont": {"size": 10}}
     shown["xaxis"] = axis("verdict", plain | {"categoryarray": [label(v) for v in verdicts]})
     shown["yaxis"] = axis("", plain | {"categoryarray": list(dict.fromkeys(label(r.changed) for r in rows))[::-1]})
-    flips = sum(r.flips for r in rows)
-    caption = f"The verdict when one thing is changed at a time ({len(rows)} changes): it flips in {flips} of them."
-    table = pd.DataFrame([{"changed": r.changed, "verdict": r.verdict, "flips": "yes" if r.flips else "no"} for r in rows])
+    flipped = sum(r.flips for r in rows)
+    caption = f"The verdict when one thing is changed at a time ({len(rows)} changes): it flips in {flipped} of them."
+    table = pd.DataFrame(
+        [{"changed": r.changed, "verdict": r.verdict, "flips": "yes" if r.flips else "no"} for r in rows]
+    )
     return Plate(key, {"data": traces, "layout": shown}, caption, caption, table)

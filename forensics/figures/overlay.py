@@ -106,7 +106,14 @@ def each(curve: Curve, *, name: str, most: int = MOST_LINES) -> dict[str, Any]:
 
 
 def single(
-    plus: Samples, anchor_ns: int, before_s: float, after_s: float, *, name: str, factor: float, offset: float,
+    plus: Samples,
+    anchor_ns: int,
+    before_s: float,
+    after_s: float,
+    *,
+    name: str,
+    factor: float,
+    offset: float,
     minus: Samples | None = None,
 ) -> dict[str, Any] | None:
     """One event by its own readings, not on a grid; a difference is taken where the first point has a reading."""

@@ -10,7 +10,21 @@ import numpy as np
 import pandas as pd
 
 from forensics.display import ReportTime, number, role_words, shown_role, shown_unit
-from forensics.figures.plate import BLACK, BLUE, GREEN, GREY, PURPLE, SYMBOLS, VERMILION, Plate, axis, empty, label, packed, time_axis
+from forensics.figures.plate import (
+    BLACK,
+    BLUE,
+    GREEN,
+    GREY,
+    PURPLE,
+    SYMBOLS,
+    VERMILION,
+    Plate,
+    axis,
+    empty,
+    label,
+    packed,
+    time_axis,
+)
 from forensics.figures.stack import Panel, stack, upright, word_above
 from forensics.figures.traces import Drawn, draw, thinning_words
 from forensics.record import NS, Record, Samples, Span, Switch
@@ -31,7 +45,12 @@ PAIRS = (
         "discharge",
         VERMILION,
     ),
-    (Role.LIQUID_TEMPERATURE, (Role.CONDENSER_PRESSURE, Role.DISCHARGE_PRESSURE, Role.HIGH_SIDE_PRESSURE), "liquid", GREEN),
+    (
+        Role.LIQUID_TEMPERATURE,
+        (Role.CONDENSER_PRESSURE, Role.DISCHARGE_PRESSURE, Role.HIGH_SIDE_PRESSURE),
+        "liquid",
+        GREEN,
+    ),
     (Role.OIL_TEMPERATURE, (Role.SUCTION_PRESSURE,), "oil, at suction pressure", PURPLE),
 )
 
@@ -49,7 +68,11 @@ def saturation_picture(record: Record, saturation: Saturation | None, why_not: s
         if warm is None or pressed is None:
             continue
         cut = warm.between(record.window.start_ns, record.window.end_ns).usable
-        kept = np.unique(np.linspace(0, len(cut) - 1, min(len(cut), MOST_PAIRS)).astype(int)) if len(cut) else np.zeros(0, int)
+        kept = (
+            np.unique(np.linspace(0, len(cut) - 1, min(len(cut), MOST_PAIRS)).astype(int))
+            if len(cut)
+            else np.zeros(0, int)
+        )
         held = pressed.at(cut.t[kept], _PAIR_AGE_INTERVALS * max(pressed.interval_s, warm.interval_s))
         good = np.isfinite(held) & (held > 0)
         if not good.any():
@@ -70,19 +93,25 @@ def saturation_picture(record: Record, saturation: Saturation | None, why_not: s
     if not traces:
         return empty(key, "no temperature has a pressure to be held against")
     traces = _saturation_lines(saturation, pressures, unit_t, unit_p) + traces
-    figure = stack([Panel(f"pressure, {unit_p.text}", traces, 420, {"type": "log"})], axis(f"temperature, {unit_t.text}"))
+    figure = stack(
+        [Panel(f"pressure, {unit_p.text}", traces, 420, {"type": "log"})], axis(f"temperature, {unit_t.text}")
+    )
     caption = (
-        f"Pressure (logarithmic, {unit_p.text}) against temperature ({unit_t.text}) in the window. Lines: saturation (dew, "
-        "and bubble where it differs). Right of the dew line: superheated; on it: wet; left of the bubble line: subcooled. "
+        f"Pressure (logarithmic, {unit_p.text}) against temperature ({unit_t.text}) in the window. Lines: "
+        "saturation (dew, "
+        "and bubble where it differs). Right of the dew line: superheated; on it: wet; left of the bubble "
+        "line: subcooled. "
         f"Up to {MOST_PAIRS} pairs of each kind, spread evenly; each temperature with the pressure at or before it."
     )
     alt = caption + " " + "; ".join(f"{r['pair']}: median distance from dew {r['median, from dew']}" for r in rows)
     return Plate(key, figure, caption, alt, pd.DataFrame(rows))
 
 
-def _saturation_lines(saturation: Saturation, pressures: Sequence[float], unit_t: Any, unit_p: Any) -> list[dict[str, Any]]:
+def _saturation_lines(
+    saturation: Saturation, pressures: Sequence[float], unit_t: Any, unit_p: Any
+) -> list[dict[str, Any]]:
     grid = np.geomspace(min(pressures) * 0.8, max(pressures) * 1.2, _CURVE_POINTS)
-    lines = []
+    lines: list[dict[str, Any]] = []
     for name, temperature, dash in (
         ("saturation, dew", saturation.dew_c(grid), "solid"),
         ("saturation, bubble", saturation.bubble_c(grid), "dash"),
@@ -130,8 +159,12 @@ def slide_response(record: Record, display: str) -> Plate:
     if seen is None or (load is None and unload is None):
         return empty(key, "neither slide position nor current is logged together with a load or unload solenoid")
     shown = shown_role(seen.role, display)
+    unit = label(shown.text)
     panels, rows = [], []
-    for switch, name, colour, symbol in ((load, "load", BLUE, "triangle-up"), (unload, "unload", VERMILION, "triangle-down")):
+    for switch, name, colour, symbol in (
+        (load, "load", BLUE, "triangle-up"),
+        (unload, "unload", VERMILION, "triangle-down"),
+    ):
         if switch is None:
             continue
         length_s, change, ends = pulse_response(seen, switch, record)
@@ -148,8 +181,12 @@ def slide_response(record: Record, display: str) -> Plate:
                         "name": f"{name} pulses, {words}",
                         "x": packed(length_s[chosen].astype(np.float32)),
                         "y": packed((change[chosen] * shown.factor).astype(np.float32)),
-                        "marker": {"color": tint, "symbol": symbol if words == "window" else f"{symbol}-open", "size": 6},
-                        "hovertemplate": f"%{{x:.3g}} s: %{{y:.3g}} {label(shown.text)}<extra>%{{fullData.name}}</extra>",
+                        "marker": {
+                            "color": tint,
+                            "symbol": symbol if words == "window" else f"{symbol}-open",
+                            "size": 6,
+                        },
+                        "hovertemplate": f"%{{x:.3g}} s: %{{y:.3g}} {unit}<extra>%{{fullData.name}}</extra>",
                     }
                 )
                 rows.append(
@@ -157,7 +194,9 @@ def slide_response(record: Record, display: str) -> Plate:
                         "pulses": f"{name}, {words}",
                         "count": str(int(chosen.sum())),
                         "median length, s": number(float(np.median(length_s[chosen])), digits=3),
-                        f"median change, {shown.text}": number(float(np.median(change[chosen])) * shown.factor, digits=3),
+                        f"median change, {shown.text}": number(
+                            float(np.median(change[chosen])) * shown.factor, digits=3
+                        ),
                         f"change per s, {shown.text}": number(
                             float(np.median(change[chosen] / length_s[chosen])) * shown.factor, digits=3
                         ),
@@ -169,7 +208,8 @@ def slide_response(record: Record, display: str) -> Plate:
     figure = stack(panels, axis("length of the pulse, s", {"type": "log"}))
     words = role_words(seen.role)
     caption = (
-        f"Change of the {words} ({shown.text}) from just before each pulse to {SETTLE_S:g} s after its end, against the "
+        f"Change of the {words} ({shown.text}) from just before each pulse to {SETTLE_S:g} s after its end, "
+        "against the "
         "length of the pulse (logarithmic), while the machine ran. Open grey: history before the window."
     )
     if seen.role is Role.MOTOR_AMPS:
@@ -207,13 +247,20 @@ def oil_trends(record: Record, display: str, clock: ReportTime) -> Plate:
         (f"oil pressure difference, {unit}", direct if direct is not None else difference(oil, suction)),
         (f"filter difference, {unit}", difference(record.point(Role.OIL_FILTER_IN_PRESSURE), oil)),
         (f"oil temperature, {shown_role(Role.OIL_TEMPERATURE, display).text}", record.point(Role.OIL_TEMPERATURE)),
-        (f"discharge temperature, {shown_role(Role.DISCHARGE_TEMPERATURE, display).text}", record.point(Role.DISCHARGE_TEMPERATURE)),
+        (
+            f"discharge temperature, {shown_role(Role.DISCHARGE_TEMPERATURE, display).text}",
+            record.point(Role.DISCHARGE_TEMPERATURE),
+        ),
         ("oil level, %", record.point(Role.OIL_LEVEL)),
     ]
     panels: list[Panel] = []
     drawn: list[Drawn] = []
     for title, point in candidates:
-        line = draw(point, clock, display, span=span, place=0, name=title.split(",")[0], most=MOST_TREND) if point else None
+        line = (
+            draw(point, clock, display, span=span, place=0, name=title.split(",")[0], most=MOST_TREND)
+            if point
+            else None
+        )
         if line is not None:
             panels.append(Panel(title, [line.trace], 140))
             drawn.append(line)
@@ -225,7 +272,8 @@ def oil_trends(record: Record, display: str, clock: ReportTime) -> Plate:
         figure["layout"]["shapes"].append(upright(begin))
         figure["layout"]["annotations"].append(word_above(begin, "window begins"))
     caption = (
-        "Oil and filter over the whole record, history included. A difference of two points is taken where the first has a "
+        "Oil and filter over the whole record, history included. A difference of two points is taken where "
+        "the first has a "
         f"reading, with the second's last reading at or before it. {clock.axis_title}."
     )
     return Plate(key, figure, caption, caption, pd.DataFrame([d.row for d in drawn]), thinning_words(drawn))

@@ -53,7 +53,11 @@ def _overlay(
     before = [e for e in events if e.earliest_ns <= record.failure_ns]
     last = (before or list(events))[-1]
     others = [e for e in events if e is not last]
-    kept = [others[i] for i in np.unique(np.linspace(0, len(others) - 1, min(len(others), MOST_EVENTS)).astype(int))] if others else []
+    kept = (
+        [others[i] for i in np.unique(np.linspace(0, len(others) - 1, min(len(others), MOST_EVENTS)).astype(int))]
+        if others
+        else []
+    )
     panels, rows = [], []
     for roles in FOLLOWED:
         point = next((p for p in (record.point(r) for r in roles) if p is not None), None)
@@ -70,8 +74,10 @@ def _overlay(
     x = axis(f"seconds from the {name} {word}", {"range": [-BEFORE_S, AFTER_S]})
     figure = stack(panels, x, lines_at=[(0.0, word)])
     caption = (
-        f"{name} {word}: {len(events)} events in the record laid over each other at the end of each one's interval (the "
-        f"widest interval is {number(widest_s, digits=2)} s). Thin: up to 30 of them spread evenly; band and dashed line: "
+        f"{name} {word}: {len(events)} events in the record laid over each other at the end of each one's "
+        "interval (the "
+        f"widest interval is {number(widest_s, digits=2)} s). Thin: up to 30 of them spread evenly; band and "
+        "dashed line: "
         f"middle eight tenths and median of {len(kept)}; black with dots: the last before the failure, "
         "each less its own last reading before the event; "
         f"{clock.interval(last.earliest_ns, last.latest_ns)}. Thin lines and band are drawn on a grid made for drawing."
@@ -106,7 +112,9 @@ def _panel(
             traces.append(own)
     if not traces:
         return None
-    unit = shown_unit("K", display).text if shown.offset or shown.text.startswith("°") else shown.text.removesuffix(" abs")
+    unit = (
+        shown_unit("K", display).text if shown.offset or shown.text.startswith("°") else shown.text.removesuffix(" abs")
+    )
     title = f"change of {role_words(point.role).split(' (')[0]}, {unit}"
     row = {
         "quantity": title,

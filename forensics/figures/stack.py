@@ -45,7 +45,9 @@ class Panel:
     more: dict[str, Any] = field(default_factory=dict)
 
 
-def stack(panels: Sequence[Panel], x_axis: dict[str, Any], *, lines_at: Sequence[tuple[float, str]] = ()) -> dict[str, Any]:
+def stack(
+    panels: Sequence[Panel], x_axis: dict[str, Any], *, lines_at: Sequence[tuple[float, str]] = ()
+) -> dict[str, Any]:
     """A figure of stacked panels.
 
     Parameters

@@ -102,9 +102,7 @@ def timeline(
     return Plate(key, figure, caption, alt, table, thinning_words(drawn))
 
 
-def _panels(
-    record: Record, clock: ReportTime, display: str, span: Span, most: int
-) -> tuple[list[Panel], list[Drawn]]:
+def _panels(record: Record, clock: ReportTime, display: str, span: Span, most: int) -> tuple[list[Panel], list[Drawn]]:
     panels: list[Panel] = []
     everything: list[Drawn] = []
     for title, roles in PANELS:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -162,7 +163,7 @@ def merge_close(spans: Sequence[Span], most: int) -> list[Span]:
     """At most ``most`` spans: the narrowest gaps between neighbours are closed first."""
     if len(spans) <= most:
         return list(spans)
-    gaps = np.array([b.start_ns - a.end_ns for a, b in zip(spans[:-1], spans[1:], strict=True)])
+    gaps = np.array([b.start_ns - a.end_ns for a, b in pairwise(spans)])
     widest = np.sort(np.argsort(gaps, kind="stable")[::-1][: most - 1])
     firsts = np.concatenate(([0], widest + 1))
     lasts = np.concatenate((widest, [len(spans) - 1]))

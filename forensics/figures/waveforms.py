@@ -45,7 +45,8 @@ def waveform_plate(waveform: Waveform, number_of: int, clock: ReportTime) -> Pla
     begin = clock.both(waveform.start_ns)
     where = f", taken at the {waveform.measured_at} side" if waveform.measured_at else ", side of measurement not given"
     caption = (
-        f"{waveform.source}{where}: instantaneous primary values. The first sample is at {begin} by the reference clock; "
+        f"{waveform.source}{where}: instantaneous primary values. The first sample is at {begin} by the "
+        "reference clock; "
         f"samples every {number(waveform.interval_s * 1000, digits=3)} ms."
     )
     return Plate(key, figure, caption, caption, pd.DataFrame(rows), "; ".join(notes))

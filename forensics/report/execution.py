@@ -44,7 +44,7 @@ class Stopped:
     problems: tuple[Problem, ...] = ()
 
 
-class NotebookStopped(RunError):
+class NotebookStopped(RunError):  # noqa: N818 - it says what happened
     """A notebook did not run to its end."""
 
     def __init__(self, stopped: Stopped, notebook: NotebookNode) -> None:
@@ -119,7 +119,7 @@ def _execute(
     logging.getLogger("traitlets").setLevel(logging.CRITICAL)
     with tempfile.TemporaryDirectory() as folder:
         try:
-            return papermill.execute_notebook(
+            executed: NotebookNode = papermill.execute_notebook(
                 source,
                 Path(folder).as_posix().replace("{", "{{").replace("}", "}}") + "/executed.ipynb",
                 parameters=parameters,
@@ -132,6 +132,7 @@ def _execute(
                 shutdown_kernel="immediate",
                 extra_arguments=["--log-level=40"],
             )
+            return executed
         except PapermillExecutionError as fault:
             notebook = seen[0]
             raise NotebookStopped(_cell_error(notebook, fault), notebook) from None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -64,4 +63,4 @@ def write_whole(path: Path, content: bytes) -> None:
     """Write a file so that its name never stands on half of it."""
     part = path.with_name(f".{path.name}.part")
     part.write_bytes(content)
-    os.replace(part, path)
+    part.replace(path)

@@ -88,7 +88,7 @@ def show_markup(markup: str, *, role: str = "block") -> None:
     from IPython.display import display
 
     data = {"text/html": f'<div class="sheet tex2jax_ignore">{markup}</div>', "text/plain": "(a part of the sheet)"}
-    display(data, raw=True, metadata={MARK: {"role": role, "markup": role == "block" or role == "caption"}})
+    display(data, raw=True, metadata={MARK: {"role": role, "markup": role == "block" or role == "caption"}})  # type: ignore[no-untyped-call]
 
 
 def show_plate(plate: Plate) -> None:
@@ -96,7 +96,7 @@ def show_plate(plate: Plate) -> None:
     from IPython.display import display
 
     about = {"role": "figure", "key": plate.key, "alt": plate.alt}
-    display({PLOTLY_MIME: dict(plate.figure), "text/plain": plate.alt}, raw=True, metadata={MARK: about})
+    display({PLOTLY_MIME: dict(plate.figure), "text/plain": plate.alt}, raw=True, metadata={MARK: about})  # type: ignore[no-untyped-call]
     caption = render(
         "caption.html.j2",
         {

@@ -37,7 +37,8 @@ def read_notebook(path: Path) -> NotebookNode:
     import nbformat
 
     try:
-        return nbformat.read(str(path), as_version=4)
+        notebook: NotebookNode = nbformat.read(str(path), as_version=4)  # type: ignore[no-untyped-call]
+        return notebook
     except FileNotFoundError:
         raise InputError([Problem("the notebook is not there", file=path.name)]) from None
     except (OSError, ValueError, nbformat.ValidationError) as fault:

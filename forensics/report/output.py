@@ -19,7 +19,8 @@ FINDINGS_NAME, SET_ASIDE_NAME, TABLES_NAME = "findings.json", "set_aside.csv", "
 def write(sheet: Sheet) -> None:
     """Write ``findings.json``, ``set_aside.csv`` and, where asked for, ``tables/*.csv`` to the folder of the results.
 
-    A finished earlier report whose findings differ is copied to ``earlier/`` first. Without a folder nothing is written.
+    A finished earlier report whose findings differ is copied to ``earlier/`` first; without a folder nothing is
+    written.
     """
     if sheet.out is None:
         return

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
 from typing import Any
@@ -11,6 +12,8 @@ from typing import Any
 from forensics.casefile import CaseFile
 from forensics.display import ReportTime, duration_words, number
 from forensics.findings_file import FindingsFile
+from forensics.report.revision import Superseded
+from forensics.rules import Limits
 from forensics.tables.words import stamp_ns
 from forensics.vocabulary import Grade, Mode, VerdictStatus
 
@@ -43,21 +46,11 @@ def cautions() -> tuple[str, tuple[tuple[str, str], ...]]:
     return str(data["first"]), tuple((row["text"], row["source"]) for row in data["caution"])
 
 
-def page_one_values(
-    findings: FindingsFile,
-    case: CaseFile,
-    clock: ReportTime,
-    *,
-    left_out: Sequence[str] = (),
-    next_tests: Sequence[tuple[str, str]] = (),
-    reasons: Mapping[str, str] | None = None,
-    tests_run: int = 0,
-    known: frozenset[str] = frozenset(),
-    changed: Mapping[str, Any] | None = None,
-) -> dict[str, Any]:
-    """What the template of page one is filled with.
+@dataclass(frozen=True)
+class Beside:
+    """What page one says that the findings file does not hold.
 
-    Parameters
+    Attributes
     ----------
     left_out
         Sentences on points and exports that could not be read.
@@ -65,11 +58,26 @@ def page_one_values(
         Test and its caution, the best first.
     reasons
         Mode to the sentence why it has its grade.
+    tests_run
+        Number of checks that were run.
     known
         Ids that have an anchor in the report.
     changed
         What a revision changes.
     """
+
+    left_out: Sequence[str] = ()
+    next_tests: Sequence[tuple[str, str]] = ()
+    reasons: Mapping[str, str] = field(default_factory=dict)
+    tests_run: int = 0
+    known: frozenset[str] = frozenset()
+    changed: Superseded | None = None
+
+
+def page_one_values(
+    findings: FindingsFile, case: CaseFile, clock: ReportTime, limits: Limits, beside: Beside
+) -> dict[str, Any]:
+    """What the template of page one is filled with."""
     verdict = findings.verdict
     first, others = cautions()
     said = {f.id: f.statement for f in findings.findings}
@@ -86,19 +94,19 @@ def page_one_values(
         "would_change": verdict.would_change_it[:MOST_LINES],
         "evidence_for": [(i, shortened(said.get(i, i))) for i in verdict.because[:MOST_FOR]],
         "evidence_against": [(i, shortened(said.get(i, i))) for i in verdict.against[:MOST_AGAINST]],
-        "tests_run": tests_run or len(findings.findings),
-        "alternatives": _alternatives(findings, reasons or {}),
+        "tests_run": beside.tests_run or len(findings.findings),
+        "alternatives": _alternatives(findings, beside.reasons),
         "cannot_show": _cannot_show(findings),
         "facts": _facts(findings),
-        "quality": _quality(findings),
-        "next_tests": [(shortened(t), c) for t, c in next_tests[:MOST_TESTS]],
+        "quality": _quality(findings, limits),
+        "next_tests": [(shortened(t), c) for t, c in beside.next_tests[:MOST_TESTS]],
         "cautions_first": first,
         "cautions": [text for text, _ in others],
         "investigator": case.case.investigator,
         "reviewer": case.case.reviewer,
-        "left_out": list(left_out),
-        "known": known,
-        "changed": changed,
+        "left_out": list(beside.left_out),
+        "known": beside.known,
+        "changed": beside.changed,
     }
 
 
@@ -173,14 +181,15 @@ def _facts(findings: FindingsFile) -> list[tuple[str, str, str]]:
     return rows
 
 
-def _quality(findings: FindingsFile) -> list[str]:
+def _quality(findings: FindingsFile, limits: Limits) -> list[str]:
     read = sum(s.rows_read for s in findings.sources)
     kept = sum(s.rows_kept for s in findings.sources)
     outside = sum(s.set_aside.get("outside window", 0) for s in findings.sources)
     aside = read - kept - outside
     lost = sum(sum(s.cells_missing.values()) for s in findings.sources)
     judged = max(read - outside, 1)
-    word = "good" if aside + lost <= judged // 1000 else ("usable with limits" if aside <= judged // 10 else "poor")
+    good, usable = limits["report.good_lost_share"], limits["report.usable_lost_share"]
+    word = "good" if aside + lost <= good * judged else ("usable with limits" if aside <= usable * judged else "poor")
     lines = [
         f"{word.capitalize()}: {read} rows in {len(findings.sources)} exports; {kept} kept, {outside} outside the "
         f"window, {aside} set aside with a reason; {lost} cells without a reading."

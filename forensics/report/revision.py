@@ -3,26 +3,25 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from forensics.changes import compare_findings
 from forensics.errors import InputError
-from forensics.findings_file import FindingsFile, VerdictRow, read_findings
+from forensics.findings_file import FindingsFile, read_findings
 
 EARLIER = "earlier"
 KEPT = ("report.html", "findings.json", "set_aside.csv", "incident.ipynb")
 FINDINGS_NAME = "findings.json"
 _HASH_DIGITS = 8
-_MOST_NAMED = 12
+_MOST_LINES = 12
 
 
 @dataclass(frozen=True)
-class Changes:
-    """What a revision supersedes and what changed."""
+class Superseded:
+    """The revision that a report supersedes, and what changed since, in words."""
 
     revision: int
-    sha256: str
     lines: tuple[str, ...]
 
 
@@ -55,58 +54,15 @@ def _read(path: Path) -> FindingsFile | None:
         return None
 
 
-def changes(path: Path, new: FindingsFile) -> Changes | None:
-    """What changed from an earlier findings file in verdict, grades, findings and inputs; None where it can't be read."""
+def superseded(path: Path, new: FindingsFile) -> Superseded | None:
+    """What changed from an earlier findings file; None where it can't be read."""
     old = _read(path)
     if old is None:
         return None
-    lines = [f"Supersedes revision {old.case.revision} (findings file SHA-256 {_sha256(path)[:_HASH_DIGITS]})."]
-    was, now = _verdict_words(old.verdict), _verdict_words(new.verdict)
-    lines.append(f"Verdict unchanged: {now}." if was == now else f"Verdict was {was}; it is now {now}.")
-    graded = {h.mode: h.grade for h in old.hypotheses}
-    moved = [
-        f"{h.mode.value} from {graded[h.mode].value} to {h.grade.value}"
-        for h in new.hypotheses
-        if h.mode in graded and graded[h.mode] is not h.grade
-    ]
-    lines += _said("Grades changed: ", moved)
-    before = {f.id: f for f in old.findings}
-    after = {f.id: f for f in new.findings}
-    lines += _said(
-        "Findings changed: ",
-        [
-            f"{i} from {before[i].outcome.value} to {after[i].outcome.value}"
-            for i in after
-            if i in before and before[i].outcome is not after[i].outcome
-        ],
-    )
-    lines += _said("Findings added: ", [i for i in after if i not in before])
-    lines += _said("Findings gone: ", [i for i in before if i not in after])
-    lines += _said("Exports changed: ", _sources_changed(old, new))
-    if len(lines) == 2 and was == now:  # noqa: PLR2004 - the two lines above
-        lines.append("No finding and no grade changed.")
-    return Changes(old.case.revision, _sha256(path), tuple(lines))
-
-
-def _verdict_words(verdict: VerdictRow) -> str:
-    if verdict.mode is None or verdict.grade is None:
-        return verdict.status.value
-    return f"{verdict.mode.value}, {verdict.grade.value}"
-
-
-def _said(title: str, items: Sequence[str]) -> list[str]:
-    if not items:
-        return []
-    more = f", and {len(items) - _MOST_NAMED} more" if len(items) > _MOST_NAMED else ""
-    return [f"{title}{', '.join(items[:_MOST_NAMED])}{more}."]
-
-
-def _sources_changed(old: FindingsFile, new: FindingsFile) -> list[str]:
-    before = {s.path: s.sha256 for s in old.sources}
-    after = {s.path: s.sha256 for s in new.sources}
-    out = [f"{path} added" for path in after if path not in before]
-    out += [f"{path} left out" for path in before if path not in after]
-    return out + [f"{path} has other bytes" for path in after if path in before and before[path] != after[path]]
+    lines = compare_findings(old, new).lines
+    more = (f"and {len(lines) - _MOST_LINES} more changes",) if len(lines) > _MOST_LINES else ()
+    first = f"supersedes revision {old.case.revision} (findings file SHA-256 {_sha256(path)[:_HASH_DIGITS]})"
+    return Superseded(old.case.revision, (first, *lines[:_MOST_LINES], *more))
 
 
 def _sha256(path: Path) -> str:

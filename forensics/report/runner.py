@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forensics.casefile import CaseFile, read_case_file
 from forensics.errors import ForensicsError, InputError, Problem, RunError
+from forensics.findings_file import read_findings
 from forensics.report.execution import NotebookStopped, run_notebook
 from forensics.report.failure import FAILED_NAME, REPORT_NAME, write_failure, write_whole
 from forensics.report.notebooks import notebook_path
@@ -36,6 +37,8 @@ class RunResult:
         Number of figures in the page.
     wall_s
         How long it took.
+    summary
+        Verdict in one line.
     """
 
     out: Path
@@ -46,8 +49,7 @@ class RunResult:
     tables: Path | None
     figures: int
     wall_s: float
-    statement: str = ""
-    left_out: tuple[str, ...] = field(default_factory=tuple)
+    summary: str
 
 
 def _now() -> datetime:
@@ -131,7 +133,14 @@ def run_report(
         tables=out / TABLES_NAME if tables else None,
         figures=page.count('class="plate"'),
         wall_s=time.perf_counter() - began,
+        summary=_summary(out / FINDINGS_NAME),
     )
+
+
+def _summary(path: Path) -> str:
+    verdict = read_findings(path).verdict
+    grade = "" if verdict.mode is None or verdict.grade is None else f" ({verdict.mode.value}, {verdict.grade.value})"
+    return f"{verdict.status.value}{grade}: {verdict.statement}"
 
 
 def _checked(case: Path, out: Path, made: str) -> CaseFile:
@@ -187,6 +196,7 @@ def _finish(out: Path, notebook: NotebookNode, page: str) -> None:
     missing = [name for name in (FINDINGS_NAME, SET_ASIDE_NAME) if not (out / name).is_file()]
     if missing:
         raise RunError(f"the notebook ended without writing {', '.join(missing)}")
-    write_whole(out / NOTEBOOK_NAME, nbformat.writes(notebook).encode("utf-8"))
+    text: str = nbformat.writes(notebook)  # type: ignore[no-untyped-call]
+    write_whole(out / NOTEBOOK_NAME, text.encode("utf-8"))
     write_whole(out / REPORT_NAME, page.encode("utf-8"))
     (out / FAILED_NAME).unlink(missing_ok=True)

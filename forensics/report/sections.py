@@ -16,11 +16,11 @@ from forensics.figures.slow import oil_trends, saturation_picture, slide_respons
 from forensics.figures.solenoids import event_overlays
 from forensics.figures.timeline import timeline as draw_timeline
 from forensics.figures.waveforms import waveform_plate
-from forensics.record import NS, Span
+from forensics.record import NS, Samples, Span, Switch
 from forensics.report.markup import LIST_ROWS, render, show_markup, show_plate, table_markup
-from forensics.report.page_one import cautions, page_one_values
+from forensics.report.page_one import Beside, cautions, page_one_values
 from forensics.report.photographs import MOST_SHOWN, Photograph, photograph
-from forensics.report.revision import changes, earlier_findings
+from forensics.report.revision import earlier_findings, superseded
 from forensics.report.sheet import Sheet
 
 CLOSE_BEFORE_S, CLOSE_AFTER_S = 600, 300
@@ -53,27 +53,29 @@ def page_one(sheet: Sheet) -> None:
     work = sheet.investigation
     case = work.casefile.case
     old = earlier_findings(sheet.out, work.case.path.parent, case.supersedes, case.revision, case.id)
-    values = page_one_values(
-        sheet.findings,
-        work.casefile,
-        sheet.clock,
+    beside = Beside(
         left_out=[str(p) for p in work.problems if p.severity is not Severity.NOTE],
         next_tests=[(t.test, t.caution) for t in work.weighing.next_tests],
         reasons={str(h.mode): h.reason for h in work.weighing.hypotheses},
         tests_run=work.weighing.tests_run,
         known=sheet.known,
-        changed=changes(old, sheet.findings) if old is not None else None,
+        changed=superseded(old, sheet.findings) if old is not None else None,
     )
+    values = page_one_values(sheet.findings, work.casefile, sheet.clock, sheet.limits, beside)
     show_markup(render("page_one.html.j2", values))
 
 
 def evidence(sheet: Sheet) -> None:
     """Display the exports with their accounts, what was detected, and what was set aside."""
     work = sheet.investigation
-    show_table(tables.sources_table(sheet.findings), "Exports, their hashes, and the account of every row", key="table-sources")
+    show_table(
+        tables.sources_table(sheet.findings), "Exports, their hashes, and the account of every row", key="table-sources"
+    )
     show_table(tables.set_aside_table(sheet.findings), "Rows set aside, by reason", none="No row was set aside.")
     show_table(
-        tables.missing_cells_table(sheet.findings), "Cells without a reading, by reason", none="No cell is without a reading."
+        tables.missing_cells_table(sheet.findings),
+        "Cells without a reading, by reason",
+        none="No cell is without a reading.",
     )
     detections = [(r.exhibit.path, d.what, d.value, d.evidence) for r in work.readings for d in r.detections]
     show_table(
@@ -89,10 +91,21 @@ def evidence(sheet: Sheet) -> None:
 def _points(sheet: Sheet) -> pd.DataFrame:
     record = sheet.investigation.record
     rows = []
-    for points in (*record.samples.values(), *record.switches.values()):
-        for p in points:
-            o = p.origin
-            rows.append((p.role.value, o.column, o.source, o.clock, o.recorded.value, number(p.interval_s, digits=3), str(len(p))))
+    bound: list[Samples | Switch] = [p for found in record.samples.values() for p in found]
+    bound += [p for found in record.switches.values() for p in found]
+    for p in bound:
+        o = p.origin
+        rows.append(
+            (
+                p.role.value,
+                o.column,
+                o.source,
+                o.clock,
+                o.recorded.value,
+                number(p.interval_s, digits=3),
+                str(len(p)),
+            )
+        )
     return pd.DataFrame(rows, columns=["role", "column", "source", "clock", "recorded", "usual interval, s", "rows"])
 
 
@@ -133,7 +146,7 @@ def starts(sheet: Sheet) -> None:
     if share.fraction is not None and share.low is not None and share.high is not None:
         text += f" Share {share.fraction:.2f}, 95 % interval {share.low:.2f} to {share.high:.2f} (Wilson)."
     show_text(text)
-    limit = sheet.limits[UNLOADED_LIMIT] if UNLOADED_LIMIT in sheet.limits else None
+    limit = sheet.limits[UNLOADED_LIMIT]
     show_plate(start_overlay(work.record, work.starts, sheet.display, sheet.clock))
     show_plate(start_ratios(work.starts, limit, sheet.clock))
     table = tables.starts_table(sheet.findings, sheet.clock)
@@ -186,7 +199,10 @@ def hypotheses(sheet: Sheet) -> None:
     links = ("for", "against", "cannot tell")
     caption = f"All modes and what each grade stands on; {weighing.tests_run} checks were run"
     show_markup(table_markup(table, caption=caption, key="table-modes", links=links, known=sheet.known))
-    next_tests = [(t.test, ", ".join(str(m) for m in t.splits), t.caution, "no" if t.non_destructive else "yes") for t in weighing.next_tests]
+    next_tests = [
+        (t.test, ", ".join(str(m) for m in t.splits), t.caution, "no" if t.non_destructive else "yes")
+        for t in weighing.next_tests
+    ]
     show_table(
         pd.DataFrame(next_tests, columns=["test or change of the logging", "splits", "caution", "changes evidence"]),
         "Next tests, the best first",
@@ -202,18 +218,36 @@ def physical(sheet: Sheet) -> None:
     """Display what was seen, tested and measured by hand, the teardown against the data, and the photographs."""
     work = sheet.investigation
     case = work.casefile
-    rows = [
-        (f"observation {n}", str(o.time or ""), o.kind, o.by, o.text, ", ".join(o.bears_on), "for" if o.supports else "against")
+    rows: list[tuple[str, ...]] = [
+        (
+            f"observation {n}",
+            str(o.time or ""),
+            o.kind,
+            o.by,
+            o.text,
+            ", ".join(o.bears_on),
+            "for" if o.supports else "against",
+        )
         for n, o in enumerate(case.observation, start=1)
     ]
     rows += [
-        (f"measurement {n}", str(m.time or ""), m.kind.replace("_", " "), m.by, f"{m.value:g} {m.unit} {m.text}".strip(), "", "")
+        (
+            f"measurement {n}",
+            str(m.time or ""),
+            m.kind.replace("_", " "),
+            m.by,
+            f"{m.value:g} {m.unit} {m.text}".strip(),
+            "",
+            "",
+        )
         for n, m in enumerate(case.measurement, start=1)
     ]
     columns = ["evidence", "time as given", "kind", "by", "what", "bears on", "speaks"]
     if rows:
         table = pd.DataFrame(rows, columns=columns)
-        show_markup(table_markup(table, caption="Seen, tested and measured by hand", rows=len(rows), anchors="evidence"))
+        show_markup(
+            table_markup(table, caption="Seen, tested and measured by hand", rows=len(rows), anchors="evidence")
+        )
     else:
         show_text("Nothing was seen, tested or measured by hand in this case.")
     teardown = [
@@ -245,13 +279,19 @@ def findings(sheet: Sheet) -> None:
 
 def method(sheet: Sheet) -> None:
     """Display what could be observed, the assumptions, the limits in force and the cautions with their sources."""
-    show_table(tables.observability_table(sheet.findings), "What these points and intervals can show", key="table-observability")
+    show_table(
+        tables.observability_table(sheet.findings),
+        "What these points and intervals can show",
+        key="table-observability",
+    )
     show_lines("Assumptions", sheet.findings.assumptions)
     show_table(tables.overrides_table(sheet.findings), "Limits that were replaced", none="No limit was replaced.")
     limits = [sheet.limits.limit(name) for name in sheet.limits]
     rows = [(one.name, number(one.value), one.unit, one.kind, one.basis) for one in limits]
     show_table(
-        pd.DataFrame(rows, columns=["limit", "value", "unit", "kind", "basis"]), "Limits in force", rows=max(len(rows), 1)
+        pd.DataFrame(rows, columns=["limit", "value", "unit", "kind", "basis"]),
+        "Limits in force",
+        rows=max(len(rows), 1),
     )
     show_table(pd.DataFrame(cautions()[1], columns=["caution", "source"]), "Cautions and where they come from")
 

@@ -124,4 +124,4 @@ def _show_problems(fault: InputError) -> None:
     from IPython.display import display
 
     rows = [asdict(p) | {"severity": Severity(p.severity).value} for p in fault.problems]
-    display({PROBLEMS_MIME: rows, "text/plain": str(fault)}, raw=True)
+    display({PROBLEMS_MIME: rows, "text/plain": str(fault)}, raw=True)  # type: ignore[no-untyped-call]
