@@ -34,6 +34,8 @@ class Look:
         For each part of the reading, the roles that may stand for it.
     sudden
         The effect comes and goes within a run, so that absence must be seen in the run that failed.
+    ratio
+        The reading is a natural logarithm and the limit a ratio to the machine's own usual; findings give the ratio.
     """
 
     check: str
@@ -45,6 +47,7 @@ class Look:
     lasting: str
     groups: tuple[tuple[Role, ...], ...]
     sudden: bool = True
+    ratio: bool = False
 
 
 def unready(subject: Subject, check: str, *, saturation: bool) -> Finding | None:
@@ -87,15 +90,17 @@ def against_own(subject: Subject, frame: Frame, look: Look, usual: Usual, usable
     """
     if usual.why_not:
         return cannot_tell(look.check, usual.why_not, unlocked_by="keep some days of running before the event")
-    limit = max(abs(subject.limits[look.limit_name]), subject.limits["duty.spread_factor"] * usual.sigma)
+    given = subject.limits[look.limit_name]
+    limit = max(abs(np.log(given) if look.ratio else given), subject.limits["duty.spread_factor"] * usual.sigma)
     chosen = frame.settled if usable is None else usable
     later = chosen & ~usual.baseline
     finding = _judge(subject, frame, look, usual.deviation, limit, later, own=usual)
     if finding.outcome is not Outcome.ABSENT or finding.value is None:
         return finding
     sign = 1.0 if look.above else -1.0
-    if sign * finding.value > subject.limits["duty.near_share"] * limit:
-        beyond = sign * finding.value > limit
+    value = float(np.log(finding.value)) if look.ratio else finding.value
+    if sign * value > subject.limits["duty.near_share"] * limit:
+        beyond = sign * value > limit
         text = "went beyond the limit, but not for long enough" if beyond else "too near the limit to call it absent"
         return replace(_blank(finding, f"{look.words}: {text}"), statement=f"{finding.statement} It {_is(text)}.")
     return finding
@@ -191,7 +196,10 @@ def _finding(
     title = read_checks()[look.check].title
     signed_limit = limit if own is None or look.above else -abs(limit)
     side = "above" if look.above else "below"
-    if own is None:
+    if look.ratio:
+        value, low, high, signed_limit = (float(np.exp(x)) for x in (value, low, high, signed_limit))
+        text = f"{look.words} {value:.2f} times its own usual at like duty, limit {signed_limit:.2f} times"
+    elif own is None:
         text = f"{look.words} {value:.3g} {look.unit}, limit {signed_limit:.3g} {look.unit}"
     else:
         text = f"{look.words} {value:+.3g} {look.unit} from its own usual at like duty, limit {signed_limit:+.3g}"

@@ -80,6 +80,9 @@ def difference_low_at_failure(subject: Subject) -> tuple[Finding, ...]:
     begin_ns = span.start_ns + round(limits["oil.proof_time"] / 2.0 * NS)
     last_ns = max(begin_ns, end_ns - round(max(30.0, 2.5 * oil.interval_s) * NS))
     inside = (oil.t >= last_ns) & (oil.t < end_ns)
+    if not inside.any() and oil.holds and bool(np.any((oil.t >= begin_ns) & (oil.t < end_ns))):
+        # a change log: the last row in the run still stands
+        inside = oil.t == oil.t[oil.t < end_ns][-1]
     if not inside.any():
         return (cannot_tell(check, "no reading of the oil difference in the end of the run that failed"),)
     limit = limits["oil.difference_low"]
@@ -131,11 +134,12 @@ def sag_while_running(subject: Subject) -> tuple[Finding, ...]:
         check,
         reading,
         "1",
-        "ln of the oil difference",
+        "oil difference",
         "oil.sag",
         above=False,
         lasting="oil.sag_lasting",
         groups=groups,
+        ratio=True,
     )
     usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
     early = frame.in_failing_run & (frame.since_s > subject.limits["oil.proof_time"])

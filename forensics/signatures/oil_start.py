@@ -20,12 +20,16 @@ _FEWEST = 3
 
 @dataclass(frozen=True)
 class OilDifference:
-    """Feed less suction, kPa, at the feed's own stamps, with the points that it comes from."""
+    """Feed less suction, kPa, at the feed's own stamps, with the points that it comes from.
+
+    ``holds`` says that both are change logs without a hold limit: a value stands until the next.
+    """
 
     t: Times
     v: Floats
     interval_s: float
     points: tuple[Samples, ...]
+    holds: bool
 
 
 def oil_difference(subject: Subject) -> OilDifference | None:
@@ -34,7 +38,7 @@ def oil_difference(subject: Subject) -> OilDifference | None:
     direct = record.point(Role.OIL_PRESSURE_DIFFERENCE)
     if direct is not None and len(trusted(direct)):
         good = trusted(direct)
-        return OilDifference(good.t, good.v, direct.interval_s, (direct,))
+        return OilDifference(good.t, good.v, direct.interval_s, (direct,), _holds(direct))
     feed, suction = record.point(Role.OIL_PRESSURE), record.point(Role.SUCTION_PRESSURE)
     if feed is None or suction is None:
         return None
@@ -49,7 +53,18 @@ def oil_difference(subject: Subject) -> OilDifference | None:
     finite = np.isfinite(v)
     if not finite.any():
         return None
-    return OilDifference(times[finite], v[finite], max(feed.interval_s, suction.interval_s), (feed, suction))
+    points = (feed, suction)
+    return OilDifference(
+        times[finite],
+        v[finite],
+        max(p.interval_s for p in points),
+        points,
+        all(_holds(p) for p in points),
+    )
+
+
+def _holds(point: Samples) -> bool:
+    return point.origin.recorded is Recorded.CHANGE and point.origin.hold_s is None
 
 
 def starts_of(subject: Subject) -> tuple[Span, ...]:

@@ -338,7 +338,7 @@ def capacity_lost(subject: Subject) -> tuple[Finding, ...]:
         subject,
         "refrigerant.capacity_lost",
         (Role.CHILLED_WATER_ENTERING, Role.CHILLED_WATER_LEAVING),
-        "ln of chilled-water cooling",
+        "chilled-water cooling",
         above=False,
     )
 
@@ -349,7 +349,7 @@ def water_flow_lost_evaporator(subject: Subject) -> tuple[Finding, ...]:
         subject,
         "refrigerant.water_flow_lost_evaporator",
         (Role.CHILLED_WATER_ENTERING, Role.CHILLED_WATER_LEAVING),
-        "ln of chilled-water cooling",
+        "chilled-water cooling",
         above=True,
     )
 
@@ -360,7 +360,7 @@ def water_flow_lost_condenser(subject: Subject) -> tuple[Finding, ...]:
         subject,
         "refrigerant.water_flow_lost_condenser",
         (Role.CONDENSER_WATER_LEAVING, Role.CONDENSER_WATER_ENTERING),
-        "ln of condenser-water warming",
+        "condenser-water warming",
         above=True,
     )
 
@@ -384,6 +384,7 @@ def _water(subject: Subject, check: str, roles: tuple[Role, Role], words: str, *
         above=above,
         lasting="refrigerant.flow_lasting" if above else "refrigerant.capacity_lasting",
         groups=((roles[0],), (roles[1],)),
+        ratio=True,
     )
     return (against_own(subject, frame, look, usual, usable),)
 

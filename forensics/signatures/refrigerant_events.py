@@ -319,10 +319,10 @@ def liquid_slug(subject: Subject) -> tuple[Finding, ...]:
     if discharge is None or not frame.settled.any() or len(amps) < _SLUG_BACK:
         return (cannot_tell(check, "no settled running with amps and discharge temperature"),)
     steady = _settled_at(frame, amps.t, limits["duty.settle_after_start"])
-    before = np.maximum.reduce([np.roll(amps.v, k) for k in range(3, _SLUG_BACK)])
+    before = np.fmax.reduce([amps.at(amps.t - k * NS, max_age_s(amps)) for k in range(3, _SLUG_BACK)])
     before = np.maximum(before, _LEAST_AMPS)
+    steady &= np.isfinite(before)
     spike = steady & (amps.v > limits["refrigerant.slug_amps"] * before)
-    spike[:_SLUG_BACK] = False
     at = amps.t[spike]
     within_ns = round(limits["refrigerant.slug_within"] * NS)
     fall_k = discharge.at(at, max_age_s(discharge)) - discharge.at(at + within_ns, max_age_s(discharge))
@@ -402,7 +402,8 @@ def recirculation(subject: Subject) -> tuple[Finding, ...]:
         hit &= ~(slide[ago] - slide[soon] > limits["refrigerant.recirculation_slide"])
     if head is not None:
         hit &= ~(head[soon] > (1.0 - limits["refrigerant.recirculation_pressure"]) * head[ago])
-    unclear = bool((hit & ~(hotter > limits["refrigerant.recirculation_discharge"])).any()) and slide is not None
+    clear = hit & (fall > limits["refrigerant.recirculation_amps"])
+    unclear = slide is not None and bool((clear & ~(hotter > limits["refrigerant.recirculation_discharge"])).any())
     hit &= hotter > limits["refrigerant.recirculation_discharge"]
     where = np.flatnonzero(hit)
     if not len(where) and unclear:

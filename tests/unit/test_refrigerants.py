@@ -111,7 +111,7 @@ def test_a_table_of_the_case_is_used(tmp_path: Path) -> None:
 def test_units_of_a_table_are_read_from_its_header(tmp_path: Path) -> None:
     name = write(tmp_path, "pressure (psia),bubble (degF),dew (degF)\n30,15.4,15.4\n45,35,35\n60,50,50\n")
     given = read_saturation_table(tmp_path, name)
-    assert given.dew_c(np.array([30.0 * 6.894757]))[0] == pytest.approx((15.4 - 32.0) / 1.8, abs=0.01)
+    assert given.dew_c(np.array([45.0 * 6.894757]))[0] == pytest.approx((35.0 - 32.0) / 1.8, abs=0.01)
 
 
 @pytest.mark.parametrize(
