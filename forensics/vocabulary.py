@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from enum import IntFlag, StrEnum
+from pathlib import Path
+
+MODE_FILES = Path(__file__).resolve().parent / "rules" / "modes"
+_MODE_ID = re.compile(r"^[a-z][a-z0-9-]*$")
 
 
 class Dimension(StrEnum):
@@ -170,7 +175,7 @@ class VerdictStatus(StrEnum):
 
 
 class Mode(StrEnum):
-    """Failure modes of the contract, and ``none``."""
+    """Failure modes of the contract, and ``none``; a further file under ``rules/modes`` is a further mode."""
 
     UNLOAD_PATH_FAILED = "unload-path-failed"
     TRAPPED_LOADED = "trapped-loaded"
@@ -201,6 +206,17 @@ class Mode(StrEnum):
     SENSOR_FAULT = "sensor-fault"
     SEQUENCE_ERROR = "sequence-error"
     NONE = "none"
+
+    @classmethod
+    def _missing_(cls, value: object) -> Mode | None:
+        """A mode that has no name here but a file of its own; kept, so that it is one object."""
+        if not isinstance(value, str) or not _MODE_ID.match(value) or not (MODE_FILES / f"{value}.toml").is_file():
+            return None
+        mode = str.__new__(cls, value)
+        mode._name_ = value.upper().replace("-", "_")
+        mode._value_ = value
+        known = cls._value2member_map_.setdefault(value, mode)
+        return known if isinstance(known, cls) else None
 
 
 class Recorded(StrEnum):

@@ -118,3 +118,29 @@ def test_consequences_are_those_of_the_file_and_nothing_follows_from_them_by_its
     modes = shipped()
     assert "bearing-or-rotor-damage" in modes.consequences("oil-filter-plugged")
     assert "insulation-failure" not in modes.consequences("oil-filter-plugged")
+
+
+def test_a_new_mode_is_a_new_file_and_no_code(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The new mode is read, weighed, named by the verdict and written to the findings file's models."""
+    from dataclasses import replace
+
+    from pydantic import TypeAdapter
+
+    from forensics import vocabulary
+    from forensics.hypotheses import weigh
+
+    from .made import evidence, finding
+
+    text = (folder / "oil-filter-plugged.toml").read_text(encoding="utf-8")
+    text = text.replace("oil.filter_drop_growing", "sensors.counter_mismatch")
+    (folder / "counter-cable-loose.toml").write_text(text.replace("oil.filter_drop_high", "sensors.power_mismatch"))
+    monkeypatch.setattr(vocabulary, "MODE_FILES", folder)
+    known = named_checks() | {"sensors.counter_mismatch", "sensors.power_mismatch"}
+    case = evidence(findings={"sensors.power_mismatch": finding("sensors.power_mismatch", "present")}, trip="t")
+    extra = finding("sensors.counter_mismatch", "present")
+    kept = tuple(f for f in case.findings if f.id != extra.id)
+    found = weigh(replace(case, modes=read_modes(known, folder), findings=(*kept, extra)))
+    assert found.verdict.mode == "counter-cable-loose"
+    assert TypeAdapter(Mode).validate_python("counter-cable-loose") is Mode("counter-cable-loose")
+    with pytest.raises(ValueError, match="no-such-mode"):
+        Mode("no-such-mode")
