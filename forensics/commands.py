@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from forensics.record import OFF, ON, UNKNOWN, Edge, Record, Switch
 from forensics.rules.profiles import Profile
-from forensics.vocabulary import Role
+from forensics.runs import alive_until
+from forensics.vocabulary import Recorded, Role
 
 
 @dataclass(frozen=True)
@@ -95,8 +96,24 @@ def read_commands(record: Record, profile: Profile) -> Mapping[Role, Command]:
         switch = record.switch(role)
         if switch is None or not len(switch):
             continue
-        found[role] = Command(role, switch if as_is else _inverted(switch))
+        held = _held_on(record, switch)
+        found[role] = Command(role, held if as_is else _inverted(held))
     return found
+
+
+def _held_on(record: Record, switch: Switch) -> Switch:
+    """A change log with its last state believed for as long as its source goes on writing other rows."""
+    if switch.origin.recorded is not Recorded.CHANGE:
+        return switch
+    until = alive_until(record, switch)
+    if until <= switch.t[-1]:
+        return switch
+    return replace(
+        switch,
+        t=np.append(switch.t, np.int64(until)),
+        state=np.append(switch.state, switch.state[-1]),
+        row=np.append(switch.row, switch.row[-1]),
+    )
 
 
 def _inverted(switch: Switch) -> Switch:

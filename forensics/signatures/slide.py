@@ -83,15 +83,13 @@ def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ..
         f"Over the last {found.acting_s[-1]:.0f} s of {word} command the capacity moved "
         f"{found.rates[-1]:+.2f} % a second as commanded; {said}."
     )
-    if (
-        share < limit
-        and found.bins[-1] < _FEWEST_BINS
-        and found.acting_s[-1] < 2 * subject.limits["slide.block_acting_s"]
-    ):
+    readings = len(source.point.between(*found.span_ns))
+    samples = max(int(found.bins[-1]), min(readings, 10 * int(found.bins[-1])))
+    if share < limit and samples < _FEWEST_BINS:
         return (cannot_tell(check, words + " One step only."),)
     outcome = Outcome.PRESENT if share < limit else Outcome.ABSENT
     cites = rows_of(source.point, *found.span_ns)
-    seen = Seen(found.span_ns, cites, source.point.interval_s, int(found.bins[-1]), rests_on_commands=True)
+    seen = Seen(found.span_ns, cites, source.point.interval_s, samples, rests_on_commands=True)
     return (answered(subject, check, outcome, words, measured, seen),)
 
 
@@ -193,6 +191,9 @@ def _drift(subject: Subject, check: str, sign: float) -> tuple[Finding, ...]:
         f"With no command the capacity moved {sign * rate:+.2f} % a minute over {count} stretches, "
         f"{total_s / 60:.0f} min in all."
     )
+    other = Role.UNLOAD_SOLENOID if sign > 0 else Role.LOAD_SOLENOID
+    if outcome is Outcome.ABSENT and subject.record.switch(other) is None:
+        return (cannot_tell(check, f"without {other.value} a drift that it makes good is not seen"),)
     if outcome is Outcome.CANNOT_TELL:
         return (cannot_tell(check, words + f" Its interval {low:.2f} to {high:.2f} holds the limit."),)
     span = (int(gaps.begin[recent][0]), int(gaps.begin[recent][-1] + gaps.seconds[recent][-1] * NS))
