@@ -26,6 +26,7 @@ from forensics.vocabulary import ROLE_FACTS, Dimension, Role, is_switch
 _MARK = "# QUESTION: "
 _WIDTH = 150
 _SHOWN = 60
+_ANSWERS = ("date_order", "time_number", "time_zone", "time_column", "waveform_time", "sheet")
 
 
 @dataclass(slots=True)
@@ -281,6 +282,7 @@ def _source_lines(part: _Part, folder: Path) -> list[str]:
         if not problem.column or problem.severity is Severity.STOP:
             mark = "# NOTE: " if problem.severity is Severity.NOTE else _MARK
             lines.append(_comment(_said(problem), mark))
+            lines += [f'# {key} = ""' for key in _ANSWERS if key in problem.remedy and key not in part.look.keys]
     lines += [_toml(key, value) for key, value in _keys(part).items()]
     if part.reading is not None:
         accounting = part.reading.accounting

@@ -124,7 +124,8 @@ def gather_table(table: CellTable, reader: BlockReader, source: Source) -> None:
         if said:
             gathered.notes.append(f"column '{table.names[place]}': {said}")
     count = len(table.row)
-    columns = {place: _column(table.columns[place], count, reader, place) for place in reader.wanted.all()}
+    read = [place for place in reader.wanted.all() if place not in reader.wanted.time or place in reader.wanted.texts]
+    columns = {place: _column(table.columns[place], count, reader, place) for place in read}
     local = _wall(times)
     if local is not None:
         piece = Piece(table.row, _settled(local, instant=times[0].instant), columns)

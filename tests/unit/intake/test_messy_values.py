@@ -146,7 +146,7 @@ def test_an_extra_empty_field_shifts_nothing(messy, file, lines):
 
 
 def test_an_extra_field_that_is_not_empty_sets_its_row_aside(text):
-    read = text("Time,Amps\n2024-06-15 08:30,1,\n2024-06-15 08:31,2,9\n2024-06-15 08:32,3,\n", [("motor_amps", "Amps")])
+    read = text("Time,Amps\n2024-06-15 08:30,1,\n2024-06-15 08:31,2,9\n2024-06-15 08:32,3,\n", [("motor_amps", "Amps", {"unit": "A"})])
     assert values(read.samples("motor_amps")) == [1.0, 3.0]
     assert read.one.accounting.set_aside == {"wrong number of fields": 1}
 
