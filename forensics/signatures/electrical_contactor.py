@@ -141,7 +141,7 @@ def _flows_from(point: Samples, begin_ns: int, end_ns: int, level: float) -> int
 
 
 def _next_order(switch: Switch, time_ns: int, to: int, end_ns: int) -> int:
-    return next((e.earliest_ns for e in switch.edges if e.earliest_ns > time_ns and e.to != to), end_ns)
+    return next((e.earliest_ns for e in switch.edges if e.latest_ns > time_ns and e.to != to), end_ns)
 
 
 def _dead_sensor(subject: Subject, point: Samples, begin_ns: int, end_ns: int, rated: float) -> bool:

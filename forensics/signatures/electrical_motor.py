@@ -14,6 +14,8 @@ from forensics.signatures.phases import (
     Bools,
     Floats,
     Measured,
+    Times,
+    Trip,
     answer,
     before_failure,
     cite_between,
@@ -153,20 +155,19 @@ def spikes_before_trip(subject: Subject) -> tuple[Finding, ...]:
         return (cannot_tell(check, why or "the record shows no stop of the motor at the failure"),)
     limits = subject.limits
     end_ns = trip.earliest_ns
-    part = point.between(end_ns - round(limits["electrical.spike_watch_s"] * NS), end_ns + 1)
+    watch_ns = round(limits["electrical.spike_watch_s"] * NS)
+    part = point.between(end_ns - round(limits["electrical.spike_quiet_s"] * NS), end_ns + 1)
     rated = subject.machine.rated_load_amps or (float(np.max(part.v)) if len(part) else 1.0)
     running = _past_start(subject, part.t, part.v / rated, (part,)) if len(part) > 1 else np.zeros(len(part), bool)
-    chosen = np.flatnonzero(running)
-    if len(chosen) < limits["electrical.spike_samples"]:
+    t, residual = part.t[running], _over_median(part.v[running])
+    last = t >= end_ns - watch_ns
+    if last.sum() < limits["electrical.spike_samples"]:
         return (cannot_tell(check, "too little running at 2 s or faster before the stop"),)
-    values, t = part.v[chosen], part.t[chosen]
-    from scipy.ndimage import median_filter
-
-    usual = median_filter(values, size=min(15, len(values) // 2 * 2 - 1), mode="nearest")
-    residual = values - usual
-    spread = 1.4826 * float(np.median(np.abs(residual - np.median(residual))))
+    quiet = residual[~last] if (~last).sum() >= limits["electrical.spike_samples"] else residual
+    spread = 1.4826 * float(np.median(np.abs(quiet - np.median(quiet))))
     limit = max(limits["electrical.spike_deviations"] * spread, limits["electrical.spike_share"] * rated)
-    spikes = np.flatnonzero(residual > limit)
+    chosen, t = np.flatnonzero(last), t[last]
+    spikes = np.flatnonzero(residual[last] > limit)
     name = "electrical.spikes_min"
     outcome = Outcome.PRESENT if len(spikes) > limits[name] else Outcome.ABSENT
     span = (int(t[spikes[0]]), int(t[spikes[-1]])) if len(spikes) else (int(t[0]), int(t[-1]))
@@ -191,6 +192,15 @@ def spikes_before_trip(subject: Subject) -> tuple[Finding, ...]:
     )
 
 
+def _over_median(values: Floats) -> Floats:
+    """Readings less their running median over fifteen."""
+    from scipy.ndimage import median_filter
+
+    if len(values) < _FEW:
+        return np.zeros(len(values))
+    return np.asarray(values - median_filter(values, size=15, mode="nearest"), np.float64)
+
+
 def instant_trip(subject: Subject) -> tuple[Finding, ...]:
     """Decide whether the current went to a fault's level within a sample and then to nothing.
 
@@ -203,23 +213,15 @@ def instant_trip(subject: Subject) -> tuple[Finding, ...]:
     rated = subject.machine.rated_load_amps
     if rated is None:
         return (cannot_tell(check, "the rated-load amps are not given", unlocked_by="give machine.rated_load_amps"),)
-    level = subject.limits["electrical.fault_over_rated"] * rated
-    best: tuple[float, np.ndarray, int, tuple[Samples, ...]] | None = None
+    if _started_within(subject, trip.earliest_ns, subject.limits["electrical.start_s"]):
+        return (cannot_tell(check, "the stop falls into the start, whose inrush hides a fault"),)
+    best: tuple[float, Times, int, tuple[Samples, ...]] | None = None
     for t, values, points in _currents(subject):
-        unsure_s = widened(subject, points[0].origin.clock)
-        if not np.isfinite(unsure_s):
-            continue
-        room = round((unsure_s + 3 * points[0].interval_s + 2.0) * NS)
-        a, b = np.searchsorted(t, [trip.earliest_ns - room, trip.latest_ns + room])
-        if a < 2 or b - a < _FEW:  # noqa: PLR2004 - what came before must be seen
-            continue
-        started = subject.limits["electrical.start_s"]
-        if _started_within(subject, trip.earliest_ns, started):
-            return (cannot_tell(check, "the stop falls into the start, whose inrush hides a fault"),)
-        top = int(np.argmax(values[a:b])) + a
-        before = float(np.median(values[max(top - 10, 0) : top]))
-        if values[top] > level and before < level / 2 and (best is None or values[top] > best[0]):
-            best = (float(values[top]), t, top, points)
+        caught = _fault_sample(subject, trip, t, values, points)
+        if isinstance(caught, str):
+            return (cannot_tell(check, caught),)
+        if caught is not None and (best is None or values[caught] > best[0]):
+            best = (float(values[caught]), t, caught, points)
     if best is not None:
         value, t, top, points = best
         span = (int(t[top]), int(t[top]))
@@ -256,6 +258,30 @@ def instant_trip(subject: Subject) -> tuple[Finding, ...]:
         )
     why = "a fault of some tens of ms falls between samples; only a waveform or recorded maximum can exclude it"
     return (cannot_tell(check, why, unlocked_by="export the waveform record of the trip"),)
+
+
+def _fault_sample(
+    subject: Subject, trip: Trip, t: Times, values: Floats, points: tuple[Samples, ...]
+) -> int | str | None:
+    """Index of a sample at a fault's level at the stop, None where there is none, or why a high one is no fault."""
+    limits = subject.limits
+    rated = subject.machine.rated_load_amps or 0.0
+    unsure_s = widened(subject, points[0].origin.clock)
+    if not np.isfinite(unsure_s):
+        return None
+    room = round((unsure_s + 3 * points[0].interval_s + 2.0) * NS)
+    a, b = np.searchsorted(t, [trip.earliest_ns - room, trip.latest_ns + room])
+    high = np.flatnonzero(values[a:b] > limits["electrical.fault_over_rated"] * rated) + a
+    if not len(high) or high[0] < 2:  # noqa: PLR2004 - what came before must be seen
+        return None
+    top = int(high[0])
+    earlier = values[max(top - 10, 0) : top]
+    lasted_s = (int(t[high[-1]]) - int(t[top])) / NS
+    if lasted_s > limits["electrical.fault_lasting_s"]:
+        return f"the high current lasted {lasted_s:.0f} s: a stall or a start, not a fault cut off"
+    if float(earlier.min()) < limits["electrical.off_share"] * rated:
+        return "the current had dropped out just before: what followed may be inrush"
+    return top if float(np.median(earlier)) < limits["electrical.fault_over_rated"] * rated / 2 else None
 
 
 def _started_within(subject: Subject, time_ns: int, seconds: float) -> bool:

@@ -152,8 +152,8 @@ def _roles(words: str) -> tuple[Role, ...]:
 def disagree_at_rest(subject: Subject) -> tuple[Finding, ...]:
     """Decide whether discharge and suction (or oil) pressure disagree at the end of long rests, when they are equal.
 
-    With the bypass open or the rotors still, gas equalises across the compressor within minutes. Discharge above suction
-    may also be a leaking check valve, so it needs more; suction above discharge has no other cause.
+    With the bypass open or the rotors still, gas equalises across the compressor within minutes. Discharge above
+    suction may also be a leaking check valve, so it needs more; suction above discharge has no other cause.
     """
     check = "sensors.disagree_at_rest"
     limits = subject.limits

@@ -120,7 +120,8 @@ def _jump(subject: Subject, point: Samples, trip: Trip) -> Jump | None:
     unsure_s = widened(subject, point.origin.clock)
     if unsure_s > limits["sensors.jump_clock_s"]:
         return None
-    end = trip.earliest_ns + (0 if not unsure_s else -round(unsure_s * NS))
+    # a temperature can't step at a stop either; a pressure falls at once, so its step must come before the current ends
+    end = trip.latest_ns if _temperature(point) else trip.earliest_ns - round(unsure_s * NS)
     watch = limits["sensors.jump_watch_s"]
     part = _with_rails(point).between(end - round((watch + limits["sensors.jump_before_s"]) * NS), end + 1)
     near = np.flatnonzero(part.t[1:] >= end - round(watch * NS)) if len(part) > _FEW else np.zeros(0, int)
@@ -135,7 +136,7 @@ def _jump(subject: Subject, point: Samples, trip: Trip) -> Jump | None:
     seconds = (int(part.t[k + 1]) - int(part.t[k])) / NS
     if abs(size) <= limit or seconds > limits["sensors.jump_interval_s"]:
         return None
-    known, moved = _linked_moves(subject, point, int(part.t[k]), int(part.t[k + 1]), size)
+    known, moved = _linked_moves(subject, point, (int(part.t[k]), min(int(part.t[k + 1]), trip.earliest_ns)), size)
     started = since_start_s(subject, int(part.t[k]))
     if started < limits["sensors.jump_after_start_s"]:
         return None
@@ -158,10 +159,15 @@ def since_start_s(subject: Subject, time_ns: int) -> float:
 
 
 def _linked_moves(
-    subject: Subject, point: Samples, before_ns: int, after_ns: int, size: float
+    subject: Subject, point: Samples, step_ns: tuple[int, int], size: float
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Which linked sensors are known across a step, and which of them (or the current) moved with it."""
+    """Which linked sensors are known across a step, and which of them (or the current) moved with it.
+
+    A current that goes to nothing is the stop itself, not company.
+    """
     limits = subject.limits
+    before_ns, after_ns = step_ns
+    off = limits["electrical.off_share"]
     known: list[str] = []
     moved: list[str] = []
     for role in (*_LINKED.get(point.role, ()), *_AMPS):
@@ -171,14 +177,13 @@ def _linked_moves(
         unsure_s = widened(subject, point.origin.clock, other.origin.clock)
         if unsure_s > limits["sensors.jump_clock_s"]:
             continue
-        room = round((unsure_s + 2 * other.interval_s) * NS)
         first = other.before(before_ns - round(unsure_s * NS))
-        last = other.before(after_ns + room)
+        last = other.before(after_ns + round(unsure_s * NS))
         if first is None or last is None:
             continue
         if role in _AMPS:
             share = abs(last.value - first.value) / max(abs(first.value), 1e-9)
-            moves = share > limits["sensors.linked_share"]
+            moves = share > limits["sensors.linked_share"] and abs(last.value) > off * abs(first.value)
         elif ROLE_FACTS[role].dimension is Dimension.TEMPERATURE:
             moves = abs(last.value - first.value) > limits["sensors.linked_k"]
         else:
