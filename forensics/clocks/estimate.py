@@ -275,7 +275,7 @@ def _consistent(low: Vector, high: Vector, at_s: Vector, ppm_max: float) -> Vect
 
 
 def _checked_errors(casefile: CaseFile, clock: str, failure_ns: int) -> ClockFit | None:
-    """Clock minus UTC at the failure from the checks noted on site; with two or more, their spread is its half width."""
+    """Clock minus UTC at the failure from the checks noted on site; several: their spread is its half width."""
     errors: list[tuple[float, float]] = []
     for source in casefile.source:
         if casefile.clock_of(source) != clock:
