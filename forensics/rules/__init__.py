@@ -219,7 +219,7 @@ def read_checks() -> Mapping[str, Check]:
 def rules_sha256() -> str:
     """SHA-256 over every rules file, names included, so that a verdict says which rules it stands on."""
     digest = hashlib.sha256()
-    for path in sorted(FOLDER.rglob("*.toml")):
+    for path in sorted(p for p in FOLDER.rglob("*") if p.suffix in {".toml", ".csv"}):
         digest.update(path.relative_to(FOLDER).as_posix().encode())
         digest.update(b"\0")
         digest.update(path.read_bytes())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import weakref
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,8 +33,20 @@ class OilDifference:
     holds: bool
 
 
+_made: list[tuple[weakref.ref[Subject], OilDifference | None]] = []
+
+
 def oil_difference(subject: Subject) -> OilDifference | None:
-    """The oil difference: logged as such, else feed pressure less suction pressure."""
+    """The oil difference: logged as such, else feed pressure less suction pressure; made once for a subject."""
+    for known, made in _made:
+        if known() is subject:
+            return made
+    made = _oil_difference(subject)
+    _made[:] = [(weakref.ref(subject), made)]
+    return made
+
+
+def _oil_difference(subject: Subject) -> OilDifference | None:
     record = subject.record
     direct = record.point(Role.OIL_PRESSURE_DIFFERENCE)
     if direct is not None and len(trusted(direct)):

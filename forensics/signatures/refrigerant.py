@@ -397,13 +397,13 @@ def non_condensables_at_rest(subject: Subject) -> tuple[Finding, ...]:
     check = "refrigerant.non_condensables_at_rest"
     if (answer := unready(subject, check, saturation=True)) is not None or subject.saturation is None:
         return (answer,) if answer is not None else (cannot_tell(check, _NO_DATA),)
-    pressure = subject.record.samples[Role.CONDENSER_PRESSURE][0]
+    pressure = trusted(subject.record.samples[Role.CONDENSER_PRESSURE][0])
     liquid = trusted(subject.record.samples[Role.LIQUID_TEMPERATURE][0])
     excess: list[float] = []
     ends: list[Span] = []
     for rest in rests_of(subject, subject.limits["refrigerant.rest_least"]):
         late = Span(max(rest.start_ns, rest.end_ns - _QUARTER_HOUR_NS), rest.end_ns)
-        part = trusted(pressure).between(late.start_ns, late.end_ns)
+        part = pressure.between(late.start_ns, late.end_ns)
         if not len(part):
             continue
         gap_k = subject.saturation.bubble_c(part.v) - liquid.at(part.t, max_age_s(liquid))
