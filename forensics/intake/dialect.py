@@ -19,6 +19,7 @@ _DELIMITER_NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
 _TOLD = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "pipe": "|"}
 _SAMPLE_ROWS = 400
 _SHARE = 0.6
+_UNITS_SHARE = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,13 +175,16 @@ def _table(rows: list[RowText], delimiter: str, source: Source) -> Dialect:
     data_width = _modal_width(rows[after : after + _SAMPLE_ROWS])
     while len(fields) > 1 and not fields[-1] and len(fields) > data_width:
         fields.pop()
+    above = _group_row(rows, header, fields)
+    if above is not None:
+        fields = _grouped([cell.strip() for cell in rows[above].fields or []], fields)
     dialect = Dialect(delimiter, [], [mended(cell) for cell in fields], header_line=rows[header].line)
     if dialect.raw_names != fields:
         dialect.detections.append(
             Detection("text repaired", "header", "UTF-8 that was encoded twice: shown as it was meant")
         )
     dialect.names = unique_names(dialect.raw_names)
-    dialect.preamble = [Note(row.line, row.text) for row in rows[:header] if _filled(row)]
+    dialect.preamble = [Note(row.line, row.text) for i, row in enumerate(rows[:header]) if _filled(row) and i != above]
     after = _units_rows(dialect, rows, after)
     dialect.data_line = rows[after].line if after < len(rows) else rows[-1].line + rows[-1].lines
     dialect.sample = [row for row in rows[after : after + _SAMPLE_ROWS] if _filled(row)]
@@ -191,6 +195,28 @@ def _table(rows: list[RowText], delimiter: str, source: Source) -> Dialect:
     evidence = ", ".join(dialect.names[:4]) + (" …" if dialect.width > 4 else "")  # noqa: PLR2004
     dialect.detections.append(Detection("header", f"line {dialect.header_line}", evidence))
     return dialect
+
+
+def _group_row(rows: Sequence[RowText], header: int, names: Sequence[str]) -> int | None:
+    """Row of group names above a header whose names come twice or are empty."""
+    if not names or ("" not in names and len(set(names)) == len(names)):
+        return None
+    for index in range(header - 1, -1, -1):
+        fields = [cell.strip() for cell in rows[index].fields or []]
+        if not any(fields):
+            continue
+        fits = len(fields) >= len(names) and sum(map(bool, fields)) > 1 and not _is_stamped(rows[index])
+        return index if fits and len(set(filter(None, fields))) > 1 else None
+    return None
+
+
+def _grouped(groups: Sequence[str], names: Sequence[str]) -> list[str]:
+    """``group / name``; a group goes on over the empty cells after it, a column without a second name keeps the first."""
+    out, group = [], ""
+    for above, name in zip(groups, names, strict=False):
+        group = above or (group if name else "")
+        out.append(f"{group} / {name}" if group and name else group or name)
+    return out
 
 
 def _told_header(rows: Sequence[RowText], wanted: Sequence[str]) -> int | None:
@@ -261,7 +287,7 @@ def _is_units(cells: Sequence[str]) -> bool:
     known = sum(
         read_unit(mended(_unit_text(cell))) is not None or bool(re.fullmatch(r"[\[(].*[\])]", cell)) for cell in filled
     )
-    return known * 2 >= len(filled) and known > 0
+    return known >= _UNITS_SHARE * len(filled)
 
 
 def _units_rows(dialect: Dialect, rows: Sequence[RowText], after: int) -> int:

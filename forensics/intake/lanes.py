@@ -227,7 +227,7 @@ class BlockReader:
             self.pending, self.pending_lines = "", 0
         good: list[RowText] = []
         delimiter = self.dialect.delimiter
-        for record in records(lines, delimiter, first_line, None):
+        for record in records(lines, delimiter, first_line, self.width):
             if record.fields is None and not last and record.line + 50 > first_line + len(lines):
                 rest = lines[record.line - first_line :]
                 self.pending, self.pending_lines = "\n".join(rest), len(rest)

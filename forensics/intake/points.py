@@ -17,10 +17,11 @@ from forensics.intake.layouts import Layout
 from forensics.intake.manifest import Exhibit
 from forensics.intake.marks import MarkDecision, decide_marks
 from forensics.intake.reader import Job
-from forensics.intake.reading import OUTSIDE_WINDOW, Accounting, SetAside, SourceReading
+from forensics.intake.reading import OUTSIDE_WINDOW, Accounting, Detection, SetAside, SourceReading
+from forensics.intake.rows import parse
 from forensics.intake.settling import Judge, Settled
 from forensics.intake.trends import Points, log_lines, long_points, no_event, text_points, wide_points
-from forensics.intake.values import Marks
+from forensics.intake.values import BAD_QUALITY, MarkCount, Marks
 from forensics.intake.words import plain, read_words
 from forensics.vocabulary import is_switch
 
@@ -60,7 +61,7 @@ def bind_points(
     )  # fmt: skip
     _say_extra(gathered, binder)
     _hide_bad_quality(gathered, layout)
-    decided = _decide(job, dialect, layout, gathered, marks, binder)
+    decided = _decide(job, dialect, layout, gathered, marks, binder, texts)
     points = _bind(job, dialect, layout, gathered, settled, binder, decided, names, keys)
     job.found |= points.found
     job.names.extend(names)
@@ -164,7 +165,7 @@ def _hide_bad_quality(gathered: Gathered, layout: Layout) -> None:
         for piece in gathered.pieces:
             part = bad_rows[start : start + len(piece.row)]
             if part.any():
-                reasons = [f"quality: {words[int(c)]}" for c in codes[start : start + len(piece.row)]]
+                reasons = [f"{BAD_QUALITY}{words[int(c)]}" for c in codes[start : start + len(piece.row)]]
                 piece.columns[column] = _masked(piece.columns[column], part, reasons)
             start += len(piece.row)
 
@@ -186,6 +187,7 @@ def _decide(
     gathered: Gathered,
     marks: MarkDecision,
     binder: Binder,
+    texts: Texts,
 ) -> Marks:
     """Marks of the file; where the head did not settle them, from every cell, else asked for column by column."""
     if not marks.settled:
@@ -199,6 +201,8 @@ def _decide(
             cells.extend((column, first[code], word) for code, word in enumerate(words) if code in first)
         marks = decide_marks(job.source, cells)
     binder.detections.extend(marks.detections)
+    if marks.settled and not marks.detections:
+        marks = _late_marks(dialect, layout, gathered, marks, texts)
     if marks.settled:
         return marks.marks
     kept = []
@@ -231,6 +235,39 @@ def _decide(
         job.found |= {number for number, point in layout.points if number in numbers and point.source == job.path}
         layout.points = [item for item in layout.points if item[0] not in numbers]
     return marks.marks
+
+
+def _late_marks(
+    dialect: Dialect, layout: Layout, gathered: Gathered, marks: MarkDecision, texts: Texts
+) -> MarkDecision:
+    """Look at cells with a fraction where the head of the file showed no mark at all: they may be thousands."""
+    rows = gathered.row()
+    undecided: dict[int, tuple[int, str, int]] = {}
+    for column in [column for _, _, column in layout.wide] or [layout.value_column]:
+        if column is None or column not in gathered.pieces[0].columns or not dialect.delimiter:
+            continue
+        start = 0
+        places: list[int] = []
+        for piece in gathered.pieces:
+            cells = piece.columns[column]
+            if isinstance(cells, np.ndarray):
+                broken = np.flatnonzero(np.isfinite(cells) & (cells != np.floor(cells)))
+                places.extend(int(i) + start for i in broken[:: max(1, len(broken) // 40)])
+            start += len(piece.row)
+        if not places:
+            continue
+        count = MarkCount()
+        lines = texts([int(rows[place]) for place in places])
+        for line, text in sorted(lines.items()):
+            fields = parse(text, dialect.delimiter)
+            if len(fields) > column and count.look(fields[column], line):
+                first = undecided.get(column, (line, fields[column].strip(), 0))
+                undecided[column] = (first[0], first[1], first[2] + 1)
+        if count.decimal:
+            decimal, (row, shown) = next(iter(count.decimal.items()))
+            found = Detection("decimal mark", "comma" if decimal == "," else "point", f"decided by line {row} ({shown})")
+            return MarkDecision(marks.marks, True, [found])
+    return MarkDecision(marks.marks, not undecided, [], undecided)
 
 
 def _bind(

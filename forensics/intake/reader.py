@@ -204,6 +204,8 @@ def _not_found(casefile: CaseFile, point: Point, jobs: Sequence[Job], problems: 
     import difflib
 
     names = [name for job in jobs if point.source in ("", job.path) for name in job.names]
+    if not names:
+        return  # no export that could hold it was read: that is asked for already
     near = difflib.get_close_matches(point.column, names, n=3, cutoff=0.5)
     hint = f" Nearest: {', '.join(near)}." if near else ""
     where = point.source or ", ".join(job.path for job in jobs)

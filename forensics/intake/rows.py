@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+_STAMPED = re.compile(r"\W*\d{1,4}[-/.:]\d{1,2}[-/.:]\d")
 _MOST_LINES = 50  # a quoted field does not run over more lines than this: beyond it the quote was never closed
 
 
@@ -84,7 +86,10 @@ def _is_open(text: str, delimiter: str) -> bool:
 def _close(lines: list[str], start: int, delimiter: str, width: int | None) -> tuple[str, int]:
     joined = lines[start]
     for used in range(2, min(_MOST_LINES, len(lines) - start) + 1):
-        joined = f"{joined}\n{lines[start + used - 1]}"
+        more = lines[start + used - 1]
+        if _STAMPED.match(more) or (width is not None and width > 1 and len(parse(more, delimiter)) == width):
+            return "", 0  # a record of its own: the quote before it was never closed
+        joined = f"{joined}\n{more}"
         if not _is_open(joined, delimiter):
             fields = parse(joined.replace("\n", " "), delimiter)
             return (joined, used) if width is None or len(fields) == width else ("", 0)

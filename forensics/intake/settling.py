@@ -166,6 +166,13 @@ class Judge:
         told = self.source.date_order or ""
         if not found.total:
             return told
+        if not told and found.dashed and found.year_first == found.total:
+            self._ask(
+                f"all {found.total} stamps may have the year first or last: line {int(gathered.row()[0])} "
+                f"'{gathered.first_stamp}'.",
+                "Give date_order=YMD, DMY or MDY.",
+            )
+            return None
         if found.day_first and found.month_first and told != "YMD":
             self._contradiction(gathered)
             return None

@@ -91,6 +91,8 @@ class Fields:
         Zone letters that were found, with the positions that carry them: resolved by the caller.
     bad_months
         Month names that no language of the table knows.
+    dashed
+        Whether two-digit years stand in stamps such as ``24-06-29``, where the year may also come first.
     """
 
     form: NDArray[np.int8]
@@ -106,6 +108,7 @@ class Fields:
     bad_months: dict[str, int] = field(default_factory=dict)
     month_names: set[str] = field(default_factory=set)
     shapes: list[str] = field(default_factory=list)
+    dashed: bool = False
 
     def __len__(self) -> int:
         return len(self.form)
@@ -129,7 +132,7 @@ class Fields:
         return Fields(
             self.form[chosen], self.year[chosen], self.p[chosen], self.q[chosen], self.tod_ns[chosen],
             self.offset_s[chosen], self.number[chosen], self.digits[chosen], self.resolution_ns, {},
-            dict(self.bad_months), set(self.month_names), list(self.shapes),
+            dict(self.bad_months), set(self.month_names), list(self.shapes), self.dashed,
         )  # fmt: skip
 
 
@@ -144,6 +147,7 @@ def joined(parts: list[Fields]) -> Fields:
         out.resolution_ns = _finer(out.resolution_ns, part.resolution_ns)
         out.bad_months.update(part.bad_months)
         out.month_names |= part.month_names
+        out.dashed |= part.dashed
         out.shapes.extend(shape for shape in part.shapes if shape not in out.shapes)
     return out
 
@@ -316,6 +320,8 @@ def _read_match(
             good &= day_first | month_first
             out.form[at] = OPEN
             out.p[at], out.q[at] = first, second
+            if len(groups["y"]) == 2 and groups["s"] == "-" and len(groups["p"] or "") == 2:
+                out.dashed = True
             if len(groups["y"]) == 2 and len(groups["p"]) == 2:
                 _year_first(out, where, first, second, number("y"), good)
         else:
@@ -479,6 +485,8 @@ class OrderCount:
     both: int = 0
     day_first: Evidence | None = None
     month_first: Evidence | None = None
+    dashed: int = 0
+    year_first: int = 0
 
     def look(self, fields: Fields, rows: NDArray[np.int64], text_at: Any) -> None:
         """Take in one block; ``text_at(position)`` gives the text of a stamp."""
@@ -489,6 +497,11 @@ class OrderCount:
         year = fields.year.astype(np.int64)
         as_day = _is_date(year, q.astype(np.int64), p.astype(np.int64))
         as_month = _is_date(year, p.astype(np.int64), q.astype(np.int64))
+        if fields.dashed:
+            two = fields.p.astype(np.int64)
+            as_year = _is_date(np.where(two >= _PIVOT, two + 1900, two + 2000), q.astype(np.int64), year % 100)
+            self.dashed += int(is_open.sum())
+            self.year_first += int((is_open & as_year).sum())
         self.total += int(is_open.sum())
         self.both += int((is_open & as_day & as_month).sum())
         for name, mask in (("day_first", as_day & ~as_month), ("month_first", as_month & ~as_day)):

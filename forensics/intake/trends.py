@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,7 @@ from forensics.intake.settling import Settled
 from forensics.intake.values import Marks, Numbers, Reasons, read_numbers
 from forensics.intake.words import plain
 from forensics.record import OFF, ON, LogLine, Samples, Switch
-from forensics.vocabulary import Recorded
+from forensics.vocabulary import Recorded, Role
 
 
 @dataclass(slots=True)
@@ -62,8 +62,8 @@ def wide_points(
                 told = reason != reasons.code("empty")
                 values, reason, t, flags, row = values[told], reason[told], t[told], flags[told], row[told]
             samples = binder.samples(
-                point, Numbers(values, reason, numbers.suffixes), reasons, t, flags, row, recorded,
-                header[column], units.get(column, ""),
+                point, replace(numbers, values=values, reason=reason), reasons, t, flags, row, recorded,
+                header[column], units.get(column, "") or ("%" if numbers.as_level else ""),
             )  # fmt: skip
             if samples is not None:
                 out.samples.append(samples)
@@ -88,16 +88,14 @@ def _level_numbers(
     binder: Binder, point: Point, gathered: Gathered, column: int, marks: Marks, reasons: Reasons
 ) -> Numbers:
     """Numbers of a column; an oil level written as states gives 100 and 0."""
-    if any(not isinstance(piece.columns[column], np.ndarray) for piece in gathered.pieces):
-        if point.role.value == "oil_level":
-            words, codes = gathered.words(column)
-            level = binder.level(point, words)
-            if level is not None:
-                binder.notes.append(f"{point.column}: the level is a switch; on is written as 100 %, off as 0 %")
-                table = np.array([level[word] for word in words])
-                values = table[codes]
-                reason = np.where(np.isnan(values), reasons.code("unknown"), 0).astype(np.uint16)
-                return Numbers(values, reason)
+    if point.role is Role.OIL_LEVEL and any(not isinstance(p.columns[column], np.ndarray) for p in gathered.pieces):
+        words, codes = gathered.words(column)
+        level = binder.level(point, words)
+        if level is not None:
+            binder.notes.append(f"{point.column}: the level is a switch; on is written as 100 %, off as 0 %")
+            values = np.array([level[word] for word in words])[codes]
+            reason = np.where(np.isnan(values), reasons.code("unknown"), 0).astype(np.uint16)
+            return Numbers(values, reason, as_level=True)
     return gathered.numbers(column, marks, reasons)
 
 
@@ -145,7 +143,7 @@ def long_points(
         parts = [order[edges[code] : edges[code + 1]] for code in codes]
         chosen = parts[0] if len(parts) == 1 else np.sort(np.concatenate(parts))
         t, row = settled.t[chosen], rows[chosen]
-        recorded, evidence = recorded_of(point, t, long=True, events=events)
+        recorded, _ = recorded_of(point, t, long=True, events=events)
         if is_number(point):
             reasons = Reasons()
             numbers = cells.numbers(settled.position[chosen], reasons)
@@ -252,7 +250,6 @@ def text_points(
     codes = codes[settled.position]
     for number, point in points:
         out.found.add(number)
-        meaning = {word: binder.words_for(point) for word in ()}
         on = {plain(word) for word in point.on}
         off = {plain(word) for word in point.off}
         unknown = {plain(word) for word in point.unknown}
@@ -263,7 +260,6 @@ def text_points(
                 "List whole texts in on and off of its [[point]].",
             )
             continue
-        del meaning
         table = np.full(len(words) or 1, -2, np.int8)
         for code, word in enumerate(words):
             key = plain(word)

@@ -16,6 +16,8 @@ from forensics.record import OFF, ON, UNKNOWN
 
 _SPACES = " \u00a0\u202f\u2009"
 EMPTY = "empty"
+_MOST_REASONS = 200
+BAD_QUALITY = "quality: "
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +50,10 @@ class Reasons:
         """Number of a reason; a column keeps at most 200 different ones."""
         if name in self.names:
             return self.names.index(name)
-        if len(self.names) > 200:  # noqa: PLR2004 - keeps the table small on garbage
-            return self.code("not a number")
+        if len(self.names) > _MOST_REASONS:
+            name = "not a number"
+            if name in self.names:
+                return self.names.index(name)
         self.names.append(name)
         return len(self.names) - 1
 
@@ -63,11 +67,15 @@ class Reasons:
 
 @dataclass(slots=True)
 class Numbers:
-    """A column of numbers: values (NaN without a reading), reason of each missing cell, unit suffixes in cells."""
+    """A column of numbers: values (NaN without a reading), reason of each missing cell, unit suffixes in cells.
+
+    ``as_level`` tells that they were states of a level switch: 100 for on, 0 for off.
+    """
 
     values: NDArray[np.float64]
     reason: NDArray[np.uint16]
     suffixes: Counter[str] = field(default_factory=Counter)
+    as_level: bool = False
 
 
 _SUFFIXED = re.compile(
@@ -156,7 +164,7 @@ def _odd_cell(word: str, marks: Marks, pattern: re.Pattern[str], reasons: Reason
     """Value, reason code and unit suffix of a cell that is not a plain number."""
     if not word:
         return np.nan, reasons.code(EMPTY), ""
-    if plain(word) in read_words().missing:
+    if plain(word) in read_words().missing or word.startswith(BAD_QUALITY):
         return np.nan, reasons.code(word), ""
     match = _SUFFIXED.match(word)
     if match is not None and pattern.match(match["number"].strip()):
@@ -188,6 +196,8 @@ class StateWords:
     def meaning(self, word: str) -> int | None:
         """ON, OFF or UNKNOWN; None where the word is not known."""
         key = plain(word)
+        if word.startswith(BAD_QUALITY):
+            return UNKNOWN
         for forms in _forms(key):
             if forms in self.unknown:
                 return UNKNOWN
