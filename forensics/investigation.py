@@ -187,6 +187,7 @@ def _evidence(case: Case, subject: Subject, findings: tuple[Finding, ...], order
         facts=case.file.fact,
         order=order,
         time_zone=case.file.case.time_zone,
+        log=record.log,
     )
 
 

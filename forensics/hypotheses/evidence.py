@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from forensics.casefile import Fact, Machine, Measurement, Observation
 from forensics.findings import Finding, Ordered, Start, Stop
 from forensics.hypotheses.modes import Modes
-from forensics.record import Span
+from forensics.record import LogLine, Span
 from forensics.rules import Limits
 from forensics.vocabulary import Grade, Mode, Outcome, Role, VerdictStatus
 
@@ -33,6 +33,8 @@ class Evidence:
         Half width of each clock's offset, s.
     order
         Provable order of named events, where it was worked out.
+    log
+        Lines of event lists: an alarm at the failure that nothing explains keeps a machine from being cleared.
     """
 
     findings: tuple[Finding, ...]
@@ -52,6 +54,7 @@ class Evidence:
     facts: tuple[Fact, ...] = ()
     order: tuple[Ordered, ...] = ()
     time_zone: str = "UTC"
+    log: tuple[LogLine, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -243,7 +243,9 @@ class Scale:
     second_fault_ratio_min: float
     observable_share_min: float
     limit_change: float
-    stopped_by_hand: tuple[str, ...]
+    alarm_near_s: float
+    alarm_words: tuple[str, ...]
+    alarm_over: tuple[str, ...]
     not_shown: tuple[str, ...]
     in_order: tuple[str, ...]
 
@@ -268,7 +270,9 @@ def read_scale() -> Scale:
     rules = table["rules"]
     return Scale(
         ratio=ratio,
-        stopped_by_hand=tuple(table["stops"]["by_hand"]),
+        alarm_near_s=float(table["alarms"]["near_s"]),
+        alarm_words=tuple(table["alarms"]["words"]),
+        alarm_over=tuple(table["alarms"]["over"]),
         not_shown=tuple(table["remarks"]["not_shown"]),
         in_order=tuple(table["remarks"]["in_order"]),
         **{key: float(rules[key]) for key in rules if key != "source"},

@@ -15,10 +15,8 @@ from forensics.hypotheses.physical import Remark, remarks_of, teardown
 from forensics.hypotheses.robustness import robustness
 from forensics.hypotheses.tally import Tally, answers, tally
 from forensics.hypotheses.wording import verdict_of
-from forensics.record import NS
+from forensics.record import NS, LogLine
 from forensics.vocabulary import Grade, Mode, Outcome, StopKind, VerdictStatus
-
-_TRIP_BELONGS_S = 120.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,21 +72,31 @@ def _judge(findings: tuple[Finding, ...], evidence: Evidence, remarks: tuple[Rem
     told = answers(findings, polarity_confirmed=evidence.polarity_confirmed)
     tallies = {rule.id: tally(rule, told, remarks, scale) for rule in evidence.modes.causes}
     by_id = {finding.id: finding for finding in findings}
-    around = Circumstances(_trip(evidence), earlier_pairs(tallies, by_id, evidence))
+    around = Circumstances(_called(evidence, scale), earlier_pairs(tallies, by_id, evidence))
     return _Judged(tallies, judge(tallies, evidence.modes, scale, around), by_id)
 
 
-def _trip(evidence: Evidence) -> str:
-    """Words of the trip or emergency stop at the failure; empty where the machine was not tripped."""
-    near: list[Stop] = [
+def _called(evidence: Evidence, scale: Scale) -> str:
+    """Words of what stopped the machine in the window, or called for attention at the failure; empty for neither."""
+    trips: list[Stop] = [
         stop
         for stop in evidence.stops
-        if stop.kind is StopKind.TRIP and abs(stop.time_ns - evidence.failure_ns) <= _TRIP_BELONGS_S * NS
+        if stop.kind is StopKind.TRIP and (stop.in_window or evidence.window.holds(stop.time_ns))
     ]
-    if not near:
-        return ""
-    stop = min(near, key=lambda one: abs(one.time_ns - evidence.failure_ns))
-    return stop.cause_text or "trip without a text"
+    if trips:
+        stop = min(trips, key=lambda one: abs(one.time_ns - evidence.failure_ns))
+        return stop.cause_text or "trip without a text"
+    near_ns = round(scale.alarm_near_s * NS)
+    for line in evidence.log:
+        if abs(line.time_ns - evidence.failure_ns) <= near_ns and _is_alarm(line, scale):
+            return line.text or line.point
+    return ""
+
+
+def _is_alarm(line: LogLine, scale: Scale) -> bool:
+    words = f"{line.point} {line.value}".casefold()
+    over = line.value.strip().casefold() in scale.alarm_over
+    return not over and any(word in words for word in scale.alarm_words)
 
 
 def _graded_down(judgement: Judgement, flips: tuple[str, ...]) -> Judgement:

@@ -9,7 +9,7 @@ import pytest
 from forensics.casefile import Measurement, Observation
 from forensics.errors import InputError
 from forensics.hypotheses import Weighing, weigh
-from forensics.record import NS
+from forensics.record import NS, LogLine
 from forensics.vocabulary import Grade, VerdictStatus
 
 from .made import FAILURE_NS, evidence, finding, shipped
@@ -201,3 +201,17 @@ def test_the_teardown_sets_each_thing_against_the_data_both_ways() -> None:
     assert "fits nothing" in notes["inspection: Paint chipped"]
     bare = weigh(evidence(LOADED, observations=(nothing,)))
     assert "no physical finding" in {row.what: row.note for row in bare.teardown}["data: unload-path-failed"]
+
+
+@pytest.mark.parametrize(("value", "cleared"), [("ALARM", False), ("NORMAL", True)])
+def test_an_alarm_at_the_failure_that_nothing_explains_keeps_the_machine_from_being_cleared(
+    value: str, cleared: bool
+) -> None:
+    line = LogLine(FAILURE_NS - 5 * NS, "C2 ALARM", value, "HIGH LEAVING WATER", "alarms.csv", "controller", 7)
+    status = weigh(evidence(log=(line,))).verdict.status
+    assert (status is VerdictStatus.NO_FAULT_FOUND) == cleared
+
+
+def test_a_line_of_the_usual_day_clears_nothing_and_blames_nothing() -> None:
+    line = LogLine(FAILURE_NS, "C2 RUN", "OFF", "Compressor stopped", "alarms.csv", "controller", 7)
+    assert weigh(evidence(log=(line,))).verdict.status is VerdictStatus.NO_FAULT_FOUND
