@@ -127,6 +127,7 @@ def _execute(
                 request_save_on_cell_execute=False,
                 progress_bar=progress,
                 kernel_name="python3",
+                language="python",
                 start_timeout=START_LIMIT_S,
                 execution_timeout=_whole_seconds(cell_limit_s),
                 shutdown_kernel="immediate",

@@ -1,0 +1,96 @@
+"""Bench sheets: the same case, looked at closer. Each is one call of a notebook; they display, and write nothing."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from forensics import tables
+from forensics.display import number
+from forensics.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
+from forensics.figures.equalisation import equalisation
+from forensics.figures.grids import order_matrix
+from forensics.figures.timeline import timeline
+from forensics.figures.waveforms import waveform_plate
+from forensics.record import NS, Span
+from forensics.report.markup import show_plate
+from forensics.report.sections import UNLOADED_LIMIT, show_table, show_text
+from forensics.report.sheet import Sheet
+
+ROWS_SHOWN = 400
+
+
+def set_aside_rows(sheet: Sheet, *, rows: int = ROWS_SHOWN) -> None:
+    """Display rows that were set aside, each with its line, reason and text."""
+    listed = [(s.source, s.row, s.reason, s.text) for r in sheet.investigation.readings for s in r.accounting.listed]
+    show_table(
+        pd.DataFrame(listed[:rows], columns=["source", "line", "reason", "text"]),
+        f"Rows set aside ({len(listed)} in all)",
+        none="No row was set aside.",
+        rows=rows,
+    )
+
+
+def spans_of_sources(sheet: Sheet) -> None:
+    """Display from when to when each export reaches, by its own clock."""
+    clock = sheet.clock
+    rows = [
+        (r.exhibit.path, r.kind, r.layout or "–", r.clock, clock.both(r.first_ns), clock.both(r.last_ns))
+        for r in sheet.investigation.readings
+    ]
+    columns = ["source", "kind", "layout", "clock", "first stamp", "last stamp"]
+    show_table(pd.DataFrame(rows, columns=columns), "What each export spans, by its own clock", none="No export.")
+
+
+def order(sheet: Sheet) -> None:
+    """Display the order of the events near the failure, with the intervals that it rests on."""
+    work = sheet.investigation
+    rows = [
+        (n.name, sheet.clock.interval(n.earliest_ns, n.latest_ns), number((n.latest_ns - n.earliest_ns) / NS), n.clock)
+        for n in work.near
+    ]
+    show_table(
+        pd.DataFrame(rows, columns=["event", "interval", "width, s", "clock"]),
+        "Events near the failure as intervals",
+        none="No event near the failure.",
+    )
+    show_plate(order_matrix(sheet.findings))
+
+
+def one_start(sheet: Sheet, number_of: int = 0) -> None:
+    """Display one start over the others and close up; 0 is the one at the failure, 1 the first of the record."""
+    work = sheet.investigation
+    starts = work.starts if number_of <= 0 else work.starts[:number_of]
+    record = work.record
+    show_plate(start_overlay(record, starts, sheet.display, sheet.clock))
+    show_plate(start_ratios(work.starts, sheet.limits[UNLOADED_LIMIT], sheet.clock))
+    if starts:
+        at_ns = starts[-1].time_ns
+        span = Span(at_ns - 60 * NS, at_ns + 300 * NS)
+        about = f"Start {len(starts)} of {len(work.starts)} close up."
+        show_plate(
+            timeline(record, work.spans, sheet.clock, sheet.display, span=span, key="start-close-up", about=about)
+        )
+    show_table(tables.starts_table(sheet.findings, sheet.clock), "All starts", none="No start.", rows=ROWS_SHOWN)
+
+
+def one_stop(sheet: Sheet, number_of: int = 0) -> None:
+    """Display one stop over the others and its equalisation; 0 is the one at the failure, 1 the first of the record."""
+    work = sheet.investigation
+    stops = work.stops if number_of <= 0 else work.stops[:number_of]
+    show_plate(stop_overlay(work.record, stops, sheet.display, sheet.clock))
+    show_plate(equalisation(work.record, stops, sheet.display, sheet.clock))
+    show_plate(stop_history(work.stops, sheet.clock, sheet.display))
+    table = tables.stops_table(sheet.findings, sheet.clock, sheet.display)
+    show_table(table, "All stops", none="No stop.", rows=ROWS_SHOWN)
+
+
+def every_waveform(sheet: Sheet) -> None:
+    """Display every waveform record of the case, and the findings that rest on them."""
+    record = sheet.investigation.record
+    for number_of, waveform in enumerate(record.waveforms, start=1):
+        show_plate(waveform_plate(waveform, number_of, sheet.clock))
+    if not record.waveforms:
+        show_text("This case has no waveform record.")
+    found = tables.findings_table(sheet.findings, sheet.clock, sheet.display)
+    of_waveforms = found[found["finding"].str.startswith("waveform.")]
+    show_table(of_waveforms, "Findings of the waveforms", none="No check looked at waveforms.")
