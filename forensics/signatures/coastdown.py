@@ -14,7 +14,7 @@ from forensics.signatures.base import Detector, Subject, cannot_tell, points_for
 from forensics.signatures.duty import trusted
 from forensics.signatures.rotation import NEITHER
 from forensics.signatures.starts_before import stops_before
-from forensics.signatures.stop_table import Collapse, collapse, list_stops, release_ns
+from forensics.signatures.stop_table import NO_LIFT, Collapse, collapse, list_stops, release_ns
 from forensics.vocabulary import Answer, Outcome, Role
 
 __all__ = ["DETECTORS", "list_stops"]
@@ -60,6 +60,8 @@ def bypass_held(subject: Subject) -> tuple[Finding, ...]:
     if missing:
         return (cannot_tell(check, missing),)
     stops = _window_stops(subject)
+    # a stop without lift holds nothing that could be let go
+    stops = [s for s in stops if NO_LIFT not in s.why_not.get("bypass_released", "")] or stops
     held = [s for s in stops if s.bypass_released is Answer.NO]
     freed = [s for s in stops if s.bypass_released is Answer.YES]
     if not held and (not freed or stops[-1].bypass_released is Answer.CANNOT_TELL):

@@ -54,6 +54,9 @@ def _by_speed(subject: Subject, speed: Samples, off_ns: int, until_ns: int) -> T
     if not signed:
         stood = np.maximum.accumulate(part.v < still)
         turned = np.where(stood, -part.v, part.v)
+    before = speed.before(off_ns - NS, 10.0)
+    if before is not None and before.value < -fast:
+        return Turned(Outcome.CANNOT_TELL, why_not="the rotors already turned backwards before the stop")
     lowest = float(np.min(turned))
     seconds = _longest_s(part.t, turned <= -fast, speed.interval_s)
     if seconds >= limits["coastdown.reverse_s"]:

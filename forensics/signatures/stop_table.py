@@ -21,6 +21,7 @@ from forensics.states import Run
 from forensics.vocabulary import Answer, Outcome, Role, StopKind
 
 Floats = NDArray[np.float64]
+NO_LIFT = "lift before the stop: too little to read"
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +171,7 @@ def _release(course: Collapse | None, pressures: Pressures, limits: Limits, why:
         return {}
     found: dict[str, Any] = {"difference_at_stop_kpa": course.at_stop_kpa}
     if course.lift_kpa < limits["coastdown.least_lift_kpa"]:
-        why["bypass_released"] = f"only {course.lift_kpa:.0f} kPa of lift before the stop: too little to read"
+        why["bypass_released"] = f"only {course.lift_kpa:.0f} kPa of {NO_LIFT}"
         return found
     if pressures.rotors.interval_s > limits["coastdown.fast_interval_s"] + 1e-6:
         slow = pressures.rotors.interval_s

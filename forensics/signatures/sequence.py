@@ -1,0 +1,325 @@
+"""The sequence: did the controller command what the profile expects, state by state. Commands, not what followed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.commands import Command, read_commands
+from forensics.findings import Cite, Finding, Start, Stop
+from forensics.record import NS, ON
+from forensics.rules import read_checks
+from forensics.signatures.answer import Seen, Value, answered, rows_of
+from forensics.signatures.base import Detector, Subject, cannot_tell, points_for
+from forensics.signatures.starts_before import run_of, starts_before, stops_before
+from forensics.states import start_ends
+from forensics.vocabulary import Outcome, Role, State, StopKind
+
+Times = NDArray[np.int64]
+_RUNNING = (State.LOAD, State.HOLD, State.UNLOAD)
+
+
+def _ready(subject: Subject, check: str, state: State | None = None, role: Role | None = None) -> str:
+    """What is missing for a check; also where the profile has no such valve or expects nothing of it."""
+    _, missing = points_for(subject, read_checks()[check])
+    if missing:
+        return missing
+    if role is Role.BYPASS_SOLENOID and not subject.profile.polarity.has_bypass:
+        return "the sequence profile has no internal unloading valve"
+    if state is not None and role is not None and subject.profile.cell(state, role) == "either":
+        return f"the sequence profile expects nothing of {role.value} in {state.value}"
+    return ""
+
+
+def _commands(subject: Subject) -> Mapping[Role, Command]:
+    return read_commands(subject.record, subject.profile)
+
+
+def _stops(subject: Subject) -> list[Stop]:
+    return [s for s in stops_before(subject) if s.in_window]
+
+
+def _starts(subject: Subject) -> list[Start]:
+    return [s for s in starts_before(subject) if s.in_window]
+
+
+def _rows(subject: Subject, role: Role, start_ns: int, end_ns: int) -> tuple[Cite, ...]:
+    return rows_of(subject.record.switch(role), start_ns, end_ns)
+
+
+def both_acting(first: tuple[Times, Times], second: tuple[Times, Times]) -> tuple[Times, Times]:
+    """Spans in which both of two sets of spans act: starts and ends, ns UTC."""
+    times = np.concatenate([first[0], second[0], first[1], second[1]])
+    step = np.concatenate([np.ones(len(first[0]) + len(second[0])), -np.ones(len(first[1]) + len(second[1]))])
+    # an end sorts before a start at the same moment: half-open spans that touch do not overlap
+    order = np.lexsort((step, times))
+    count = np.cumsum(step[order])
+    times = times[order]
+    both = np.flatnonzero(count[:-1] == 2) if len(count) else np.array([], dtype=np.int64)  # noqa: PLR2004 - two sets
+    both = both[times[both + 1] > times[both]]
+    return times[both].astype(np.int64), times[both + 1].astype(np.int64)
+
+
+def load_and_unload_together(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether load and unload acted at the same time in the window."""
+    check = "sequence.load_and_unload_together"
+    missing = _ready(subject, check)
+    if missing:
+        return (cannot_tell(check, missing),)
+    commands, window = _commands(subject), subject.record.window
+    load, unload = commands[Role.LOAD_SOLENOID], commands[Role.UNLOAD_SOLENOID]
+    begin, end = both_acting(load.acting, unload.acting)
+    inside = (end > window.start_ns) & (begin < subject.record.failure_ns + NS)
+    begin, end = begin[inside], end[inside]
+    total = float(np.sum(end - begin)) / NS
+    step = max(load.interval_s, unload.interval_s)
+    measured = Value(total, max(0.0, total - step), total + step, "s", "sequence.together_s", above=True)
+    words = f"Both acted together for {total:.1f} s in the window, on {len(begin)} occasions."
+    if 0 < total <= subject.limits["sequence.together_s"]:
+        return (cannot_tell(check, words + " Edges of one scan look alike."),)
+    outcome = Outcome.PRESENT if total > 0 else Outcome.ABSENT
+    span = (int(begin[0]), int(end[-1])) if len(begin) else (window.start_ns, subject.record.failure_ns)
+    cites = _rows(subject, Role.LOAD_SOLENOID, *span) + _rows(subject, Role.UNLOAD_SOLENOID, *span)
+    count = max(2, len(begin))
+    return (answered(subject, check, outcome, words, measured, Seen(span, cites, step, count, rests_on_commands=True)),)
+
+
+def bypass_energised_after_stop(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the command kept the unloading valve shut after the motor had stopped."""
+    check = "sequence.bypass_energised_after_stop"
+    missing = _ready(subject, check, State.COAST_DOWN, Role.BYPASS_SOLENOID)
+    stops = _stops(subject)
+    if missing or not stops:
+        return (cannot_tell(check, missing or "no stop in the window up to the failure"),)
+    command = _commands(subject)[Role.BYPASS_SOLENOID]
+    limit = max(subject.limits["sequence.bypass_release_s"], subject.profile.times.bypass_release_tolerance_s)
+    slack = limit + command.interval_s
+    late: list[tuple[float, Stop]] = []
+    judged: list[Stop] = []
+    for stop in stops:
+        # what acts between the latest moment of the stop and a minute later, short of the next start
+        later = [run.first_ns for run in subject.runs if run.first_ns > stop.time_ns]
+        end = min([stop.latest_ns + 60 * NS, *later])
+        if command.known_s(stop.latest_ns, end) < 0.5 * (end - stop.latest_ns) / NS:
+            continue
+        judged.append(stop)
+        held_s = command.acting_s(stop.latest_ns, end)
+        if held_s > slack:
+            late.append((held_s, stop))
+    if not judged:
+        return (cannot_tell(check, "the command is not recorded after the stops"),)
+    return (_counted(subject, check, late, judged, "the command still held it shut", Role.BYPASS_SOLENOID),)
+
+
+def _counted(
+    subject: Subject, check: str, wrong: list[tuple[float, Stop]], judged: list[Stop], words: str, role: Role
+) -> Finding:
+    """Present where the sequence was broken at the last stop, or at two and more; absent where it never was."""
+    text = f"At {len(wrong)} of {len(judged)} stops of the window {words}."
+    shown = wrong[-1][1] if wrong else judged[-1]
+    span = (shown.earliest_ns - 60 * NS, shown.latest_ns + 60 * NS)
+    step = subject.record.switch(role)
+    seen = Seen(
+        span,
+        _rows(subject, role, *span),
+        step.interval_s if step is not None else None,
+        max(2, len(wrong) or len(judged)),
+        rests_on_commands=True,
+    )
+    count = float(len(wrong))
+    outcome = Outcome.PRESENT if wrong else Outcome.ABSENT
+    return answered(subject, check, outcome, text, Value(count, count, count, "stops"), seen)
+
+
+def bypass_not_energised_running(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the command left the unloading valve open in ordinary running."""
+    check = "sequence.bypass_not_energised_running"
+    missing = _ready(subject, check, State.HOLD, Role.BYPASS_SOLENOID)
+    record = subject.record
+    spans = [
+        s for s in subject.spans
+        if s.state in _RUNNING and s.end_ns > record.window.start_ns and s.start_ns < record.failure_ns
+    ]  # fmt: skip
+    if missing or not spans:
+        return (cannot_tell(check, missing or "no ordinary running in the window up to the failure"),)
+    command = _commands(subject)[Role.BYPASS_SOLENOID]
+    begin = np.array([max(s.start_ns, record.window.start_ns) for s in spans], dtype=np.int64)
+    # the valve may be released a little before the stop sequence is recognised, and at the trip itself
+    margin = round((2.0 + 2 * command.interval_s) * NS)
+    end = np.array([min(s.end_ns, record.failure_ns - margin) for s in spans], dtype=np.int64)
+    open_s = 0.0
+    first: int | None = None
+    for a, b in zip(begin, end, strict=True):
+        if b <= a:
+            continue
+        left = command.known_s(int(a), int(b)) - command.acting_s(int(a), int(b))
+        if left > 0 and first is None:
+            first = int(a)
+        open_s += max(left, 0.0)
+    known = sum(command.known_s(int(a), int(b)) for a, b in zip(begin, end, strict=True) if b > a)
+    if known <= 0:
+        return (cannot_tell(check, "the command is not recorded while the motor ran"),)
+    measured = Value(open_s, open_s, open_s, "s", "sequence.bypass_open_running_s", above=True)
+    words = f"Of {known:.0f} s of ordinary running the command left the valve open for {open_s:.0f} s."
+    outcome = Outcome.PRESENT if open_s > subject.limits["sequence.bypass_open_running_s"] else Outcome.ABSENT
+    at = first if first is not None and outcome is Outcome.PRESENT else int(begin[-1])
+    span = (at, int(end[-1]))
+    cites = _rows(subject, Role.BYPASS_SOLENOID, *span)
+    seen = Seen(span, cites, command.interval_s, max(2, len(spans)), rests_on_commands=True)
+    return (answered(subject, check, outcome, words, measured, seen),)
+
+
+def no_unload_before_stop(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the controller stopped the motor without commanding unload first."""
+    check = "sequence.no_unload_before_stop"
+    missing = _ready(subject, check, State.STOP, Role.UNLOAD_SOLENOID)
+    stops = [s for s in _stops(subject) if s.kind is StopKind.NORMAL]
+    if missing or not stops:
+        return (cannot_tell(check, missing or "no normal stop in the window before the failure"),)
+    command = _commands(subject)[Role.UNLOAD_SOLENOID]
+    dwell = subject.profile.times.unload_before_stop_s
+    lacking: list[tuple[float, Stop]] = []
+    judged: list[Stop] = []
+    for stop in stops:
+        begin = stop.earliest_ns - round(2 * dwell * NS)
+        if command.known_s(begin, stop.earliest_ns) < dwell:
+            continue
+        judged.append(stop)
+        acted = command.acting_s(begin, stop.earliest_ns)
+        if acted + command.interval_s < subject.limits["sequence.unload_share"] * dwell:
+            lacking.append((acted, stop))
+    if not judged:
+        return (cannot_tell(check, "the command is not recorded before the stops"),)
+    return (_counted(subject, check, lacking, judged, "unload was not commanded before", Role.UNLOAD_SOLENOID),)
+
+
+def load_before_ready(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether load was commanded before the unloading valve was commanded shut at starts of the window."""
+    check = "sequence.load_before_ready"
+    missing = _ready(subject, check, State.START, Role.BYPASS_SOLENOID)
+    starts = _starts(subject)
+    if missing or not starts:
+        return (cannot_tell(check, missing or "no start in the window up to the failure"),)
+    commands = _commands(subject)
+    load, bypass = commands[Role.LOAD_SOLENOID], commands[Role.BYPASS_SOLENOID]
+    early: list[Start] = []
+    judged: list[Start] = []
+    for start in starts:
+        until = start.time_ns + round(subject.limits["states.start_longest_s"] * NS)
+        shut = [e for e in bypass.edges(start.time_ns, until) if e.to == ON]
+        fed = [e for e in load.edges(start.earliest_ns - 30 * NS, until) if e.to == ON]
+        if bypass.acts_at(start.latest_ns) is not False or not (shut or fed):
+            continue
+        judged.append(start)
+        if fed and (not shut or fed[0].latest_ns < shut[0].earliest_ns):
+            early.append(start)
+    if not judged:
+        return (cannot_tell(check, "no start with both commands recorded to its end"),)
+    return (_at_starts(subject, check, early, judged, "load was commanded before the valve was shut", load),)
+
+
+def _at_starts(
+    subject: Subject, check: str, wrong: list[Start], judged: list[Start], words: str, command: Command
+) -> Finding:
+    text = f"At {len(wrong)} of {len(judged)} starts of the window {words}."
+    shown = (wrong or judged)[-1]
+    span = (shown.earliest_ns - 5 * NS, shown.latest_ns + 60 * NS)
+    count = float(len(wrong))
+    outcome = Outcome.PRESENT if wrong else Outcome.ABSENT
+    cites = _rows(subject, command.role, *span)
+    seen = Seen(span, cites, command.interval_s, max(2, len(wrong) or len(judged)), rests_on_commands=True)
+    return answered(subject, check, outcome, text, Value(count, count, count, "starts"), seen)
+
+
+def restart_too_soon(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the motor was started again inside the profile's anti-recycle time."""
+    check = "sequence.restart_too_soon"
+    missing = _ready(subject, check)
+    starts = [s for s in _starts(subject) if s.off_s is not None]
+    if missing or not starts:
+        return (cannot_tell(check, missing or "no start with the stop before it in the window"),)
+    limit = subject.profile.times.anti_recycle_s
+    # both ends of a rest are known to a sample: it counts as short only where its longest reading is
+    soon = [s for s in starts if s.off_s is not None and s.off_s + (s.latest_ns - s.earliest_ns) / NS + 1.0 < limit]
+    least = min(s.off_s for s in starts if s.off_s is not None)
+    words = f"{len(soon)} of {len(starts)} starts came within {limit:.0f} s of a stop; the shortest rest {least:.0f} s."
+    shown = (soon or starts)[-1]
+    seen = Seen((shown.earliest_ns, shown.latest_ns), shown.cites, None, max(2, len(soon) or len(starts)))
+    outcome = Outcome.PRESENT if soon else Outcome.ABSENT
+    return (answered(subject, check, outcome, words, Value(least, least, least, "s"), seen),)
+
+
+def expansion_valve_open_at_stop(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the expansion valve stood open after the last stops of the window."""
+    check = "sequence.expansion_valve_open_at_stop"
+    missing = _ready(subject, check)
+    point = subject.record.point(Role.EXPANSION_VALVE_POSITION)
+    stops = _stops(subject)
+    if missing or point is None or not stops:
+        return (cannot_tell(check, missing or "no stop in the window up to the failure"),)
+    limits = subject.limits
+    read: list[tuple[float, Stop]] = []
+    for stop in stops:
+        later = [run.first_ns for run in subject.runs if run.first_ns > stop.time_ns]
+        begin = stop.latest_ns + round(limits["sequence.valve_from_s"] * NS)
+        end = min([stop.latest_ns + round(limits["sequence.valve_to_s"] * NS), *later])
+        part = point.usable.between(begin, max(begin, end))
+        held = point.before(end) if end > begin and not len(part) and point.origin.hold_s is None else None
+        if len(part):
+            read.append((float(np.median(part.v)), stop))
+        elif held is not None and held.age_s <= (end - stop.latest_ns) / NS + 1:
+            read.append((held.value, stop))
+    if not read:
+        return (cannot_tell(check, "no valve position 20 to 90 s after a stop"),)
+    limit = limits["sequence.valve_open"]
+    opened = [(v, s) for v, s in read if v > limit]
+    value, stop = (opened or read)[-1]
+    measured = Value(value, value - 1.0, value + 1.0, "%", "sequence.valve_open", above=True)
+    words = f"After {len(opened)} of {len(read)} stops of the window the valve stood open, last read {value:.0f} %."
+    span = (stop.earliest_ns, stop.latest_ns + round(limits["sequence.valve_to_s"] * NS))
+    seen = Seen(span, rows_of(point, *span), point.interval_s, max(2, len(opened) or len(read)))
+    outcome = Outcome.PRESENT if opened else Outcome.ABSENT
+    return (answered(subject, check, outcome, words, measured, seen),)
+
+
+def start_without_unload(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether unload was left out while the motor started."""
+    check = "sequence.start_without_unload"
+    missing = _ready(subject, check, State.START, Role.UNLOAD_SOLENOID)
+    starts = _starts(subject)
+    if missing or not starts:
+        return (cannot_tell(check, missing or "no start in the window up to the failure"),)
+    commands = _commands(subject)
+    command = commands[Role.UNLOAD_SOLENOID]
+    lacking: list[Start] = []
+    judged: list[Start] = []
+    for start in starts:
+        run = run_of(subject, start)
+        if run is None:
+            continue
+        ended, _, _ = start_ends(run, commands, subject.limits)
+        end = min(ended, start.latest_ns + 20 * NS, run.last_ns)
+        length = (end - start.latest_ns) / NS
+        known = command.known_s(start.latest_ns, end)
+        if length < 2.0 * command.interval_s or known < length / 2:
+            continue
+        judged.append(start)
+        if command.acting_s(start.latest_ns, end) < 0.5 * known - command.interval_s:
+            lacking.append(start)
+    if not judged:
+        return (cannot_tell(check, "no start with the command recorded"),)
+    return (_at_starts(subject, check, lacking, judged, "unload was not commanded", command),)
+
+
+DETECTORS: dict[str, Detector] = {
+    "sequence.load_and_unload_together": load_and_unload_together,
+    "sequence.bypass_energised_after_stop": bypass_energised_after_stop,
+    "sequence.bypass_not_energised_running": bypass_not_energised_running,
+    "sequence.no_unload_before_stop": no_unload_before_stop,
+    "sequence.load_before_ready": load_before_ready,
+    "sequence.restart_too_soon": restart_too_soon,
+    "sequence.expansion_valve_open_at_stop": expansion_valve_open_at_stop,
+    "sequence.start_without_unload": start_without_unload,
+}
