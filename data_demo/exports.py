@@ -66,10 +66,17 @@ def _trend_text(run: Run, export: Export, sheet: CaseSheet, start: datetime) -> 
     return out.getvalue()
 
 
+def _quoted(text: str, cut: str) -> str:
+    """A text that holds the delimiter stands in quotes (RFC 4180)."""
+    return f'"{text}"' if cut in text else text
+
+
 def _events_text(run: Run, export: Export, sheet: CaseSheet, start: datetime) -> str:
     stamp, cut = _stamper(export, start, sheet.time_zone), export.delimiter
     lines = [cut.join(("Time", "Point", "State", "Text"))]
-    lines += [cut.join((stamp(e.time_s), f"{sheet.machine_tag} {e.point}", e.state, e.text)) for e in run.events]
+    lines += [
+        cut.join((stamp(e.time_s), f"{sheet.machine_tag} {e.point}", e.state, _quoted(e.text, cut))) for e in run.events
+    ]
     return "\n".join(lines) + "\n"
 
 

@@ -8,7 +8,7 @@ from forensics.findings import Finding
 from forensics.record import NS, LogLine, Samples
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.phases import AMPS, Floats, Measured, Trip, answer, cite_between, trip_at_failure, widened
-from forensics.signatures.sensors_trip import since_start_s
+from forensics.signatures.sensors_trip import since_start_s, stepped_alone
 from forensics.signatures.trip_words import Quantity, trip_texts
 from forensics.vocabulary import ROLE_FACTS, Dimension, Outcome, Recorded, Role
 
@@ -97,6 +97,8 @@ def trip_text_unsupported(subject: Subject) -> tuple[Finding, ...]:
     share = out / spread
     if not moved and not _plainly_normal(subject, quantity, trip):
         return (cannot_tell(check, f"{point.role.value} kept its usual range, which may be where the protection acts"),)
+    if outside and all(stepped_alone(subject, item[0], trip) for item in moved):
+        return (cannot_tell(check, f"{point.role.value} bears it out, but by a step that nothing else shared"),)
     span = (trip.earliest_ns - round(subject.limits["sensors.approach_s"] * NS), trip.earliest_ns)
     which = "left" if outside else "stayed in"
     text = f"'{line.text or line.point}': {point.role.value} {which} the machine's own range before the stop"

@@ -90,6 +90,14 @@ def jump_at_trip(subject: Subject) -> tuple[Finding, ...]:
     )
 
 
+def stepped_alone(subject: Subject, point: Samples, trip: Trip) -> bool:
+    """Whether a sensor stepped before the stop while everything it is linked with stood still."""
+    if ROLE_FACTS[point.role].dimension not in _JUMP_LIMIT:
+        return False
+    jump = _jump(subject, point, trip)
+    return jump is not None and not jump.moved and (bool(jump.neighbours) or _temperature(point))
+
+
 def _temperature(point: Samples) -> bool:
     return ROLE_FACTS[point.role].dimension is Dimension.TEMPERATURE
 
