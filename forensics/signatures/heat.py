@@ -10,26 +10,18 @@ from forensics.findings import Finding
 from forensics.record import NS, Samples, Span
 from forensics.signatures.base import Detector, Subject, cannot_tell
 from forensics.signatures.duty import (
-    Floats,
-    Times,
     cite,
     duty_of,
     frame_of,
     own_usual,
-    runs_of,
     trusted,
 )
+from forensics.signatures.heat_motor import thermal_capacity_used, winding_hot
 from forensics.signatures.judge import Look, against_limit, against_own, own_then_level, unready
 from forensics.vocabulary import Outcome, Recorded, Role
 
 _DISCHARGE = ((Role.DISCHARGE_TEMPERATURE,),)
-_BLOCK_TIME_CONSTANTS = 300.0
-_LOOK_BACK_S = 7 * 86_400.0
 _FINE_INTERVAL_S = 10.0
-_MANY_STARTS = 2
-_RECENT_S = 600.0
-_DAY_PART_S = 7200.0
-_RUNNING = 0.1
 _WARMING_S = 60
 _JUMP_LOOK_S = 900
 
@@ -191,28 +183,6 @@ def _fall(point: Samples, call: Span) -> tuple[float, int]:
 _FEWEST = 3
 
 
-def winding_hot(subject: Subject) -> tuple[Finding, ...]:
-    """Decide whether winding temperature stayed above the limit in the window up to the failure."""
-    check = "heat.winding_hot"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
-    reading = frame.of(Role.WINDING_TEMPERATURE)
-    if reading is None:
-        return (cannot_tell(check, "no trusted winding temperature"),)
-    look = Look(
-        check,
-        reading,
-        "degC",
-        "winding temperature",
-        check,
-        above=True,
-        lasting="heat.winding_lasting",
-        groups=((Role.WINDING_TEMPERATURE,),),
-    )
-    return (against_limit(subject, frame, look, np.ones(len(frame.t), dtype=bool)),)
-
-
 def oil_hot(subject: Subject) -> tuple[Finding, ...]:
     """Decide whether oil temperature stayed above the limit, or above the machine's own usual at like duty."""
     check = "heat.oil_hot"
@@ -239,127 +209,6 @@ def oil_hot(subject: Subject) -> tuple[Finding, ...]:
             against_own(subject, frame, own, usual), against_limit(subject, frame, level), level_excludes=True
         ),
     )
-
-
-def thermal_image(
-    t: Times, current: Floats, time_constant_s: Floats, first: float, *, factor: float, rated: float
-) -> Floats:
-    """Thermal image of a motor by IEC 60255-149 (from memory): the equivalent temperature, 1 at the limit.
-
-    Between samples the current holds, so that each step is exact:
-    ``H[k+1] = H_end + (H[k] - H_end) exp(-dt/tau)`` with ``H_end = (I / (k I_rated))^2``.
-
-    Parameters
-    ----------
-    t
-        ns, shape (n,).
-    current
-        A, shape (n,); each holds until the next sample.
-    time_constant_s
-        For the step that begins at each sample, shape (n,).
-    first
-        State at the first sample.
-
-    Returns
-    -------
-    ndarray
-        State at each sample, shape (n,).
-    """
-    n = len(t)
-    if n == 0:
-        return np.empty(0)
-    steps = np.diff(t) / NS / time_constant_s[:-1]
-    end = (current[:-1] / (factor * rated)) ** 2
-    gain = -np.expm1(-steps) * end
-    out = np.empty(n)
-    out[0] = first
-    elapsed = np.concatenate(([0.0], np.cumsum(steps)))
-    begin = 0
-    # closed form of the recursion; in blocks, so that the growing exponential stays inside a double
-    while begin < n - 1:
-        stop = int(np.searchsorted(elapsed, elapsed[begin] + _BLOCK_TIME_CONSTANTS, side="right"))
-        stop = min(max(stop, begin + 2), n)
-        grown = elapsed[begin + 1 : stop] - elapsed[begin]
-        if grown[0] > _BLOCK_TIME_CONSTANTS:
-            out[begin + 1] = end[begin]
-        else:
-            inside = np.cumsum(gain[begin : stop - 1] * np.exp(grown))
-            out[begin + 1 : stop] = (out[begin] + inside) * np.exp(-grown)
-        begin = stop - 1
-    return out
-
-
-def thermal_capacity_used(subject: Subject) -> tuple[Finding, ...]:
-    """Decide whether the motor's thermal image reached the limit in the ten minutes before the failure.
-
-    The time constants are defaults, so the image is also taken with those of a fast and of a slow protection: the
-    interval. Present where the image itself reaches the limit, absent where it does not with any of them.
-    """
-    check = "heat.thermal_capacity_used"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    limits, rated = subject.limits, subject.machine.rated_load_amps
-    if rated is None:
-        return (cannot_tell(check, "no machine.rated_load_amps", unlocked_by="give machine.rated_load_amps"),)
-    point = next(p for r in (Role.MOTOR_AMPS, Role.AMPS_A) if (p := subject.record.point(r)) is not None)
-    end_ns = min(subject.record.failure_ns + NS, subject.record.window.end_ns)
-    amps = trusted(point).between(end_ns - round(_LOOK_BACK_S * NS), end_ns)
-    recent = amps.t >= end_ns - round(_RECENT_S * NS)
-    if len(amps) < _FEWEST or not recent.any():
-        return (cannot_tell(check, "no amps just before the failure"),)
-    scales = (1.0, limits["heat.thermal_fast"], limits["heat.thermal_slow"])
-    values = [_image(limits["heat.thermal_factor"], rated, amps, _constants(subject, x), recent) for x in scales]
-    value, low, high = values[0], min(values), max(values)
-    limit = limits["heat.thermal_used"]
-    outcome = Outcome.PRESENT if value >= limit else Outcome.CANNOT_TELL if high >= limit else Outcome.ABSENT
-    why_not = "with other time constants it would reach the limit" if outcome is Outcome.CANNOT_TELL else ""
-    blind = amps.interval_s > _FINE_INTERVAL_S and _starts_near(subject, end_ns) > _MANY_STARTS
-    if outcome is Outcome.ABSENT and blind:
-        outcome, why_not = Outcome.CANNOT_TELL, f"samples every {amps.interval_s:g} s don't show the inrush of starts"
-    return (
-        Finding(
-            id=check,
-            check=check,
-            outcome=outcome,
-            statement=f"Thermal image of the motor {value:.0%} of the limit before the failure "
-            f"({low:.0%} to {high:.0%} with time constants from {scales[1]:g} to {scales[2]:g} of the default).",
-            from_ns=int(amps.t[recent][0]),
-            to_ns=int(amps.t[-1]),
-            value=value,
-            low=low,
-            high=high,
-            unit="1",
-            limit=limit,
-            limit_name="heat.thermal_used",
-            above=True,
-            basis=limits.basis("heat.thermal_used"),
-            cites=cite(point, int(amps.t[recent][0]), int(amps.t[-1])),
-            sample_interval_s=amps.interval_s if np.isfinite(amps.interval_s) else None,
-            samples=int(recent.sum()),
-            why_not=why_not,
-        ),
-    )
-
-
-def _constants(subject: Subject, factor: float) -> tuple[float, float]:
-    limits = subject.limits
-    return limits["heat.thermal_heating"] * factor, limits["heat.thermal_cooling"] * factor
-
-
-def _image(
-    factor: float,
-    rated: float,
-    amps: Samples,
-    constants: tuple[float, float],
-    recent: np.ndarray[tuple[int], np.dtype[np.bool_]],
-) -> float:
-    tau = np.where(amps.v > _RUNNING * rated, constants[0], constants[1])
-    first = float((amps.v[0] / (factor * rated)) ** 2) if amps.v[0] < factor * rated else 1.0
-    return float(np.max(thermal_image(amps.t, amps.v, tau, first, factor=factor, rated=rated)[recent]))
-
-
-def _starts_near(subject: Subject, end_ns: int) -> int:
-    return sum(end_ns - _DAY_PART_S * NS <= s.start_ns <= end_ns for s in runs_of(subject))
 
 
 DETECTORS: dict[str, Detector] = {

@@ -8,14 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.findings import Finding
-from forensics.record import NS, OFF, ON, Samples, Span
+from forensics.record import NS, Samples, Span
 from forensics.signatures.base import Detector, Subject, cannot_tell
 from forensics.signatures.duty import Floats, Times, cite, max_age_s, runs_of, trusted
 from forensics.signatures.judge import unready
+from forensics.signatures.oil_rest import diluted_before_start, failing_start, heater_off_at_rest, was_cold
 from forensics.vocabulary import Outcome, Recorded, Role
 
 _MOST_STARTS = 50
-_LATE_REST_NS = 900 * NS
 _FEWEST = 3
 
 
@@ -80,38 +80,12 @@ def _holds(point: Samples) -> bool:
     return point.origin.recorded is Recorded.CHANGE and point.origin.hold_s is None
 
 
-def starts_of(subject: Subject) -> tuple[Span, ...]:
-    """Runs whose beginning the record shows, up to the failure; the last is the one that led into it.
-
-    Each span is the run, from the last moment at which the motor may have begun to run.
-    """
-    spans = runs_of(subject)
-    seen = []
-    for k, span in enumerate(spans):
-        shown = subject.runs[k].begin is not None if subject.runs else _begins(subject, span)
-        if shown and span.start_ns <= subject.record.failure_ns:
-            seen.append(span)
-    return tuple(seen[-_MOST_STARTS:])
-
-
-def _begins(subject: Subject, span: Span) -> bool:
-    amps = subject.record.point(Role.MOTOR_AMPS)
-    return amps is not None and len(amps.t) > 0 and int(amps.usable.t[0]) < span.start_ns
-
-
-def _failing_start(subject: Subject, check: str) -> tuple[tuple[Span, ...], Finding | None]:
-    starts = starts_of(subject)
-    if not starts or starts[-1].start_ns < subject.record.window.start_ns:
-        return starts, cannot_tell(check, "the record shows no start in the window before the failure")
-    return starts, None
-
-
 def difference_late_at_start(subject: Subject) -> tuple[Finding, ...]:
     """Decide whether the oil difference came late, or never, at the start that led into the failure."""
     check = "oil.difference_late_at_start"
     if (answer := unready(subject, check, saturation=False)) is not None:
         return (answer,)
-    starts, none = _failing_start(subject, check)
+    starts, none = failing_start(subject, check)
     oil, limits = oil_difference(subject), subject.limits
     if none is not None or oil is None:
         return (none or cannot_tell(check, "no trusted oil difference"),)
@@ -170,7 +144,7 @@ def foaming_at_start(subject: Subject) -> tuple[Finding, ...]:
     check = "oil.foaming_at_start"
     if (answer := unready(subject, check, saturation=False)) is not None:
         return (answer,)
-    starts, none = _failing_start(subject, check)
+    starts, none = failing_start(subject, check)
     if none is not None:
         return (none,)
     level = subject.record.point(Role.OIL_LEVEL)
@@ -273,125 +247,12 @@ def _rough(oil: OilDifference, start_ns: int, end_ns: int) -> tuple[float, int]:
     return float(np.sqrt(np.mean(np.diff(part, 2) ** 2) / 6.0)), len(part)
 
 
-def diluted_before_start(subject: Subject) -> tuple[Finding, ...]:
-    """Decide whether the oil was near saturation at the end of the rest before the start that led into the failure."""
-    check = "oil.diluted_before_start"
-    if (answer := unready(subject, check, saturation=True)) is not None or subject.saturation is None:
-        return (answer,) if answer is not None else (cannot_tell(check, "no saturation data"),)
-    starts, none = _failing_start(subject, check)
-    if none is not None:
-        return (none,)
-    limits, record = subject.limits, subject.record
-    rest = _rest_before(subject, starts[-1])
-    oil_c = trusted(record.samples[Role.OIL_TEMPERATURE][0])
-    roles = (Role.SUCTION_PRESSURE, Role.OIL_PRESSURE, Role.DISCHARGE_PRESSURE)
-    pressure = next((trusted(p) for r in roles if (p := record.point(r)) is not None and len(trusted(p))), None)
-    if pressure is None or rest.seconds < limits["oil.dilution_rest"]:
-        why = "no trusted pressure" if pressure is None else "no rest of half an hour or more before that start"
-        return (cannot_tell(check, f"{why}"),)
-    late = oil_c.between(max(rest.start_ns, rest.end_ns - _LATE_REST_NS), rest.end_ns)
-    margin = late.v - subject.saturation.dew_c(pressure.at(late.t, max_age_s(pressure)))
-    if not np.isfinite(margin).any():
-        return (cannot_tell(check, "no oil temperature with a pressure at the end of that rest"),)
-    value = float(np.nanmedian(margin))
-    limit, safe = limits["oil.dilution_margin"], limits["oil.dilution_safe"]
-    outcome = Outcome.PRESENT if value < limit else Outcome.ABSENT if value > safe else Outcome.CANNOT_TELL
-    first, last = int(late.t[0]), int(late.t[-1])
-    return (
-        Finding(
-            id=check,
-            check=check,
-            outcome=outcome,
-            statement=f"At the end of {rest.seconds / 3600.0:.3g} h of rest the oil was {value:+.1f} K from saturation "
-            f"(under {limit:g} K: takes up refrigerant; {safe:g} K or more is wanted).",
-            from_ns=first,
-            to_ns=last,
-            value=value,
-            low=float(np.nanmin(margin)),
-            high=float(np.nanmax(margin)),
-            unit="K",
-            limit=limit,
-            limit_name="oil.dilution_margin",
-            above=False,
-            basis=limits.basis("oil.dilution_margin"),
-            cites=cite(oil_c, first, last) + cite(pressure, first, last),
-            sample_interval_s=max(oil_c.interval_s, pressure.interval_s),
-            samples=int(np.isfinite(margin).sum()),
-            why_not="between near and safe" if outcome is Outcome.CANNOT_TELL else "",
-        ),
-    )
-
-
-def _rest_before(subject: Subject, start: Span) -> Span:
-    """The rest before a start: from the end of the run before it, or the beginning of the record."""
-    spans = [s for s in runs_of(subject) if s.end_ns <= start.start_ns and s != start]
-    known = [int(p[0].t[0]) for p in subject.record.samples.values() if len(p[0].t)]
-    begin = spans[-1].end_ns if spans else min(known, default=start.start_ns)
-    return Span(min(begin, start.start_ns), start.start_ns)
-
-
-def _was_cold(subject: Subject) -> bool:
-    """Whether the oil is shown to have been near saturation before the start that led into the failure."""
-    return diluted_before_start(subject)[0].outcome is Outcome.PRESENT
-
-
-def heater_off_at_rest(subject: Subject) -> tuple[Finding, ...]:
-    """Decide whether the oil heater was off for hours up to the start that led into the failure."""
-    check = "oil.heater_off_at_rest"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    starts, none = _failing_start(subject, check)
-    switch = subject.record.switch(Role.OIL_HEATER)
-    if none is not None or switch is None:
-        return (none or cannot_tell(check, "no oil_heater"),)
-    limits, start_ns = subject.limits, starts[-1].start_ns
-    rest = _rest_before(subject, starts[-1])
-    on = (switch.state == ON) & (switch.t < start_ns) & (switch.t >= rest.start_ns)
-    since_ns = int(switch.t[on][-1]) if on.any() else rest.start_ns
-    covered = sum(
-        part.seconds
-        for s in switch.covered
-        if (part := s.overlap(Span(since_ns, max(start_ns, since_ns + 1)))) is not None
-    )
-    off_s = covered if switch.at(start_ns - NS) == OFF or not on.any() else 0.0
-    limit = limits["oil.heater_off"]
-    known = covered >= 0.9 * (start_ns - since_ns) / NS
-    outcome = Outcome.CANNOT_TELL
-    if known and off_s >= limit:
-        outcome = Outcome.PRESENT
-    elif known and on.any() and off_s < limits["oil.heater_on_recent"]:
-        outcome = Outcome.ABSENT
-    why_not = "off for less than the limit, or not known all along" if outcome is Outcome.CANNOT_TELL else ""
-    if outcome is Outcome.ABSENT and _was_cold(subject):
-        outcome, why_not = Outcome.CANNOT_TELL, "its point was on, yet the oil stayed near saturation: it may not heat"
-    return (
-        Finding(
-            id=check,
-            check=check,
-            outcome=outcome,
-            statement=f"Oil heater off for {off_s / 3600.0:.3g} h up to the start (limit {limit / 3600.0:g} h).",
-            from_ns=since_ns,
-            to_ns=start_ns,
-            value=off_s,
-            unit="s",
-            limit=limit,
-            limit_name="oil.heater_off",
-            above=True,
-            basis=limits.basis("oil.heater_off"),
-            cites=cite(switch, since_ns, start_ns),
-            sample_interval_s=switch.interval_s if np.isfinite(switch.interval_s) else None,
-            samples=max(2, int(((switch.t >= since_ns) & (switch.t < start_ns)).sum())),
-            why_not=why_not,
-        ),
-    )
-
-
 def temperature_falls_after_start(subject: Subject) -> tuple[Finding, ...]:
     """Decide whether oil temperature fell after the start that led into the failure, more than at earlier starts."""
     check = "oil.temperature_falls_after_start"
     if (answer := unready(subject, check, saturation=False)) is not None:
         return (answer,)
-    starts, none = _failing_start(subject, check)
+    starts, none = failing_start(subject, check)
     if none is not None:
         return (none,)
     limits, oil_c = subject.limits, trusted(subject.record.samples[Role.OIL_TEMPERATURE][0])
@@ -408,7 +269,7 @@ def temperature_falls_after_start(subject: Subject) -> tuple[Finding, ...]:
     short = (end_ns - span.start_ns) / NS < limits["oil.fall_within"] / 2.0
     outcome = Outcome.PRESENT if value > limit else Outcome.CANNOT_TELL if short else Outcome.ABSENT
     why_not = "the run was too short to see it fall" if outcome is Outcome.CANNOT_TELL else ""
-    if outcome is Outcome.ABSENT and _was_cold(subject):
+    if outcome is Outcome.ABSENT and was_cold(subject):
         outcome, why_not = Outcome.CANNOT_TELL, "the oil was at saturation before the start: it could not fall further"
     return (
         Finding(

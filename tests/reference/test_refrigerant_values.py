@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from forensics.refrigerants import SaturationCurve, known_refrigerants, saturation_for
-from forensics.signatures.oil import walther_cst
+from forensics.signatures.oil_filter import walther_cst
 
 
 def curve(name: str) -> SaturationCurve:

@@ -8,6 +8,7 @@ import pytest
 from forensics.findings import Finding
 from forensics.rules import read_checks, read_limits
 from forensics.signatures import heat, oil, refrigerant
+from forensics.signatures.oil_filter import walther_cst
 from forensics.vocabulary import Outcome, Role
 
 from .running_machine import FAILURE_S, LAST_S, REST_S, RUN_S, Change, Floats, late, made, only, since_start
@@ -266,10 +267,7 @@ def test_cold_oil_alone_is_no_growing_filter() -> None:
         Role.OIL_TEMPERATURE: cold,
         # drop in step with viscosity: VG 68 at 48 and 33 degC, ASTM D341
         Role.OIL_FILTER_IN_PRESSURE: lambda t, v: (
-            v
-            + 25.0
-            * (oil.walther_cst(48.0 - 15.0 * t / LAST_S, (40, 68), (100, 8.7)) / 47.0 - 1.0)
-            * (since_start(t) > 0)
+            v + 25.0 * (walther_cst(48.0 - 15.0 * t / LAST_S, (40, 68), (100, 8.7)) / 47.0 - 1.0) * (since_start(t) > 0)
         ),
     }
     assert look("oil.filter_drop_growing", changes=colder).outcome is not Outcome.PRESENT

@@ -1,0 +1,130 @@
+"""What the water says: cooling lost, flow lost on either side; and non-condensable gas at rest."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from forensics.findings import Finding
+from forensics.record import Span
+from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.duty import (
+    cite,
+    duty_of,
+    frame_of,
+    max_age_s,
+    own_usual,
+    rests_of,
+    trusted,
+)
+from forensics.signatures.judge import Look, against_own, unready
+from forensics.vocabulary import Outcome, Role
+
+_NO_DATA = "no saturation data of the refrigerant"
+_QUARTER_HOUR_NS = 900 * 1_000_000_000
+
+
+def capacity_lost(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the chilled water was cooled much less than the machine's own usual at like duty."""
+    return _water(
+        subject,
+        "refrigerant.capacity_lost",
+        (Role.CHILLED_WATER_ENTERING, Role.CHILLED_WATER_LEAVING),
+        "chilled-water cooling",
+        above=False,
+    )
+
+
+def water_flow_lost_evaporator(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the chilled water was cooled much more than usual at like duty, as with less flow."""
+    return _water(
+        subject,
+        "refrigerant.water_flow_lost_evaporator",
+        (Role.CHILLED_WATER_ENTERING, Role.CHILLED_WATER_LEAVING),
+        "chilled-water cooling",
+        above=True,
+    )
+
+
+def water_flow_lost_condenser(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the condenser water warmed much more than usual at like duty, as with less flow."""
+    return _water(
+        subject,
+        "refrigerant.water_flow_lost_condenser",
+        (Role.CONDENSER_WATER_LEAVING, Role.CONDENSER_WATER_ENTERING),
+        "condenser-water warming",
+        above=True,
+    )
+
+
+def _water(subject: Subject, check: str, roles: tuple[Role, Role], words: str, *, above: bool) -> tuple[Finding, ...]:
+    if (answer := unready(subject, check, saturation=False)) is not None:
+        return (answer,)
+    frame = frame_of(subject)
+    change_k = frame.values[roles[0]] - frame.values[roles[1]]
+    least_k = subject.limits["refrigerant.water_change_least"]
+    usable = frame.settled & (change_k > (least_k if above else -np.inf))
+    reading = np.where(np.isfinite(change_k), np.log(np.maximum(change_k, least_k / 10.0)), np.nan)
+    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=False), learn=change_k > least_k)
+    usable &= usual.usual > np.log(least_k)
+    look = Look(
+        check,
+        reading,
+        "1",
+        words,
+        "refrigerant.flow_lost" if above else check,
+        above=above,
+        lasting="refrigerant.flow_lasting" if above else "refrigerant.capacity_lasting",
+        groups=((roles[0],), (roles[1],)),
+        ratio=True,
+    )
+    return (against_own(subject, frame, look, usual, usable),)
+
+
+def non_condensables_at_rest(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the standing condenser pressure lay above saturation at its liquid's temperature.
+
+    Looks at the last quarter hour of each rest of an hour or more in the window, before the failure.
+    """
+    check = "refrigerant.non_condensables_at_rest"
+    if (answer := unready(subject, check, saturation=True)) is not None or subject.saturation is None:
+        return (answer,) if answer is not None else (cannot_tell(check, _NO_DATA),)
+    pressure = trusted(subject.record.samples[Role.CONDENSER_PRESSURE][0])
+    liquid = trusted(subject.record.samples[Role.LIQUID_TEMPERATURE][0])
+    excess: list[float] = []
+    ends: list[Span] = []
+    for rest in rests_of(subject, subject.limits["refrigerant.rest_least"]):
+        late = Span(max(rest.start_ns, rest.end_ns - _QUARTER_HOUR_NS), rest.end_ns)
+        part = pressure.between(late.start_ns, late.end_ns)
+        if not len(part):
+            continue
+        gap_k = subject.saturation.bubble_c(part.v) - liquid.at(part.t, max_age_s(liquid))
+        if np.isfinite(gap_k).any():
+            excess.append(float(np.nanmedian(gap_k)))
+            ends.append(late)
+    if not excess:
+        return (cannot_tell(check, "no rest of an hour or more with condenser pressure and liquid temperature"),)
+    limit = subject.limits["refrigerant.non_condensables"]
+    value = float(np.median(excess))
+    outcome = Outcome.PRESENT if value > limit else Outcome.ABSENT
+    return (
+        Finding(
+            id=check,
+            check=check,
+            outcome=outcome,
+            statement=f"Standing condenser pressure lay {value:+.2g} K above saturation at the liquid's temperature "
+            f"(limit {limit:g} K), {len(excess)} rests.",
+            from_ns=ends[0].start_ns,
+            to_ns=ends[-1].end_ns,
+            value=value,
+            low=min(excess),
+            high=max(excess),
+            unit="K",
+            limit=limit,
+            limit_name="refrigerant.non_condensables",
+            above=True,
+            basis=subject.limits.basis("refrigerant.non_condensables"),
+            cites=cite(pressure, ends[-1].start_ns, ends[-1].end_ns) + cite(liquid, ends[-1].start_ns, ends[-1].end_ns),
+            sample_interval_s=max(pressure.interval_s, liquid.interval_s),
+            samples=len(excess),
+        ),
+    )
