@@ -26,7 +26,7 @@ def notebook(path: Path, *cells: str, first: nbformat.NotebookNode = PARAMETERS)
 
 def test_a_misspelt_parameter_is_refused_before_the_run(tmp_path: Path) -> None:
     book = notebook(tmp_path / "typo.ipynb", "raise SystemExit")
-    with pytest.raises(InputError, match="typo.ipynb has no parameter 'limit' \\(did you mean 'limits'\\?\\)") as fault:
+    with pytest.raises(InputError, match=r"typo.ipynb has no parameter 'limit' \(did you mean 'limits'\?\)") as fault:
         run_notebook(book, {"limit": {}, "zone": "x"})
     assert len(fault.value.problems) == 2
 
@@ -35,7 +35,10 @@ def test_a_notebook_without_the_tagged_cell_is_refused(tmp_path: Path) -> None:
     """Right value: EXPECT.md of folder 53 of the shared messy exports."""
     plain = nbformat.v4.new_code_cell("trend = 'ch2_2023.csv'")
     book = notebook(tmp_path / "untagged.ipynb", "print(trend)", first=plain)
-    said = "untagged.ipynb has no cell tagged 'parameters'; the value trend='ch2_2024.csv' would be overwritten by line 1 of cell 1."
+    said = (
+        "untagged.ipynb has no cell tagged 'parameters'; the value trend='ch2_2024.csv' would be overwritten by line 1 "
+        "of cell 1."
+    )
     with pytest.raises(InputError) as fault:
         run_notebook(book, {"trend": "ch2_2024.csv"})
     assert said in str(fault.value)
