@@ -21,7 +21,8 @@ from forensics.intake.reader import Job
 from forensics.intake.streams import ByteSource, UnreadableError, WrongEncodingError, encoding_of
 from forensics.intake.suggesting import is_clear, suggest
 from forensics.intake.typed import gather_table, is_typed, open_table, table_dialect
-from forensics.intake.waveform_header import Refused, read_header, split_single_file
+from forensics.intake.waveform_header import read_header, split_single_file
+from forensics.intake.waveform_stamps import Refused
 from forensics.intake.waveforms import record_files
 from forensics.intake.words import plain, read_words
 from forensics.units import Unit, fits, read_unit

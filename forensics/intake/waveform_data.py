@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.intake.waveform_header import Header, Refused
+from forensics.intake.waveform_header import Header
+from forensics.intake.waveform_stamps import Refused
 
 _MISSING_STAMP = 0xFFFFFFFF
 _MISSING_TEXT = "99999"

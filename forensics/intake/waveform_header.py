@@ -12,31 +12,22 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
-from forensics.errors import Problem, Severity
+from forensics.intake.waveform_stamps import Order, Refused, order_dates, read_stamp
 
 if TYPE_CHECKING:
     import comtrade
 
-NS = 1_000_000_000
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_DATE = re.compile(r"^(\d{1,4})\s*[/.-]\s*(\d{1,2})\s*[/.-]\s*(\d{1,4})$")
-_TIME = re.compile(r"^(\d{1,2}):(\d{1,2}):(\d{1,2})(?:[.,](\d{1,12}))?$")
 _TIME_CODE = re.compile(r"^([+-]?)(\d{1,2})(?:h(\d{1,2}))?$", re.IGNORECASE)
 _COUNTS = re.compile(r"^(\d+)\s*,\s*(\d+)\s*A\s*,\s*(\d+)\s*D\s*,?$", re.IGNORECASE)
 _SECTION = re.compile(rb"(?im)^--- *file type: *([a-z]+)(?: +([a-z0-9]+))? *(?:: *(\d+))? *---[ \t]*\r?\n?")
-_PIVOT = 69
-_CENTURY = 100
 _SHORT_ANALOG, _LONG_ANALOG, _LONG_STATUS = 10, 13, 5
 _MICROSECOND_DIGITS = 6
 _NUMBER_FIELDS = {5: "", 6: "0", 7: "0", 8: "-32767", 9: "32767", 10: "0", 11: "0"}
 _YEAR_1991, _YEAR_2013 = 1991, 2013
 
-Order = Literal["MDY", "DMY", "YMD"]
-_ORDER_WORDS: dict[Order, str] = {"MDY": "month/day", "DMY": "day/month", "YMD": "year/month/day"}
 
 # Accuracy that a recorder states for its own clock, by code (C37.111-2013, the codes of IEEE Std C37.118; from memory).
 _CLOCK_QUALITY = {
@@ -54,19 +45,6 @@ _CLOCK_QUALITY = {
     "B": "within 10 s",
     "F": "not reliable: a fault of the clock",
 }
-
-
-class Refused(ValueError):  # noqa: N818 - it carries a Problem, not a fault of the program
-    """A record that is not read on; carries the problem to report."""
-
-    def __init__(self, what: str, *, row: int | None = None, remedy: str = "", stop: bool = False) -> None:
-        super().__init__(what)
-        self.what, self.row, self.remedy, self.stop = what, row, remedy, stop
-
-    def problem(self, file: str) -> Problem:
-        """The problem, placed in a file; a question about time stops the case, anything else the points only."""
-        severity = Severity.STOP if self.stop else Severity.POINT
-        return Problem(self.what, file=file, row=self.row, remedy=self.remedy, severity=severity)
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,14 +186,17 @@ def read_header(data: bytes, *, encoding: str, date_order: Order | None) -> Head
     line_hertz = _read_line_hertz(lines)
     rates, announced = _read_rates(lines)
     at = lines.at + 1
-    stamps = (_stamp(lines.next("the time of the first sample")), _stamp(lines.next("the time of the trigger")))
-    start_ns, trigger_ns = _order_dates(stamps, revision, date_order, at, lines)
+    start = read_stamp(lines.next("the time of the first sample"))
+    trigger = read_stamp(lines.next("the time of the trigger"))
+    began = order_dates(start, trigger, revision=revision, given=date_order, row=at)
+    lines.detections.append(("date order", began.order, began.evidence))
+    lines.notes.extend(began.notes)
     data_type = lines.next("the type of the data file").upper()
     if data_type not in ("ASCII", "BINARY", "BINARY32", "FLOAT32"):
         raise Refused(f"data file type '{data_type}' is not ASCII, BINARY, BINARY32 or FLOAT32", row=lines.at)
     multiplier = 1.0 if revision == "1991" else _number(lines.more() or "1", "the time multiplier", lines.at)
     offset_s = _read_time_code(lines) if revision == "2013" else None
-    nanoseconds = max(stamp[3] for stamp in stamps) > _MICROSECOND_DIGITS
+    nanoseconds = max(start.digits, trigger.digits) > _MICROSECOND_DIGITS
     top = ["0,0" if revision == "1991" else f"0,0,{revision}"]
     top += [f"{analog_count + status_count},{analog_count}A,{status_count}D"]
     tail = ["0", "1", "1,{samples}", "01/01/2000,00:00:00.000000", "01/01/2000,00:00:00.000000", data_type, "1"]
@@ -229,8 +210,8 @@ def read_header(data: bytes, *, encoding: str, date_order: Order | None) -> Head
         line_hertz=line_hertz,
         rates=rates,
         announced=announced,
-        start_ns=start_ns,
-        trigger_ns=trigger_ns,
+        start_ns=began.start_ns,
+        trigger_ns=began.trigger_ns,
         data_type=data_type,
         tick_s=multiplier * (1e-9 if nanoseconds else 1e-6),
         offset_s=offset_s,
@@ -346,92 +327,6 @@ def _number(text: str, what: str, row: int) -> float:
     if not abs(value) < float("inf"):
         raise Refused(f"{what} is '{text[:40]}', not a number", row=row, remedy="Export the record again.")
     return value
-
-
-def _stamp(text: str) -> tuple[tuple[int, int, int], bool, int, int]:
-    """(three numbers of the date, year first?, ns of the day, digits of the fraction); zeros where nothing is given."""
-    day, _, clock = text.partition(",")
-    found_day, found_clock = _DATE.match(day.strip()), _TIME.match(clock.strip())
-    if found_clock is None:
-        return (0, 0, 0), False, 0, 0
-    hour, minute, second = (int(found_clock[k]) for k in (1, 2, 3))
-    fraction = found_clock[4] or ""
-    if hour > 23 or minute > 59 or second > 60:  # noqa: PLR2004 - a leap second is written as 60
-        return (0, 0, 0), False, 0, len(fraction)
-    ns = (hour * 3600 + minute * 60 + second) * NS + int((fraction + "0" * 9)[:9])
-    if found_day is None:
-        return (0, 0, 0), False, ns, len(fraction)
-    parts = (int(found_day[1]), int(found_day[2]), int(found_day[3]))
-    return parts, len(found_day[1]) > 2, ns, len(fraction)  # noqa: PLR2004 - a year of four digits
-
-
-def _day(parts: tuple[int, int, int], order: Order) -> date | None:
-    first, second, third = parts
-    year, month, day = {
-        "MDY": (third, first, second),
-        "DMY": (third, second, first),
-        "YMD": (first, second, third),
-    }[order]
-    if year < _CENTURY:
-        year += 1900 if year >= _PIVOT else 2000
-    try:
-        return date(year, month, day)
-    except ValueError:
-        return None
-
-
-def _order_dates(
-    stamps: tuple[tuple[tuple[int, int, int], bool, int, int], ...],
-    revision: str,
-    given: Order | None,
-    row: int,
-    lines: _Lines,
-) -> tuple[int, int | None]:
-    (start, year_first, start_clock, _), (trigger, _, trigger_clock, _) = stamps
-    if not any(start):
-        raise Refused("the first sample carries no date and time: the record can't be placed in time", row=row)
-    usual: Order = "YMD" if year_first else "MDY" if revision == "1991" else "DMY"
-    order = given or usual
-    evidence = (
-        "given in the case file" if given else f"order of revision {revision}" if not year_first else "year first"
-    )
-    days = _day(start, order), _day(trigger, order) if any(trigger) else None
-    if days[0] is None or (any(trigger) and days[1] is None):
-        _ask_order(start, trigger, order, revision, row)
-    assert days[0] is not None
-    lines.detections.append(("date order", order, evidence))
-    if given and given != usual:
-        lines.notes.append(
-            f"dates are read {_ORDER_WORDS[given]} as the case says; revision {revision} has {_ORDER_WORDS[usual]}"
-        )
-    if max(start[2] if order != "YMD" else start[0], 0) < _CENTURY:
-        lines.notes.append(f"the year has two digits: taken as {days[0].year}")
-    return _ns(days[0], start_clock), None if days[1] is None else _ns(days[1], trigger_clock)
-
-
-def _ask_order(
-    start: tuple[int, int, int], trigger: tuple[int, int, int], order: Order, revision: str, row: int
-) -> None:
-    fits: list[Order] = [
-        other
-        for other in ("MDY", "DMY")
-        if _day(start, other) is not None and (not any(trigger) or _day(trigger, other) is not None)
-    ]
-    written = "/".join(str(part) for part in start)
-    if not fits:
-        raise Refused(f"'{written}' is not a date", row=row, remedy="Export the record again.")
-    raise Refused(
-        f"the date {written} does not fit {_ORDER_WORDS[order]}, the order of revision {revision}: "
-        f"the file does not keep to its revision; {_ORDER_WORDS[fits[0]]} would fit",
-        row=row,
-        remedy=f'Add date_order = "{fits[0]}" to this source if that is how this recorder writes dates.',
-        stop=True,
-    )
-
-
-def _ns(day: date, clock_ns: int) -> int:
-    midnight = datetime(day.year, day.month, day.day, tzinfo=UTC)
-    return (midnight - _EPOCH) // timedelta(seconds=1) * NS + clock_ns
 
 
 def _read_time_code(lines: _Lines) -> int | None:
