@@ -351,9 +351,14 @@ def power_lost(subject: Subject) -> tuple[Finding, ...]:
             ),
         )
     command = subject.record.switch(Role.RUN_COMMAND)
-    room = 0 if command is None else round((widened(subject, command.origin.clock) + command.interval_s) * NS)
-    if command is not None and any(
-        e.to == OFF and trip.earliest_ns - 60 * NS <= e.latest_ns <= trip.earliest_ns - room for e in command.edges
+    unsure_s = widened(subject, command.origin.clock) if command is not None else float("inf")
+    room = round((unsure_s + command.interval_s) * NS) if command is not None and np.isfinite(unsure_s) else None
+    if (
+        command is not None
+        and room is not None
+        and any(
+            e.to == OFF and trip.earliest_ns - 60 * NS <= e.latest_ns <= trip.earliest_ns - room for e in command.edges
+        )
     ):
         text = "the run command was taken away before the current ended"
         return (
@@ -418,6 +423,8 @@ def _silence(subject: Subject, first_ns: int, last_ns: int) -> Span | None:
         for point in found:
             if point.origin.recorded is Recorded.CHANGE or point.origin.source in gaps or len(point) < _FEW:
                 continue
+            if not np.isfinite(widened(subject, point.origin.clock)):
+                return None
             reach = round((widened(subject, point.origin.clock) + 2 * point.interval_s) * NS)
             at = int(np.searchsorted(point.t, last_ns - reach, side="left"))
             around = point.t[max(at - 2, 0) : at + 8]

@@ -11,7 +11,7 @@ from forensics.findings import Cite, Finding, Stop
 from forensics.record import NS, Samples, Span
 from forensics.rules import read_checks
 from forensics.signatures.base import Subject
-from forensics.signatures.duty import max_age_s, runs_of, trusted
+from forensics.signatures.duty import max_age_s, trusted
 from forensics.signatures.phasors import AMPS, VOLTS, Floats
 from forensics.vocabulary import Outcome, Role, StopKind
 
@@ -149,20 +149,6 @@ def stretches(chosen: Bools, t: Times, gap_s: float) -> list[tuple[int, int]]:
 def longest(found: list[tuple[int, int]], t: Times) -> tuple[int, int] | None:
     """The stretch that lasts longest."""
     return max(found, key=lambda pair: int(t[pair[1]] - t[pair[0]]), default=None)
-
-
-def running_mask(subject: Subject, t: Times, clock: str, *, settle_s: float = 0.0) -> Bools:
-    """Which stamps surely fall inside a run, ``settle_s`` after its begin, the clock's uncertainty taken off."""
-    unsure_s = subject.record.uncertainty_s(clock)
-    if not np.isfinite(unsure_s):
-        return np.zeros(len(t), bool)
-    inside = np.zeros(len(t), bool)
-    for span in runs_of(subject):
-        a, b = np.searchsorted(
-            t, [span.start_ns + round((unsure_s + settle_s) * NS), span.end_ns - round(unsure_s * NS)]
-        )
-        inside[a:b] = True
-    return inside
 
 
 @dataclass(frozen=True, kw_only=True)
