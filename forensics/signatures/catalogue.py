@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Mapping
 from functools import cache
 
 from forensics.rules import read_checks
 from forensics.signatures.base import Detector
 
-
 FAMILIES = (
-    "starts", "coastdown", "slide", "sequence", "oil", "refrigerant", "heat", "electrical", "waveform", "sensors",
+    "starts",
+    "coastdown",
+    "slide",
+    "sequence",
+    "oil",
+    "refrigerant",
+    "heat",
+    "electrical",
+    "waveform",
+    "sensors",
 )
 
 
@@ -23,13 +32,11 @@ def all_detectors() -> Mapping[str, Detector]:
     AssertionError
         A check without a detector, or a detector without a check.
     """
-    import importlib
-
     found: dict[str, Detector] = {}
     for name in FAMILIES:
-        try:
-            family = importlib.import_module(f"forensics.signatures.{name}")
-        except ModuleNotFoundError:
-            continue
-        found.update(getattr(family, "DETECTORS", {}))
-    return {check: detector for check, detector in found.items() if check in read_checks()}
+        family = importlib.import_module(f"forensics.signatures.{name}")
+        found.update(family.DETECTORS)
+    checks = set(read_checks())
+    if checks != set(found):
+        raise AssertionError(f"without detector: {checks - set(found)}; without table: {set(found) - checks}")
+    return found

@@ -1,4 +1,4 @@
-"""A real recording: MetroPT-3 (UCI, DOI 10.24432/C5VW3R), read in place. Expected values were worked out from its bytes."""
+"""A real recording, read in place: MetroPT-3 (UCI, DOI 10.24432/C5VW3R). Expected values come from its bytes."""
 
 from __future__ import annotations
 
@@ -26,7 +26,11 @@ def investigation(shared: Path, tmp_path_factory: pytest.TempPathFactory) -> Inv
 
 def _kinds(investigation: Investigation) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     record = investigation.record
-    amps, load, unload = record.point(Role.MOTOR_AMPS), record.switch(Role.LOAD_SOLENOID), record.switch(Role.UNLOAD_SOLENOID)
+    amps, load, unload = (
+        record.point(Role.MOTOR_AMPS),
+        record.switch(Role.LOAD_SOLENOID),
+        record.switch(Role.UNLOAD_SOLENOID),
+    )
     assert amps is not None
     assert load is not None
     assert unload is not None

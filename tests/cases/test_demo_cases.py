@@ -7,8 +7,8 @@ from datetime import datetime
 from functools import cache
 
 import pytest
-from data_demo import DEMO_CASES
 
+from data_demo import DEMO_CASES
 from forensics.findings_file import FindingsFile, dump_findings
 from forensics.investigation import Investigation, investigate
 from forensics.publish import to_findings_file
