@@ -26,6 +26,16 @@ _REGULAR_SHARE = 0.9
 _REGULAR_TOLERANCE = 0.1
 
 
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Rows of one point: ns UTC, quality flags, source rows, shape (n,) each, and how they are recorded."""
+
+    t: NDArray[np.int64]
+    flags: NDArray[np.uint16]
+    row: NDArray[np.int64]
+    recorded: Recorded
+
+
 @dataclass(slots=True)
 class Binder:
     """Turns the columns of one export into samples and switches.
@@ -59,11 +69,8 @@ class Binder:
         point: Point,
         numbers: Numbers,
         reasons: Reasons,
-        t: NDArray[np.int64],
-        flags: NDArray[np.uint16],
-        row: NDArray[np.int64],
-        recorded: Recorded,
-        header_unit: str,
+        rows: Rows,
+        header: str,
         units_row: str,
     ) -> Samples | None:
         """Samples of one point in the canonical unit of its role; None where a question stands.
@@ -72,12 +79,12 @@ class Binder:
         ----------
         numbers
             Readings as written, with the reason of each missing one, shape (n,).
-        t, flags, row
-            ns UTC, quality flags and source rows, shape (n,).
-        header_unit, units_row
+        rows
+            Their times, flags and source rows.
+        header, units_row
             What the column's name and the units row say.
         """
-        unit = self.unit_of(point, header_unit, units_row, numbers.suffixes)
+        unit = self.unit_of(point, header, units_row, numbers.suffixes)
         if unit is None:
             return None
         values, reason = numbers.values, numbers.reason
@@ -92,7 +99,7 @@ class Binder:
         canonical = self._convert(point, values, unit)
         if canonical is None:
             return None
-        quality = flags.copy()
+        quality = rows.flags.copy()
         empty = ~np.isfinite(canonical)
         if empty.any():
             quality[empty] |= np.uint16(Quality.MISSING)
@@ -105,15 +112,15 @@ class Binder:
                 self.missing[OUT_OF_RANGE] += int(outside.sum())
                 self.notes.append(
                     f"{point.column}: {int(outside.sum())} readings lie outside range = [{low:g}, {high:g}] and count "
-                    f"as missing (first: {values[outside][0]:g} on line {int(row[outside][0])})"
+                    f"as missing (first: {values[outside][0]:g} on line {int(rows.row[outside][0])})"
                 )
         return Samples(
             role=point.role,
-            origin=self._origin(point, recorded),
-            t=t,
+            origin=self.origin(point, rows.recorded),
+            t=rows.t,
             v=canonical,
             q=quality,
-            row=row,
+            row=rows.row,
             resolution=_resolution(canonical),
         )
 
@@ -200,7 +207,9 @@ class Binder:
             for other, where in told[1:]:
                 known = read_unit(other)
                 if known is not None and (known.factor, known.dimension) != (unit.factor, unit.dimension):
-                    self.notes.append(f"{point.column}: unit '{text}' is given in the case file, {where} says '{other}'")
+                    self.notes.append(
+                        f"{point.column}: unit '{text}' is given in the case file, {where} says '{other}'"
+                    )
         return unit
 
     @staticmethod
@@ -257,7 +266,7 @@ class Binder:
             self._ask_words(point, sorted(unknown))
             return None
         state_of_row = table[codes] if len(codes) else np.zeros(0, np.int8)
-        return Switch(point.role, self._origin(point, recorded), t, state_of_row, row)
+        return Switch(point.role, self.origin(point, recorded), t, state_of_row, row)
 
     def _ask_words(self, point: Point, unknown: list[tuple[int, str]]) -> None:
         numbers = [word for _, word in unknown if re.fullmatch(r"\s*[+-]?[\d.,]+\s*", word)]
@@ -288,9 +297,13 @@ class Binder:
             return None
         if any(state is None for state in table.values()) or not any(state in (ON, OFF) for state in table.values()):
             return None
-        return {word: {ON: 100.0, OFF: 0.0}.get(state or 0, np.nan) if state != UNKNOWN else np.nan for word, state in table.items()}
+        return {
+            word: {ON: 100.0, OFF: 0.0}.get(state or 0, np.nan) if state != UNKNOWN else np.nan
+            for word, state in table.items()
+        }
 
-    def _origin(self, point: Point, recorded: Recorded) -> Origin:
+    def origin(self, point: Point, recorded: Recorded) -> Origin:
+        """Where samples of a point come from."""
         place = self.source.measured_at
         if not place and ROLE_FACTS[point.role].group == "electrical":
             place = self.machine.current_sensor.measured_at

@@ -14,7 +14,10 @@ from forensics.record import to_datetime
 
 FOOTER = "footer"
 ROW_LIMITS = {65_536: "an old sheet format", 1_048_576: "a sheet"}
-_COUNT = re.compile(r"(?i)\b(records?|rows?|samples|zeilen|datens\u00e4tze|lignes|filas|registros|enregistrements)\b\D{0,20}?(\d[\d.,' ]*)\s*\W*$")
+_COUNT = re.compile(
+    r"(?i)\b(records?|rows?|samples|zeilen|datens\u00e4tze|lignes|filas|registros|enregistrements)\b"
+    r"\D{0,20}?(\d[\d.,' ]*)\s*\W*$"
+)
 _RANGE = re.compile(r"(\d{1,2}:\d{2}(?::\d{2})?)\s*\"?\W*$")
 _RANGE_WORDS = ("range", "period", "zeitraum", "from", "bis", "until", "p\u00e9riode", "intervalo")
 
@@ -38,10 +41,14 @@ def say_counts(job: Job, dialect: Dialect, reading: SourceReading, gathered: Gat
     told = _told_count(reading)
     accounting = reading.accounting
     data_rows = accounting.rows_read - sum(
-        count for reason, count in accounting.set_aside.items() if reason in (FOOTER, BLANK, "repeated header", "repeated units row")
+        count
+        for reason, count in accounting.set_aside.items()
+        if reason in (FOOTER, BLANK, "repeated header", "repeated units row")
     )
     rows = {data_rows, accounting.rows_kept + accounting.set_aside.get("duplicate", 0) + gathered.outside}
-    rows.add(accounting.rows_kept + accounting.set_aside.get("duplicate", 0) + accounting.set_aside.get("outside window", 0))
+    rows.add(
+        accounting.rows_kept + accounting.set_aside.get("duplicate", 0) + accounting.set_aside.get("outside window", 0)
+    )
     if told is not None and told not in rows:
         parts.append(f"the footer says {told} records, {data_rows} were read")
     end = _told_end(dialect)
@@ -52,7 +59,9 @@ def say_counts(job: Job, dialect: Dialect, reading: SourceReading, gathered: Gat
     if parts:
         job.note("; ".join(parts) + ". The export may be incomplete.")
     if lines in ROW_LIMITS:
-        text = f"the file has exactly {lines:,} lines, the row limit of {ROW_LIMITS[lines]}. The export was probably cut"
+        text = (
+            f"the file has exactly {lines:,} lines, the row limit of {ROW_LIMITS[lines]}. The export was probably cut"
+        )
         if job.failure_ns is not None and reading.last_ns is not None and reading.last_ns < job.failure_ns:
             stamp = f"{to_datetime(job.failure_ns):%Y-%m-%dT%H:%M:%SZ}"
             text += f"; the stated failure time {stamp} is after the last record: the file does not cover the failure"

@@ -211,7 +211,7 @@ def _group_row(rows: Sequence[RowText], header: int, names: Sequence[str]) -> in
 
 
 def _grouped(groups: Sequence[str], names: Sequence[str]) -> list[str]:
-    """``group / name``; a group goes on over the empty cells after it, a column without a second name keeps the first."""
+    """``group / name``; a group goes on over empty cells after it, a column without a second name keeps the first."""
     out, group = [], ""
     for above, name in zip(groups, names, strict=False):
         group = above or (group if name else "")
@@ -260,7 +260,7 @@ def _seen_header(rows: Sequence[RowText], width: int) -> int | None:
         if not row.fields or len(row.fields) < max(width - 1, 1):
             continue
         cells = [cell.strip() for cell in row.fields]
-        enough = sum(map(bool, cells)) * 2 >= len([c for c in cells]) or any(plain(c) in time_names for c in cells)
+        enough = sum(map(bool, cells)) * 2 >= len(cells) or any(plain(c) in time_names for c in cells)
         if enough and not _is_units(cells) and not _is_ruler(cells):
             return i
     return None

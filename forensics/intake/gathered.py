@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.intake.orders import OrderCount, local_ns
 from forensics.intake.reading import SetAside
-from forensics.intake.stamps import EPOCH, FIXED, NO_OFFSET, Fields, OrderCount, joined, local_ns
+from forensics.intake.stamps import EPOCH, FIXED, NO_OFFSET, Fields, joined
 from forensics.intake.values import EMPTY, Marks, Numbers, Reasons, read_numbers
 
 Cells = Any  # float64 array (NaN: empty cell), or a pyarrow array of text, plain or dictionary-encoded

@@ -20,7 +20,6 @@ from forensics.intake.gathered import Cells, Gathered, Piece, times_of
 from forensics.intake.reading import SetAside
 from forensics.intake.rows import RowText, records, split_lines
 from forensics.intake.stamps import NO_OFFSET, TIME_ONLY, Fields, read_fields
-from forensics.intake.words import plain
 from forensics.record import Span
 from forensics.units import read_unit
 
@@ -267,8 +266,10 @@ class BlockReader:
     def _is_header(self, fields: Sequence[str]) -> bool:
         cells = {mended(cell.strip()) for cell in fields}
         names = self.dialect.raw_names
-        return bool(self.dialect.header_line) and all(names[i] in cells for i in self.wanted.time) and bool(
-            len(self.wanted.time) > 1 or len(cells & set(names)) * 2 >= len(cells) or len(cells) == 1
+        return (
+            bool(self.dialect.header_line)
+            and all(names[i] in cells for i in self.wanted.time)
+            and bool(len(self.wanted.time) > 1 or len(cells & set(names)) * 2 >= len(cells) or len(cells) == 1)
         )
 
     def _is_units(self, fields: Sequence[str]) -> bool:
@@ -311,8 +312,8 @@ class BlockReader:
         row = np.array([record.line for record in good], np.int64)
         for index in np.flatnonzero(bad):
             self.set_aside(good[int(index)], NO_TIME)
-        for name, index in fields.bad_months.items():
-            self.gathered.bad_months.setdefault(name, (int(row[index]), good[index].text))
+        for name, place in fields.bad_months.items():
+            self.gathered.bad_months.setdefault(name, (int(row[place]), good[place].text))
         if bad.all():
             return
         piece = self._piece(row, fields, columns, None if not bad.any() else ~bad)
@@ -371,9 +372,7 @@ class BlockReader:
             self._orders(fields, row, texts, None)
         return piece
 
-    def _orders(
-        self, fields: Fields, row: NDArray[np.int64], texts: Any, position: NDArray[np.int64] | None
-    ) -> None:
+    def _orders(self, fields: Fields, row: NDArray[np.int64], texts: Any, position: NDArray[np.int64] | None) -> None:
         def text_at(index: int) -> str:
             return str(texts[int(position[index]) if position is not None else index].as_py())
 

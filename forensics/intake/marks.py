@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import KW_ONLY, dataclass, field
 
 from forensics.casefile import Source
 from forensics.intake.reading import Detection
@@ -25,6 +25,7 @@ class MarkDecision:
     """
 
     marks: Marks
+    _: KW_ONLY
     settled: bool
     detections: list[Detection] = field(default_factory=list)
     undecided: dict[int, tuple[int, str, int]] = field(default_factory=dict)
@@ -47,8 +48,9 @@ def decide_marks(source: Source, cells: Iterable[tuple[int, int, str]]) -> MarkD
         return _told(source)
     found = dict(count.decimal)
     if len(found) > 1:
-        # one file, two decimal marks: the rarer is taken for text and shows up as a cell that is no number
-        found = {"." if source.delimiter == "," else min(found, key=lambda m: found[m][0]): found[min(found, key=lambda m: found[m][0])]}
+        # one file, two decimal marks: the one seen first is taken, the other shows up in cells that are no numbers
+        earliest = min(found, key=lambda mark: found[mark][0])
+        found = {earliest: found[earliest]}
     if found:
         decimal, (row, text) = next(iter(found.items()))
         other = "," if decimal == "." else "."
@@ -60,16 +62,15 @@ def decide_marks(source: Source, cells: Iterable[tuple[int, int, str]]) -> MarkD
         out = [Detection("decimal mark", _NAMES[decimal], evidence)]
         if used or (undecided and mark_seen == other):
             out.append(Detection("thousands mark", _NAMES[thousands], "the decimal mark is the other one"))
-        return MarkDecision(Marks(decimal, thousands), True, out)
+        return MarkDecision(Marks(decimal, thousands), settled=True, detections=out)
     if count.thousands:
         mark, (row, text) = next(iter(count.thousands.items()))
         decimal = "," if mark == "." else "."
-        return MarkDecision(
-            Marks(decimal, mark), True, [Detection("thousands mark", _NAMES[mark], f"decided by line {row} ({text})")]
-        )
+        seen = Detection("thousands mark", _NAMES[mark], f"decided by line {row} ({text})")
+        return MarkDecision(Marks(decimal, mark), settled=True, detections=[seen])
     if undecided:
-        return MarkDecision(Marks(), False, [], undecided)
-    return MarkDecision(Marks(".", ","), True)
+        return MarkDecision(Marks(), settled=False, undecided=undecided)
+    return MarkDecision(Marks(".", ","), settled=True)
 
 
 def _told(source: Source) -> MarkDecision:
@@ -78,4 +79,6 @@ def _told(source: Source) -> MarkDecision:
     if thousands == decimal:
         thousands = ""
     text = f"decimal {_NAMES[decimal]}, thousands {_NAMES.get(thousands, thousands)}"
-    return MarkDecision(Marks(decimal, thousands), True, [Detection("marks", text, "given in the case file")])
+    return MarkDecision(
+        Marks(decimal, thousands), settled=True, detections=[Detection("marks", text, "given in the case file")]
+    )

@@ -76,9 +76,7 @@ def read_table_source(job: Job, exhibit: Exhibit) -> SourceReading:
     if not gathered.pieces and not gathered.outside:
         return no_records(job, exhibit, dialect, layout, gathered, detections)
     marks = decide_marks(job.source, [])
-    reading = bind_points(
-        job, exhibit, dialect, layout, gathered, marks, lambda rows: typed.row_texts(table, rows)
-    )
+    reading = bind_points(job, exhibit, dialect, layout, gathered, marks, lambda rows: typed.row_texts(table, rows))
     say_counts(job, dialect, reading, gathered, 0)
     return replace(
         reading,

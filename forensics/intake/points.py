@@ -19,8 +19,9 @@ from forensics.intake.marks import MarkDecision, decide_marks
 from forensics.intake.reader import Job
 from forensics.intake.reading import OUTSIDE_WINDOW, Accounting, Detection, SetAside, SourceReading
 from forensics.intake.rows import parse
-from forensics.intake.settling import Judge, Settled
-from forensics.intake.trends import Points, log_lines, long_points, no_event, text_points, wide_points
+from forensics.intake.settled import Settled
+from forensics.intake.settling import Judge
+from forensics.intake.trends import LongTable, Points, log_lines, long_points, no_event, text_points, wide_points
 from forensics.intake.values import BAD_QUALITY, MarkCount, Marks
 from forensics.intake.words import plain, read_words
 from forensics.vocabulary import is_switch
@@ -62,7 +63,7 @@ def bind_points(
     _say_extra(gathered, binder)
     _hide_bad_quality(gathered, layout)
     decided = _decide(job, dialect, layout, gathered, marks, binder, texts)
-    points = _bind(job, dialect, layout, gathered, settled, binder, decided, names, keys)
+    points = _bind(job, dialect, layout, gathered, settled, binder, decided, (names, keys))
     job.found |= points.found
     job.names.extend(names)
     accounting = _account(job, gathered, settled, binder, texts)
@@ -191,8 +192,8 @@ def _decide(
 ) -> Marks:
     """Marks of the file; where the head did not settle them, from every cell, else asked for column by column."""
     if not marks.settled:
-        cells = []
-        columns = [column for _, _, column in layout.wide] or [layout.value_column]
+        cells: list[tuple[int, int, str]] = []
+        columns: list[int | None] = [column for _, _, column in layout.wide] or [layout.value_column]
         for column in columns:
             if column is None:
                 continue
@@ -216,9 +217,10 @@ def _decide(
         name = {",": "comma", ".": "point"}[mark]
         unit = "" if point.unit else " and no unit is given"
         job.leave_out(
-            f"'{text}' (line {row}) may be {text.replace(mark, '')} or {text.replace(mark, '.')}; all {count} different "
-            f"values with a mark have exactly three digits after the {name}{unit}.",
-            f"Give decimal='{mark}' or thousands='{mark}' in its [[source]]" + ("." if point.unit else " and the unit."),
+            f"'{text}' (line {row}) may be {text.replace(mark, '')} or {text.replace(mark, '.')}; all {count} "
+            f"different values with a mark have exactly three digits after the {name}{unit}.",
+            f"Give decimal='{mark}' or thousands='{mark}' in its [[source]]"
+            + ("." if point.unit else " and the unit."),
             row,
             dialect.names[column],
         )
@@ -243,7 +245,8 @@ def _late_marks(
     """Look at cells with a fraction where the head of the file showed no mark at all: they may be thousands."""
     rows = gathered.row()
     undecided: dict[int, tuple[int, str, int]] = {}
-    for column in [column for _, _, column in layout.wide] or [layout.value_column]:
+    columns: list[int | None] = [column for _, _, column in layout.wide]
+    for column in columns or [layout.value_column]:
         if column is None or column not in gathered.pieces[0].columns or not dialect.delimiter:
             continue
         start = 0
@@ -265,9 +268,11 @@ def _late_marks(
                 undecided[column] = (first[0], first[1], first[2] + 1)
         if count.decimal:
             decimal, (row, shown) = next(iter(count.decimal.items()))
-            found = Detection("decimal mark", "comma" if decimal == "," else "point", f"decided by line {row} ({shown})")
-            return MarkDecision(marks.marks, True, [found])
-    return MarkDecision(marks.marks, not undecided, [], undecided)
+            found = Detection(
+                "decimal mark", "comma" if decimal == "," else "point", f"decided by line {row} ({shown})"
+            )
+            return MarkDecision(marks.marks, settled=True, detections=[found])
+    return MarkDecision(marks.marks, settled=not undecided, undecided=undecided)
 
 
 def _bind(
@@ -278,25 +283,21 @@ def _bind(
     settled: Settled,
     binder: Binder,
     marks: Marks,
-    names: list[str],
-    keys: NDArray[np.int32] | None,
+    named: tuple[list[str], NDArray[np.int32] | None],
 ) -> Points:
+    names, keys = named
     start_ns = job.keep.start_ns if job.keep is not None else None
     if layout.layout == "wide":
         return wide_points(layout.wide, gathered, settled, binder, marks, dialect.raw_names, dialect.units)
     if layout.layout == "text" and layout.text_column is not None:
         points = text_points(layout.points, gathered, settled, binder, layout.text_column, start_ns)
-        points.log = list(
-            log_lines(gathered, settled, job.path, job.clock, None, None, layout.text_column)
-        )
+        points.log = list(log_lines(gathered, settled, job.path, job.clock, None, None, layout.text_column))
         return points
     if keys is None or layout.value_column is None:
         return Points()
     events = layout.kind == "events"
-    points = long_points(
-        layout.points, gathered, settled, binder, marks, names, keys, layout.value_column, layout.unit_column,
-        events=events, start_ns=start_ns,
-    )  # fmt: skip
+    table = LongTable(names, keys, layout.value_column, layout.unit_column, events=events, start_ns=start_ns)
+    points = long_points(layout.points, gathered, settled, binder, marks, table)
     if events:
         points.log = list(
             log_lines(

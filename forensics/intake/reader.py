@@ -49,9 +49,7 @@ class Job:
 
     def leave_out(self, what: str, remedy: str = "", row: int | None = None, column: str = "") -> None:
         """The export can't be used: its points are left out, the rest runs."""
-        self.problems.add(
-            Problem(what, file=self.path, row=row, column=column, remedy=remedy, severity=Severity.POINT)
-        )
+        self.problems.add(Problem(what, file=self.path, row=row, column=column, remedy=remedy, severity=Severity.POINT))
 
     def stop(self, what: str, remedy: str = "", row: int | None = None, column: str = "") -> None:
         """A question that stops the case."""
@@ -89,9 +87,7 @@ def read_sources(
     readings: list[SourceReading] = []
     jobs: list[Job] = []
     for source in casefile.source:
-        points = [
-            (number, point) for number, point in enumerate(casefile.point) if point.source in ("", source.path)
-        ]
+        points = [(number, point) for number, point in enumerate(casefile.point) if point.source in ("", source.path)]
         job = Job(
             casefile, source, folder / source.path, source.time_zone or casefile.case.time_zone,
             casefile.clock_of(source), _kept_by(keep, casefile.clock_of(source)), failure_ns, problems, points,

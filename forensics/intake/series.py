@@ -1,4 +1,4 @@
-"""What shows only when points are held against each other: stuck values, lost communication, counters that roll over."""
+"""What shows when points are held against each other: stuck values, lost communication, counters that roll over."""
 
 from __future__ import annotations
 
@@ -64,7 +64,9 @@ def _communication(reading: SourceReading) -> SourceReading:
         switch if switch.role is Role.COMMUNICATION else _switch_lost(switch, spans) for switch in reading.switches
     )
     samples = tuple(_samples_lost(samples, spans) for samples in reading.samples)
-    note = f"{lost.origin.column}: communication was lost {len(spans)} times; the points of this source are unknown then"
+    note = (
+        f"{lost.origin.column}: communication was lost {len(spans)} times; the points of this source are unknown then"
+    )
     return replace(reading, switches=switches, samples=samples, notes=(*reading.notes, note))
 
 
@@ -126,14 +128,14 @@ def _unrolled(samples: Samples, notes: list[str]) -> Samples:
         line = int(samples.row[good[index]])
         if modulus is None:
             notes.append(
-                f"{samples.origin.column}: the counter falls from {before:g} to {after:g} on line {line}: it was reset, "
-                "or two counters are mixed"
+                f"{samples.origin.column}: the counter falls from {before:g} to {after:g} on line {line}: it was "
+                "reset, or two counters are mixed"
             )
             continue
         added[index:] += modulus
         notes.append(
-            f"{samples.origin.column}: the counter rolls over from {before:g} to {after:g} on line {line}; {modulus:g} is "
-            "added from there on"
+            f"{samples.origin.column}: the counter rolls over from {before:g} to {after:g} on line {line}; "
+            f"{modulus:g} is added from there on"
         )
     out = samples.v.copy()
     out[good] = values + added
@@ -162,7 +164,7 @@ def _stuck(reading: SourceReading, runs: Runs) -> SourceReading:
     samples = []
     for item in reading.samples:
         if item.role in _MOVES_AT_A_STOP and item.origin.recorded is not Recorded.CHANGE:
-            item = _marked(item, runs, notes)  # noqa: PLW2901 - the marked one takes its place
+            item = _marked(item, runs, notes)
         samples.append(item)
     return replace(reading, samples=tuple(samples), notes=tuple(notes))
 

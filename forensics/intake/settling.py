@@ -4,67 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
-from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
 from forensics.casefile import Source
-from forensics.errors import Problem, Problems
+from forensics.errors import Problem, Problems, Severity
+from forensics.intake.duplicates import set_duplicates_aside
 from forensics.intake.gathered import Gathered, times_of
+from forensics.intake.orders import local_ns
 from forensics.intake.reading import Detection
-from forensics.intake.stamps import EPOCH, NO_OFFSET, Fields, local_ns
-from forensics.intake.zones import direction, fixed_offset_s, set_backs, to_utc
+from forensics.intake.settled import Settled
+from forensics.intake.stamp_words import between, clock_of, date_of, in_words, length_of, standard_offset
+from forensics.intake.stamps import NO_OFFSET
+from forensics.intake.time_numbers import TimeNumbers
+from forensics.intake.zones import direction, set_backs, to_utc
 from forensics.record import NS, Span
 from forensics.vocabulary import Quality
 
 _DAY_NS = 86_400 * NS
 _ORDER_NAMES = {"DMY": "day/month/year", "MDY": "month/day/year", "YMD": "year-month-day"}
-_EPOCH_UNITS = {"unix-s": 10**9, "unix-ms": 10**6, "unix-us": 10**3, "unix-ns": 1}
-_EPOCH_DIGITS = {9: "unix-s", 10: "unix-s", 13: "unix-ms", 16: "unix-us", 19: "unix-ns"}
-_EPOCH_NAMES = {
-    "unix-s": "Unix seconds",
-    "unix-ms": "Unix milliseconds",
-    "unix-us": "Unix microseconds",
-    "unix-ns": "Unix nanoseconds",
-    "days-1900": "sheet day numbers, 1900 system",
-    "days-1904": "sheet day numbers, 1904 system",
-}
-_DAYS_1900 = -25_569  # 1899-12-30 to 1970-01-01 (ECMA-376 part 1, 18.17.4.1)
-_DAYS_1904 = -24_107  # 1904-01-01 to 1970-01-01 (same place)
-_DAY_DIGITS = 5
-_LIKELY = (978_307_200, 4_102_444_800)  # 2001 to 2100
 
-DUPLICATE = "duplicate"
 REPEATED_HOUR = "repeated hour: pass not known"
-
-
-@dataclass(slots=True)
-class Settled:
-    """Times of an export on its own clock, in UTC.
-
-    Attributes
-    ----------
-    position
-        Rows (positions among the gathered ones) that are kept, in order of time.
-    t, flags
-        ns UTC and quality flags of the kept rows.
-    aside
-        Position and reason of rows that are set aside here; ``outside`` counts rows outside the window.
-    first_ns, last_ns
-        Range of all rows with a time.
-    """
-
-    position: NDArray[np.int64]
-    t: NDArray[np.int64]
-    flags: NDArray[np.uint16]
-    aside: list[tuple[int, str]] = field(default_factory=list)
-    outside: int = 0
-    first_ns: int | None = None
-    last_ns: int | None = None
-    resolution_s: float = 1.0
-    direction: int = 1
 
 
 @dataclass(slots=True)
@@ -131,18 +92,18 @@ class Judge:
         order = self._date_order(gathered)
         if order is None:
             return None
+        numbers = TimeNumbers(self.source.time_number or "", self.failure_ns, self._ask, self.detections, self.notes)
         local, offset = [], []
         start = 0
         for piece in gathered.pieces:
             times = piece.times
             if times.fields is not None:
                 fields = times.fields
-                if bool((fields.form == EPOCH).any()):
-                    if not self._numbers(fields, rows[start : start + len(fields)]):
-                        return None
+                if not numbers.put_times(fields, rows[start : start + len(fields)]):
+                    return None
                 times = times_of(fields, order or "DMY")
                 if times.local is None:
-                    part, good = local_ns(fields, order or "DMY")
+                    _, good = local_ns(fields, order or "DMY")
                     first = int(np.flatnonzero(~good)[0])
                     self._ask("a stamp does not fit the date order.", "Check date_order.", int(rows[start + first]))
                     return None
@@ -225,87 +186,20 @@ class Judge:
         for order in ("DMY", "MDY"):
             local, good = local_ns(fields, order)
             low, high = int(local[good].min()), int(local[good].max())
-            spans[order] = (_date(low), _date(high), (high - low) / _DAY_NS)
-            first[order] = _date(int(local[0]))
+            spans[order] = (date_of(low), date_of(high), (high - low) / _DAY_NS)
+            first[order] = date_of(int(local[0]))
         text = self._first_text(gathered)
         day, month = spans["DMY"], spans["MDY"]
         self._ask(
-            f"all {gathered.orders.total} stamps fit day/month/year and month/day/year. Line {int(rows[0])} '{text}' is "
-            f"{_words(first['DMY'], year=False)} or {_words(first['MDY'], year=False)}. As day-first the file spans "
-            f"{_length(day[2])} ({_between(day[0], day[1])}), as month-first {_length(month[2])} "
-            f"({_between(month[0], month[1])}).",
+            f"all {gathered.orders.total} stamps fit day/month/year and month/day/year. Line {int(rows[0])} '{text}' "
+            f"is {in_words(first['DMY'], year=False)} or {in_words(first['MDY'], year=False)}. As day-first the file "
+            f"spans {length_of(day[2])} ({between(day[0], day[1])}), as month-first {length_of(month[2])} "
+            f"({between(month[0], month[1])}).",
             "Give date_order=DMY or MDY.",
         )
 
     def _first_text(self, gathered: Gathered) -> str:
         return gathered.first_stamp
-
-    # numbers that stand for times
-
-    def _numbers(self, fields: Fields, rows: NDArray[np.int64]) -> bool:
-        """Put numeric stamps in place of fields: ns UTC for Unix times, wall-clock ns for sheet days."""
-        numeric = fields.form == EPOCH
-        told = self.source.time_number
-        days = numeric & (fields.digits == _DAY_DIGITS)
-        for digits in np.unique(fields.digits[numeric]):
-            chosen = numeric & (fields.digits == digits)
-            unit = told or _EPOCH_DIGITS.get(int(digits)) or self._day_system(fields.number[chosen])
-            first, last = int(rows[chosen][0]), int(rows[chosen][-1])
-            if unit is None:
-                value = fields.number[chosen][0]
-                both = " or ".join(f"{_date(_day_ns(value, base)):%Y-%m-%d}" for base in (_DAYS_1900, _DAYS_1904))
-                self._ask(
-                    f"'{value:.15g}' may be a sheet day number of the 1900 or of the 1904 system ({both}); "
-                    "nothing in the case fixes the year.",
-                    "Give time_number = \"days-1900\" or \"days-1904\".",
-                    first,
-                )
-                return False
-            if unit.startswith("days"):
-                base = _DAYS_1900 if unit == "days-1900" else _DAYS_1904
-                other = "days-1904" if unit == "days-1900" else "days-1900"
-                wrong = _date(_day_ns(float(fields.number[chosen][0]), _DAYS_1904 if base == _DAYS_1900 else _DAYS_1900))
-                self.notes.append(
-                    f"the stamps are {_EPOCH_NAMES[unit]}; the {other.removeprefix('days-')} system would give "
-                    f"{wrong:%Y-%m-%d}"
-                )
-                fields.tod_ns[chosen] = _day_ns_array(fields.number[chosen], base)
-            elif not self._unix(fields, chosen, unit, first):
-                return False
-            where = f"line {first}" if first == last else f"lines {first}-{last}"
-            how = "given in the case file" if told else f"{int(digits)} digits on {where}"
-            self.detections.append(Detection("time number", _EPOCH_NAMES[unit], how))
-        fields.form[numeric] = 0
-        fields.year[numeric], fields.p[numeric], fields.q[numeric] = 1970, 1, 1
-        if not (told or "").startswith("days"):
-            unix = numeric & ~days if not told else numeric
-            fields.offset_s[unix] = 0
-        return True
-
-    def _unix(self, fields: Fields, chosen: NDArray[np.bool_], unit: str, row: int) -> bool:
-        scale = _EPOCH_UNITS[unit]
-        whole = fields.tod_ns[chosen]
-        fraction = np.round((fields.number[chosen] - np.floor(fields.number[chosen])) * scale).astype(np.int64)
-        seconds = whole // (NS // scale)
-        if ((seconds < _LIKELY[0]) | (seconds > _LIKELY[1])).any():
-            self._ask(
-                f"the number {int(whole[0])} read as {_EPOCH_NAMES[unit]} is not a time between 2001 and 2100.",
-                "Give time_number (unix-s, unix-ms, unix-us, unix-ns, days-1900 or days-1904).",
-                row,
-            )
-            return False
-        fields.tod_ns[chosen] = whole * scale + (fraction if scale > 1 else 0)
-        return True
-
-    def _day_system(self, values: NDArray[np.float64]) -> str | None:
-        if self.failure_ns is None:
-            return None
-        fits = []
-        for name, base in (("days-1900", _DAYS_1900), ("days-1904", _DAYS_1904)):
-            low, high = _day_ns(float(values.min()), base), _day_ns(float(values.max()), base)
-            if low - 400 * _DAY_NS <= self.failure_ns <= high + 400 * _DAY_NS:
-                fits.append(name)
-        return fits[0] if len(fits) == 1 else None
 
     # order, zone, duplicates, window
 
@@ -320,7 +214,9 @@ class Judge:
     ) -> Settled | None:
         carried = None if offset is None else offset != NO_OFFSET
         bare = offset is None or not bool(carried.all() if carried is not None else False)
-        seen = local if offset is None else np.where(carried, local - offset.astype(np.int64) * NS, local)
+        seen = local
+        if offset is not None and carried is not None:
+            seen = np.where(carried, local - offset.astype(np.int64) * NS, local)
         way = direction(seen)
         if gathered.rising + gathered.falling and gathered.outside:
             way = -1 if gathered.falling > gathered.rising else 1
@@ -344,7 +240,7 @@ class Judge:
         settled.resolution_s = max(gathered.resolution_ns, 1) / NS if gathered.resolution_ns else 1.0
         self._drop_unsettled(settled, unsettled, rows)
         self._range(settled, gathered)
-        self._duplicates(settled, rows, keys, texts)
+        set_duplicates_aside(settled, rows, keys, texts)
         self._set_back(settled, rows, keys)
         self._sort(settled)
         self._window(settled)
@@ -369,8 +265,8 @@ class Judge:
             return None
         if result.repeated:
             self.notes.append(
-                f"{result.repeated} rows lie in a repeated hour of {self.zone}; which pass each belongs to follows from "
-                "the order of the rows"
+                f"{result.repeated} rows lie in a repeated hour of {self.zone}; which pass each belongs to follows "
+                "from the order of the rows"
             )
         if has is None or offset is None:
             return result.t, result.unsettled
@@ -386,37 +282,36 @@ class Judge:
         one = which[day == day[0]]
         low, high = int(local[one].min()), int(local[one].max())
         lines = f"lines {int(rows[one].min())}-{int(rows[one].max())}" if len(one) > 1 else f"line {int(rows[one[0]])}"
-        standard = _standard_offset(self.zone, low)
+        standard = standard_offset(self.zone, low)
         self.problems.add(
             Problem(
-                f"{lines}: {_clock(low)} to {_clock(high)} on {_date(low):%Y-%m-%d} do not exist in {self.zone}. "
+                f"{lines}: {clock_of(low)} to {clock_of(high)} on {date_of(low):%Y-%m-%d} do not exist in {self.zone}. "
                 f"Does this logger keep standard time all year (UTC{standard})? If yes every stamp of this file in "
                 "summer moves by one hour against the site clock.",
                 file=self.path,
                 row=int(rows[one].min()),
                 column=self.time_name,
-                remedy=f"If so give the source time_zone = \"{standard}\"; else say which zone it keeps.",
+                remedy=f'If so give the source time_zone = "{standard}"; else say which zone it keeps.',
             )
         )
 
     def _drop_unsettled(self, settled: Settled, unsettled: NDArray[np.bool_], rows: NDArray[np.int64]) -> None:
         if not unsettled.any():
             return
-        from forensics.errors import Severity
-
         which = settled.position[unsettled]
         settled.aside.extend((int(i), REPEATED_HOUR) for i in which)
         self.problems.add(
             Problem(
-                f"{len(which)} rows lie in a repeated hour of {self.zone} and nothing tells which pass; they are set aside.",
+                f"{len(which)} rows lie in a repeated hour of {self.zone} and nothing tells which pass; "
+                "they are set aside.",
                 file=self.path,
                 row=int(rows[which].min()),
                 column=self.time_name,
-                remedy="Give the source a fixed time_zone such as \"-05:00\" if its clock keeps one.",
+                remedy='Give the source a fixed time_zone such as "-05:00" if its clock keeps one.',
                 severity=Severity.POINT,
             )
         )
-        _keep_only(settled, ~unsettled)
+        settled.keep_only(~unsettled)
 
     def _range(self, settled: Settled, gathered: Gathered) -> None:
         if len(settled.t):
@@ -426,74 +321,6 @@ class Judge:
             low, high = (int(x) for x in to_utc(ends, self.zone).t)
             settled.first_ns = low if settled.first_ns is None else min(low, settled.first_ns)
             settled.last_ns = high if settled.last_ns is None else max(high, settled.last_ns)
-
-    def _duplicates(
-        self,
-        settled: Settled,
-        rows: NDArray[np.int64],
-        keys: NDArray[np.int32] | None,
-        texts: Callable[[list[int]], dict[int, str]],
-    ) -> None:
-        """Equal rows with equal stamps: the first is kept; rows that differ are kept and marked."""
-        t, position = settled.t, settled.position
-        if keys is None:
-            order = np.arange(len(t)) if bool((np.diff(t) >= 0).all()) else np.argsort(t, kind="stable")
-            same = np.diff(t[order]) == 0
-        else:
-            key = keys[position]
-            if not len(key) or int(key.max()) < 2**15:
-                key = key.astype(np.int16)
-            order = np.argsort(key, kind="stable")
-            if not bool((np.diff(t) >= 0).all()):
-                order = np.lexsort((np.arange(len(t)), t, key))
-            same = (np.diff(t[order]) == 0) & (np.diff(key[order]) == 0)
-        if not same.any():
-            return
-        member = np.zeros(len(t), bool)
-        member[:-1] |= same
-        member[1:] |= same
-        places = order[member]
-        text = texts([int(row) for row in rows[position[places]]])
-        drop = np.zeros(len(t), bool)
-        differs = np.zeros(len(t), bool)
-        starts = np.flatnonzero(np.concatenate(([True], ~same)))
-        ends = np.concatenate((starts[1:], [len(t)]))
-        for start, end in zip(starts[ends - starts > 1], ends[ends - starts > 1], strict=True):
-            self._one_group(order[start:end], position, rows, text, drop, differs, in_time=keys is not None)
-        settled.flags[differs] |= np.uint16(Quality.DUPLICATE_DIFFERS)
-        if drop.any():
-            settled.aside.extend((int(i), DUPLICATE) for i in position[drop])
-            _keep_only(settled, ~drop)
-
-    @staticmethod
-    def _one_group(
-        group: NDArray[np.int64],
-        position: NDArray[np.int64],
-        rows: NDArray[np.int64],
-        text: dict[int, str],
-        drop: NDArray[np.bool_],
-        differs: NDArray[np.bool_],
-        *,
-        in_time: bool,
-    ) -> None:
-        """Mark one group of rows with equal stamps.
-
-        In a change log a value that comes back within one stamp is a change, not a duplicate: only a row equal to the
-        one before it is dropped there.
-        """
-        kept: list[int] = []
-        seen: set[str] = set()
-        last = ""
-        for place in group:
-            words = text[int(rows[position[place]])]
-            if (in_time and kept and words == last) or (not in_time and words in seen):
-                drop[place] = True
-                continue
-            seen.add(words)
-            last = words
-            kept.append(int(place))
-        if len(kept) > 1:
-            differs[kept] = True
 
     def _set_back(self, settled: Settled, rows: NDArray[np.int64], keys: NDArray[np.int32] | None) -> None:
         found, suspect = set_backs(settled.t, None if keys is None else keys[settled.position])
@@ -518,71 +345,4 @@ class Judge:
             return
         inside = (settled.t >= self.keep.start_ns) & (settled.t < self.keep.end_ns)
         settled.outside = int((~inside).sum())
-        _keep_only(settled, inside)
-
-
-def _keep_only(settled: Settled, chosen: NDArray[np.bool_]) -> None:
-    if chosen.all():
-        return
-    settled.t, settled.position = settled.t[chosen], settled.position[chosen]
-    settled.flags = settled.flags[chosen]
-
-
-def _date(local: int) -> datetime:
-    return datetime.fromtimestamp(local // NS, UTC)
-
-
-def _day_ns(value: float, base: int) -> int:
-    return int(_day_ns_array(np.array([value]), base)[0])
-
-
-def _day_ns_array(values: NDArray[np.float64], base: int) -> NDArray[np.int64]:
-    """Wall-clock ns of sheet day numbers, rounded to the millisecond (a day number has no more)."""
-    days = np.floor(values)
-    milliseconds = np.round((values - days) * 86_400_000).astype(np.int64)
-    out: NDArray[np.int64] = (days.astype(np.int64) + base) * _DAY_NS + milliseconds * 1_000_000
-    return out
-
-
-def _clock(local: int) -> str:
-    return _date(local).strftime("%H:%M:%S").removesuffix(":00")
-
-
-def _standard_offset(zone: str, local: int) -> str:
-    """Offset of standard time, as ``-06:00``."""
-    fixed = fixed_offset_s(zone)
-    if fixed is not None:
-        return zone
-    info = ZoneInfo(zone)
-    here = _date(local)
-    offsets = []
-    for days in (0, 91, 182, 273):
-        offset = (here + timedelta(days=days)).astimezone(info).utcoffset()
-        offsets.append(0 if offset is None else round(offset.total_seconds()))
-    least = min(offsets)
-    sign = "-" if least < 0 else "+"
-    return f"{sign}{abs(least) // 3600:02d}:{abs(least) // 60 % 60:02d}"
-
-
-_MONTHS = (
-    "January February March April May June July August September October November December".split()
-)
-
-
-def _words(stamp: datetime, *, year: bool = True) -> str:
-    text = f"{stamp.day} {_MONTHS[stamp.month - 1]}"
-    return f"{text} {stamp.year}" if year else text
-
-
-def _between(low: datetime, high: datetime) -> str:
-    if (low.year, low.month) == (high.year, high.month):
-        return f"{low.day} to {_words(high)}"
-    if low.year == high.year:
-        return f"{_words(low, year=False)} to {_words(high)}"
-    return f"{_words(low)} to {_words(high)}"
-
-
-def _length(days: float) -> str:
-    if days == int(days):
-        return f"{int(days)} days"
-    return f"{days:.1f} days" if days > 2 else f"{days * 24:.1f} hours"  # noqa: PLR2004 - reads better
+        settled.keep_only(inside)

@@ -1,4 +1,4 @@
-"""The bytes of a text export: opened read-only, hashed as they pass, unpacked, and turned into UTF-8 blocks of whole lines."""
+"""The bytes of a text export: opened read-only, hashed, unpacked, and turned into UTF-8 blocks of whole lines."""
 
 from __future__ import annotations
 
@@ -231,7 +231,7 @@ def _utf8(source: ByteSource, codec: str, size: int) -> Iterator[bytes]:
         tail_open = False
         for chunk in chunks:
             if first and codec == "utf-8-sig" and chunk.startswith(codecs.BOM_UTF8):
-                chunk = chunk[3:]  # noqa: PLW2901 - the mark is no text
+                chunk = chunk[3:]
             first = False
             if tail_open or not chunk.isascii():
                 try:

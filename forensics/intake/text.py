@@ -195,4 +195,3 @@ def _cells(dialect: Dialect, layout: Layout) -> list[tuple[int, int, str]]:
         if column not in skip
         for line, text in dialect.samples_of(column)
     ]
-

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import KW_ONLY, dataclass, field, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from forensics.casefile import Point
-from forensics.intake.binding import Binder, is_number, recorded_of
+from forensics.intake.binding import Binder, Rows, is_number, recorded_of
 from forensics.intake.gathered import Gathered
-from forensics.intake.settling import Settled
+from forensics.intake.settled import Settled
 from forensics.intake.values import Marks, Numbers, Reasons, read_numbers
 from forensics.intake.words import plain
 from forensics.record import OFF, ON, LogLine, Samples, Switch
@@ -62,9 +62,13 @@ def wide_points(
                 told = reason != reasons.code("empty")
                 values, reason, t, flags, row = values[told], reason[told], t[told], flags[told], row[told]
             samples = binder.samples(
-                point, replace(numbers, values=values, reason=reason), reasons, t, flags, row, recorded,
-                header[column], units.get(column, "") or ("%" if numbers.as_level else ""),
-            )  # fmt: skip
+                point,
+                replace(numbers, values=values, reason=reason),
+                reasons,
+                Rows(t, flags, row, recorded),
+                header[column],
+                units.get(column, "") or ("%" if numbers.as_level else ""),
+            )
             if samples is not None:
                 out.samples.append(samples)
             continue
@@ -99,29 +103,40 @@ def _level_numbers(
     return gathered.numbers(column, marks, reasons)
 
 
+@dataclass(frozen=True, slots=True)
+class LongTable:
+    """Columns of a long layout.
+
+    Attributes
+    ----------
+    names, keys
+        The different point names, and the number of the name in each gathered row.
+    events
+        Whether it is an event list.
+    start_ns
+        Where the evidence begins, for event lists: before its first event a point is in the opposite state.
+    """
+
+    names: list[str]
+    keys: NDArray[np.int32]
+    value_column: int
+    unit_column: int | None
+    _: KW_ONLY
+    events: bool
+    start_ns: int | None
+
+
 def long_points(
     points: Sequence[tuple[int, Point]],
     gathered: Gathered,
     settled: Settled,
     binder: Binder,
     marks: Marks,
-    names: list[str],
-    keys: NDArray[np.int32],
-    value_column: int,
-    unit_column: int | None,
-    *,
-    events: bool,
-    start_ns: int | None,
+    table: LongTable,
 ) -> Points:
-    """Points of a long layout or of an event list with point and value columns.
-
-    Parameters
-    ----------
-    names, keys
-        The different point names, and the number of the name in each gathered row.
-    start_ns
-        Where the evidence begins, for event lists: before its first event a point is in the opposite state.
-    """
+    """Points of a long layout or of an event list with point and value columns."""
+    names, keys, value_column, unit_column = table.names, table.keys, table.value_column, table.unit_column
+    events, start_ns = table.events, table.start_ns
     out = Points()
     rows = gathered.row()[settled.position]
     key_of = keys[settled.position]
@@ -153,7 +168,7 @@ def long_points(
                 used = np.unique(unit_codes[settled.position[chosen]])
                 unit = texts[int(used[0])] if len(used) == 1 else ""
             samples = binder.samples(
-                point, numbers, reasons, t, settled.flags[chosen], row, recorded, point.column, unit
+                point, numbers, reasons, Rows(t, settled.flags[chosen], row, recorded), point.column, unit
             )
             if samples is not None:
                 out.samples.append(samples)
@@ -228,7 +243,7 @@ def no_event(point: Point, binder: Binder, settled: Settled, rows: NDArray[np.in
     row = rows[settled.position[:1]] if len(settled.position) else np.array([1], np.int64)
     return Switch(
         point.role,
-        binder._origin(point, Recorded.CHANGE),
+        binder.origin(point, Recorded.CHANGE),
         np.array([begin], np.int64),
         np.array([OFF], np.int8),
         row.astype(np.int64),
@@ -270,7 +285,7 @@ def text_points(
             out.switches.append(no_event(point, binder, settled, gathered.row(), start_ns))
             continue
         switch = Switch(
-            point.role, binder._origin(point, Recorded.CHANGE), settled.t[chosen], state[chosen], rows[chosen]
+            point.role, binder.origin(point, Recorded.CHANGE), settled.t[chosen], state[chosen], rows[chosen]
         )
         out.switches.append(_with_start(switch, settled, rows, start_ns))
     return out

@@ -1,4 +1,4 @@
-"""Which words an export may use: state words, words for no reading, column names, month names (``rules/words.toml``)."""
+"""Which words an export may use: states, no reading, column names, month names (``rules/words.toml``)."""
 
 from __future__ import annotations
 

@@ -182,9 +182,7 @@ class SetBack:
     overlap: int
 
 
-def set_backs(
-    t: NDArray[np.int64], keys: NDArray[np.int32] | None = None
-) -> tuple[list[SetBack], NDArray[np.bool_]]:
+def set_backs(t: NDArray[np.int64], keys: NDArray[np.int32] | None = None) -> tuple[list[SetBack], NDArray[np.bool_]]:
     """Where the clock was set back, and the rows whose time is therefore in doubt.
 
     Parameters

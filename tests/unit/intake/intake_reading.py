@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+
 from forensics.casefile import check_case
 from forensics.errors import Problems, Severity
 from forensics.intake import SourceReading, read_sources

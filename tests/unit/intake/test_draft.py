@@ -229,3 +229,11 @@ def test_drafts_of_the_shared_incidents_bind_the_right_columns(shared: Path, cas
     wrong = {column: role for column, role in bound.items() if right.get(column, role) != role}
     assert wrong == {}
     assert len([column for column in right if column in bound]) >= 0.8 * len(right)
+
+
+def test_event_list_of_whole_texts_shows_its_texts(tmp_path: Path):
+    rows = "".join(f"2031-03-14 05:1{k}:00,{text}\n" for k, text in enumerate(["C2 started", "C2 high head trip"] * 3))
+    text, data = draft(tmp_path, log_csv="Time,Message\n" + rows)
+    assert data["source"][0]["kind"] == "events"
+    assert data["source"][0]["text_column"] == "Message"
+    assert 'text: "C2 high head trip"' in text

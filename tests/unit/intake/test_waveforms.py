@@ -24,7 +24,10 @@ CURRENT = Role.AMPS_A
 
 def read(file: Path, points: dict[str, str] | None = None, zone: str = "UTC", **told: object):
     problems = Problems()
-    bound = [Point.model_validate({"role": role, "column": column, "source": file.name}) for role, column in (points or {}).items()]
+    bound = [
+        Point.model_validate({"role": role, "column": column, "source": file.name})
+        for role, column in (points or {}).items()
+    ]
     source = Source.model_validate({"path": file.name, **told})
     return read_waveform(source, bound, file, zone, problems), problems
 
@@ -255,6 +258,14 @@ def test_truncated_binary_counts_its_last_piece(tmp_path: Path):
     assert len(record(reading).time_s) == 3
     assert reading.set_aside == {"incomplete record": 1}
     assert any("the record ends early" in note for note in reading.notes)
+
+
+def test_part_of_a_longer_binary_record_is_read(tmp_path: Path):
+    whole = _binary("BINARY", [(k, k) for k in range(9)])
+    reading, problems = read(write(tmp_path, whole[5 * 14 :], type="BINARY"), {"amps_a": "IA"})
+    assert not list(problems)
+    np.testing.assert_allclose(record(reading).time_s, [0.0, 0.001, 0.002, 0.003], atol=1e-9)
+    assert any("numbered from 6" in note for note in reading.notes)
 
 
 def test_lost_samples_keep_their_time(tmp_path: Path):

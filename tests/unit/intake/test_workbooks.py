@@ -294,6 +294,12 @@ def test_bytes_that_are_no_workbook_are_said(tmp_path: Path, data: bytes):
         read_sheet(tmp_path / "t.xlsx")
 
 
+def test_old_binary_workbook_says_what_to_do(tmp_path: Path):
+    (tmp_path / "t.xlsx").write_bytes(bytes.fromhex("d0cf11e0a1b11ae1") + bytes(600))
+    with pytest.raises(SheetQuestion, match="old binary form, or protected"):
+        read_sheet(tmp_path / "t.xlsx")
+
+
 def test_damaged_workbooks_give_a_question_and_never_a_traceback(tmp_path: Path):
     whole = save(tmp_path, TABLE).read_bytes()
     rng = np.random.default_rng(20310314)

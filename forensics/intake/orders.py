@@ -1,0 +1,81 @@
+"""Which order of day and month a column has: evidence for each, gathered block by block."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.intake.calendar_days import days_of, is_date
+from forensics.intake.stamps import DAY_NS, FIXED, OPEN, PIVOT, Fields
+
+
+@dataclass(slots=True)
+class Evidence:
+    """Where the first stamp stands that settles an order."""
+
+    row: int
+    text: str
+
+
+@dataclass(slots=True)
+class OrderCount:
+    """How many OPEN stamps fit which order of day and month, with the first that settles each."""
+
+    total: int = 0
+    both: int = 0
+    day_first: Evidence | None = None
+    month_first: Evidence | None = None
+    dashed: int = 0
+    year_first: int = 0
+
+    def look(self, fields: Fields, rows: NDArray[np.int64], text_at: Callable[[int], str]) -> None:
+        """Take in one block; ``text_at(position)`` gives the text of a stamp."""
+        is_open = fields.form == OPEN
+        if not is_open.any():
+            return
+        p, q = fields.p, fields.q
+        year = fields.year.astype(np.int64)
+        as_day = is_date(year, q.astype(np.int64), p.astype(np.int64))
+        as_month = is_date(year, p.astype(np.int64), q.astype(np.int64))
+        if fields.dashed:
+            two = fields.p.astype(np.int64)
+            as_year = is_date(np.where(two >= PIVOT, two + 1900, two + 2000), q.astype(np.int64), year % 100)
+            self.dashed += int(is_open.sum())
+            self.year_first += int((is_open & as_year).sum())
+        self.total += int(is_open.sum())
+        self.both += int((is_open & as_day & as_month).sum())
+        for name, mask in (("day_first", as_day & ~as_month), ("month_first", as_month & ~as_day)):
+            found = np.flatnonzero(is_open & mask)
+            if getattr(self, name) is None and len(found):
+                setattr(self, name, Evidence(int(rows[found[0]]), text_at(int(found[0]))))
+
+
+def local_ns(fields: Fields, order: str) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Time of each stamp on its own wall clock, ns after 1970-01-01, and whether it could be had.
+
+    Parameters
+    ----------
+    order
+        ``DMY`` or ``MDY`` for OPEN stamps (``YMD`` for two-digit years written first).
+    """
+    good = (fields.form == FIXED) | (fields.form == OPEN)
+    is_open = fields.form == OPEN
+    year = fields.year.astype(np.int64)
+    month, day = fields.p.astype(np.int64), fields.q.astype(np.int64)
+    if is_open.any():
+        if order == "DMY":
+            month, day = np.where(is_open, day, month), np.where(is_open, month, day)
+        elif order == "YMD":
+            first = month.copy()
+            swapped = np.where(first >= PIVOT, first + 1900, first + 2000)
+            two = year % 100
+            month, day = np.where(is_open, day, month), np.where(is_open, two, day)
+            year = np.where(is_open, swapped, year)
+        good = good & is_date(year, month, day)
+    year, month, day = (np.where(good, part, 1) if not good.all() else part for part in (year, month, day))
+    if not good.all():
+        year = np.where(good, year, 1970)
+    return days_of(year, month, day) * DAY_NS + fields.tod_ns, good
