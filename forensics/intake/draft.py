@@ -26,6 +26,7 @@ from forensics.vocabulary import ROLE_FACTS, Dimension, Role, is_switch
 _MARK = "# QUESTION: "
 _WIDTH = 150
 _SHOWN = 60
+_TEXTS = 40
 _ANSWERS = ("date_order", "time_number", "time_zone", "time_column", "waveform_time", "sheet")
 
 
@@ -284,6 +285,13 @@ def _source_lines(part: _Part, folder: Path) -> list[str]:
             lines.append(_comment(_said(problem), mark))
             lines += [f'# {key} = ""' for key in _ANSWERS if key in problem.remedy and key not in part.look.keys]
     lines += [_toml(key, value) for key, value in _keys(part).items()]
+    if part.look.texts:
+        column = _quoted(part.look.keys.get("text_column", ""))
+        lines.append(
+            _comment(f"which of these texts mean a trip, a start, a stop? Bind a point with column = {column}", _MARK)
+        )
+        lines.append(_comment("and list whole texts in its on and off", "#           "))
+        lines += [_comment(f"text: {_quoted(text[:_WIDTH])}") for text in part.look.texts[:_TEXTS]]
     if part.reading is not None:
         accounting = part.reading.accounting
         aside = ", ".join(f"{count} {reason}" for reason, count in accounting.set_aside.items())

@@ -69,6 +69,8 @@ class Look:
     ----------
     keys
         Keys of its ``[[source]]`` that are needed to read it again the same way.
+    texts
+        The different texts of an event list whose texts name point and state.
     problem
         Why it can't be read; then there are no columns.
     """
@@ -77,6 +79,7 @@ class Look:
     file: Path
     keys: dict[str, str] = field(default_factory=dict)
     columns: list[Column] = field(default_factory=list)
+    texts: tuple[str, ...] = ()
     problem: Problem | None = None
 
 
@@ -212,7 +215,9 @@ def _look_text(look: Look, job: Job, exhibit: Exhibit) -> None:
 
 
 def _take(look: Look, dialect: Dialect, layout: Layout, gathered: Gathered) -> None:
-    look.keys["kind"], look.keys["layout"] = layout.kind, "long" if layout.layout == "text" else layout.layout
+    look.keys["kind"] = layout.kind
+    if layout.layout != "text":
+        look.keys["layout"] = layout.layout
     if len(dialect.candidates) <= 1 and dialect.time_columns:
         names = [dialect.names[place] for place in dialect.time_columns]
         look.keys["time_column"] = names[0] if len(names) == 1 else "\t".join(names)
@@ -230,6 +235,8 @@ def _take(look: Look, dialect: Dialect, layout: Layout, gathered: Gathered) -> N
     ):
         if place is not None:
             look.keys[key] = dialect.names[place]
+    if layout.layout == "text" and layout.text_column is not None and gathered.pieces:
+        look.texts = tuple(gathered.words(layout.text_column)[0])
     if layout.layout == "text" or layout.point_column is None or layout.value_column is None or not gathered.pieces:
         return
     names, codes = gathered.words(layout.point_column)

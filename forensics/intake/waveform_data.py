@@ -193,11 +193,10 @@ def _numbers(data: bytes, size: int) -> NDArray[np.int64]:
 
 
 def _in_order(number: NDArray[np.int64]) -> bool:
-    """Whether sample numbers count up from 0 or 1, gaps allowed for a few lost samples."""
-    if not len(number):
-        return False
-    step = np.diff(number)
-    return bool(number[0] <= 1 and (step >= 1).all() and number[-1] <= 2 * len(number) + 1)
+    """Whether sample numbers count up, gaps of a few lost samples allowed; a single one must be the first."""
+    if len(number) <= 1:
+        return bool(len(number)) and int(number[0]) <= 1
+    return bool((np.diff(number) >= 1).all()) and int(number[-1] - number[0]) <= 2 * len(number)
 
 
 def _binary(header: Header, data: bytes, name: str) -> Table:
@@ -211,6 +210,10 @@ def _binary(header: Header, data: bytes, name: str) -> Table:
     if blank:
         notes.append("the samples carry no numbers: counted from 1")
         number = np.arange(1, rows + 1, dtype=np.int64)
+    if number[0] > 1:
+        notes.append(
+            f"the samples are numbered from {int(number[0])}: the first one is taken as the start of the record"
+        )
     tail = data[rows * size :]
     aside: dict[str, int] = {}
     listed: tuple[tuple[int, str, str], ...] = ()

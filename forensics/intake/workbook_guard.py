@@ -21,6 +21,7 @@ _CHUNK = 1 << 20
 _QUICK_BYTES = 1 << 20
 _HEAD_BYTES = 4096
 _LETTERS = 26
+_OLD_BINARY = b"\xd0\xcf\x11\xe0"
 _SHEET = re.compile(rb"<(?:\w+:)?sheet\s[^>]*>")
 _RELATION = re.compile(rb"<(?:\w+:)?Relationship\s[^>]*>")
 _ATTRIBUTE = re.compile(rb"""([\w:.-]+)\s*=\s*(?:"([^"]*)"|'([^']*)')""")
@@ -102,6 +103,11 @@ def guard(file: Path) -> Guarded:
     OSError
         The file can't be read.
     """
+    with file.open("rb") as stream:
+        if stream.read(len(_OLD_BINARY)) == _OLD_BINARY:
+            raise Unsafe(
+                "the workbook is of the old binary form, or protected by a password: save it as .xlsx without one"
+            )
     try:
         with zipfile.ZipFile(file) as archive:
             entries = archive.infolist()
