@@ -315,12 +315,20 @@ def read_findings(path: Path) -> FindingsFile:
         It is not there, not JSON, or does not keep to the contract: every fault with its key.
     """
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as fault:
-        raise InputError([Problem(f"can't be read as JSON: {fault}", file=str(path))]) from None
+        content = path.read_bytes()
+    except OSError as fault:
+        raise InputError([Problem(f"can't be read: {fault}", file=str(path))]) from None
     try:
-        return FindingsFile.model_validate(data)
+        # read and checked in one pass, twice as fast as by way of a dict: comparisons read a thousand of these
+        return FindingsFile.model_validate_json(content)
     except ValidationError as fault:
         raise InputError(
-            [Problem(e["msg"], file=str(path), column=".".join(str(p) for p in e["loc"])) for e in fault.errors()]
+            [
+                Problem(
+                    f"can't be read as JSON: {e['msg']}" if e["type"] == "json_invalid" else e["msg"],
+                    file=str(path),
+                    column=".".join(str(p) for p in e["loc"]),
+                )
+                for e in fault.errors()
+            ]
         ) from None
