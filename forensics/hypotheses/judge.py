@@ -98,12 +98,16 @@ def _beats(
 ) -> bool:
     mine = live[name].firm_net if firm else live[name].net
     follows = modes.consequences(name)
-    caused = any(name in modes.consequences(other) for other in found)
+    causes = [other for other in sorted(found) if name in modes.consequences(other)]
+    caused = bool(causes)
+    settled = frozenset[str]().union(*(modes.explained(cause) for cause in causes))
     others = 0.0
     for other, one in live.items():
         if other == name or other in follows:
             continue
         if other in found and name in modes.consequences(other):
+            continue
+        if caused and one.own_present and set(one.own_present) <= settled:
             continue
         if other in able and _separate(live[name], one, modes, scale):
             continue
@@ -175,7 +179,7 @@ def _folded(tallies: Mapping[str, Tally], modes: Modes, scale: Scale) -> dict[st
             continue
         explained = modes.explained(over.mode)
         for one in live:
-            follows = set(one.own_present) <= explained and one.mode in modes.consequences(over.mode)
+            follows = set(one.own_present) <= explained
             if one.mode != over.mode and follows and _own(over, one.mode, modes) >= least:
                 folded.setdefault(one.mode, over.mode)
     return folded

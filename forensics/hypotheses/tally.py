@@ -15,6 +15,8 @@ from forensics.hypotheses.modes import FailureMode, Scale, Sign
 from forensics.hypotheses.physical import Remark
 from forensics.vocabulary import Outcome
 
+STALE = "was absent only before the evidence of this mode begins"
+
 
 @dataclass(frozen=True, slots=True)
 class Answered:
@@ -115,6 +117,7 @@ def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Rem
     remarks
         Observations and measurements of the case; those on other modes are passed over.
     """
+    told = _fresh(rule, told)
     mine = [remark for remark in remarks if remark.mode == rule.id]
     for_cells = _count([*_cells(rule, rule.for_, told, "for", scale), *_said(rule, mine, scale, supports=True)])
     against = _count([*_cells(rule, rule.against, told, "against", scale), *_said(rule, mine, scale, supports=False)])
@@ -143,6 +146,28 @@ def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Rem
         ),
         shown_by=tuple(remark.id for remark in mine if remark.shows_cause),
     )
+
+
+def _fresh(rule: FailureMode, told: Mapping[str, Answered]) -> Mapping[str, Answered]:
+    """The answers as they bear on one mode: what was absent only before its own evidence begins says nothing of it."""
+    heavy = [s.check for s in rule.for_ if s.outcome == "present" and s.weight in ("decisive", "strong")]
+    began = [
+        finding.from_ns
+        for check in heavy
+        if _outcome(told, check) is Outcome.PRESENT
+        for finding in told[check].findings
+        if finding.from_ns is not None
+    ]
+    if not began:
+        return told
+    onset_ns = min(began)
+    stale = {
+        check: Answered(Outcome.CANNOT_TELL, answer.findings, firm=False)
+        for check, answer in told.items()
+        if answer.outcome is Outcome.ABSENT
+        and all(finding.to_ns is not None and finding.to_ns < onset_ns for finding in answer.findings)
+    }
+    return {**told, **stale} if stale else told
 
 
 def _is_firm(cell: Cell, told: Mapping[str, Answered], firm: set[str]) -> bool:
@@ -213,7 +238,7 @@ def _silent(rule: FailureMode, told: Mapping[str, Answered]) -> list[Cell]:
             "",
             0.0,
             counted=False,
-            basis=finding.why_not,
+            basis=finding.why_not or STALE,
         )
         for check in rule.checks
         if check in told and told[check].outcome is Outcome.CANNOT_TELL

@@ -215,3 +215,15 @@ def test_an_alarm_at_the_failure_that_nothing_explains_keeps_the_machine_from_be
 def test_a_line_of_the_usual_day_clears_nothing_and_blames_nothing() -> None:
     line = LogLine(FAILURE_NS, "C2 RUN", "OFF", "Compressor stopped", "alarms.csv", "controller", 7)
     assert weigh(evidence(log=(line,))).verdict.status is VerdictStatus.NO_FAULT_FOUND
+
+
+def test_what_was_absent_only_before_the_fault_began_says_nothing_of_it() -> None:
+    """A slide that still loaded yesterday may be stuck today: only then do stuck slide and unload path part."""
+    began = {c: finding(c, "present", from_ns=FAILURE_NS - 100 * NS, to_ns=FAILURE_NS) for c in LOADED}
+    old = finding("slide.no_response_to_load", "absent", from_ns=FAILURE_NS - 9_000 * NS, to_ns=FAILURE_NS - 8_000 * NS)
+    new = finding("slide.no_response_to_load", "absent", from_ns=FAILURE_NS - 9_000 * NS, to_ns=FAILURE_NS - 50 * NS)
+    assert weigh(evidence(findings={**began, new.id: new})).verdict.mode == "unload-path-failed"
+    found = weigh(evidence(findings={**began, old.id: old}))
+    assert found.verdict.status is VerdictStatus.UNDETERMINED
+    leaders = {m for m, g in grades(found).items() if g is Grade.POSSIBLE}
+    assert leaders == {"unload-path-failed", "slide-stuck"}
