@@ -56,6 +56,9 @@ def table_dialect(table: CellTable, source: Source) -> Dialect:
         detections=[Detection(*detection) for detection in table.detections],
         notes=list(table.notes),
     )
+    if source.time_column and table.header_row:
+        lettered = tuple(_by_letter(name, table.names) for name in source.time_column)
+        source = source.model_copy(update={"time_column": lettered})
     layout._find_times(found, source)
     if not source.time_column and not found.time_columns:
         dated = [place for place, cells in enumerate(table.columns) if cells.wall_ns is not None]
@@ -66,6 +69,17 @@ def table_dialect(table: CellTable, source: Source) -> Dialect:
             Detection("units row", f"row {table.header_row + 1}", ", ".join(table.units)[:_TEXT_MAX])
         )
     return found
+
+
+def _by_letter(name: str, names: tuple[str, ...]) -> str:
+    """The column that a sheet's letter means, where no column has that name."""
+    letters = name.strip().upper()
+    if name in names or not letters.isascii() or not letters.isalpha() or len(letters) > 3:  # noqa: PLR2004 - up to XFD
+        return name
+    place = 0
+    for letter in letters:
+        place = place * 26 + ord(letter) - 64
+    return names[place - 1] if place <= len(names) else name
 
 
 def open_table(file: Path, source: Source, wanted: Sequence[str]) -> CellTable:

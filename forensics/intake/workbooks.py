@@ -64,18 +64,20 @@ def read_sheet(file: Path, *, sheet: str = "", wanted: Iterable[str] = (), times
         The file can't be read, is refused, or which sheet or header is meant is open.
     """
     guarded = _guarded(file)
+    # A time column may be given by its letter, which is no name to look for: "A" would find a cell with the unit.
+    named = [*wanted, *(name for name in times if not re.fullmatch(r"[A-Z]{1,3}", name))]
     collecting = gc.isenabled()
     gc.disable()  # a sheet makes millions of objects and no cycles: collecting between them costs an eighth of the time
     try:
         book = _Book(file)
-        chosen, notes, detections = _choose_sheet(book, sheet, [*wanted, *times])
+        chosen, notes, detections = _choose_sheet(book, sheet, named)
         page = book.page(chosen)
         merges: list[_Merge] = list(page.merged_cell_ranges or ()) or guarded.merged_ranges(chosen)
         rows: list[Row] = _native(lambda: page.to_python(skip_empty_area=False))
         hidden = guarded.hidden_rows(chosen)
         if hidden:
             notes.append(f"sheet '{chosen}' has {hidden} hidden rows: they are read like the others")
-        return _table(rows, merges, [*wanted, *times], times, guarded.date_system, notes, detections)
+        return _table(rows, merges, named, times, guarded.date_system, notes, detections)
     finally:
         if collecting:
             gc.enable()

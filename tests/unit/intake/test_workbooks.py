@@ -78,7 +78,7 @@ def test_1904_workbook_reads_dates_and_plain_day_numbers_alike():
     assert stamps(table.column("Time as number")) == right
     assert table.column("CH2 OilP kPa").number.tolist() == [410.0, 408.0, 120.0]
     assert any("1904 date system" in note for note in table.notes)
-    for column in ("Time", "Time as number"):
+    for column in ("Time", "Time as number", "A", "B"):
         _, _, gathered = gather(file, ["CH2 OilP kPa"], time_column=column)
         assert [stamp[:19] for stamp in local(gathered)] == right
         assert gathered.rows_read == 3
