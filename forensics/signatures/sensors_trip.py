@@ -28,6 +28,7 @@ _LINKED: dict[Role, tuple[Role, ...]] = {
     Role.OIL_PRESSURE_DIFFERENCE: (Role.OIL_PRESSURE, Role.OIL_FILTER_IN_PRESSURE, Role.DISCHARGE_PRESSURE),
     Role.OIL_FILTER_IN_PRESSURE: (Role.OIL_PRESSURE, Role.DISCHARGE_PRESSURE),
 }
+_OIL = (Role.OIL_PRESSURE, Role.OIL_PRESSURE_DIFFERENCE, Role.OIL_FILTER_IN_PRESSURE)
 _AMPS = (Role.MOTOR_AMPS, Role.AMPS_A, Role.MOTOR_POWER)
 
 
@@ -128,8 +129,9 @@ def _jump(subject: Subject, point: Samples, trip: Trip) -> Jump | None:
     unsure_s = widened(subject, point.origin.clock)
     if unsure_s > limits["sensors.jump_clock_s"]:
         return None
-    # a temperature can't step at a stop either; a pressure falls at once, so its step must come before the current ends
-    end = trip.latest_ns if _temperature(point) else trip.earliest_ns - round(unsure_s * NS)
+    # pressures fall and hot gas reaches the suction as the motor stops: their steps must come before the current ends
+    sudden = not _temperature(point) or point.role is Role.SUCTION_TEMPERATURE
+    end = trip.earliest_ns - round(unsure_s * NS) if sudden else trip.latest_ns
     watch = limits["sensors.jump_watch_s"]
     part = _with_rails(point).between(end - round((watch + limits["sensors.jump_before_s"]) * NS), end + 1)
     near = np.flatnonzero(part.t[1:] >= end - round(watch * NS)) if len(part) > _FEW else np.zeros(0, int)
@@ -141,8 +143,16 @@ def _jump(subject: Subject, point: Samples, trip: Trip) -> Jump | None:
     size = float(steps[k])
     name = _JUMP_LIMIT[ROLE_FACTS[point.role].dimension]
     limit = max(limits[name], limits["sensors.jump_noise"] * noise)
+    if int(part.t[k + 1]) > trip.earliest_ns:
+        limit *= limits["sensors.jump_at_stop_factor"]
     seconds = (int(part.t[k + 1]) - int(part.t[k])) / NS
     if abs(size) <= limit or seconds > limits["sensors.jump_interval_s"]:
+        return None
+    if (
+        size < 0
+        and point.role in _OIL
+        and not _impossible_oil(subject, point, int(part.t[k + 1]), float(part.v[k + 1]))
+    ):
         return None
     known, moved = _linked_moves(subject, point, (int(part.t[k]), min(int(part.t[k + 1]), trip.earliest_ns)), size)
     started = since_start_s(subject, int(part.t[k]))
@@ -150,6 +160,19 @@ def _jump(subject: Subject, point: Samples, trip: Trip) -> Jump | None:
         return None
     at = int(np.searchsorted(point.t, part.t[k + 1]))
     return Jump(point, at, size, name, abs(size) / limit, known, moved)
+
+
+def _impossible_oil(subject: Subject, point: Samples, at_ns: int, value: float) -> bool:
+    """Whether an oil reading lies where no blocked feed takes it: below suction.
+
+    A feed that is shut falls within a second or two with everything else still, so the step alone shows nothing.
+    """
+    room_kpa = subject.limits["sensors.pressure_contradiction_kpa"]
+    if point.role is Role.OIL_PRESSURE_DIFFERENCE:
+        return value < -room_kpa
+    suction = subject.record.point(Role.SUCTION_PRESSURE)
+    low = None if suction is None else suction.before(at_ns, subject.limits["sensors.jump_interval_s"])
+    return low is not None and value < low.value - room_kpa
 
 
 def _with_rails(point: Samples) -> Samples:

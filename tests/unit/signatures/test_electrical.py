@@ -58,7 +58,17 @@ def electric(changes: dict[Role, Change] | None = None, *, interval_s: float = 1
     points |= changes or {}
     made_one = made(points, interval_s=interval_s, failure_s=STOP_S, **more)  # type: ignore[arg-type]
     machine = Machine(refrigerant="R134a", rated_load_amps=100.0, supply_volts=460.0)
-    return replace(made_one, machine=machine)
+    step = round(interval_s * NS)
+    runs = tuple(
+        replace(
+            run,
+            begin=replace(run.begin, earliest_ns=run.begin.latest_ns - step),
+            end=replace(run.end, earliest_ns=run.end.latest_ns - step),
+        )
+        for run in made_one.runs
+        if run.begin is not None and run.end is not None
+    )
+    return replace(made_one, machine=machine, runs=runs)
 
 
 def ask(subject: Subject, name: str) -> Finding:
