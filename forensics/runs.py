@@ -80,14 +80,32 @@ def find_runs(record: Record, limits: Limits | None = None, *, rated_load_amps: 
 
 def _evidence(record: Record) -> list[Samples | Switch]:
     """Points that tell running from not, best first: a slower or weaker one counts only where the better is silent."""
-    amps = sorted(
-        [p for role in (Role.MOTOR_AMPS, *_PHASES) for p in record.samples.get(role, ()) if len(p.usable)],
-        key=lambda p: p.interval_s,
-    )
-    power = list(record.samples.get(Role.MOTOR_POWER, ()))
+    amps = sorted([p for p in record.samples.get(Role.MOTOR_AMPS, ()) if len(p.usable)], key=lambda p: p.interval_s)
+    largest = largest_phase(record)
+    phases = [] if largest is None else [largest]
+    power = [p for p in record.samples.get(Role.MOTOR_POWER, ()) if len(p.usable)]
     status = [*record.switches.get(Role.RUN_STATUS, ())]
     command = [*record.switches.get(Role.RUN_COMMAND, ())]
-    return [*amps, *power, *status, *command]
+    if phases and amps and phases[0].interval_s < amps[0].interval_s / 2:
+        return [*phases, *amps, *power, *status, *command]
+    return [*amps, *phases, *power, *status, *command]
+
+
+def largest_phase(record: Record) -> Samples | None:
+    """The largest of the phase currents at the times of the first: one lost phase does not stop a motor.
+
+    None where fewer than two phases are logged.
+    """
+    found = [p for p in (record.point(role) for role in _PHASES) if p is not None and len(p.usable)]
+    if len(found) <= 1:
+        return None
+    first = found[0].usable
+    if any(p.interval_s > 2 * first.interval_s for p in found):
+        return None
+    age_s = None if first.origin.recorded is Recorded.CHANGE else 2.0 * max(first.interval_s, 1.0)
+    values = np.vstack([p.at(first.t, age_s) for p in found])
+    known = np.where(np.isfinite(values), values, -np.inf)
+    return replace(first, v=np.max(known, axis=0))
 
 
 def _runs_in(record: Record, point: Samples | Switch, rules: Limits, rated: float | None) -> list[Run]:
@@ -248,7 +266,8 @@ def _hints(record: Record) -> list[_Hint]:
             pairs = [(e.earliest_ns - extra, e.latest_ns + extra) for e in switch.edges if e.to == to]
             found.append((switch.role.value, to, pairs))
     for switch in record.switches.get(Role.TRIP, ()):
-        extra = _clock_ns(record, switch.origin.clock) + round(switch.interval_s * NS)
+        step_s = switch.interval_s if np.isfinite(switch.interval_s) else 60.0
+        extra = _clock_ns(record, switch.origin.clock) + round(step_s * NS)
         trips = _rises(switch)
         found.append((switch.role.value, OFF, [(t - extra, t + extra) for t in trips]))
     found.extend(_log_hints(record))

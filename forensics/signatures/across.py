@@ -95,7 +95,7 @@ def _rest_offset(subject: Subject, plain: Difference) -> tuple[float, float]:
     equal: list[float] = []
     ends = [run.last_ns for run in subject.runs]
     begins = [run.first_ns for run in subject.runs[1:]] + [subject.record.window.end_ns]
-    rests = list(zip(ends, begins, strict=True))
+    rests = list(zip(ends, begins, strict=False)) if ends else []
     if subject.runs and subject.runs[0].begin is not None and len(plain.t):
         rests.insert(0, (int(plain.t[0]), subject.runs[0].first_ns))
     for begin, end in rests:

@@ -86,8 +86,9 @@ def points_for(subject: Subject, check: Check) -> tuple[dict[Role, Samples | Swi
 def _choose(record: Record, need: Need) -> tuple[Samples | Switch | None, str]:
     candidates: list[Samples | Switch] = []
     for role in need.roles:
-        candidates.extend(record.samples.get(role, ()))
-        candidates.extend(record.switches.get(role, ()))
+        candidates.extend(p for p in record.samples.get(role, ()) if len(p.usable))
+        # a list of events without a row of this point says that there was no such event
+        candidates.extend(p for p in record.switches.get(role, ()) if len(p) or role is Role.TRIP)
     names = " or ".join(role.value for role in need.roles)
     if not candidates:
         return None, f"no {names}"

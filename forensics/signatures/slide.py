@@ -72,10 +72,10 @@ def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ..
         return (cannot_tell(check, f"{word} was not commanded alone for {need:.0f} s with room to move"),)
     usual, said = _reference(subject, found, sign, source)
     share = float(found.rates[-1]) / usual
-    if share < subject.limits["slide.response_share_slow"] and moves_by_itself(subject, source, -sign) is not None:
-        return (
-            cannot_tell(check, "the capacity also moves by itself against the command: a lost response looks alike"),
-        )
+    if share < subject.limits["slide.response_share_min"]:
+        why = _other_reason(subject, bins, source, sign)
+        if why:
+            return (cannot_tell(check, why),)
     spread = 0.05 + _noise(source) / (float(found.acting_s[-1]) * usual)
     limit = subject.limits["slide.response_share_min"]
     measured = Value(share, share - spread, share + spread, "1", "slide.response_share_min", above=False)
@@ -91,6 +91,18 @@ def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ..
     cites = rows_of(source.point, *found.span_ns)
     seen = Seen(found.span_ns, cites, source.point.interval_s, samples, rests_on_commands=True)
     return (answered(subject, check, outcome, words, measured, seen),)
+
+
+def _other_reason(subject: Subject, bins: Bins, source: Capacity, sign: float) -> str:
+    """Why a missing movement need not mean that the command found no response; empty where nothing else explains it."""
+    other = Role.UNLOAD_SOLENOID if sign > 0 else Role.LOAD_SOLENOID
+    if not np.isfinite(bins.unload_s if sign > 0 else bins.load_s).any():
+        return f"the capacity hardly moved, but without {other.value} a counter-command is not excluded"
+    if moves_by_itself(subject, source, -sign) is not None:
+        return "the capacity also moves by itself against the command: both look alike"
+    if sign > 0 and response(subject, bins, source, sign, at_lift=True) is None:
+        return "the capacity hardly moved, but the lift that drives the oil was low or is not logged"
+    return ""
 
 
 def _noise(source: Capacity) -> float:
@@ -116,11 +128,13 @@ def responds_slowly(subject: Subject) -> tuple[Finding, ...]:
     if isinstance(looked, Finding):
         return (looked,)
     source, bins = looked
+    if not source.by_slide:
+        return (cannot_tell(check, "amps move with lift too: a rate is compared by slide_position only"),)
     low, slow = subject.limits["slide.response_share_min"], subject.limits["slide.response_share_slow"]
     shares: list[tuple[float, str, Response]] = []
     for sign, word in ((1.0, "load"), (-1.0, "unload")):
         found = response(subject, bins, source, sign)
-        if moves_by_itself(subject, source, -sign) is not None:
+        if _other_reason(subject, bins, source, sign):
             continue
         if found is None or len(found.rates) < 2 * _FEWEST_BLOCKS or found.span_ns[1] <= subject.record.window.start_ns:
             continue
@@ -276,6 +290,8 @@ def loaded_at_stop(subject: Subject) -> tuple[Finding, ...]:
     loaded = [s for s, is_loaded in judged if is_loaded]
     last, last_loaded = judged[-1]
     present = last_loaded or len(loaded) * 2 >= len(judged)
+    if not present and last is not stops[-1]:
+        return (cannot_tell(check, "neither slide nor amps tell it of the last normal stop"),)
     slide = last.slide_percent
     value = (
         Value() if slide is None else Value(slide, slide - 2, slide + 2, "%", "starts.slide_unloaded_max", above=True)

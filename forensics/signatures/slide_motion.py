@@ -173,17 +173,18 @@ class Response:
     begins: Times
 
 
-def response(subject: Subject, bins: Bins, source: Capacity, sign: float) -> Response | None:
+def response(subject: Subject, bins: Bins, source: Capacity, sign: float, *, at_lift: bool = False) -> Response | None:
     """Movement per second of load (``sign`` 1) or unload (-1) command away from the ends of travel, in blocks.
 
     Blocks are counted back from the failure, each holding ``slide.block_acting_s`` of command or more; the first may
-    hold less and is left out. None where the command never acted alone with room to move.
+    hold less and is left out. With ``at_lift`` only steps count in which the lift that drives the oil is known and
+    enough. None where the command never acted alone with room to move.
     """
     near = subject.limits["slide.near_end"]
     acting, other = (bins.load_s, bins.unload_s) if sign > 0 else (bins.unload_s, bins.load_s)
     room = bins.first < source.high_end - near if sign > 0 else bins.first > source.low_end + near
     alone = (acting > 0) & ~(other > 0) & room & np.isfinite(bins.last) & np.isfinite(bins.first)
-    if sign > 0:
+    if at_lift:
         alone &= _lift(subject, bins.begin) > subject.limits["slide.least_lift_kpa"]
     if not alone.any():
         return None
@@ -205,13 +206,13 @@ def response(subject: Subject, bins: Bins, source: Capacity, sign: float) -> Res
 
 
 def _lift(subject: Subject, times: Times) -> Floats:
-    """Lift in kPa at each time; large where it is not logged, so that it never excludes."""
+    """Lift in kPa at each time; NaN where it is not logged."""
     suction = subject.record.point(Role.SUCTION_PRESSURE)
     high = next((p for p in (subject.record.point(r) for r in HIGH_SIDE) if p is not None), None)
     if suction is None or high is None:
-        return np.full(len(times), np.inf)
-    lift = high.at(times, max_age_s(high)) - suction.at(times, max_age_s(suction))
-    return np.where(np.isfinite(lift), lift, np.inf)
+        return np.full(len(times), np.nan)
+    lift: Floats = high.at(times, max_age_s(high)) - suction.at(times, max_age_s(suction))
+    return lift
 
 
 @dataclass(frozen=True)

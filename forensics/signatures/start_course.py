@@ -9,6 +9,7 @@ from forensics.commands import read_commands
 from forensics.findings import Finding, Start
 from forensics.record import NS, Samples
 from forensics.rules import read_checks
+from forensics.runs import largest_phase
 from forensics.signatures.across import across_rotors
 from forensics.signatures.answer import Seen, Value, answered, rows_of
 from forensics.signatures.base import Subject, cannot_tell, points_for
@@ -37,7 +38,8 @@ def _ready(subject: Subject, check: str) -> tuple[Start, Run] | Finding:
 
 
 def _amps(subject: Subject) -> Samples | None:
-    return subject.record.point(Role.MOTOR_AMPS) or subject.record.point(Role.AMPS_A)
+    point = subject.record.point(Role.MOTOR_AMPS)
+    return point if point is not None and len(point.usable) else largest_phase(subject.record)
 
 
 def prolonged_inrush(subject: Subject) -> tuple[Finding, ...]:
@@ -48,7 +50,8 @@ def prolonged_inrush(subject: Subject) -> tuple[Finding, ...]:
         return (ready,)
     start, run = ready
     point = _amps(subject)
-    assert point is not None
+    if point is None:
+        return (cannot_tell(check, "no motor_amps"),)
     rated = subject.machine.rated_load_amps
     if rated is None:
         return (cannot_tell(check, "no rated_load_amps on the nameplate given"),)
@@ -104,7 +107,8 @@ def locked_rotor(subject: Subject) -> tuple[Finding, ...]:
         return (ready,)
     start, run = ready
     point, machine = _amps(subject), subject.machine
-    assert point is not None
+    if point is None:
+        return (cannot_tell(check, "no motor_amps"),)
     locked = machine.locked_rotor_amps or (
         _TYPICAL_LOCKED * machine.rated_load_amps if machine.rated_load_amps else None
     )
