@@ -137,6 +137,8 @@ def _judge(
     gap = _uncovered(subject, frame, chosen, interval_s) if look.sudden else ""
     if gap and own is not None:
         gap = f"{gap}, or its duty there was not seen before"
+    if not gap and own is not None:
+        gap = _unlike(subject, frame, look, chosen, usable)
     if gap:
         return cannot_tell(look.check, f"{look.words}: {gap}")
     worst = float(np.percentile(signed[chosen], 95.0)) * (1.0 if look.above else -1.0)
@@ -172,6 +174,18 @@ def _uncovered(subject: Subject, frame: Frame, chosen: Mask, interval_s: float) 
     reach_s = max(3.0 * interval_s, subject.limits["duty.failure_reach"])
     if (end_ns - int(frame.t[there[-1]])) / NS > reach_s:
         return "its readings end before the run that failed does"
+    return ""
+
+
+def _unlike(subject: Subject, frame: Frame, look: Look, chosen: Mask, usable: Mask | None) -> str:
+    """Why absence can't be said where much of the last run went at a duty not seen before; empty where it can."""
+    asked = (frame.settled if usable is None else usable) & frame.judged & np.isfinite(look.reading)
+    if not asked.any():
+        return ""
+    last = asked & (frame.run == frame.run[np.flatnonzero(asked)[-1]])
+    left_out = 1.0 - float((chosen & last).sum()) / float(last.sum())
+    if left_out > subject.limits["duty.unlike_share"]:
+        return f"{left_out:.0%} of the last run went at a duty that was not seen before"
     return ""
 
 

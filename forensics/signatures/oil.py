@@ -43,7 +43,9 @@ def difference_low_at_failure(subject: Subject) -> tuple[Finding, ...]:
     values = oil.v[inside]
     value = float(np.median(values))
     near = value <= limit * limits["oil.difference_near"]
-    outcome = Outcome.PRESENT if value < limit else Outcome.CANNOT_TELL if near else Outcome.ABSENT
+    slow = oil.interval_s > limits["oil.sag_slowest"]
+    outcome = Outcome.PRESENT if value < limit else Outcome.CANNOT_TELL if near or slow else Outcome.ABSENT
+    why_not = "too near the limit to be called healthy or low" if near else "a fall of seconds fits between the samples"
     first, last = int(oil.t[inside][0]), int(oil.t[inside][-1])
     return (
         Finding(
@@ -65,7 +67,7 @@ def difference_low_at_failure(subject: Subject) -> tuple[Finding, ...]:
             cites=tuple(c for p in oil.points for c in cite(p, first, last)),
             sample_interval_s=oil.interval_s,
             samples=int(inside.sum()),
-            why_not="too near the limit to be called healthy or low" if outcome is Outcome.CANNOT_TELL else "",
+            why_not=why_not if outcome is Outcome.CANNOT_TELL else "",
         ),
     )
 

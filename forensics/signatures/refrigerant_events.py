@@ -129,6 +129,9 @@ def recirculation(subject: Subject) -> tuple[Finding, ...]:
         return (
             cannot_tell(check, "amps fell and suction rose with the slide still, but discharge did not get hotter"),
         )
+    if not len(where) and frame.failing >= 0 and interval_s > limits["refrigerant.recirculation_slowest"]:
+        why = f"samples every {interval_s:g} s: an opening just before the run that failed ended fits between them"
+        return (cannot_tell(check, why),)
     best = int(where[np.argmax(fall[where])]) if len(where) else int(np.flatnonzero(looked)[-1])
     value = float(fall[best] if len(where) else np.nanpercentile(fall[looked], 99.0))
     first, last = int(frame.t[ago[best]]), int(frame.t[late[best]])
