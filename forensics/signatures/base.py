@@ -106,7 +106,7 @@ def _choose(record: Record, need: Need) -> tuple[Samples | Switch | None, str]:
 def cannot_tell(check_id: str, why_not: str, *, unlocked_by: str = "", suffix: str = "") -> Finding:
     """The answer of a detector whose needs are not met."""
     check = read_checks()[check_id]
-    unlock = unlocked_by or _cheapest(check)
+    unlock = unlocked_by or _cheapest(check, why_not)
     return Finding(
         id=check_id + suffix,
         check=check_id,
@@ -117,9 +117,12 @@ def cannot_tell(check_id: str, why_not: str, *, unlocked_by: str = "", suffix: s
     )
 
 
-def _cheapest(check: Check) -> str:
+def _cheapest(check: Check, why_not: str) -> str:
+    """What to log, of the points that the reason names; nothing where logging more would not have helped."""
     parts = []
     for need in check.needs:
+        if not any(role.value in why_not for role in need.roles):
+            continue
         rate = "" if need.longest_interval_s is None else f" every {need.longest_interval_s:g} s or faster"
         parts.append(f"{need.roles[0].value}{rate}")
     return "log " + ", ".join(parts) if parts else ""
