@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from forensics.display import ReportTime, number, role_words, shown_role, shown_unit
+from forensics.display import ReportTime, Shown, number, role_words, shown_role, shown_unit
 from forensics.figures.overlay import around, band, each, single
 from forensics.figures.plate import BLUE, GREEN, PURPLE, VERMILION, Plate, axis, empty, time_axis
 from forensics.figures.stack import Panel, stack
@@ -292,4 +292,17 @@ def stop_history(stops: Sequence[Stop], clock: ReportTime, display: str) -> Plat
         "less suction "
         f"pressure, and the difference left 50 to 90 s after the stop; bars: standard error. {clock.axis_title}."
     )
-    return Plate(key, stack(panels, time_axis(clock)), caption, f"{len(stops)} stops. {caption}", pd.DataFrame())
+    table = pd.DataFrame([_stop_row(s, clock, pressure) for s in stops])
+    return Plate(key, stack(panels, time_axis(clock)), caption, f"{len(stops)} stops. {caption}", table)
+
+
+def _stop_row(stop: Stop, clock: ReportTime, pressure: Shown) -> dict[str, str]:
+    return {
+        "stop": clock.text(stop.time_ns),
+        "kind": stop.kind.value,
+        "equalisation, s": number(stop.equalisation_time_constant_s, digits=3),
+        "± s": number(stop.equalisation_error_s, digits=2),
+        "high-side decay, s": number(stop.high_side_decay_s, digits=3),
+        "± s ": number(stop.high_side_decay_error_s, digits=2),
+        f"residual, {pressure.text}": pressure.number(stop.residual_difference_kpa, digits=3),
+    }

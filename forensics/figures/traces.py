@@ -18,13 +18,16 @@ from forensics.vocabulary import Recorded
 
 GAP_INTERVALS = 3.0
 FEW_POINTS = 300
+FEW_LINES = 2
 
 
 @dataclass(frozen=True)
 class Drawn:
-    """One drawn line, what a caption says of its thinning, and its row in the table behind the figure."""
+    """One drawn line, how many readings it has and how many are drawn, and its row in the table behind the figure."""
 
     trace: dict[str, Any]
+    readings: int
+    points: int
     note: str
     row: dict[str, str]
 
@@ -90,7 +93,8 @@ def draw(
         "connectgaps": False,
         "hovertemplate": f"%{{y:.5g}} {label(shown.text)}<br>%{{x}}<extra>%{{fullData.name}}</extra>",
     }
-    return Drawn(trace, chosen.note, _row(title, cut, shown.text, values, clock))
+    row = _row(title, cut, shown.text, values, clock) | {"drawn points": str(len(chosen.index))}
+    return Drawn(trace, chosen.of, len(chosen.index), chosen.note, row)
 
 
 def _lonely(chosen: Thinned) -> bool:
@@ -129,11 +133,21 @@ def _row(title: str, samples: Samples, unit: str, values: NDArray[np.float64], c
 
 
 def thinning_words(drawn: Sequence[Drawn]) -> str:
-    """What was thinned, in few words: the lines that were not, and each that was."""
-    thinned = [f"{d.row['series']}: {d.note}" for d in drawn if not d.note.endswith("all drawn")]
+    """What was thinned, in few words; each line's own numbers stand in the table behind the figure."""
+    thinned = [d for d in drawn if d.points < d.readings]
+    if not thinned:
+        return "every reading is drawn" if drawn else ""
+    if len(thinned) <= FEW_LINES:
+        words = [f"{d.row['series']}: {d.note}" for d in thinned]
+    else:
+        least, most = min(d.readings for d in thinned), max(d.readings for d in thinned)
+        count = str(most) if least == most else f"{least} to {most}"
+        points = max(d.points for d in thinned)
+        words = [
+            f"{len(thinned)} lines of {count} readings, drawn as at most {points} points each, minimum and maximum kept"
+        ]
     whole = len(drawn) - len(thinned)
-    first = [f"{whole} of {len(drawn)} lines have every reading drawn"] if whole else []
-    return "; ".join(first + thinned)
+    return "; ".join([*words, *([f"{whole} lines have every reading drawn"] if whole else [])])
 
 
 def bars(

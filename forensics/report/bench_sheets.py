@@ -12,7 +12,6 @@ from forensics.figures.grids import order_matrix
 from forensics.figures.timeline import timeline
 from forensics.figures.waveforms import waveform_plate
 from forensics.record import NS, Span
-from forensics.report.markup import show_plate
 from forensics.report.sections import UNLOADED_LIMIT, show_table, show_text
 from forensics.report.sheet import Sheet
 
@@ -53,7 +52,7 @@ def order(sheet: Sheet) -> None:
         "Events near the failure as intervals",
         none="No event near the failure.",
     )
-    show_plate(order_matrix(sheet.findings))
+    sheet.show(order_matrix(sheet.findings))
 
 
 def one_start(sheet: Sheet, number_of: int = 0) -> None:
@@ -61,13 +60,13 @@ def one_start(sheet: Sheet, number_of: int = 0) -> None:
     work = sheet.investigation
     starts = work.starts if number_of <= 0 else work.starts[:number_of]
     record = work.record
-    show_plate(start_overlay(record, starts, sheet.display, sheet.clock))
-    show_plate(start_ratios(work.starts, sheet.limits[UNLOADED_LIMIT], sheet.clock))
+    sheet.show(start_overlay(record, starts, sheet.display, sheet.clock))
+    sheet.show(start_ratios(work.starts, sheet.limits[UNLOADED_LIMIT], sheet.clock))
     if starts:
         at_ns = starts[-1].time_ns
         span = Span(at_ns - 60 * NS, at_ns + 300 * NS)
         about = f"Start {len(starts)} of {len(work.starts)} close up."
-        show_plate(
+        sheet.show(
             timeline(record, work.spans, sheet.clock, sheet.display, span=span, key="start-close-up", about=about)
         )
     show_table(tables.starts_table(sheet.findings, sheet.clock), "All starts", none="No start.", rows=ROWS_SHOWN)
@@ -77,9 +76,9 @@ def one_stop(sheet: Sheet, number_of: int = 0) -> None:
     """Display one stop over the others and its equalisation; 0 is the one at the failure, 1 the first of the record."""
     work = sheet.investigation
     stops = work.stops if number_of <= 0 else work.stops[:number_of]
-    show_plate(stop_overlay(work.record, stops, sheet.display, sheet.clock))
-    show_plate(equalisation(work.record, stops, sheet.display, sheet.clock))
-    show_plate(stop_history(work.stops, sheet.clock, sheet.display))
+    sheet.show(stop_overlay(work.record, stops, sheet.display, sheet.clock))
+    sheet.show(equalisation(work.record, stops, sheet.display, sheet.clock))
+    sheet.show(stop_history(work.stops, sheet.clock, sheet.display))
     table = tables.stops_table(sheet.findings, sheet.clock, sheet.display)
     show_table(table, "All stops", none="No stop.", rows=ROWS_SHOWN)
 
@@ -88,7 +87,7 @@ def every_waveform(sheet: Sheet) -> None:
     """Display every waveform record of the case, and the findings that rest on them."""
     record = sheet.investigation.record
     for number_of, waveform in enumerate(record.waveforms, start=1):
-        show_plate(waveform_plate(waveform, number_of, sheet.clock))
+        sheet.show(waveform_plate(waveform, number_of, sheet.clock))
     if not record.waveforms:
         show_text("This case has no waveform record.")
     found = tables.findings_table(sheet.findings, sheet.clock, sheet.display)

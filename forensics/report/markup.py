@@ -21,6 +21,8 @@ MARK = "screw-forensics"
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
 PROBLEMS_MIME = "application/vnd.screw-forensics.problems+json"
 LIST_ROWS = 200
+PLATE_ROWS = 40
+WIDE_COLUMNS = 9
 
 
 @cache
@@ -58,6 +60,7 @@ def table_markup(
     anchors: str = "",
     links: Collection[str] = (),
     known: Collection[str] = (),
+    small: bool = False,
 ) -> str:
     """A table for people; beyond ``rows`` it says how many more there are.
 
@@ -65,6 +68,8 @@ def table_markup(
     ----------
     anchors
         Column whose cells become anchors ``f-…``.
+    small
+        Printed in small type: for long or wide tables.
     links, known
         Columns whose words (parted by commas) link to such anchors, and the words that have one.
     """
@@ -79,6 +84,7 @@ def table_markup(
             "anchors": anchors,
             "links": list(links),
             "known": set(known),
+            "small": small or len(table.columns) > WIDE_COLUMNS,
         },
     )
 
@@ -101,7 +107,7 @@ def show_plate(plate: Plate) -> None:
         "caption.html.j2",
         {
             "plate": plate,
-            "table": table_markup(plate.table, key=f"table-{plate.key}") if len(plate.table) else "",
+            "table": table_markup(plate.table, key=f"table-{plate.key}", rows=PLATE_ROWS) if len(plate.table) else "",
         },
     )
     show_markup(caption, role="caption")

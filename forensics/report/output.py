@@ -36,7 +36,7 @@ def write(sheet: Sheet) -> None:
 
 
 def all_tables(sheet: Sheet) -> dict[str, pd.DataFrame]:
-    """Every table of the report by the name of its file."""
+    """Every table of the report, those behind the figures included, by the name of its file."""
     found, clock, display = sheet.findings, sheet.clock, sheet.display
     return {
         "sources": tables.sources_table(found),
@@ -56,6 +56,7 @@ def all_tables(sheet: Sheet) -> dict[str, pd.DataFrame]:
         "facts": tables.facts_table(found),
         "limits_replaced": tables.overrides_table(found),
         "packages": tables.packages_table(found),
+        **{f"figure-{key}": plate.table for key, plate in sheet.shown.items() if len(plate.table)},
     }
 
 

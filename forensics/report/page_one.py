@@ -91,7 +91,7 @@ def page_one_values(
         "mark": _MARKS[verdict.status],
         "grade": grade,
         "statement": verdict.statement,
-        "would_change": verdict.would_change_it[:MOST_LINES],
+        "would_change": [line.rstrip(". ") for line in verdict.would_change_it[:MOST_LINES]],
         "evidence_for": [(i, shortened(said.get(i, i))) for i in verdict.because[:MOST_FOR]],
         "evidence_against": [(i, shortened(said.get(i, i))) for i in verdict.against[:MOST_AGAINST]],
         "tests_run": beside.tests_run or len(findings.findings),

@@ -17,7 +17,7 @@ from forensics.figures.solenoids import event_overlays
 from forensics.figures.timeline import timeline as draw_timeline
 from forensics.figures.waveforms import waveform_plate
 from forensics.record import NS, Samples, Span, Switch
-from forensics.report.markup import LIST_ROWS, render, show_markup, show_plate, table_markup
+from forensics.report.markup import LIST_ROWS, render, show_markup, table_markup
 from forensics.report.page_one import Beside, cautions, page_one_values
 from forensics.report.photographs import MOST_SHOWN, Photograph, photograph
 from forensics.report.revision import earlier_findings, superseded
@@ -124,7 +124,7 @@ def timeline(sheet: Sheet) -> None:
         (close, "timeline-failure", "The failure close up, ten minutes before it to five after."),
         (record.window, "timeline-window", "The whole window that is judged."),
     ):
-        show_plate(draw_timeline(record, work.spans, sheet.clock, sheet.display, span=span, key=key, about=about))
+        sheet.show(draw_timeline(record, work.spans, sheet.clock, sheet.display, span=span, key=key, about=about))
     waveforms(sheet, most=MOST_WAVEFORMS)
 
 
@@ -133,7 +133,7 @@ def waveforms(sheet: Sheet, *, most: int = MOST_WAVEFORMS) -> None:
     record = sheet.investigation.record
     nearest = sorted(record.waveforms, key=lambda w: abs(w.start_ns - record.failure_ns))[:most]
     for number_of, waveform in enumerate(nearest, start=1):
-        show_plate(waveform_plate(waveform, number_of, sheet.clock))
+        sheet.show(waveform_plate(waveform, number_of, sheet.clock))
     if len(record.waveforms) > most:
         show_text(f"{len(record.waveforms) - most} more waveform records are not drawn.")
 
@@ -147,8 +147,8 @@ def starts(sheet: Sheet) -> None:
         text += f" Share {share.fraction:.2f}, 95 % interval {share.low:.2f} to {share.high:.2f} (Wilson)."
     show_text(text)
     limit = sheet.limits[UNLOADED_LIMIT]
-    show_plate(start_overlay(work.record, work.starts, sheet.display, sheet.clock))
-    show_plate(start_ratios(work.starts, limit, sheet.clock))
+    sheet.show(start_overlay(work.record, work.starts, sheet.display, sheet.clock))
+    sheet.show(start_ratios(work.starts, limit, sheet.clock))
     table = tables.starts_table(sheet.findings, sheet.clock)
     show_table(table.tail(LAST_ROWS), _last("Starts", len(table)), none="No start was found.")
 
@@ -160,9 +160,9 @@ def _last(what: str, count: int) -> str:
 def stops(sheet: Sheet) -> None:
     """Display the stops: the one at the failure over the others, its equalisation, their measures and table."""
     work = sheet.investigation
-    show_plate(stop_overlay(work.record, work.stops, sheet.display, sheet.clock))
-    show_plate(equalisation(work.record, work.stops, sheet.display, sheet.clock))
-    show_plate(stop_history(work.stops, sheet.clock, sheet.display))
+    sheet.show(stop_overlay(work.record, work.stops, sheet.display, sheet.clock))
+    sheet.show(equalisation(work.record, work.stops, sheet.display, sheet.clock))
+    sheet.show(stop_history(work.stops, sheet.clock, sheet.display))
     table = tables.stops_table(sheet.findings, sheet.clock, sheet.display)
     show_table(table.tail(LAST_ROWS), _last("Stops and coast-downs", len(table)), none="No stop was found.")
 
@@ -172,7 +172,7 @@ def solenoids(sheet: Sheet) -> None:
     work = sheet.investigation
     plates = event_overlays(work.record, work.events, sheet.display, sheet.clock)
     for plate in plates:
-        show_plate(plate)
+        sheet.show(plate)
     if not plates and work.events:
         show_text("No point is sampled fast enough to be drawn around the events.")
     table = tables.events_table(sheet.findings, sheet.clock, sheet.display)
@@ -184,15 +184,15 @@ def slow_pictures(sheet: Sheet) -> None:
     """Display the pictures over the whole record: saturation, slide response, oil and filter."""
     work = sheet.investigation
     subject = work.subject
-    show_plate(saturation_picture(work.record, subject.saturation, subject.saturation_missing, sheet.display))
-    show_plate(slide_response(work.record, sheet.display))
-    show_plate(oil_trends(work.record, sheet.display, sheet.clock))
+    sheet.show(saturation_picture(work.record, subject.saturation, subject.saturation_missing, sheet.display))
+    sheet.show(slide_response(work.record, sheet.display))
+    sheet.show(oil_trends(work.record, sheet.display, sheet.clock))
 
 
 def hypotheses(sheet: Sheet) -> None:
     """Display every mode with its grade and what it stands on, the order of events, and the robustness."""
     weighing = sheet.investigation.weighing
-    show_plate(hypothesis_matrix(sheet.findings))
+    sheet.show(hypothesis_matrix(sheet.findings))
     table = tables.hypotheses_table(sheet.findings)
     reasons = {str(h.mode): h.reason for h in weighing.hypotheses}
     table.insert(2, "why", [reasons.get(str(mode), "") for mode in table["mode"]])
@@ -210,8 +210,8 @@ def hypotheses(sheet: Sheet) -> None:
     )
     if sheet.findings.verdict.chain:
         show_lines("Chain in provable order", [" → ".join(str(link) for link in sheet.findings.verdict.chain)])
-    show_plate(order_matrix(sheet.findings))
-    show_plate(robustness_map(sheet.findings))
+    sheet.show(order_matrix(sheet.findings))
+    sheet.show(robustness_map(sheet.findings))
 
 
 def physical(sheet: Sheet) -> None:
@@ -288,11 +288,8 @@ def method(sheet: Sheet) -> None:
     show_table(tables.overrides_table(sheet.findings), "Limits that were replaced", none="No limit was replaced.")
     limits = [sheet.limits.limit(name) for name in sheet.limits]
     rows = [(one.name, number(one.value), one.unit, one.kind, one.basis) for one in limits]
-    show_table(
-        pd.DataFrame(rows, columns=["limit", "value", "unit", "kind", "basis"]),
-        "Limits in force",
-        rows=max(len(rows), 1),
-    )
+    table = pd.DataFrame(rows, columns=["limit", "value", "unit", "kind", "basis"])
+    show_markup(table_markup(table, caption="Limits in force", rows=max(len(rows), 1), small=True))
     show_table(pd.DataFrame(cautions()[1], columns=["caution", "source"]), "Cautions and where they come from")
 
 

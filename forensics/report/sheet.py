@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from forensics.display import ReportTime
 from forensics.errors import InputError, Problem, Severity
+from forensics.figures.plate import Plate
 from forensics.findings_file import FindingsFile
 from forensics.investigation import Investigation, investigate
 from forensics.publish import to_findings_file
 from forensics.record import Span
-from forensics.report.markup import PROBLEMS_MIME
+from forensics.report.markup import PROBLEMS_MIME, show_plate
 from forensics.rules import Limits
 
 
@@ -29,6 +30,8 @@ class Sheet:
         Zone and unit system of every table and figure.
     out
         Folder of the results, or None where a bench sheet writes nothing.
+    shown
+        Figures that were displayed, by key: their tables are written with the others.
     """
 
     investigation: Investigation
@@ -38,6 +41,7 @@ class Sheet:
     out: Path | None = None
     tables: bool = False
     changed_limits: tuple[str, ...] = ()
+    shown: dict[str, Plate] = field(default_factory=dict)
 
     @property
     def limits(self) -> Limits:
@@ -51,6 +55,11 @@ class Sheet:
         hand = [f"observation {n}" for n in range(1, len(case.observation) + 1)]
         hand += [f"measurement {n}" for n in range(1, len(case.measurement) + 1)]
         return frozenset((*(f.id for f in self.findings.findings), *hand))
+
+    def show(self, plate: Plate) -> None:
+        """Display a figure with its caption and the table behind it."""
+        self.shown[plate.key] = plate
+        show_plate(plate)
 
 
 def open_sheet(
