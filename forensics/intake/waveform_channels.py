@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +19,7 @@ from forensics.units import Unit, fits, read_unit, to_canonical
 from forensics.vocabulary import ROLE_FACTS, Recorded, Role, is_switch
 
 _NAMED = re.compile(r"^(?P<name>.*?)\s*\[col\s+(?P<place>\d+)\]$")
-_WORDS = {"ampere": "A", "amperes": "A", "volt": "V", "volts": "V", "watt": "W", "hertz": "Hz", "mv": "V"}
-_MILLI = {"mv": 0.001}
+_WORDS = {"ampere": "A", "amperes": "A", "volt": "V", "volts": "V", "watt": "W", "hertz": "Hz"}
 _MAX_LISTED_NAMES = 12
 
 
@@ -35,8 +34,16 @@ def unique_names(names: Sequence[str]) -> list[str]:
     return [f"{name} [col {place}]" if count[name] > 1 else name for place, name in enumerate(names, start=1)]
 
 
-def _scale(unit: Unit) -> tuple[str, float, str]:
-    return unit.dimension, unit.factor, unit.datum
+def _read_unit(text: str) -> Unit | None:
+    """Unit as recorders write it: also in words, and in millivolts."""
+    if text == "mV":
+        volt = read_unit("V")
+        return replace(volt, text=text, factor=1e-3) if volt is not None else None
+    return read_unit(_WORDS.get(text.casefold(), text))
+
+
+def _scale(unit: Unit) -> tuple[str, float]:
+    return unit.dimension, unit.factor
 
 
 @dataclass(slots=True)
@@ -94,31 +101,34 @@ class Channels:
         return None
 
     def _unit(self, point: Point, written: str) -> Unit | None:
-        plain = read_unit(_WORDS.get(written.casefold(), written)) if written else None
+        """Unit of a channel; None, said so, where none is known or the record and the case contradict each other."""
+        plain = _read_unit(written) if written else None
         given = read_unit(point.unit) if point.unit else None
-        if given is None:
-            return plain
-        if plain is not None and _scale(plain) != _scale(given):
-            self.notes.append(
-                f"channel '{point.column}' is read in {point.unit} as the case says; the record says {written}"
+        if plain is not None and given is not None and _scale(plain) != _scale(given):
+            self._refuse(
+                point,
+                f"the record gives this channel in {written}, the case file in {point.unit}",
+                f'Give unit = "{plain.text}", or leave unit out.',
             )
-        return given
+            return None
+        unit = given or plain
+        if unit is None or not fits(unit, point.role):
+            text = point.unit or written
+            found = f"unit '{text}'" if text else "no unit"
+            need = ROLE_FACTS[point.role].dimension
+            self._refuse(point, f"the channel has {found}, role {point.role} needs a {need}", "Add unit to this point.")
+            return None
+        return unit
 
     def _add_analog(self, point: Point, place: int) -> None:
         channel = self.header.analog[place]
-        written = channel.uu.strip()
-        unit = self._unit(point, written)
-        factor = _MILLI.get(written.casefold(), 1.0) if not point.unit else 1.0
-        if unit is None or not fits(unit, point.role):
-            need = ROLE_FACTS[point.role].dimension
-            text = point.unit or written
-            found = f"unit '{text}'" if text else "no unit"
-            self._refuse(point, f"the channel has {found}, role {point.role} needs a {need}", "Add unit to this point.")
+        unit = self._unit(point, channel.uu.strip())
+        if unit is None:
             return
         ratio = self._ratio(point, channel.pors, channel.primary, channel.secondary)
         if ratio is None:
             return
-        raw = self.table.analog[place] * (ratio * factor)
+        raw = self.table.analog[place] * ratio
         try:
             values = to_canonical(raw, unit, point.role, air_pressure_kpa=self.air_kpa, rated_amps=self.rated_amps)
         except ValueError as fault:

@@ -296,6 +296,19 @@ def test_unknown_and_doubled_channels_are_named(tmp_path: Path):
     np.testing.assert_allclose(record(reading).analog[Role.VOLTS_AB], [480.0, 481.0, 482.0, 483.0])
 
 
+@pytest.mark.parametrize(("unit", "bound"), [("", True), ("kV", True), ("V", False), ("A", False)])
+def test_unit_that_contradicts_the_record_is_asked_about(tmp_path: Path, unit: str, bound: bool):
+    file = write(tmp_path, ROWS)
+    point = Point.model_validate({"role": "volts_ab", "column": "UAB", "source": file.name, "unit": unit})
+    problems = Problems()
+    reading = read_waveform(Source(path=file.name), [point], file, "UTC", problems)
+    assert (Role.VOLTS_AB in record(reading).analog) is bound
+    if not bound:
+        (problem,) = problems
+        assert f"in kV, the case file in {unit}" in problem.what
+        assert problem.severity is Severity.POINT
+
+
 def test_role_of_another_dimension_is_refused(tmp_path: Path):
     _, problems = read(write(tmp_path, ROWS), {"volts_ab": "IA"})
     assert "role volts_ab needs a voltage" in next(iter(problems)).what
