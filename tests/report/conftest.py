@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -16,12 +15,12 @@ MADE = datetime(2031, 6, 1, 12, 0, tzinfo=UTC)
 
 
 @pytest.fixture(scope="session")
-def finished(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunResult]:
+def finished(tmp_path_factory: pytest.TempPathFactory) -> RunResult:
     """The demonstration case, run once with its tables."""
     folder = tmp_path_factory.mktemp("finished")
     case = folder / "case"
     shutil.copytree(DEMO_CASES["loaded-starts"].parent, case)
-    yield run_report(case / "case.toml", folder / "out", tables=True, now=lambda: MADE)
+    return run_report(case / "case.toml", folder / "out", tables=True, now=lambda: MADE)
 
 
 @pytest.fixture

@@ -19,9 +19,20 @@ from forensics.report.page_one import cautions
 from forensics.report.revision import EARLIER
 
 FIGURES = (
-    "timeline-failure timeline-window starts-overlay starts-ratio stops-overlay stop-equalisation stops-history saturation "
-    "slide-response oil-trends hypothesis-matrix order-matrix robustness-map"
-).split()
+    "timeline-failure",
+    "timeline-window",
+    "starts-overlay",
+    "starts-ratio",
+    "stops-overlay",
+    "stop-equalisation",
+    "stops-history",
+    "saturation",
+    "slide-response",
+    "oil-trends",
+    "hypothesis-matrix",
+    "order-matrix",
+    "robustness-map",
+)
 NEVER = re.compile(
     r"\b(liable|liability|is covered|not covered|claim denied|denial|party at fault|who pays|negligen\w+)\b",
     re.IGNORECASE,
@@ -173,7 +184,7 @@ def test_a_limit_that_does_not_exist_is_refused_and_the_older_report_stays(
     out = tmp_path / "out"
     shutil.copytree(finished.out, out)
     before = {p.name: p.read_bytes() for p in out.iterdir() if p.is_file()}
-    with pytest.raises(InputError, match="starts.unloaded_ratio_max"):
+    with pytest.raises(InputError, match=r"starts\.unloaded_ratio_max"):
         run_report(demo_case, out, limits={"starts.unloaded_ratio_maximum": 0.45})
     assert {n: (out / n).read_bytes() for n in before} == before
     failed = (out / "report.FAILED.html").read_text(encoding="utf-8")

@@ -1,0 +1,125 @@
+"""The page in a browser without a network: figures drawn, nothing in the console, narrow and printed layouts whole."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import nbformat
+import pytest
+from nbformat.v4 import new_code_cell, new_notebook, new_output
+
+from forensics.figures.plate import Plate, label, layout
+from forensics.figures.stack import Panel, stack
+from forensics.report.markup import MARK, PLOTLY_MIME, render, table_markup
+from forensics.report.page import bind
+
+pytestmark = pytest.mark.browser
+
+NASTY = [
+    "CH2 LoadSol</script><script>document.title='X'</script>",
+    "CH2 <b>OilP</b>",
+    'CH2 <a href="https://example.invalid/">Trip</a>',
+    "<img src=x onerror=document.title='X'>",
+    "CH2 {{ 7*7 }} %(name)s ${x} %{y}",
+    "P < 20 & T > 90 &amp; $a_1$",
+]
+
+
+def outputs(plate: Plate) -> list[nbformat.NotebookNode]:
+    caption = render("caption.html.j2", {"plate": plate, "table": table_markup(plate.table)})
+    about = {"role": "figure", "key": plate.key, "alt": plate.alt}
+    return [
+        new_output("display_data", data={PLOTLY_MIME: plate.figure, "text/plain": plate.alt}, metadata={MARK: about}),
+        new_output("display_data", data={"text/html": caption}, metadata={MARK: {"role": "caption"}}),
+    ]
+
+
+def nasty_page() -> str:
+    import pandas as pd
+
+    traces = [
+        {"type": "scatter", "mode": "lines", "x": [0, 1, 2], "y": [n, n + 1, n], "name": label(text)}
+        for n, text in enumerate(NASTY)
+    ]
+    figure = stack([Panel("current, A", traces, 300)], {"title": {"text": "s"}})
+    figure["layout"]["showlegend"] = True
+    figure["layout"]["annotations"] += [
+        {"text": label(text), "x": 1, "y": n, "showarrow": False, "font": {"size": 9}} for n, text in enumerate(NASTY)
+    ]
+    wide = pd.DataFrame({f"column {n} {text}": [text] * 3 for n in range(3) for text in NASTY[:5]})
+    plate = Plate("nasty", figure, NASTY[0], NASTY[1], wide)
+    many = Plate("second", {"data": traces, "layout": layout(300)}, "c", "a", wide)
+    cells = [new_code_cell("", outputs=[*outputs(plate), *outputs(many)])]
+    return bind(new_notebook(cells=cells), title="the report's own title", made="")
+
+
+@pytest.fixture(scope="module")
+def nasty(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("page") / "report.html"
+    path.write_text(nasty_page(), encoding="utf-8")
+    return path
+
+
+def test_names_from_files_are_shown_letter_for_letter(browser: Any, nasty: Path) -> None:
+    """Right value: EXPECT.md of folder 60 of the shared messy exports."""
+    browser.open(nasty)
+    assert browser.troubles() == []
+    assert browser.value("document.title") == "the report's own title"
+    assert browser.value("document.querySelectorAll('[data-drawn]').length") == 2
+    assert browser.value("document.querySelectorAll('a[href*=invalid], img').length") == 0
+    assert browser.value("document.querySelectorAll('svg a').length") == 0
+    shown = browser.value("[...document.querySelectorAll('#plot-nasty .annotation-text')].map(e => e.textContent)")
+    for text in NASTY:
+        assert text in shown
+    legend = browser.value("[...document.querySelectorAll('#plot-nasty .legendtext')].map(e => e.textContent)")
+    assert legend == NASTY
+    assert NASTY[4] in browser.value("document.querySelector('table').textContent")
+
+
+def test_no_script_but_the_pages_own_may_run(browser: Any, nasty: Path) -> None:
+    browser.open(nasty)
+    ran = browser.value(
+        "(() => { const s = document.createElement('script'); s.textContent = 'window.ran = 1';"
+        " document.body.appendChild(s); return window.ran === 1; })()"
+    )
+    assert ran is False
+
+
+@pytest.mark.parametrize("width", [375, 1440])
+def test_layout_does_not_overflow(browser: Any, nasty: Path, width: int) -> None:
+    browser.open(nasty, width=width)
+    assert browser.value("document.documentElement.scrollWidth") <= width
+
+
+def test_print_keeps_figures_and_tables(browser: Any, nasty: Path, tmp_path: Path) -> None:
+    """Right value: EXPECT.md of folder 64 of the shared messy exports: both charts, every column, nothing hidden."""
+    browser.open(nasty)
+    pdf = browser.pdf(tmp_path / "page.pdf")
+    if shutil.which("pdftotext") is None:
+        pytest.skip("pdftotext is not installed")
+    text = subprocess.run(["pdftotext", "-layout", str(pdf), "-"], capture_output=True, text=True, check=True).stdout
+    assert text.count("current, A") >= 1
+    squeezed = "".join(text.split())
+    for n in (0, 1, 2):
+        assert f"column{n}" in squeezed
+    assert "https://example.invalid/" in squeezed
+
+
+@pytest.mark.slow
+def test_the_finished_report_draws_in_three_seconds(browser: Any, tmp_path: Path) -> None:
+    from data_demo import DEMO_CASES
+    from forensics.report import run_report
+
+    result = run_report(DEMO_CASES["loaded-starts"], tmp_path / "out")
+    best_s = min(browser.open(result.report) for _ in range(3))
+    assert browser.troubles() == []
+    assert browser.value("document.querySelectorAll('[data-drawn]').length") == result.figures
+    assert best_s <= 3.0
+    for width in (375, 1440):
+        browser.open(result.report, width=width)
+        assert browser.value("document.documentElement.scrollWidth") <= width
+    page_one = browser.value("document.querySelector('.page-one') !== null")
+    assert page_one is True
