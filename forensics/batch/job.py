@@ -12,7 +12,7 @@ from pathlib import Path
 
 from forensics.batch.fingerprint import software_hash
 from forensics.batch.plan import Job, Row
-from forensics.batch.results import is_current, read_result, take, write_failed_page
+from forensics.batch.results import is_current, read_result, seed, take, write_failed_page
 from forensics.batch.storage import fetch_case, is_address
 from forensics.batch.watch import Bounds, StoppedError, Worker
 from forensics.case_files import case_inputs, inputs_hash
@@ -68,6 +68,7 @@ def _run(job: Job, worker: Worker, bounds: Bounds, scratch: Path) -> Row:
         inputs = inputs_hash(case_inputs(case))
         if job.resume and is_current(job.out, inputs, job.software):
             return _with_verdict(replace(row, result="skipped"), job, scratch)
+        seed(job.out, made)
         worker.run(case, made, bounds)
         changes = take(made, job.out, inputs=inputs, software=job.software, scratch=scratch)
         return _with_verdict(_with_changes(row, changes), job, scratch)

@@ -11,14 +11,13 @@ import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
-from forensics.batch.storage import is_address, join, read_bytes, write_bytes
+from forensics.batch.storage import file_system, is_address, join, read_bytes, write_bytes
 from forensics.changes import Changes, compare_findings
 from forensics.errors import InputError
 from forensics.findings_file import FindingsFile, read_findings
 
 NOTE, FINDINGS, REPORT, FAILED = "run.json", "findings.json", "report.html", "report.FAILED.html"
 EARLIER = "earlier"
-SHORT = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,13 +61,26 @@ def read_result(out: str, folder: Path) -> FindingsFile | None:
         return None
 
 
+def seed(out: str, made: Path) -> None:
+    """Lay an earlier result where the new run will write, so that the run itself keeps it and says what changed."""
+    from forensics.report.revision import KEPT
+
+    for name in KEPT:
+        try:
+            content = read_bytes(join(out, name))
+        except OSError:
+            continue
+        made.mkdir(parents=True, exist_ok=True)
+        (made / name).write_bytes(content)
+
+
 def take(made: Path, out: str, *, inputs: str, software: str, scratch: Path) -> Changes | None:
     """Move a finished result into its folder.
 
     Parameters
     ----------
     made
-        Folder in which the run left it.
+        Folder in which the run left it; what was there before lies in its ``earlier``.
     out
         Folder or address of the results of this case.
     scratch
@@ -77,20 +89,15 @@ def take(made: Path, out: str, *, inputs: str, software: str, scratch: Path) -> 
     Returns
     -------
     Changes or None
-        What differs from the result that was there before, whose findings are kept under ``earlier``.
+        What differs from the result that was there before.
     """
-    before = read_result(out, scratch)
-    after = read_findings(made / FINDINGS)
-    if before is not None:
-        content = read_bytes(join(out, FINDINGS))
-        name = f"findings-{hashlib.sha256(content).hexdigest()[:SHORT]}.json"
-        if content != (made / FINDINGS).read_bytes():
-            write_bytes(join(join(out, EARLIER), name), content)
+    before, after = read_result(out, scratch), read_findings(made / FINDINGS)
     _remove(join(out, NOTE))
     files = {p.relative_to(made).as_posix(): p for p in sorted(made.rglob("*")) if p.is_file()}
     digests = {}
     for name, path in sorted(files.items(), key=lambda item: item[0] == REPORT):
-        digests[name] = hashlib.sha256(path.read_bytes()).hexdigest()
+        if not name.startswith(f"{EARLIER}/"):
+            digests[name] = hashlib.sha256(path.read_bytes()).hexdigest()
         _move(path, out, name)
     _remove(join(out, FAILED))
     note = {"schema": 1, "inputs_sha256": inputs, "software_sha256": software, "files": dict(sorted(digests.items()))}
@@ -108,8 +115,6 @@ def _move(path: Path, out: str, name: str) -> None:
 
 
 def _remove(path: str) -> None:
-    from forensics.batch.storage import file_system
-
     if not is_address(path):
         Path(path).unlink(missing_ok=True)
         return
@@ -125,8 +130,5 @@ def write_failed_page(made: Path, out: str, title: str, fault: Exception) -> Non
     page = made / FAILED
     if not page.is_file():
         made.mkdir(parents=True, exist_ok=True)
-        older = not is_address(out) and (Path(out) / REPORT).is_file()
-        if older:
-            shutil.copyfile(Path(out) / REPORT, made / REPORT)
         page = write_failure(made, title, fault, made="")
     write_bytes(join(out, FAILED), page.read_bytes())

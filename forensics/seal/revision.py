@@ -8,6 +8,7 @@ from pathlib import Path
 from forensics.changes import Changes, compare_findings
 from forensics.errors import InputError, Problem
 from forensics.findings_file import FindingsFile, read_findings
+from forensics.report.revision import earlier_findings
 from forensics.seal.finished import FINDINGS, Finished
 
 IN_BAG = Path("data") / "results" / FINDINGS
@@ -46,7 +47,7 @@ def read_revision(finished: Finished) -> Revision | None:
     """The revision of a finished case, or None for a first one.
 
     ``case.supersedes`` is the folder, findings file or bag of the earlier revision, relative to the case file; or its
-    bundle id, where it is not at hand.
+    bundle id, where it is not at hand. Without it the highest earlier revision that is kept beside the results is it.
 
     Raises
     ------
@@ -56,30 +57,34 @@ def read_revision(finished: Finished) -> Revision | None:
     section = finished.casefile.case
     if section.revision <= 1:
         return None
-    if not section.supersedes:
+    file = _find(finished)
+    if file is None and not section.supersedes:
         text = f"revision {section.revision} does not say what it supersedes"
         remedy = "Add case.supersedes: folder or bag of the earlier revision, or its bundle id."
         raise InputError([Problem(text, file=finished.case.name, column="case.supersedes", remedy=remedy)])
-    file = _find(finished.case.parent / section.supersedes)
     if file is None:
         return Revision(section.revision, section.supersedes, None, None, None)
+    named = section.supersedes or f"{file.parent.name}, kept beside the results"
     earlier = read_findings(file)
     faults = []
     if earlier.case.id != section.id:
-        faults.append(f"'{section.supersedes}' is of case '{earlier.case.id}', not of '{section.id}'")
+        faults.append(f"'{named}' is of case '{earlier.case.id}', not of '{section.id}'")
     if earlier.case.revision >= section.revision:
-        faults.append(f"'{section.supersedes}' is revision {earlier.case.revision}, not below {section.revision}")
+        faults.append(f"'{named}' is revision {earlier.case.revision}, not below {section.revision}")
     if faults:
         remedy = "Name the earlier revision of this case."
         raise InputError(
             [Problem(fault, file=finished.case.name, column="case.supersedes", remedy=remedy) for fault in faults]
         )
-    changes = compare_findings(earlier, finished.findings)
-    return Revision(section.revision, section.supersedes, earlier, file, changes)
+    return Revision(section.revision, named, earlier, file, compare_findings(earlier, finished.findings))
 
 
-def _find(named: Path) -> Path | None:
-    for file in (named / IN_BAG, named / FINDINGS, named):
-        if file.is_file():
-            return file
-    return None
+def _find(finished: Finished) -> Path | None:
+    """The superseded findings: in a bag, where the case file names them, or kept beside the results."""
+    section, folder = finished.casefile.case, finished.case.parent
+    if section.supersedes and (folder / section.supersedes / IN_BAG).is_file():
+        return folder / section.supersedes / IN_BAG
+    found = earlier_findings(finished.folder, folder, section.supersedes, section.revision, section.id)
+    kept = found is not None and found.is_relative_to(finished.folder)
+    # what is named is what is meant: another one that happens to lie there does not take its place
+    return None if section.supersedes and kept else found

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import bagit
 import pytest
-from finished_cases import findings_of, write_case, write_finished
+from finished_cases import findings, findings_of, write_case, write_finished
 
 from forensics.errors import InputError
 from forensics.findings_file import dump_findings
@@ -223,6 +223,17 @@ def test_a_revision_says_what_it_supersedes_and_what_changed(bag: Path, tmp_path
     people = {line.split(",")[1] for line in (later / "data" / "custody.csv").read_text(encoding="utf-8").splitlines()}
     assert {"B. Sealer", "C. Later"} <= people
     assert seal_id(bag) == first
+
+
+def test_a_revision_kept_beside_the_results_is_found(tmp_path: Path) -> None:
+    case = write_case(tmp_path / "case", revision=2)
+    results = write_finished(case, tmp_path / "case" / "report", mode="slide-stuck")
+    kept = results / "earlier" / "revision-1-0123abcd"
+    kept.mkdir(parents=True)
+    (kept / "findings.json").write_text(dump_findings(findings("mill-7-c1", mode="high-head")), encoding="utf-8")
+    text = (seal(results) / "data" / "revision.txt").read_text(encoding="utf-8")
+    assert "supersedes: revision-1-0123abcd, kept beside the results" in text
+    assert "verdict, mode: high-head -> slide-stuck" in text
 
 
 def test_a_revision_must_say_what_it_supersedes(tmp_path: Path) -> None:
