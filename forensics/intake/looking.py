@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from forensics.casefile import CaseFile, Source, check_case
 from forensics.errors import Problem, Problems
@@ -228,13 +229,13 @@ def _take(look: Look, dialect: Dialect, layout: Layout, gathered: Gathered) -> N
                 cells = [text for _, text in dialect.samples_of(place)]
                 look.columns.append(_column(name, dialect.raw_names[place], dialect.units.get(place, ""), cells))
         return
-    for key, place in (
+    for key, named in (
         ("point_column", layout.point_column),
         ("value_column", layout.value_column),
         ("text_column", layout.text_column if layout.layout == "text" else None),
     ):
-        if place is not None:
-            look.keys[key] = dialect.names[place]
+        if named is not None:
+            look.keys[key] = dialect.names[named]
     if layout.layout == "text" and layout.text_column is not None and gathered.pieces:
         look.texts = tuple(gathered.words(layout.text_column)[0])
     if layout.layout == "text" or layout.point_column is None or layout.value_column is None or not gathered.pieces:
@@ -247,7 +248,7 @@ def _take(look: Look, dialect: Dialect, layout: Layout, gathered: Gathered) -> N
         look.columns.append(_column(name, name, unit, [values[int(at)] for at in used]))
 
 
-def _common_unit(gathered: Gathered, column: int | None, chosen: np.ndarray) -> str:  # type: ignore[type-arg]
+def _common_unit(gathered: Gathered, column: int | None, chosen: NDArray[np.bool_]) -> str:
     if column is None:
         return ""
     units, codes = gathered.words(column)
