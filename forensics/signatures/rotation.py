@@ -14,6 +14,7 @@ from forensics.signatures.residual import residual_direction
 from forensics.signatures.waveform_supply import supply_sequence
 from forensics.vocabulary import Outcome, Role
 
+ALREADY_BACKWARDS = "the rotors already turned backwards before the current ended"
 NEITHER = "This record can neither show nor exclude reverse rotation."
 
 
@@ -38,7 +39,7 @@ def after_stop(subject: Subject, off_ns: int, until_ns: int) -> Turned:
     speed = subject.record.point(Role.SHAFT_SPEED)
     if speed is not None and len(trusted(speed)):
         measured = _by_speed(subject, trusted(speed), off_ns, until_ns)
-        if measured.outcome is not Outcome.CANNOT_TELL:
+        if measured.outcome is not Outcome.CANNOT_TELL or measured.why_not == ALREADY_BACKWARDS:
             return measured
     return _by_waveform(subject, off_ns)
 
@@ -56,7 +57,7 @@ def _by_speed(subject: Subject, speed: Samples, off_ns: int, until_ns: int) -> T
         turned = np.where(stood, -part.v, part.v)
     before = speed.before(off_ns - NS, 10.0)
     if before is not None and before.value < -fast:
-        return Turned(Outcome.CANNOT_TELL, why_not="the rotors already turned backwards before the stop")
+        return Turned(Outcome.CANNOT_TELL, why_not=ALREADY_BACKWARDS)
     lowest = float(np.min(turned))
     seconds = _longest_s(part.t, turned <= -fast, speed.interval_s)
     if seconds >= limits["coastdown.reverse_s"]:

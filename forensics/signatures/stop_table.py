@@ -15,7 +15,7 @@ from forensics.record import NS, OFF, Record, Samples
 from forensics.rules import Limits
 from forensics.signatures.across import Difference, across_rotors, difference
 from forensics.signatures.base import Subject
-from forensics.signatures.rotation import NEITHER, after_stop
+from forensics.signatures.rotation import ALREADY_BACKWARDS, NEITHER, after_stop
 from forensics.signatures.stop_kind import classify_stop
 from forensics.states import Run
 from forensics.vocabulary import Answer, Outcome, Role, StopKind
@@ -323,7 +323,7 @@ def _with_inferred_rotation(subject: Subject, stops: tuple[Stop, ...], pressures
     out = []
     following = [run.first_ns for run in subject.runs]
     for stop in stops:
-        if stop.reverse_basis == "measured":
+        if stop.reverse_basis == "measured" or stop.why_not.get("reverse_rotation") == ALREADY_BACKWARDS:
             out.append(stop)
             continue
         later = [ns for ns in following if ns > stop.time_ns]
@@ -349,6 +349,8 @@ def _inferred(
     at_stop = stop.difference_at_stop_kpa
     if at_stop is None or len(v) < _FEWEST:
         return unknown, None, NEITHER
+    if at_stop < -limits["coastdown.spent_difference_kpa"]:
+        return unknown, None, "discharge stood below suction when the current ended: the machine ran the wrong way round"
     seconds = (t - off) / NS
     late = v[seconds >= limits["coastdown.lost_after_s"] / 2]
     error = rotors.offset_error_kpa
