@@ -179,7 +179,7 @@ def _folded(tallies: Mapping[str, Tally], modes: Modes, scale: Scale) -> dict[st
             continue
         explained = modes.explained(over.mode)
         for one in live:
-            follows = set(one.own_present) <= explained
+            follows = set(one.own_present) <= explained and one.net <= over.net
             if one.mode != over.mode and follows and _own(over, one.mode, modes) >= least:
                 folded.setdefault(one.mode, over.mode)
     return folded

@@ -122,15 +122,14 @@ def _moved(limit: float, factor: float, unit: str) -> float:
 
 
 def _accuracy(mine: set[str], evidence: Evidence) -> Iterator[_Change]:
-    """What was present may be lost; what was absent within an interval that reaches over the limit says nothing."""
+    """A finding whose interval reaches over its limit is cannot-tell at that end: it is neither shown nor denied."""
     for finding in sorted((f for f in evidence.findings if f.id in mine), key=lambda f: f.id):
         for end, value in (("low", finding.low), ("high", finding.high)):
             if value is None or finding.limit is None:
                 continue
             moved = regraded(finding, value=value)
             if moved.outcome is not finding.outcome:
-                if finding.outcome is Outcome.ABSENT:
-                    moved = _silenced(finding, "its interval reaches over its limit")
+                moved = _silenced(finding, "its interval reaches over its limit")
                 changed = tuple(moved if f.id == finding.id else f for f in evidence.findings)
                 yield f"{finding.id} at the {end} end of its interval", changed, False
 

@@ -39,7 +39,9 @@ def test_a_value_far_from_its_limit_holds() -> None:
 
 @pytest.mark.parametrize(("value", "low", "high"), [(110.0, 108.0, 112.0), (130.0, 95.0, 165.0)])
 def test_a_value_that_its_limit_or_its_accuracy_overtakes_is_graded_down(value: float, low: float, high: float) -> None:
-    told = {check: finding(check, "present", **measured(value, low, high)) for check in FILTER}
+    told = {FILTER[1]: finding(FILTER[1], "present", **measured(value, low, high))}
+    told["oil.difference_low_at_failure"] = finding("oil.difference_low_at_failure", "present")
+    told[FILTER[0]] = finding(FILTER[0], "cannot-tell")
     found = weigh(evidence(findings=told, trip="LOW OIL"))
     assert found.verdict.status is VerdictStatus.UNDETERMINED
     assert any(row.flips for row in found.robustness)
