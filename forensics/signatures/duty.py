@@ -40,6 +40,7 @@ __all__ = [
     "Mask",
     "Times",
     "Usual",
+    "above_all",
     "cite",
     "derived_of",
     "duty_of",
@@ -202,6 +203,27 @@ def own_usual(
     sigma = float(_MAD_TO_SIGMA * np.median(np.abs(left))) if len(left) else float("nan")
     like = usable & np.isfinite(usual)
     return Usual(np.where(like, reading - usual, np.nan), usual, sigma, base, "")
+
+
+def above_all(subject: Subject, frame: Frame, reading: Floats, capacity: Floats | None) -> Usual:
+    """Hold a reading against the highest of the machine's own earlier running, at any capacity up to the same.
+
+    For a reading that only rises with capacity: more than ever, at no more capacity than ever, needs no like duty.
+
+    Parameters
+    ----------
+    reading, capacity
+        Shape (n,).
+    """
+    blank = np.full(len(frame.t), np.nan)
+    if capacity is None:
+        return Usual(blank, blank, float("nan"), blank > 0, "no slide position or amps")
+    base, ran_s = _baseline(subject, frame, frame.settled & np.isfinite(reading) & np.isfinite(capacity))
+    if ran_s < subject.limits["duty.baseline_least"]:
+        return Usual(blank, blank, float("nan"), base, "too little settled running earlier to know what is usual")
+    highest = float(np.percentile(reading[base], 99.0))
+    known = capacity <= float(np.percentile(capacity[base], 99.0))
+    return Usual(np.where(known, reading - highest, np.nan), np.full(len(frame.t), highest), 0.0, base, "")
 
 
 def _baseline(subject: Subject, frame: Frame, usable: Mask) -> tuple[Mask, float]:

@@ -17,6 +17,7 @@ from forensics.signatures.duty import (
     HIGH_SIDE,
     Floats,
     Frame,
+    above_all,
     derived_of,
     duty_of,
     frame_of,
@@ -278,13 +279,18 @@ def condensing_high(subject: Subject) -> tuple[Finding, ...]:
     )
     usable = frame.settled | (frame.since_s > subject.limits["refrigerant.condensing_lasting"]) & frame.in_failing_run
     usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=False))
-    return (
-        own_then_level(
-            against_own(subject, frame, own, usual, usable),
-            against_limit(subject, frame, level, usable),
-            level_excludes=False,
-        ),
+    judged = own_then_level(
+        against_own(subject, frame, own, usual, usable),
+        against_limit(subject, frame, level, usable),
+        level_excludes=False,
     )
+    if judged.outcome is Outcome.CANNOT_TELL:
+        highest = above_all(subject, frame, reading, frame.of(Role.SLIDE_POSITION, Role.MOTOR_AMPS))
+        over = against_own(subject, frame, own, highest, usable)
+        if over.outcome is Outcome.PRESENT:
+            said = over.statement.replace("its own usual at like duty", "the highest of its earlier running")
+            judged = replace(over, statement=said)
+    return (judged,)
 
 
 def suction_low(subject: Subject) -> tuple[Finding, ...]:

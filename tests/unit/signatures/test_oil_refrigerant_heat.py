@@ -338,3 +338,17 @@ def test_every_check_has_a_detector_and_every_limit_a_source() -> None:
     for name in limits:
         if name.split(".")[0] in {"oil", "refrigerant", "heat", "duty"}:
             assert len(limits.limit(name).basis) > 20
+
+
+def test_condensing_above_all_that_was_seen_needs_no_like_duty() -> None:
+    changes = {Role.SLIDE_POSITION: to(5.0), Role.CONDENSER_PRESSURE: shift(300.0)}
+    finding = look("refrigerant.condensing_high", changes=changes)
+    assert finding.outcome is Outcome.PRESENT
+    assert "highest of its earlier running" in finding.statement
+    more = {Role.SLIDE_POSITION: to(100.0), Role.CONDENSER_PRESSURE: shift(300.0)}
+    assert look("refrigerant.condensing_high", changes=more).outcome is Outcome.CANNOT_TELL
+
+
+def test_slow_samples_never_call_the_oil_difference_healthy() -> None:
+    assert look("oil.difference_low_at_failure", interval_s=60.0).outcome is Outcome.CANNOT_TELL
+    assert look("refrigerant.recirculation", interval_s=60.0).outcome is Outcome.CANNOT_TELL
