@@ -1,4 +1,4 @@
-"""A drawn machine: starts, pulses, holds and stops with exponentials and straight lines, so that every answer is known."""
+"""A drawn machine: starts, pulses, holds and stops as exponentials and straight lines, so every answer is known."""
 
 from __future__ import annotations
 
@@ -59,22 +59,35 @@ def _course(drawn: Drawn) -> tuple[dict[Role, np.ndarray], dict[Role, np.ndarray
     suction, condenser = np.full(n, 400.0), np.full(n, 400.0)
     discharge, slide, amps, speed = np.full(n, 400.0), np.zeros(n), np.zeros(n), np.zeros(n)
     oil = np.full(n, 400.0)
-    state = {r: np.zeros(n, bool) for r in (Role.RUN_COMMAND, Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID, Role.BYPASS_SOLENOID, Role.TRIP)}
+    state = {
+        r: np.zeros(n, bool)
+        for r in (Role.RUN_COMMAND, Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID, Role.BYPASS_SOLENOID, Role.TRIP)
+    }
     for c in drawn.cycles:
         on = (t >= c.start_s) & (t < c.stop_s)
         since = t - c.start_s
         before_stop = c.stop_s - t
         state[Role.RUN_COMMAND] |= on
         bypass = on & (since >= 30.0) & (before_stop > (0.0 if c.trip else 20.0))
-        unload = (on & (since < 30.0)) | (on & (before_stop <= 20.0) & (not c.trip)) | ((t >= c.stop_s) & (t < c.stop_s + 60))
+        unload = (
+            (on & (since < 30.0))
+            | (on & (before_stop <= 20.0) & (not c.trip))
+            | ((t >= c.stop_s) & (t < c.stop_s + 60))
+        )
         loading = on & (since >= 32.0) & (since < 152.0) & ((since - 32.0) % 12.0 < 2.0)
         down = on & (before_stop <= 110.0) & (before_stop > 32.0) & ((110.0 - before_stop) % 12.0 < 2.0) & (not c.trip)
         state[Role.BYPASS_SOLENOID] |= bypass
         state[Role.UNLOAD_SOLENOID] |= unload | down
         state[Role.LOAD_SOLENOID] |= loading
         # capacity: 2.5 % a second of load pulse, the same down, plus the drift while it runs
-        rate = 2.5 * loading - (0.0 if c.unload_dead else 3.6) * down + np.where(on & (since > 152), drawn.drift_per_min / 60.0, 0.0)
-        level = np.clip(c.slide_at_start + np.cumsum(rate * 0.5) - np.cumsum(rate * 0.5)[np.searchsorted(t, c.start_s)], 0, 100)
+        rate = (
+            2.5 * loading
+            - (0.0 if c.unload_dead else 3.6) * down
+            + np.where(on & (since > 152), drawn.drift_per_min / 60.0, 0.0)
+        )
+        level = np.clip(
+            c.slide_at_start + np.cumsum(rate * 0.5) - np.cumsum(rate * 0.5)[np.searchsorted(t, c.start_s)], 0, 100
+        )
         slide = np.where(on, level, np.where(t >= c.stop_s, level[np.searchsorted(t, c.stop_s) - 1], slide))
         ramp = np.clip(since - 30.0, 0.0, 60.0) / 60.0
         sign = -1.0 if c.reversed_start else 1.0
@@ -150,7 +163,12 @@ def draw(drawn: Drawn) -> Record:
 
 def machine(**changes: object) -> Machine:
     """A nameplate."""
-    given = {"refrigerant": "R134a", "rated_load_amps": RATED, "locked_rotor_amps": 1200.0, "starter": Starter.STAR_DELTA}
+    given = {
+        "refrigerant": "R134a",
+        "rated_load_amps": RATED,
+        "locked_rotor_amps": 1200.0,
+        "starter": Starter.STAR_DELTA,
+    }
     given["current_sensor"] = CurrentSensor(ratio_error_percent=1.0)
     return Machine(**{**given, **changes})  # type: ignore[arg-type]
 

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from signatures.machine import EPOCH, RATED, Cycle, Drawn, draw, healthy, machine, subject_of
 
 from forensics.case import load_case
 from forensics.findings import Start
@@ -17,6 +16,7 @@ from forensics.rules import read_checks, read_limits
 from forensics.signatures.start_table import judge_unloaded, list_starts, unloaded_share, wilson
 from forensics.signatures.starts import DETECTORS
 from forensics.vocabulary import Answer, Outcome, PreviousStop, Role, Starter
+from signatures.machine import EPOCH, RATED, Cycle, Drawn, draw, healthy, machine, subject_of
 
 
 def _outcome(subject, check):
@@ -127,7 +127,13 @@ def test_crossed_pressure_lines_are_no_wrong_direction():
 
 
 def test_healthy_lift_and_oil(well):
-    for check in ("no_lift", "discharge_falls_below_suction", "oil_pressure_absent", "locked_rotor", "prolonged_inrush"):
+    for check in (
+        "no_lift",
+        "discharge_falls_below_suction",
+        "oil_pressure_absent",
+        "locked_rotor",
+        "prolonged_inrush",
+    ):
         assert _outcome(well, f"starts.{check}") is Outcome.ABSENT, check
 
 

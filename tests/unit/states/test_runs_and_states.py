@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,6 @@ from forensics.case import load_case
 from forensics.record import NS, LogLine
 from forensics.states import cut_states, find_runs, state_at
 from forensics.vocabulary import Role, State
-
 
 
 def _states(record, runs):
@@ -95,7 +95,7 @@ def test_states_follow_the_commands():
         1530: State.COAST_DOWN, 1700: State.REST,
     }  # fmt: skip
     assert {at: state_at(spans, EPOCH + at * NS) for at in wanted} == wanted
-    assert all(a.end_ns == b.start_ns for a, b in zip(spans, spans[1:], strict=False))
+    assert all(a.end_ns == b.start_ns for a, b in pairwise(spans))
 
 
 def test_without_commands_load_is_inferred_and_marked():
