@@ -118,7 +118,9 @@ def duty_of(subject: Subject, frame: Frame, *, lift: bool) -> tuple[tuple[Floats
     """
     limits = subject.limits
     amps = frame.of(Role.MOTOR_AMPS)
-    rated = subject.machine.rated_load_amps or (float(np.nanmax(amps)) if amps is not None and len(amps) else 1.0)
+    rated = subject.machine.rated_load_amps or (
+        float(np.nanmax(amps)) if amps is not None and np.isfinite(amps).any() else 1.0
+    )
     slide = frame.of(Role.SLIDE_POSITION)
     found: list[tuple[Floats | None, float]] = [(frame.of(Role.DRIVE_HERTZ), limits["duty.room_drive"])]
     if slide is not None:

@@ -321,7 +321,11 @@ def suction_low(subject: Subject) -> tuple[Finding, ...]:
     )
     judged = against_own(subject, frame, own, usual)
     leaving = frame.of(Role.CHILLED_WATER_LEAVING)
-    if leaving is not None and float(np.nanmedian(leaving)) > subject.limits["refrigerant.brine_below"]:
+    if (
+        leaving is not None
+        and np.isfinite(leaving).any()
+        and float(np.nanmedian(leaving)) > subject.limits["refrigerant.brine_below"]
+    ):
         freezing = Look(
             check,
             reading,

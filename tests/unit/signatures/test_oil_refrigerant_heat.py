@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -352,3 +354,27 @@ def test_condensing_above_all_that_was_seen_needs_no_like_duty() -> None:
 def test_slow_samples_never_call_the_oil_difference_healthy() -> None:
     assert look("oil.difference_low_at_failure", interval_s=60.0).outcome is Outcome.CANNOT_TELL
     assert look("refrigerant.recirculation", interval_s=60.0).outcome is Outcome.CANNOT_TELL
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("shape", ["no runs", "all missing", "no samples", "one sample", "still"])
+def test_odd_records_never_stop_a_detector(shape: str) -> None:
+    subject = made(interval_s=30.0)
+    record = subject.record
+    if shape == "no runs":
+        subject = replace(subject, runs=())
+    elif shape == "still":
+        off = {Role.MOTOR_AMPS: lambda t, v: np.zeros(len(t))}
+        subject = replace(made(off, interval_s=30.0), runs=())
+    elif shape == "all missing":
+        gone = {r: lambda t, v: np.full(len(t), np.nan) for r in record.samples}
+        subject = made(gone, interval_s=30.0)
+    else:
+        keep = 0 if shape == "no samples" else 1
+        cut = {r: tuple(x.between(0, int(x.t[0]) + keep) for x in p) for r, p in record.samples.items()}
+        subject = replace(subject, record=replace(record, samples=cut, switches={}), runs=())
+    for check, detector in DETECTORS.items():
+        finding = only(detector(subject))
+        assert finding.check == check
+        if shape != "no runs":
+            assert finding.outcome is not Outcome.PRESENT
