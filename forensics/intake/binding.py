@@ -249,7 +249,7 @@ class Binder:
             The different texts of the column, and the number of the text in each row, shape (n,).
         """
         meaning = self.words_for(point)
-        used = np.unique(codes) if len(codes) else np.zeros(0, np.int32)
+        used = np.flatnonzero(np.bincount(codes)) if len(codes) else np.zeros(0, np.int64)
         table = np.full(len(words) or 1, UNKNOWN, np.int8)
         unknown: list[tuple[int, str]] = []
         for code in used:

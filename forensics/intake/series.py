@@ -179,12 +179,15 @@ def _marked(samples: Samples, runs: Runs, notes: list[str]) -> Samples:
     least, side_s = limits["intake.stuck_readings"], limits["intake.stuck_side_s"]
     good = np.flatnonzero(np.isfinite(samples.v))
     values, t = samples.v[good], samples.t[good]
-    if len(values) < least:
+    if len(values) < max(least, 2):
+        return samples
+    changes = runs.t[1:][np.diff(runs.on)]
+    near = np.clip(np.searchsorted(t, changes), 1, len(values) - 1)
+    if not (values[near] == values[near - 1]).any():
         return samples
     starts = np.flatnonzero(np.concatenate(([True], np.diff(values) != 0)))
     ends = np.append(starts[1:], len(values))
     quality = samples.q
-    changes = runs.t[1:][np.diff(runs.on)]
     crossed = np.unique(np.searchsorted(t[starts], changes, side="right") - 1)
     crossed = crossed[(crossed >= 0) & (ends[crossed] - starts[crossed] >= least)] if len(crossed) else crossed
     for start, end in zip(starts[crossed], ends[crossed], strict=True):

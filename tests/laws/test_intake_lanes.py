@@ -30,7 +30,9 @@ POINTS = [
 LONG = [{**point, "recorded": "change"} for point in POINTS]
 
 
-def read_bytes(content: bytes, folder: Path, *, careful: bool, long: bool = False) -> tuple[SourceReading | None, list[str]]:
+def read_bytes(
+    content: bytes, folder: Path, *, careful: bool, long: bool = False
+) -> tuple[SourceReading | None, list[str]]:
     (folder / "log.csv").write_bytes(content)
     points = LONG if long else POINTS
     case = check_case(
@@ -78,7 +80,9 @@ def same(one: SourceReading | None, other: SourceReading | None) -> None:
 number = st.one_of(
     st.decimals(-2000, 2000, places=2).map(str),
     st.integers(-10_000, 10_000).map(str),
-    st.sampled_from(["", " 12.5 ", "+3.5", "1e3", "-0", "NaN", "inf", "Bad", "---", "-9999", "12 A", "1,5", ".5", "5.", "007"]),
+    st.sampled_from(
+        ["", " 12.5 ", "+3.5", "1e3", "-0", "NaN", "inf", "Bad", "---", "-9999", "12 A", "1,5", ".5", "5.", "007"]
+    ),
 )
 word = st.sampled_from(["On", "Off", "on", "1", "0", "Ein", "", "Unavailable", "Hand", " Off "])
 odd_line = st.sampled_from(
@@ -86,7 +90,9 @@ odd_line = st.sampled_from(
      "15/06/2024 08:3,1,2,On", 'a "quoted" word,1,2,Off', "\x00\x00", "15/06/2024 08:30:00,1,2,On,", "15/06/2024 08:30:00,1,2,On,x"]
 )  # fmt: skip
 stamp = st.integers(0, 200_000).map(
-    lambda s: str((np.datetime64("2024-10-25T00:00:00") + np.timedelta64(s, "s")).astype(object).strftime("%d/%m/%Y %H:%M:%S"))
+    lambda s: str(
+        (np.datetime64("2024-10-25T00:00:00") + np.timedelta64(s, "s")).astype(object).strftime("%d/%m/%Y %H:%M:%S")
+    )
 )
 
 
@@ -143,7 +149,11 @@ def test_every_row_is_kept_or_set_aside_once(content: bytes) -> None:
     accounting = reading.accounting
     assert accounting.rows_read == accounting.rows_kept + sum(accounting.set_aside.values())
     listed = [row.row for row in accounting.listed]
-    assert len(listed) == len(set(listed)) == sum(n for r, n in accounting.set_aside.items() if r not in ("outside window", "time question open"))
+    assert (
+        len(listed)
+        == len(set(listed))
+        == sum(n for r, n in accounting.set_aside.items() if r not in ("outside window", "time question open"))
+    )
     for samples in reading.samples:
         assert (np.diff(samples.t) >= 0).all()
         assert not set(samples.row.tolist()) & set(listed)
@@ -167,7 +177,27 @@ def test_any_text_that_looks_like_stamps_gives_a_result_or_a_question(content: s
     assert said == also_said
 
 
-UNITS = ["A", "V", "kV", "kW", "hp", "Hz", "rpm", "degC", "degF", "K", "psig", "psia", "barg", "kPaa", "inHga", "mbarg", "in/s", "%", "min"]
+UNITS = [
+    "A",
+    "V",
+    "kV",
+    "kW",
+    "hp",
+    "Hz",
+    "rpm",
+    "degC",
+    "degF",
+    "K",
+    "psig",
+    "psia",
+    "barg",
+    "kPaa",
+    "inHga",
+    "mbarg",
+    "in/s",
+    "%",
+    "min",
+]
 
 
 @LAX
@@ -204,5 +234,3 @@ def test_an_export_reads_the_same_with_any_line_end_and_encoding(tmp_path: Path)
             assert reading.accounting.rows_kept == 40, (codec, repr(end))
             seen.append([s.v.tolist() for s in reading.samples] + [s.state.tolist() for s in reading.switches])
     assert all(item == seen[0] for item in seen)
-
-

@@ -23,7 +23,9 @@ def test_day_first_is_decided_for_the_whole_column_by_the_first_stamp_that_settl
     assert read.one.accounting.rows_kept == 8
     assert read.one.accounting.set_aside == {}
     assert utc(read.samples("motor_amps")) == [f"2024-06-{day:02d}T06:00:00" for day in range(9, 17)]
-    assert "day/month/year; decided by line 6 (13/06/2024); 4 of 8 stamps fit both orders" in read.detected("date order")
+    assert "day/month/year; decided by line 6 (13/06/2024); 4 of 8 stamps fit both orders" in read.detected(
+        "date order"
+    )
     assert not list(read.problems)
 
 
@@ -52,13 +54,17 @@ def test_the_answer_to_the_order_is_followed(messy, order, first, last):
 def test_orders_that_contradict_each_other_are_asked_for_with_their_lines(messy):
     read = messy("03", "ch2_pasted.csv", [AMPS])
     said = read.said(Severity.STOP)
-    assert "no single date order fits. Line 2 '13/06/2024' needs day-first; line 4 '06/15/2024' needs month-first" in said
+    assert (
+        "no single date order fits. Line 2 '13/06/2024' needs day-first; line 4 '06/15/2024' needs month-first" in said
+    )
     assert "Supply lines 2-3 and lines 4-5 as two sources" in said
     assert not read.roles()
 
 
 def test_a_told_order_that_does_not_fit_is_asked_for(text):
-    read = text("Time,Amps\n13/06/2024 10:00,1\n14/06/2024 10:00,2\n", [("motor_amps", "Amps")], source={"date_order": "MDY"})
+    read = text(
+        "Time,Amps\n13/06/2024 10:00,1\n14/06/2024 10:00,2\n", [("motor_amps", "Amps")], source={"date_order": "MDY"}
+    )
     assert "'13/06/2024 10:00' does not fit date_order" in read.said(Severity.STOP)
 
 
@@ -138,11 +144,7 @@ def test_a_newest_first_log_is_reversed_not_sorted(messy):
     assert switch.row.tolist() == [5, 4, 3, 2]
     assert read.one.accounting.rows_kept == 5
     assert read.one.accounting.set_aside == {}
-    pulses = [
-        (on, off)
-        for on, off in zip(switch.t, switch.t[1:], strict=False)
-        if off - on < 1_000_000_000
-    ]
+    pulses = [(on, off) for on, off in zip(switch.t, switch.t[1:], strict=False) if off - on < 1_000_000_000]
     assert len(pulses) == 2
     assert switch.origin.recorded is Recorded.CHANGE
     assert "newest first" in read.notes()

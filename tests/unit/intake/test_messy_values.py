@@ -52,7 +52,11 @@ def test_the_answer_to_the_mark_is_followed(messy, hint, wanted):
 
 
 def test_a_units_row_gives_the_units_and_no_data(messy):
-    points = [("oil_pressure_difference", "CH2 DischP"), ("oil_pressure_difference", "CH2 OilP"), ("discharge_temperature", "CH2 DischT")]
+    points = [
+        ("oil_pressure_difference", "CH2 DischP"),
+        ("oil_pressure_difference", "CH2 OilP"),
+        ("discharge_temperature", "CH2 DischT"),
+    ]
     read = messy("23", "ch2_units.csv", points)
     assert read.one.accounting.rows_kept == 3
     differences = [s for s in read.one.samples if s.role.value == "oil_pressure_difference"]
@@ -146,7 +150,10 @@ def test_an_extra_empty_field_shifts_nothing(messy, file, lines):
 
 
 def test_an_extra_field_that_is_not_empty_sets_its_row_aside(text):
-    read = text("Time,Amps\n2024-06-15 08:30,1,\n2024-06-15 08:31,2,9\n2024-06-15 08:32,3,\n", [("motor_amps", "Amps", {"unit": "A"})])
+    read = text(
+        "Time,Amps\n2024-06-15 08:30,1,\n2024-06-15 08:31,2,9\n2024-06-15 08:32,3,\n",
+        [("motor_amps", "Amps", {"unit": "A"})],
+    )
     assert values(read.samples("motor_amps")) == [1.0, 3.0]
     assert read.one.accounting.set_aside == {"wrong number of fields": 1}
 
@@ -255,7 +262,9 @@ def test_a_pressure_that_does_not_move_at_a_stop_is_stuck_kept_and_said(messy):
     oil = read.samples("oil_pressure")
     assert ((oil.q & int(Quality.STUCK)) != 0).all()
     assert len(oil.usable) == 12
-    assert "constant for 12 readings (08:30Z-08:41Z) while the machine stopped at 08:39Z (amps 0 to 131)" in read.notes()
+    assert (
+        "constant for 12 readings (08:30Z-08:41Z) while the machine stopped at 08:39Z (amps 0 to 131)" in read.notes()
+    )
 
 
 def test_a_flat_change_log_is_not_stuck(messy):

@@ -71,7 +71,11 @@ def test_an_air_compressor_of_open_data(shared: Path) -> None:
     loaded = load.state == 1
     off = amps.v < 1.0
     assert (int(off.sum()), int((~off & ~loaded).sum()), int((loaded & ~off).sum())) == (748, 201, 51)
-    assert [round(float(np.median(amps.v[m])), 4) for m in (off, ~off & ~loaded, loaded & ~off)] == [0.04, 3.9025, 6.0825]
+    assert [round(float(np.median(amps.v[m])), 4) for m in (off, ~off & ~loaded, loaded & ~off)] == [
+        0.04,
+        3.9025,
+        6.0825,
+    ]
     starts = [str(np.datetime64(e.latest_ns, "ns"))[11:19] for e in load.edges if e.to == 1]
     assert starts == ["00:23:08", "00:57:19", "01:30:41", "02:04:23", "02:37:54"]
     assert values(amps).count(6.3125) >= 1

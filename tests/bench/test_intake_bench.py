@@ -1,0 +1,155 @@
+"""Reading large exports, as ratios against the library's own reader in the same run (marker ``bench``).
+
+Processor time is compared as well as wall time: wall time on a shared machine measures the neighbours.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+pytestmark = pytest.mark.bench
+ROOT = Path(__file__).resolve().parent.parent.parent
+DAYS, WALL_MAX, PEAK_MAX, WINDOW_MIB, LOG_MAX = 30, 1.5, 1.5, 400, 1.3
+RUNS = 3
+
+PROGRAM = """
+import json, sys, time
+import numpy as np, pandas as pd, pyarrow
+from pyarrow import csv
+from pathlib import Path
+from forensics.casefile import check_case
+from forensics.errors import Problems
+from forensics.intake import read_sources
+from forensics.record import Span
+what, name = sys.argv[1], sys.argv[2]
+folder, file = Path(name).parent, Path(name).name
+NUMBERS = dict(n0=("suction_pressure", "barg"), n1=("discharge_pressure", "barg"), n2=("oil_pressure", "barg"),
+    n3=("suction_temperature", "degC"), n4=("discharge_temperature", "degC"), n5=("oil_temperature", "degC"),
+    n6=("motor_amps", "A"), n7=("vibration_velocity", "mm/s"), n8=("slide_position", "%"), n9=("chilled_water_leaving", "degC"))
+STATES = dict(s0="run_status", s1="oil_heater", s2="load_solenoid", s3="bypass_solenoid", s4="unload_solenoid")
+TEMPERATURES = ["suction_temperature", "discharge_temperature", "oil_temperature", "liquid_temperature", "ambient_temperature"]
+def case(points):
+    return check_case(dict(schema=1, case=dict(id="x", time_zone="UTC"), machine=dict(refrigerant="R134a", altitude_m=0.0),
+        source=[dict(path=file)], point=points))
+wide = [dict(role=r, column=c, unit=u) for c, (r, u) in NUMBERS.items()] + [dict(role=r, column=c) for c, r in STATES.items()]
+begin, processor = time.perf_counter(), time.process_time()
+rows = 0
+if what == "library":
+    rows = len(pd.read_csv(name, parse_dates=["timestamp"]))
+elif what in ("ours", "window"):
+    keep = None
+    if what == "window":
+        end = int(np.datetime64("2026-01-30", "ns").astype(np.int64))
+        keep = Span(end - 86_400 * 10**9, end)
+    problems = Problems()
+    reading = read_sources(case(wide), folder, keep, problems)[0]
+    rows = reading.accounting.rows_read
+    assert len(reading.samples) == 10 and len(reading.switches) == 5, list(map(str, problems))
+elif what == "library-log":
+    frame = pd.read_csv(name)
+    frame["timestamp"] = pd.to_datetime(frame["timestamp"], format="ISO8601")
+    grid = pd.DataFrame({"timestamp": pd.date_range("2026-01-01", "2026-01-31", freq="60s").as_unit(frame["timestamp"].dt.unit)})
+    for _, group in frame.groupby("point"):
+        pd.merge_asof(grid, group[["timestamp", "value"]], on="timestamp")
+    rows = len(frame)
+elif what == "log":
+    points = [dict(role=TEMPERATURES[i % 5], column=f"PT_{i:03d}", unit="degC", recorded="change") for i in range(200)]
+    reading = read_sources(case(points), folder, None, Problems())[0]
+    grid = int(np.datetime64("2026-01-01", "ns").astype(np.int64)) + np.arange(43_201) * 60 * 10**9
+    for samples in reading.samples:
+        samples.at(grid)
+    rows = reading.accounting.rows_read
+    assert len(reading.samples) == 200
+peak = next(int(line.split()[1]) / 1024 for line in open("/proc/self/status") if line.startswith("VmHWM"))
+print(json.dumps(dict(rows=rows, wall_s=time.perf_counter() - begin, processor_s=time.process_time() - processor,
+    peak_mib=peak)))
+"""
+
+
+def measure(what: str, file: Path) -> dict[str, float]:
+    """Median of some runs, each in a process of its own."""
+    runs = []
+    for _ in range(RUNS):
+        done = subprocess.run(
+            [sys.executable, "-c", PROGRAM, what, str(file)],
+            capture_output=True,
+            text=True,
+            check=True,
+            env={"PYTHONPATH": str(ROOT), "PATH": ""},
+        )
+        runs.append(json.loads(done.stdout))
+    return {key: float(np.median([run[key] for run in runs])) for key in runs[0]}
+
+
+@pytest.fixture(scope="module")
+def wide(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Thirty days at 1 s, 16 columns (seeded)."""
+    return write_wide(tmp_path_factory.mktemp("bench") / "wide.csv", DAYS * 86_400)
+
+
+def write_wide(file: Path, count: int) -> Path:
+    import pyarrow as pa
+    from pyarrow import csv
+
+    rng = np.random.default_rng(20240117)
+    stamps = np.datetime64("2026-01-01T00:00:00") + np.arange(count).astype("timedelta64[s]")
+    columns: dict[str, np.ndarray] = {"timestamp": np.datetime_as_string(stamps)}
+    for i, level in enumerate((3.1, 12.4, 5.2, 4.5, 72.3, 55.1, 132.4, 2.31, 71.3, 6.7)):
+        columns[f"n{i}"] = np.round(level + np.cumsum(rng.standard_normal(count)) * 1e-4, 2)
+    for i, share in enumerate((2e-5, 3e-5, 2e-3, 2e-3, 5e-3)):
+        columns[f"s{i}"] = np.where((rng.random(count) < share).cumsum() % 2 == 0, "On", "Off")
+    csv.write_csv(pa.table(columns), file, csv.WriteOptions(quoting_style="none", quoting_header="none"))
+    return file
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A change-of-value log of 5 M rows and 200 points (seeded)."""
+    import pyarrow as pa
+    from pyarrow import csv
+
+    rng = np.random.default_rng(20240118)
+    count = 5_000_000
+    file = tmp_path_factory.mktemp("bench") / "log.csv"
+    stamps = np.datetime64("2026-01-01T00:00:00", "ms") + np.sort(rng.integers(0, 30 * 86_400_000, count)).astype(
+        "timedelta64[ms]"
+    )
+    names = np.array([f"PT_{i:03d}" for i in range(200)])[rng.integers(0, 200, count)]
+    values = np.round(50 + 10 * rng.standard_normal(count), 2)
+    table = pa.table({"timestamp": np.datetime_as_string(stamps), "point": names, "value": values})
+    csv.write_csv(table, file, csv.WriteOptions(quoting_style="none", quoting_header="none"))
+    return file
+
+
+def test_thirty_days_against_the_library(wide: Path) -> None:
+    library, ours = measure("library", wide), measure("ours", wide)
+    print(f"\nlibrary {library}\nours {ours}")
+    assert ours["rows"] == library["rows"] == DAYS * 86_400
+    assert ours["peak_mib"] <= PEAK_MAX * library["peak_mib"]
+    assert ours["wall_s"] <= WALL_MAX * library["wall_s"]
+
+
+def test_a_day_out_of_thirty_needs_little_memory(wide: Path) -> None:
+    window = measure("window", wide)
+    print(f"\nwindow {window}")
+    assert window["peak_mib"] <= WINDOW_MIB
+
+
+def test_a_change_log_against_read_and_join(log: Path) -> None:
+    library, ours = measure("library-log", log), measure("log", log)
+    print(f"\nlibrary {library}\nours {ours}")
+    assert ours["rows"] == library["rows"]
+    assert ours["wall_s"] <= LOG_MAX * library["wall_s"]
+
+
+def test_time_grows_no_faster_than_rows(tmp_path: Path) -> None:
+    small = measure("ours", write_wide(tmp_path / "small.csv", 400_000))
+    large = measure("ours", write_wide(tmp_path / "large.csv", 1_600_000))
+    print(f"\nsmall {small}\nlarge {large}")
+    assert large["processor_s"] <= 4 * 1.3 * small["processor_s"]
