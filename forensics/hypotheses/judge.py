@@ -111,9 +111,15 @@ def _beats(
             continue
         if other in able and _separate(live[name], one, modes, scale):
             continue
-        brought = (0.0 if caused else _explains(one, live[name], modes)) - _explains(live[name], one, modes)
+        brought = (0.0 if caused else _brings(one, live[name], modes, scale)) - _explains(live[name], one, modes)
         others += 10.0 ** ((one.net + brought) / 10.0)
     return bool(10.0 ** (mine / 10.0) > scale.beats_all_others_by * others)
+
+
+def _brings(rival: Tally, one: Tally, modes: Modes, scale: Scale) -> float:
+    """Points that a rival gains from what it would bring about; fewer where nothing of its own was seen."""
+    points = _explains(rival, one, modes)
+    return points if rival.own_present else max(0.0, points - points_of(scale.unshown_rival_ratio))
 
 
 def _explains(one: Tally, other: Tally, modes: Modes) -> float:

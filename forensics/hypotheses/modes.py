@@ -241,6 +241,7 @@ class Scale:
     possible_ratio_min: float
     possible_behind_best_max: float
     second_fault_ratio_min: float
+    unshown_rival_ratio: float
     observable_share_min: float
     limit_change: float
     alarm_near_s: float
