@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import weakref
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -80,8 +81,20 @@ def _overlap_s(starts: NDArray[np.int64], ends: NDArray[np.int64], start_ns: int
 def read_commands(record: Record, profile: Profile) -> Mapping[Role, Command]:
     """Commands of the record by role, each turned so that *on* is its hydraulic effect by the profile's polarity.
 
-    The bypass is left out where the profile has none.
+    The bypass is left out where the profile has none. Made once for a record and a profile.
     """
+    for known, made_for, found in _made:
+        if known() is record and made_for is profile:
+            return found
+    found = _read(record, profile)
+    _made[:] = [(weakref.ref(record), profile, found)]
+    return found
+
+
+_made: list[tuple[weakref.ref[Record], Profile, Mapping[Role, Command]]] = []
+
+
+def _read(record: Record, profile: Profile) -> Mapping[Role, Command]:
     polarity = profile.polarity
     straight = {
         Role.RUN_COMMAND: True,

@@ -212,7 +212,7 @@ def _confirmed(
 def _fell(v: NDArray[np.float64], t: NDArray[np.int64], last: int, rules: Limits) -> int:
     """Index of the first sample after the current ended: meters average, so their reading falls over some samples."""
     index = last + 1
-    reach = int(np.searchsorted(t, t[index] - rules["states.falling_s"] * NS))
+    reach = int(np.searchsorted(t, int(t[index]) - round(rules["states.falling_s"] * NS)))
     level = float(np.median(v[max(0, reach - 10) : max(reach, 1)])) if reach else float(v[last])
     while index - 1 > reach and v[index - 1] < rules["states.falling_share"] * level:
         index -= 1

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import weakref
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.record import NS, Samples
+from forensics.record import NS, Record, Samples
+from forensics.rules import Limits
 from forensics.signatures.base import Subject
 from forensics.signatures.duty import max_age_s, trusted
+from forensics.states import Run
 from forensics.vocabulary import Recorded, Role
 
 Floats = NDArray[np.float64]
@@ -76,12 +79,27 @@ def difference(subject: Subject, upper_role: Role) -> Difference | None:
 
 
 def across_rotors(subject: Subject) -> Difference | None:
-    """Discharge (before the check valve) less suction, with its offset at rest; None where either is missing."""
+    """Discharge (before the check valve) less suction, with its offset at rest; None where either is missing.
+
+    Made once for a record and its runs.
+    """
+    for known, runs, limits, found in _made:
+        if known() is subject.record and runs is subject.runs and limits is subject.limits:
+            return found
+    found = _across(subject)
+    _made[:] = [(weakref.ref(subject.record), subject.runs, subject.limits, found)]
+    return found
+
+
+def _across(subject: Subject) -> Difference | None:
     plain = difference(subject, Role.DISCHARGE_PRESSURE)
     if plain is None:
         return None
     offset, error = _rest_offset(subject, plain)
     return Difference(plain.upper, plain.lower, plain.t, plain.v, plain.interval_s, offset, error)
+
+
+_made: list[tuple[weakref.ref[Record], tuple[Run, ...], Limits, Difference | None]] = []
 
 
 def _rest_offset(subject: Subject, plain: Difference) -> tuple[float, float]:

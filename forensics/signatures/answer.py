@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from forensics.findings import Cite, Finding
 from forensics.record import Samples, Switch
 from forensics.rules import read_checks
@@ -73,7 +75,8 @@ def rows_of(point: Samples | Switch | None, start_ns: int, end_ns: int) -> tuple
     """Rows of a point in a window, as one citation; empty where it has none there."""
     if point is None or not len(point):
         return ()
-    chosen = point.row[(point.t >= start_ns) & (point.t <= end_ns)]
+    low, high = np.searchsorted(point.t, [int(start_ns), int(end_ns) + 1])
+    chosen = point.row[int(low) : int(high)]
     if not len(chosen):
         return ()
     return (Cite(point.origin.source, point.origin.column, (int(chosen.min()), int(chosen.max()))),)
