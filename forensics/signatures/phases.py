@@ -115,10 +115,14 @@ def trip_at_failure(subject: Subject) -> Trip | None:
     if near:
         stop = min(near, key=lambda s: abs(s.time_ns - failure_ns))
         return Trip(stop.earliest_ns, stop.latest_ns, stop)
-    for run in subject.runs:
-        edge = run.end
-        if edge and edge.earliest_ns - reach_ns <= failure_ns <= edge.latest_ns + reach_ns:
-            return Trip(edge.earliest_ns, edge.latest_ns, None)
+    ends = [
+        edge
+        for run in subject.runs
+        if (edge := run.end) and edge.earliest_ns - reach_ns <= failure_ns <= edge.latest_ns + reach_ns
+    ]
+    if ends:
+        edge = min(ends, key=lambda e: abs(e.latest_ns - failure_ns))
+        return Trip(edge.earliest_ns, edge.latest_ns, None)
     return None
 
 

@@ -11,7 +11,17 @@ from forensics.findings import Cite, Finding
 from forensics.record import NS, Samples, Span
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import Frame, frame_of, rests_of
-from forensics.signatures.phases import AMPS, VOLTS, Bools, Floats, Measured, answer, before_failure, cite_between
+from forensics.signatures.phases import (
+    AMPS,
+    VOLTS,
+    Bools,
+    Floats,
+    Measured,
+    answer,
+    before_failure,
+    cite_between,
+    stretches,
+)
 from forensics.vocabulary import ROLE_FACTS, Dimension, Outcome, Quality, Recorded, Role
 
 _FEW = 5
@@ -279,12 +289,17 @@ def _moved(subject: Subject, point: Samples, edge_ns: int) -> bool | None:
 
 
 def out_of_range(subject: Subject) -> tuple[Finding, ...]:
-    """Decide whether a sensor read what no machine of this kind can be at: off its range, or physically impossible."""
+    """Decide whether a sensor went off its range before the failure, or to what such a machine can't be at.
+
+    Two samples in a row in the last hours count; a single one, or one long before, may be a slip of transmission.
+    """
     check = "sensors.out_of_range"
     limits = subject.limits
     span = before_failure(subject)
+    recent_ns = span.end_ns - round(limits["sensors.recent_s"] * NS)
     worst: tuple[int, Samples, int, int, float] | None = None
     watched: list[Samples] = []
+    strays = 0
     for found in subject.record.samples.values():
         point = found[0]
         bounds = _bounds(subject, point)
@@ -295,20 +310,22 @@ def out_of_range(subject: Subject) -> tuple[Finding, ...]:
         with np.errstate(invalid="ignore"):
             bad = (part.v < bounds[0]) | (part.v > bounds[1])
         bad |= (part.q & int(Quality.OUT_OF_RANGE)) != 0
-        count = int(bad.sum())
-        if count and (worst is None or count > worst[0]):
-            index = np.flatnonzero(bad)
-            worst = (count, point, int(part.t[index[0]]), int(part.t[index[-1]]), float(part.v[index[-1]]))
+        strays += int(bad.sum())
+        for first, last in stretches(bad, part.t, np.inf):
+            if part.t[last] >= recent_ns and (worst is None or last - first + 1 > worst[0]):
+                worst = (last - first + 1, point, int(part.t[first]), int(part.t[last]), float(part.v[last]))
     if not watched:
         return (cannot_tell(check, "no pressure, temperature or current in the window"),)
     name = "sensors.out_of_range_samples"
     if worst is not None and worst[0] > limits[name]:
-        count, point, first, last, reading = worst
+        count, point, first_ns, last_ns, reading = worst
         text = f"{point.role.value} read {reading:.4g} {ROLE_FACTS[point.role].unit}, {count} samples out of its range"
-        seen = (first, last)
-        outcome, cites, interval_s = Outcome.PRESENT, cite_between(point, *seen), point.interval_s
+        outcome, seen = Outcome.PRESENT, (first_ns, last_ns)
+        cites, interval_s = cite_between(point, *seen), point.interval_s
+    elif strays:
+        return (cannot_tell(check, f"{strays} readings out of range, none of them two in a row before the failure"),)
     else:
-        count, seen, outcome = (worst[0] if worst else 0), (span.start_ns, span.end_ns), Outcome.ABSENT
+        count, seen, outcome = 0, (span.start_ns, span.end_ns), Outcome.ABSENT
         text = f"{len(watched)} points stayed inside what is possible"
         cites = tuple(c for p in watched[:3] for c in cite_between(p, *seen))
         interval_s = watched[0].interval_s

@@ -29,6 +29,9 @@ _LINKED: dict[Role, tuple[Role, ...]] = {
     Role.OIL_FILTER_IN_PRESSURE: (Role.OIL_PRESSURE, Role.DISCHARGE_PRESSURE),
 }
 _OIL = (Role.OIL_PRESSURE, Role.OIL_PRESSURE_DIFFERENCE, Role.OIL_FILTER_IN_PRESSURE)
+# the unloading valve lets discharge fall and suction rise within a second: only the other way is a sensor's
+_SUSPECT = {Role.DISCHARGE_PRESSURE: 1.0, Role.CONDENSER_PRESSURE: 1.0, Role.HIGH_SIDE_PRESSURE: 1.0}
+_SUSPECT |= {Role.SUCTION_PRESSURE: -1.0}
 _AMPS = (Role.MOTOR_AMPS, Role.AMPS_A, Role.MOTOR_POWER)
 
 
@@ -154,6 +157,8 @@ def _jump(subject: Subject, point: Samples, trip: Trip) -> Jump | None:
         and not _impossible_oil(subject, point, int(part.t[k + 1]), float(part.v[k + 1]))
     ):
         return None
+    if _SUSPECT.get(point.role, 0.0) * size < 0:
+        return None
     known, moved = _linked_moves(subject, point, (int(part.t[k]), min(int(part.t[k + 1]), trip.earliest_ns)), size)
     started = since_start_s(subject, int(part.t[k]))
     if started < limits["sensors.jump_after_start_s"]:
@@ -184,9 +189,10 @@ def _with_rails(point: Samples) -> Samples:
 
 
 def since_start_s(subject: Subject, time_ns: int) -> float:
-    """Time since the last start before a moment, s; infinite where the record shows none."""
-    begins = [run.begin.earliest_ns for run in subject.runs if run.begin and run.begin.earliest_ns <= time_ns]
-    return (time_ns - max(begins)) / NS if begins else float("inf")
+    """Least time since the last start before a moment, s; infinite where the record shows none."""
+    begins = [run.begin for run in subject.runs if run.begin and run.begin.earliest_ns <= time_ns]
+    # a start seen between two samples may lie as late as the second of them
+    return (time_ns - min(max(begin.latest_ns for begin in begins), time_ns)) / NS if begins else float("inf")
 
 
 def _linked_moves(

@@ -96,6 +96,16 @@ class TestJump:
         after = {Role.DISCHARGE_PRESSURE: then(same, STOP_S, FAILURE_S, lambda v: v - 300)}
         assert ask(subject(after, "High discharge pressure"), "jump_at_trip").outcome is ABSENT
 
+    def test_the_unloading_valve_opening_is_no_jump(self) -> None:
+        """It may be released before the motor is off: discharge falls and suction rises at once, current hardly."""
+        opened = {
+            Role.DISCHARGE_PRESSURE: late(lambda v: v - 300, 20),
+            Role.SUCTION_PRESSURE: late(lambda v: v + 200, 20),
+        }
+        without = (Role.OIL_PRESSURE, Role.OIL_FILTER_IN_PRESSURE, Role.CONDENSER_PRESSURE)
+        one = subject(opened, "High discharge pressure", without=without)
+        assert ask(one, "jump_at_trip").outcome is not PRESENT
+
     def test_oil_pressure_that_is_shut_off_is_no_jump_but_below_suction_is(self) -> None:
         """A closed feed takes oil pressure to suction within a second; no feed takes it below."""
         shut = {Role.OIL_PRESSURE: late(lambda v: v - 240, 20)}
@@ -160,8 +170,11 @@ class TestAgainstEachOther:
     def test_out_of_range(self) -> None:
         rail: dict[Role, Change] = {Role.OIL_TEMPERATURE: late(lambda v: v * 0 + 250, 30)}
         assert ask(subject(rail), "out_of_range").outcome is PRESENT
+        assert ask(subject(), "out_of_range").outcome is ABSENT
         once: dict[Role, Change] = {Role.OIL_TEMPERATURE: then(same, 5000, 5001, lambda v: v * 0 + 250)}
-        assert ask(subject(once), "out_of_range").outcome is ABSENT
+        assert ask(subject(once), "out_of_range").outcome is CANNOT_TELL
+        long_ago: dict[Role, Change] = {Role.OIL_TEMPERATURE: then(same, 5000, 5100, lambda v: v * 0 + 250)}
+        assert ask(subject(long_ago), "out_of_range").outcome is CANNOT_TELL
 
     @pytest.mark.parametrize(("offset", "outcome"), [(0, ABSENT), (60, ABSENT), (160, PRESENT), (-60, PRESENT)])
     def test_at_rest(self, offset: float, outcome: Outcome) -> None:

@@ -1,0 +1,64 @@
+"""Electrical, waveform and sensor checks on whole simulated cases with known truth: sanity, not the verdict."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from forensics.case import load_case
+from forensics.clocks import align, fit_clocks
+from forensics.runs import find_runs
+from forensics.signatures import electrical, sensors, waveform
+from forensics.signatures.base import Subject, run_catalogue
+from forensics.states import cut_states
+from forensics.vocabulary import Outcome
+
+FAMILIES = {**electrical.DETECTORS, **waveform.DETECTORS, **sensors.DETECTORS}
+
+
+def outcomes(folder: Path) -> dict[str, Outcome]:
+    case = load_case(folder / "case.toml")
+    record = align(case.record, fit_clocks(case.record, case.file))
+    runs = find_runs(record)
+    subject = Subject(
+        record=record,
+        runs=runs,
+        spans=cut_states(record, runs, case.profile),
+        limits=case.limits,
+        profile=case.profile,
+        machine=case.file.machine,
+        polarity_confirmed=case.file.machine.sequence_confirmed,
+        saturation=case.saturation,
+        saturation_missing=case.saturation_missing,
+    )
+    return {found.check: found.outcome for found in run_catalogue(subject, FAMILIES)}
+
+
+# what each case must show of these families, and nothing else of them may be present
+MUST = {
+    "case-02": set(),
+    "case-03": {"waveform.supply_sequence_reversed"},
+    "case-06": {"electrical.overload"},
+    "case-08": set(),
+    "case-10": set(),
+    "case-13": set(),
+    "case-19": set(),
+    "case-22": set(),
+    "case-26": set(),
+    "case-27": {"electrical.phase_lost", "electrical.overload", "waveform.phase_lost"},
+    "case-29": set(),
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", sorted(MUST))
+def test_what_is_present_is_what_happened(shared: Path, name: str) -> None:
+    found = outcomes(shared / "incidents" / "cases" / name)
+    assert {check for check, outcome in found.items() if outcome is Outcome.PRESENT} == MUST[name]
+
+
+@pytest.mark.slow
+def test_a_rotor_that_turned_back_is_measured_in_the_waveform(shared: Path) -> None:
+    found = outcomes(shared / "incidents" / "cases" / "case-12")
+    assert {check for check, outcome in found.items() if outcome is Outcome.PRESENT} == {"waveform.residual_reversed"}
