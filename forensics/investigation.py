@@ -151,11 +151,12 @@ def judge(case: Case) -> Investigation:
 
 def look(case: Case, record: Record) -> Subject:
     """Cut the record into runs and states and list its starts and stops."""
-    runs = find_runs(record)
+    rated = case.file.machine.rated_load_amps
+    runs = find_runs(record, case.limits, rated_load_amps=rated)
     subject = Subject(
         record=record,
         runs=runs,
-        spans=cut_states(record, runs, case.profile),
+        spans=cut_states(record, runs, case.profile, case.limits, rated_load_amps=rated),
         limits=case.limits,
         profile=case.profile,
         machine=case.file.machine,
