@@ -350,7 +350,7 @@ def _inferred(
     if at_stop is None or len(v) < _FEWEST:
         return unknown, None, NEITHER
     if at_stop < -limits["coastdown.spent_difference_kpa"]:
-        return unknown, None, "discharge stood below suction when the current ended: the machine ran the wrong way round"
+        return unknown, None, "discharge stood below suction at the end of current: the machine ran the wrong way"
     seconds = (t - off) / NS
     late = v[seconds >= limits["coastdown.lost_after_s"] / 2]
     error = rotors.offset_error_kpa
