@@ -73,6 +73,9 @@ def _parser() -> argparse.ArgumentParser:
     seal.add_argument("folder", type=Path, metavar="DIR")
     seal.add_argument("--out", type=Path, default=None, help="the bag (default: DIR with -sealed)")
     seal.add_argument("--by", default="", help="who seals it, for custody.csv")
+    seal.add_argument(
+        "--case", type=Path, default=None, metavar="CASE.toml", help="where it is not found from the results"
+    )
     seal.set_defaults(run=_seal)
 
     verify = commands.add_parser("verify", help="check a bag and re-run its case")
@@ -80,8 +83,9 @@ def _parser() -> argparse.ArgumentParser:
     verify.set_defaults(run=_verify)
 
     batch = commands.add_parser("batch", help="many cases; one that fails never stops the others")
-    batch.add_argument("cases", type=Path, nargs="+", metavar="CASE.toml")
-    batch.add_argument("--out", type=Path, default=Path("batch"))
+    # texts, not paths: an address such as s3://… must keep its two slashes
+    batch.add_argument("cases", nargs="+", metavar="CASE.toml", help="paths, or addresses that fsspec knows")
+    batch.add_argument("--out", default="batch", help="folder of all results, or an address")
     where = batch.add_mutually_exclusive_group()
     where.add_argument("--workers", type=int, default=1, help="processes on this machine")
     where.add_argument("--scheduler", default="", metavar="ADDRESS", help="a running dask.distributed scheduler")
@@ -155,9 +159,11 @@ def _check(parsed: argparse.Namespace) -> int:
 
 
 def _seal(parsed: argparse.Namespace) -> int:
-    from forensics.seal import seal
+    from forensics.seal import seal, seal_id
 
-    print(seal(parsed.folder, parsed.out, by=parsed.by))
+    bag = seal(parsed.folder, parsed.out, by=parsed.by, case=parsed.case)
+    print(bag)
+    print(f"seal id {seal_id(bag)} (note it somewhere else: it stands for every byte of the bag)")
     return DONE
 
 

@@ -51,7 +51,7 @@ def _rows(dask: Any, client: Any, jobs: Sequence[Job], found: dict[str, Row]) ->
     futures = {client.submit(run_task, job, key=f"{token}-{job.name}", pure=False): job for job in jobs}
     with client:
         try:
-            for future in dask.as_completed(list(futures)):
+            for future in dask.as_completed(list(futures), loop=client.loop):
                 found[futures[future].name] = row = _row(future, futures[future])
                 yield row
         finally:
