@@ -10,6 +10,8 @@ from forensics.figures.plate import INK, axis, label, layout
 
 PANEL_PX = 150
 _STRIP_PX = 24
+_LINE_PX = 15
+_STRIP_LETTERS = 150
 _DOTTED_PX = 4
 PART = "\u2003"
 _STROKES = {"solid": "───", "dash": "– – –", "dot": "· · · ·", "dashdot": "– · –", "longdash": "—— ——"}
@@ -62,7 +64,8 @@ def stack(
     Names stand in one line of text above each panel, not in a legend, and margins are fixed: legends and automatic
     margins take the browser as long as all the rest.
     """
-    total = sum(panel.height + (_STRIP_PX if panel.title else 0) for panel in panels)
+    strips = [_strip_px(panel) for panel in panels]
+    total = sum(panel.height for panel in panels) + sum(strips)
     shown = layout(int(total + _TOP_PX + _BOTTOM_PX), {"annotations": [], "shapes": []})
     categories = [str(name) for panel in panels for name in panel.more.get("categoryarray", ())]
     shown["margin"] = {"l": left_margin(categories), "r": 14, "t": _TOP_PX, "b": _BOTTOM_PX}
@@ -70,7 +73,7 @@ def stack(
     top = 1.0
     for number, panel in enumerate(panels, start=1):
         suffix = "" if number == 1 else str(number)
-        strip = _STRIP_PX / total if panel.title else 0.0
+        strip = strips[number - 1] / total
         bottom = max(top - strip - panel.height / total, 0.0)
         shown[f"yaxis{suffix}"] = axis("", {"domain": [bottom, max(top - strip, bottom)], "anchor": "x", **panel.more})
         if panel.title:
@@ -91,13 +94,17 @@ def left_margin(categories: Sequence[str], *, least: int = 60, most: int = 300, 
 
 def strip_above(title: str, traces: Sequence[dict[str, Any]], at: float) -> dict[str, Any]:
     """Title of a panel and the names of its traces, each after a sample of its line or mark, on one line above it."""
-    parts = [f"<b>{label(title)}</b>"] if title else []
-    for trace in traces:
-        if trace.get("name") and trace.get("showlegend") is not False:
-            parts.append(f'<span style="color:{_colour(trace)}">{_sample(trace)}</span> {trace["name"]}')
+    lines: list[list[str]] = [[]]
+    room = _STRIP_LETTERS
+    for text, width in _parts(title, traces):
+        if width > room and lines[-1]:
+            lines.append([])
+            room = _STRIP_LETTERS
+        lines[-1].append(text)
+        room -= width
     return {
         "name": "strip",
-        "text": PART.join(parts),
+        "text": "<br>".join(PART.join(line) for line in lines),
         "font": {"size": 11},
         "bgcolor": "rgba(255,255,255,0.8)",
         "borderpad": 0,
@@ -111,6 +118,24 @@ def strip_above(title: str, traces: Sequence[dict[str, Any]], at: float) -> dict
         "yanchor": "bottom",
         "yshift": 1,
     }
+
+
+def _parts(title: str, traces: Sequence[dict[str, Any]]) -> list[tuple[str, int]]:
+    """Pieces of a strip with their widths in letters."""
+    parts = [(f"<b>{label(title)}</b>", len(title) + 2)] if title else []
+    for trace in traces:
+        name = trace.get("name")
+        if name and trace.get("showlegend") is not False:
+            parts.append((f'<span style="color:{_colour(trace)}">{_sample(trace)}</span> {name}', len(name) + 7))
+    return parts
+
+
+def _strip_px(panel: Panel) -> int:
+    """Height of the strip above a panel."""
+    if not panel.title:
+        return 0
+    lines = strip_above(panel.title, panel.traces, 1.0)["text"].count("<br>")
+    return _STRIP_PX + _LINE_PX * lines
 
 
 def _colour(trace: dict[str, Any]) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from forensics.display import ReportTime, role_words, shown_role
+from forensics.display import ReportTime, number, role_words, shown_role
 from forensics.figures.plate import GREY, INK, PALE, VERMILION, Plate, label, time_axis
 from forensics.figures.stack import Panel, stack
 from forensics.figures.traces import Drawn, bars, draw, thinning_words
@@ -108,8 +108,12 @@ def _panels(record: Record, clock: ReportTime, display: str, span: Span, most: i
     for title, roles in PANELS:
         drawn: list[Drawn] = []
         for role in roles:
-            for point in record.samples.get(role, ())[:2]:
-                line = draw(point, clock, display, span=span, place=len(drawn), name=_short(role, title), most=most)
+            points = record.samples.get(role, ())[:2]
+            for point in points:
+                name = _short(role, title)
+                if len(points) > 1:
+                    name += f", every {number(point.interval_s, digits=3)} s"
+                line = draw(point, clock, display, span=span, place=len(drawn), name=name, most=most)
                 if line is not None:
                     drawn.append(line)
         if drawn:
