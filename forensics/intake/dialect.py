@@ -247,8 +247,14 @@ def _seen_header(rows: Sequence[RowText], width: int) -> int | None:
     wide = [i for i, row in enumerate(rows) if row.fields and len(row.fields) in (width, width + 1) and _filled(row)]
     if not wide:
         return None
-    first = next((i for i in wide if _is_stamped(rows[i]) and _goes_on(rows, wide, i)), None)
     time_names = read_words().columns["time"]
+    for place, i in enumerate(wide):
+        # the name of a time column with a stamp soon below it settles it
+        for column, cell in enumerate(rows[i].fields or ()):
+            if plain(cell) in time_names and _stamp_below(rows, wide[place + 1 : place + 4], column):
+                below = wide[place + 1]
+                return below if _is_second_names(rows[below], column) else i
+    first = next((i for i in wide if _is_stamped(rows[i]) and _goes_on(rows, wide, i)), None)
     if first is None:
         for i in wide:
             if any(plain(cell) in time_names for cell in rows[i].fields or ()):
@@ -264,6 +270,20 @@ def _seen_header(rows: Sequence[RowText], width: int) -> int | None:
         if enough and not _is_units(cells) and not _is_ruler(cells):
             return i
     return None
+
+
+def _is_second_names(row: RowText, time_column: int) -> bool:
+    """Whether a row under a header holds more names: nothing under the time, and no units."""
+    cells = [cell.strip() for cell in row.fields or []]
+    empty = len(cells) > time_column and not cells[time_column]
+    return (
+        empty and sum(map(bool, cells)) > 1 and not _is_stamped(row) and not _is_units(cells) and not _is_ruler(cells)
+    )
+
+
+def _stamp_below(rows: Sequence[RowText], below: Sequence[int], column: int) -> bool:
+    cells = [fields[column] for fields in (rows[i].fields or [] for i in below) if len(fields) > column]
+    return any(_form(cell) in (FIXED, OPEN) for cell in cells)
 
 
 def _goes_on(rows: Sequence[RowText], wide: Sequence[int], index: int) -> bool:

@@ -108,6 +108,13 @@ def test_a_header_that_changes_below_is_mapped_by_name(text):
     assert read.one.accounting.set_aside == {"repeated header": 2}
 
 
+def test_a_units_row_and_a_repeated_header_do_not_hide_the_rows_between(text):
+    lines = "Note,2024-06-15 07:00\nTime,Amps\n,A\n2024-06-15 08:30,1\nTime,Amps\n,A\n2024-06-15 08:31,2\n2024-06-15 08:32,3\n"
+    read = text(lines, [("motor_amps", "Amps")])
+    assert values(read.samples("motor_amps")) == [1.0, 2.0, 3.0]
+    assert read.one.accounting.set_aside == {"repeated header": 1, "repeated units row": 1}
+
+
 def test_a_quote_that_never_closes_swallows_no_record(text):
     lines = 'Time,Amps,Note\n2024-06-15 08:30,1,"fine"\n2024-06-15 08:31,2,"never closed\n2024-06-15 08:32,3,ok\n'
     lines += '2024-06-15 08:33,4,"two\nlines"\n2024-06-15 08:34,5,x\n'
@@ -175,7 +182,7 @@ def test_compressed_data_that_ends_early_is_read_as_far_as_it_goes(text):
 def test_an_archive_that_unpacks_to_far_more_than_it_weighs_is_refused(text):
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("log.csv", b"Time,Amps\n" + b"0" * (120 << 20))
+        archive.writestr("log.csv", b"Time,Amps\n" + b"2024-06-15 08:30:00,1\n" * (5 << 20))
     read = text(buffer.getvalue(), AMPS, name="log.zip")
     assert "refused" in read.said(Severity.POINT)
     assert not read.roles()
