@@ -14,7 +14,6 @@ from forensics.signatures.phases import (
     AMPS,
     VOLTS,
     Bools,
-    Floats,
     Measured,
     Phases,
     Times,
@@ -22,6 +21,7 @@ from forensics.signatures.phases import (
     before_failure,
     longest,
     read_phases,
+    smoothed,
     stretches,
     trip_at_failure,
     widened,
@@ -359,7 +359,7 @@ def current_unbalance(subject: Subject) -> tuple[Finding, ...]:
     index = np.flatnonzero(usable)
     name = "electrical.current_unbalance_max"
     gap_s = max(5 * phases.interval_s, subject.limits["electrical.gap_s"])
-    level = _rolling(percent[index], phases.interval_s, subject.limits["electrical.smoothing_s"])
+    level = smoothed(percent[index], phases.interval_s, subject.limits["electrical.smoothing_s"])
     best = longest(stretches(level > subject.limits[name], phases.t[index], gap_s), phases.t[index])
     lasting_s = subject.limits["electrical.unbalance_lasting_s"]
     lasts = best is not None and (phases.t[index[best[1]]] - phases.t[index[best[0]]]) / NS >= lasting_s
@@ -392,13 +392,6 @@ def current_unbalance(subject: Subject) -> tuple[Finding, ...]:
             ),
         ),
     )
-
-
-def _rolling(values: Floats, interval_s: float, over_s: float) -> Floats:
-    from scipy.ndimage import median_filter
-
-    size = int(min(over_s / max(interval_s, 1e-9), 9)) // 2 * 2 + 1
-    return np.asarray(median_filter(values, size=size, mode="nearest")) if 1 < size <= len(values) else values
 
 
 def _settled(view: PhaseView, start_s: float) -> Bools:

@@ -19,6 +19,7 @@ from forensics.signatures.phases import (
     before_failure,
     longest,
     read_phases,
+    smoothed,
     stretches,
     trip_at_failure,
     widened,
@@ -28,16 +29,6 @@ from forensics.vocabulary import Outcome, Recorded, Role
 
 _LIVE_SHARE = 0.5
 _FEW = 3
-
-
-def smoothed(values: Floats, interval_s: float, over_s: float) -> Floats:
-    """Running median over about ``over_s`` along the last axis: one odd sample is no spell."""
-    from scipy.ndimage import median_filter
-
-    size = int(min(over_s / interval_s, 9)) // 2 * 2 + 1 if np.isfinite(interval_s) and interval_s > 0 else 1
-    if size <= 1 or values.shape[-1] < size:
-        return values
-    return np.asarray(median_filter(values, size=(1,) * (values.ndim - 1) + (size,), mode="nearest"), np.float64)
 
 
 def reference_volts(subject: Subject, phases: Phases) -> float | None:

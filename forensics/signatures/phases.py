@@ -97,10 +97,12 @@ def _read_phases(subject: Subject, roles: tuple[Role, ...]) -> tuple[Phases | No
     base = good[0]
     columns = [base.v]
     for point in good[1:]:
-        same = len(point) == len(base) and np.array_equal(point.t, base.t)
+        same = point.t is base.t or (len(point) == len(base) and np.array_equal(point.t, base.t))
         columns.append(point.v if same else point.at(base.t, max_age_s(point)))
     values = np.array(columns)
     whole = np.isfinite(values).all(axis=0)
+    if bool(whole.all()):
+        return Phases(base.t, values, good), ""
     return Phases(base.t[whole], values[:, whole], good), ""
 
 
@@ -145,6 +147,17 @@ def before_failure(subject: Subject) -> Span:
     trip = trip_at_failure(subject)
     end_ns = subject.record.failure_ns if trip is None else max(trip.latest_ns, subject.record.failure_ns)
     return Span(subject.record.window.start_ns, max(end_ns + NS, subject.record.window.start_ns + 1))
+
+
+def smoothed(values: Floats, interval_s: float, over_s: float) -> Floats:
+    """Median of three neighbours along the last axis where they lie within ``over_s``: one odd sample is no spell."""
+    if 2 * interval_s > over_s or values.shape[-1] < 3:  # noqa: PLR2004 - three neighbours
+        return values
+    a, b, c = values[..., :-2], values[..., 1:-1], values[..., 2:]
+    low, high = np.minimum(a, b), np.maximum(a, b)
+    out = values.copy()
+    out[..., 1:-1] = np.maximum(low, np.minimum(high, c))
+    return out
 
 
 def widened(subject: Subject, *clocks: str) -> float:
