@@ -30,14 +30,19 @@ from forensics.record import Span
 what, name = sys.argv[1], sys.argv[2]
 folder, file = Path(name).parent, Path(name).name
 NUMBERS = dict(n0=("suction_pressure", "barg"), n1=("discharge_pressure", "barg"), n2=("oil_pressure", "barg"),
-    n3=("suction_temperature", "degC"), n4=("discharge_temperature", "degC"), n5=("oil_temperature", "degC"),
-    n6=("motor_amps", "A"), n7=("vibration_velocity", "mm/s"), n8=("slide_position", "%"), n9=("chilled_water_leaving", "degC"))
+    n3=("suction_temperature", "degC"),
+    n4=("discharge_temperature", "degC"), n5=("oil_temperature", "degC"),
+    n6=("motor_amps", "A"), n7=("vibration_velocity", "mm/s"), n8=("slide_position", "%"),
+    n9=("chilled_water_leaving", "degC"))
 STATES = dict(s0="run_status", s1="oil_heater", s2="load_solenoid", s3="bypass_solenoid", s4="unload_solenoid")
-TEMPERATURES = ["suction_temperature", "discharge_temperature", "oil_temperature", "liquid_temperature", "ambient_temperature"]
+TEMPERATURES = ["suction_temperature", "discharge_temperature", "oil_temperature", "liquid_temperature",
+    "ambient_temperature"]
 def case(points):
-    return check_case(dict(schema=1, case=dict(id="x", time_zone="UTC"), machine=dict(refrigerant="R134a", altitude_m=0.0),
+    return check_case(dict(schema=1, case=dict(id="x", time_zone="UTC"),
+        machine=dict(refrigerant="R134a", altitude_m=0.0),
         source=[dict(path=file)], point=points))
-wide = [dict(role=r, column=c, unit=u) for c, (r, u) in NUMBERS.items()] + [dict(role=r, column=c) for c, r in STATES.items()]
+wide = [dict(role=r, column=c, unit=u) for c, (r, u) in NUMBERS.items()]
+wide += [dict(role=r, column=c) for c, r in STATES.items()]
 begin, processor = time.perf_counter(), time.process_time()
 rows = 0
 if what == "library":
@@ -54,7 +59,8 @@ elif what in ("ours", "window"):
 elif what == "library-log":
     frame = pd.read_csv(name)
     frame["timestamp"] = pd.to_datetime(frame["timestamp"], format="ISO8601")
-    grid = pd.DataFrame({"timestamp": pd.date_range("2026-01-01", "2026-01-31", freq="60s").as_unit(frame["timestamp"].dt.unit)})
+    stamps = pd.date_range("2026-01-01", "2026-01-31", freq="60s").as_unit(frame["timestamp"].dt.unit)
+    grid = pd.DataFrame({"timestamp": stamps})
     for _, group in frame.groupby("point"):
         pd.merge_asof(grid, group[["timestamp", "value"]], on="timestamp")
     rows = len(frame)

@@ -31,7 +31,8 @@ def seeds() -> list[bytes]:
     found = [file.read_bytes() for file in sorted(MESSY.glob("*/*.csv")) if file.stat().st_size]
     wide = ["Timestamp,CH2 LoadSol,CH2 Comp Amps,CH2 OilP kPa"]
     wide += [
-        f"{1 + i // 1440:02d}/06/2024 {i // 60 % 24:02d}:{i % 60:02d}:00,{'On' if i % 7 else 'Off'},{i % 131},{400 + i % 9}"
+        f"{1 + i // 1440:02d}/06/2024 {i // 60 % 24:02d}:{i % 60:02d}:00,"
+        f"{'On' if i % 7 else 'Off'},{i % 131},{400 + i % 9}"
         for i in range(3000)
     ]
     long = ["Time;Point;Value"]

@@ -109,7 +109,8 @@ def test_a_header_that_changes_below_is_mapped_by_name(text):
 
 
 def test_a_units_row_and_a_repeated_header_do_not_hide_the_rows_between(text):
-    lines = "Note,2024-06-15 07:00\nTime,Amps\n,A\n2024-06-15 08:30,1\nTime,Amps\n,A\n2024-06-15 08:31,2\n2024-06-15 08:32,3\n"
+    lines = "Note,2024-06-15 07:00\nTime,Amps\n,A\n2024-06-15 08:30,1\nTime,Amps\n,A\n"
+    lines += "2024-06-15 08:31,2\n2024-06-15 08:32,3\n"
     read = text(lines, [("motor_amps", "Amps")])
     assert values(read.samples("motor_amps")) == [1.0, 2.0, 3.0]
     assert read.one.accounting.set_aside == {"repeated header": 1, "repeated units row": 1}
