@@ -24,6 +24,7 @@ from forensics.signatures.slide_motion import (
     holding_gaps,
     response,
     running_bins,
+    unseen_seconds,
 )
 from forensics.signatures.starts_before import stops_before
 from forensics.vocabulary import Outcome, Recorded, Role, StopKind
@@ -218,7 +219,10 @@ def _drift(subject: Subject, check: str, sign: float) -> tuple[Finding, ...]:
 def moves_by_itself(subject: Subject, source: Capacity, sign: float) -> Balance | None:
     """The balance of commands and movement where capacity moved towards ``sign`` by itself beyond doubt, else None."""
     found = balance(subject, source, sign)
-    return found if found is not None and found.against > subject.limits["slide.fell_by_itself"] else None
+    if found is None:
+        return None
+    unseen = _expected(subject, sign, source) * unseen_seconds(subject, sign, found)
+    return found if found.against > subject.limits["slide.fell_by_itself"] + unseen else None
 
 
 def _balanced(subject: Subject, check: str, sign: float, source: Capacity, found: Balance) -> Finding:

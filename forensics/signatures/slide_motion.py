@@ -232,7 +232,7 @@ def holding_gaps(subject: Subject, source: Capacity) -> Gaps:
     pulses = [commands[r].acting for r in (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID) if r in commands]
     interval = _interval_s(commands, source)
     settle = round(max(limits["slide.settle_s"], interval) * NS)
-    shortest = max(5.0, 3.0 * interval, 30.0 * deadband(source) / limits["slide.drift_per_min"])
+    shortest = max(limits["slide.drift_stretch_s"], 3.0 * interval, 30.0 * deadband(source) / limits["slide.drift_per_min"])
     begin, end = _between_pulses(subject, pulses, settle, record.failure_ns)
     # long stretches are cut, so that one of them does not stand for all
     begin, end = _cut(begin, end, round(max(300.0, 4 * shortest) * NS))
@@ -312,6 +312,28 @@ class Balance:
     helped_s: float
     net: float
     span_ns: tuple[int, int]
+
+
+def unseen_seconds(subject: Subject, sign: float, found: Balance) -> float:
+    """Seconds of the drift's own command that can hide between samples in the time looked at, at most.
+
+    Pulses seen on one sample only are as long as a sample or shorter, so that about as many fall between samples as on
+    them; an event log hides none.
+    """
+    role = Role.LOAD_SOLENOID if sign > 0 else Role.UNLOAD_SOLENOID
+    command = read_commands(subject.record, subject.profile).get(role)
+    if command is None or command.switch.origin.recorded is Recorded.CHANGE:
+        return 0.0
+    starts, ends = command.acting
+    window = subject.record.window
+    inside = (starts >= window.start_ns) & (ends <= subject.record.failure_ns)
+    widths_s = (ends - starts)[inside] / NS
+    single_s = float(np.sum(widths_s[widths_s <= 1.5 * command.interval_s]))
+    ran_s = (
+        sum(max(0, min(r.last_ns, subject.record.failure_ns) - max(r.first_ns, window.start_ns)) for r in subject.runs)
+        / NS
+    )
+    return single_s * min(1.0, 60.0 * found.minutes / ran_s) if ran_s > 0 else 0.0
 
 
 def balance(subject: Subject, source: Capacity, sign: float) -> Balance | None:
