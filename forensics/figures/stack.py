@@ -134,7 +134,7 @@ def _strip_px(panel: Panel) -> int:
     """Height of the strip above a panel."""
     if not panel.title:
         return 0
-    lines = strip_above(panel.title, panel.traces, 1.0)["text"].count("<br>")
+    lines = str(strip_above(panel.title, panel.traces, 1.0)["text"]).count("<br>")
     return _STRIP_PX + _LINE_PX * lines
 
 

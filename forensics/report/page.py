@@ -122,7 +122,7 @@ def _add_figure(data: Mapping[str, Any], mark: Mapping[str, Any], body: _Body) -
     alt = html.escape(str(mark.get("alt") or _joined(data.get("text/plain", "")) or key), quote=True)
     spec = {"data": figure.get("data", []), "layout": figure.get("layout", {})}
     body.add(
-        f'<figure id="figure-{key}"><div class="plot" id="plot-{key}" role="img" aria-label="{alt}" '
+        f'<figure id="figure-{key}"><div class="plot" id="plot-{key}" role="group" aria-label="{alt}" '
         f'style="height:{height}px"></div>'
         f'<script type="application/json" class="plate" data-for="plot-{key}">{script_json(spec)}</script>'
     )

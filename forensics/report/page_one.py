@@ -17,7 +17,7 @@ from forensics.rules import Limits
 from forensics.tables.words import stamp_ns
 from forensics.vocabulary import Grade, Mode, VerdictStatus
 
-MOST_FOR, MOST_AGAINST, MOST_ALTERNATIVES, MOST_LINES, MOST_TESTS = 3, 3, 5, 5, 2
+MOST_FOR, MOST_AGAINST, MOST_ALTERNATIVES, MOST_LINES, MOST_TESTS, MOST_CHANGES = 3, 3, 5, 5, 2, 3
 STANDARD_FACTS = (
     "in_period",
     "restarts_after_trip",
@@ -27,7 +27,8 @@ STANDARD_FACTS = (
     "maintenance_done",
 )
 NOT_SEARCHED = "not searched"
-_LONG = 260
+_LONG, _CHANGE, _REASON, _LINE = 220, 150, 150, 240
+_DENSE, _DENSER = 3000, 3900
 _SHORT_HASH = 12
 _LIVE = (Grade.CONFIRMED, Grade.PROBABLE, Grade.POSSIBLE)
 _STATUS = {
@@ -39,11 +40,11 @@ _MARKS = {VerdictStatus.DETERMINED: "■", VerdictStatus.UNDETERMINED: "□", Ve
 
 
 @cache
-def cautions() -> tuple[str, tuple[tuple[str, str], ...]]:
-    """The first caution, and every other with its source."""
+def cautions() -> tuple[str, tuple[tuple[str, str, str], ...]]:
+    """The first caution; and every other in short, in full, and with its source."""
     text = resources.files("forensics.report").joinpath("cautions.toml").read_text(encoding="utf-8")
     data = tomllib.loads(text)
-    return str(data["first"]), tuple((row["text"], row["source"]) for row in data["caution"])
+    return str(data["first"]), tuple((row["short"], row["text"], row["source"]) for row in data["caution"])
 
 
 @dataclass(frozen=True)
@@ -84,14 +85,14 @@ def page_one_values(
     grade = _STATUS[verdict.status]
     if verdict.grade is not None and verdict.mode is not None:
         grade += f": {verdict.mode.value}, {verdict.grade.value}"
-    return {
+    values: dict[str, Any] = {
         "title": case.case.title or f"Technical findings, case {findings.case.id}",
         "identity": _identity(findings, case, clock),
         "status": verdict.status.value,
         "mark": _MARKS[verdict.status],
         "grade": grade,
         "statement": verdict.statement,
-        "would_change": [line.rstrip(". ") for line in verdict.would_change_it[:MOST_LINES]],
+        "would_change": [shortened(line.rstrip(". "), _CHANGE) for line in verdict.would_change_it[:MOST_CHANGES]],
         "evidence_for": [(i, shortened(said.get(i, i))) for i in verdict.because[:MOST_FOR]],
         "evidence_against": [(i, shortened(said.get(i, i))) for i in verdict.against[:MOST_AGAINST]],
         "tests_run": beside.tests_run or len(findings.findings),
@@ -101,13 +102,23 @@ def page_one_values(
         "quality": _quality(findings, limits),
         "next_tests": [(shortened(t), c) for t, c in beside.next_tests[:MOST_TESTS]],
         "cautions_first": first,
-        "cautions": [text for text, _ in others],
+        "cautions": [short for short, _, _ in others],
         "investigator": case.case.investigator,
         "reviewer": case.case.reviewer,
         "left_out": list(beside.left_out),
         "known": beside.known,
         "changed": beside.changed,
     }
+    values["density"] = _density(values)
+    return values
+
+
+def _density(values: Mapping[str, Any]) -> str:
+    """How small page one is printed, by the number of its letters, so that it stays on one page."""
+    letters = sum(len(str(value)) for name, value in values.items() if name not in {"known", "cautions"})
+    if letters > _DENSER:
+        return " denser"
+    return " dense" if letters > _DENSE else ""
 
 
 def shortened(text: str, longest: int = _LONG) -> str:
@@ -144,7 +155,7 @@ def _alternatives(findings: FindingsFile, reasons: Mapping[str, str]) -> list[tu
     weighed = [h for h in findings.hypotheses if h.grade is Grade.EXCLUDED and h.for_ and h.mode is not Mode.NONE]
     out = []
     for h in [*live, *weighed][:MOST_ALTERNATIVES]:
-        out.append((h.mode.value, h.grade.value, shortened(reasons.get(h.mode.value, ""), 180), h.against[:2]))
+        out.append((h.mode.value, h.grade.value, shortened(reasons.get(h.mode.value, ""), _REASON), h.against[:2]))
     rest = len(live) - MOST_ALTERNATIVES
     if rest > 0:
         out.append((f"{rest} more modes", "possible", "see the table of hypotheses", []))
@@ -168,7 +179,7 @@ def _cannot_show(findings: FindingsFile) -> list[str]:
     order = [o for o in findings.order if o.order.value == "not-provable"]
     if order:
         lines.append(f"The order of {len(order)} of {len(findings.order)} pairs of events is not provable.")
-    return lines[:MOST_LINES]
+    return [shortened(line, _LINE) for line in lines[:MOST_LINES]]
 
 
 def _facts(findings: FindingsFile) -> list[tuple[str, str, str]]:

@@ -290,7 +290,10 @@ def method(sheet: Sheet) -> None:
     rows = [(one.name, number(one.value), one.unit, one.kind, one.basis) for one in limits]
     table = pd.DataFrame(rows, columns=["limit", "value", "unit", "kind", "basis"])
     show_markup(table_markup(table, caption="Limits in force", rows=max(len(rows), 1), small=True))
-    show_table(pd.DataFrame(cautions()[1], columns=["caution", "source"]), "Cautions and where they come from")
+    show_table(
+        pd.DataFrame([row[1:] for row in cautions()[1]], columns=["caution", "source"]),
+        "Cautions and where they come from",
+    )
 
 
 def appendix(sheet: Sheet) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import re
 import shutil
@@ -60,7 +61,7 @@ def test_all_files_are_there(finished: RunResult) -> None:
 def test_every_figure_has_caption_alternative_and_data(page: str, key: str) -> None:
     figure = re.search(rf'<figure id="figure-{key}">(.*?)</figure>', page, re.DOTALL)
     assert figure is not None
-    assert re.search(r'role="img" aria-label="[^"]{20,}"', figure[1])
+    assert re.search(r'role="group" aria-label="[^"]{20,}"', figure[1])
     assert re.search(r'<p class="caption">[^<]{20,}', figure[1])
     assert f'id="table-{key}"' in figure[1] or "Not drawn:" in figure[1]
 
@@ -125,8 +126,11 @@ def test_page_one_says_what_a_claims_reader_needs(page: str, finished: RunResult
 
 def test_cautions_are_shown_and_nothing_decides_who_pays(page: str) -> None:
     text = without_scripts(page)
-    for caution, _ in cautions()[1]:
-        assert caution.split(";")[0][:40] in text
+    one, rest = text.split("</section>", 1)
+    for short, full, source in cautions()[1]:
+        assert html.escape(short).replace("&#x27;", "&#39;") in one
+        assert full.split(";")[0][:40] in rest
+        assert source
     assert "licensed practice" in text
     assert not NEVER.search(re.sub("<[^>]+>", " ", text))
 
