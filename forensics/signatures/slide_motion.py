@@ -232,7 +232,8 @@ def holding_gaps(subject: Subject, source: Capacity) -> Gaps:
     pulses = [commands[r].acting for r in (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID) if r in commands]
     interval = _interval_s(commands, source)
     settle = round(max(limits["slide.settle_s"], interval) * NS)
-    shortest = max(limits["slide.drift_stretch_s"], 3.0 * interval, 30.0 * deadband(source) / limits["slide.drift_per_min"])
+    resolved_s = 30.0 * deadband(source) / limits["slide.drift_per_min"]
+    shortest = max(limits["slide.drift_stretch_s"], 3.0 * interval, resolved_s)
     begin, end = _between_pulses(subject, pulses, settle, record.failure_ns)
     # long stretches are cut, so that one of them does not stand for all
     begin, end = _cut(begin, end, round(max(300.0, 4 * shortest) * NS))
