@@ -10,6 +10,7 @@ import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cached_property
 from pathlib import Path
 
 from forensics.errors import InputError, Problem
@@ -62,17 +63,25 @@ class Fleet:
         counts = [spell.starts for spell in self.spells]
         return None if None in counts else sum(c for c in counts if c is not None)
 
+    @cached_property
+    def _by_machine(self) -> dict[str, list[Spell]]:
+        found: dict[str, list[Spell]] = {}
+        for spell in self.spells:
+            found.setdefault(spell.machine, []).append(spell)
+        return found
+
     def spell_of(self, case: SiteCase) -> Spell | None:
         """The period in which a failure lies."""
-        return next((s for s in self.spells if s.machine == case.machine and s.holds(case.failure_ns)), None)
+        return next((s for s in self._by_machine.get(case.machine, ()) if s.holds(case.failure_ns)), None)
 
     def lives(self, cases: Sequence[SiteCase]) -> tuple[list[float], list[float], list[Spell]]:
         """Hours to failure, hours of those still running, and periods that ended without a case that says why."""
         failed, running, open_ = [], [], []
+        ended = {spell.line for case in cases if (spell := self.spell_of(case)) is not None}
         for spell in self.spells:
             if spell.still_running:
                 running.append(spell.hours)
-            elif any(case.machine == spell.machine and spell.holds(case.failure_ns) for case in cases):
+            elif spell.line in ended:
                 failed.append(spell.hours)
             else:
                 open_.append(spell)

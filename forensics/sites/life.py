@@ -8,6 +8,7 @@ logarithms of shape and scale.
 from __future__ import annotations
 
 import math
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -56,7 +57,9 @@ def survival(failed_h: Sequence[float], running_h: Sequence[float]) -> Survival 
     if not failed_h:
         return None
     found = ecdf(_censored(failed_h, running_h)).sf
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore"), warnings.catch_warnings():
+        # undefined where nobody is left: such limits are None below
+        warnings.simplefilter("ignore", RuntimeWarning)
         limits: Any = found.confidence_interval(confidence_level=CONFIDENCE, method="log-log")
     keep = np.isin(found.quantiles, np.asarray(failed_h, dtype=float))
     return Survival(
