@@ -192,7 +192,8 @@ def _record(casefile: CaseFile, readings: tuple[SourceReading, ...], failure_ns:
     window = Span(
         failure_ns - round(casefile.case.window_before * NS), failure_ns + round(casefile.case.window_after * NS)
     )
-    firsts = [int(point.t[0]) for found in (*samples.values(), *switches.values()) for point in found]
+    firsts = [int(point.t[0]) for found in samples.values() for point in found]
+    firsts += [int(switch.t[0]) for others in switches.values() for switch in others]
     return Record(
         samples={role: tuple(sorted(found, key=_rate)) for role, found in sorted(samples.items())},
         switches={role: tuple(sorted(found, key=_rate)) for role, found in sorted(switches.items())},

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from forensics.hypotheses.modes import Modes, Scale, points_of
 from forensics.hypotheses.tally import Tally
-from forensics.vocabulary import Grade, Mode, VerdictStatus
+from forensics.vocabulary import Grade, Mode, Outcome, VerdictStatus
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +172,30 @@ def _grades(
             reasons[name] = f"all that fits it follows from {folded[name]} as well, which has evidence of its own"
         else:
             grades[name], reasons[name] = _open(one, best, cause, modes, scale)
+    if cause is None:
+        _with_look_alikes(grades, reasons, tallies, modes, scale)
     return grades, reasons
+
+
+def _with_look_alikes(
+    grades: dict[str, Grade], reasons: dict[str, str], tallies: Mapping[str, Tally], modes: Modes, scale: Scale
+) -> None:
+    """A look-alike of a possible mode that the same findings fit is possible too: what was seen does not split them."""
+    least = points_of(scale.possible_ratio_min) - 1e-9
+    for name in sorted(name for name, grade in grades.items() if grade is Grade.POSSIBLE):
+        shown = _seen(tallies[name])
+        for other in (alike.mode for alike in modes[name].look_alikes):
+            one = tallies.get(other)
+            if one is None or grades[other] is not Grade.NOT_OBSERVABLE or one.excluded_by:
+                continue
+            if shown & _seen(one) and one.seen_points >= least and one.net > 0:
+                grades[other] = Grade.POSSIBLE
+                reasons[other] = f"look-alike of {name}: what was seen fits both and does not split them"
+
+
+def _seen(one: Tally) -> set[str]:
+    """Checks that were present and speak for a mode, counted or not."""
+    return {cell.check for cell in one.cells if cell.effect == "for" and cell.outcome is Outcome.PRESENT}
 
 
 def _folded(tallies: Mapping[str, Tally], modes: Modes, scale: Scale) -> dict[str, str]:
@@ -213,13 +236,13 @@ def _open(one: Tally, best: float, cause: str | None, modes: Modes, scale: Scale
 def _clean(
     tallies: Mapping[str, Tally], grades: Mapping[str, Grade], modes: Modes, scale: Scale, around: Circumstances
 ) -> bool:
-    """Whether the machine was open to view and nothing was wrong in it."""
+    """Whether the machine was open to view and nothing was wrong in it: any sign of a fault forbids it."""
     if around.unexplained_trip or any(grade is Grade.POSSIBLE for grade in grades.values()):
         return False
     blind = {name for name, one in tallies.items() if one.observable == "no"}
     if any(rule.needed_to_clear and rule.id in blind for rule in modes.causes):
         return False
-    if any(one.shown_by for one in tallies.values()):
+    if any(one.shown_by or one.own_present for one in tallies.values()):
         return False
     return len(tallies) - len(blind) >= scale.observable_share_min * len(tallies)
 

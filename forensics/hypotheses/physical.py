@@ -17,6 +17,7 @@ from forensics.record import NS
 from forensics.rules import FOLDER, read_toml
 
 BY_HAND = ("inspection", "test")
+SHORT_WORD = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,12 +151,28 @@ def teardown(
         denies = tuple(remark.mode for remark in mine if not remark.supports)
         data = tuple(dict.fromkeys(one for mode in fits for one in present.get(mode, ())))
         met.update(fits)
-        rows.append(TeardownRow(what, when, by, fits, denies, data, _note(mine, fits, denies, data, proven)))
+        note = _note(mine, fits, denies, data, proven)
+        like = _reads_like(what, evidence.modes) if not mine else ()
+        if like:
+            note += f"; it reads like what {' or '.join(like)} leaves behind: file it with bears_on where it does"
+        rows.append(TeardownRow(what, when, by, fits, denies, data, note))
     for mode in proven:
         if things and mode not in met:
             note = "the data show it; no physical finding of the case speaks of it"
             rows.append(TeardownRow(f"data: {mode}", "", "", (mode,), (), present.get(mode, ()), note))
     return tuple(rows)
+
+
+def _reads_like(text: str, modes: Modes) -> tuple[str, ...]:
+    """Modes whose file names a physical trace that the text speaks of, word for word."""
+    words = {word.strip(".,;:()").casefold() for word in text.split()}
+    return tuple(
+        mode.id
+        for mode in modes.causes
+        if any(
+            {word for word in trace.casefold().split() if len(word) > SHORT_WORD} <= words for trace in mode.physical
+        )
+    )
 
 
 def _note(

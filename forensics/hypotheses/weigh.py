@@ -10,7 +10,7 @@ from forensics.hypotheses.advice import live_modes, next_test_of, next_tests
 from forensics.hypotheses.chain import build_chain, earlier_pairs
 from forensics.hypotheses.evidence import Evidence, Hypothesis, Observability, Robustness, Weighing
 from forensics.hypotheses.judge import Circumstances, Judgement, judge
-from forensics.hypotheses.modes import Scale, read_scale
+from forensics.hypotheses.modes import FailureMode, Scale, read_scale
 from forensics.hypotheses.physical import Remark, remarks_of, teardown
 from forensics.hypotheses.robustness import robustness
 from forensics.hypotheses.tally import Tally, answers, tally
@@ -177,7 +177,20 @@ def _observability(evidence: Evidence, judged: _Judged) -> tuple[Observability, 
         blind = [check for check in needed if check in one.unseen]
         why = "; ".join(dict.fromkeys(silent[c].why_not for c in blind if c in silent and silent[c].why_not))
         unlock = next((silent[c].unlocked_by for c in blind if c in silent and silent[c].unlocked_by), "")
+        unlock = unlock or ("" if one.observable == "yes" else _wanting(rule, evidence))
         if one.observable == "yes":
             why = why or "all that it can't do without could be seen"
         rows.append(Observability(rule.id, one.observable, why or "no finding of it was answered", unlock))
     return tuple(rows)
+
+
+def _wanting(rule: FailureMode, evidence: Evidence) -> str:
+    """Points that the mode's file asks for and the case lacks, or samples too slowly."""
+    wanted = []
+    for need in rule.needs:
+        slow = need.longest_interval_s
+        have = [evidence.points[role][0] for role in need.roles if role in evidence.points]
+        if not any(slow is None or interval_s <= slow for interval_s in have):
+            rate = "" if slow is None else f" every {slow:g} s or faster"
+            wanted.append(f"{need.roles[0].value}{rate}")
+    return f"log {', '.join(wanted)}" if wanted else ""

@@ -106,9 +106,32 @@ def filter_drop_high(subject: Subject) -> tuple[Finding, ...]:
         lasting="oil.sag_lasting",
     )
     taken = against_limit(subject, frame, look, _filled(subject, frame))
-    if taken.outcome is Outcome.PRESENT or hot.outcome is Outcome.CANNOT_TELL:
-        return (taken,)
-    return (hot,)
+    if taken.outcome is Outcome.PRESENT:
+        return (_held_against_earlier_starts(subject, frame, drop, taken),)
+    return (taken,) if hot.outcome is Outcome.CANNOT_TELL else (hot,)
+
+
+def _held_against_earlier_starts(subject: Subject, frame: Frame, drop: Floats, taken: Finding) -> Finding:
+    """A filter that takes most of the feed is plugged only where its drop itself is above that of earlier starts.
+
+    Foaming or thin oil lets the bearings take less, and the same filter then has the larger share.
+    """
+    failing = np.asarray(frame.in_failing_run) & _filled(subject, frame) & np.isfinite(drop)
+    if not failing.any():
+        return taken
+    since = frame.since_s[failing]
+    alike = (frame.since_s >= since.min()) & (frame.since_s <= since.max()) & np.isfinite(drop)
+    earlier = alike & ~np.asarray(frame.in_failing_run)
+    if not earlier.any():
+        return replace(taken, samples=min(taken.samples, 1))
+    now, before = float(np.median(drop[failing])), float(np.median(drop[earlier]))
+    if now >= subject.limits["oil.filter_growth"] * before:
+        return taken
+    why = (
+        f"the filter took most of the feed, but its drop of {now:.0f} kPa is no more than in earlier starts "
+        f"({before:.0f} kPa): foaming or thin oil does that"
+    )
+    return cannot_tell(taken.check, why)
 
 
 def _drop(frame: Frame) -> Floats | None:
