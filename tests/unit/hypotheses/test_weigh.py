@@ -227,3 +227,18 @@ def test_what_was_absent_only_before_the_fault_began_says_nothing_of_it() -> Non
     assert found.verdict.status is VerdictStatus.UNDETERMINED
     leaders = {m for m, g in grades(found).items() if g is Grade.POSSIBLE}
     assert leaders == {"unload-path-failed", "slide-stuck"}
+
+
+def test_a_trace_that_is_filed_under_no_mode_is_listed_with_what_it_reads_like() -> None:
+    trace = Observation(time=LATER, kind="inspection", by="x", text="Male rotor end: spalled raceway, blue")
+    row = weigh(evidence(LOADED, observations=(trace,))).teardown[0]
+    assert "fits nothing" in row.note
+    assert "bearing-or-rotor-damage" in row.note
+    assert row.fits == ()
+
+
+def test_what_could_not_be_seen_says_what_to_log() -> None:
+    blind = weigh(evidence(absent=()))
+    rows = {row.mode: row for row in blind.observability}
+    assert all(row.observable == "no" for mode, row in rows.items() if mode != "none")
+    assert "discharge_pressure every 2 s or faster" in rows["bypass-not-released"].unlocked_by
