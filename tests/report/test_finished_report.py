@@ -106,7 +106,7 @@ def test_every_finding_and_every_reason_of_the_verdict_has_its_anchor(page: str,
 
 def test_page_one_says_what_a_claims_reader_needs(page: str, finished: RunResult) -> None:
     findings = read_findings(finished.findings)
-    one = page.split('<section class="page-one">')[1].split("</section>")[0]
+    one = re.split(r'<section class="page-one[^>]*>', page)[1].split("</section>")[0]
     for heading in (
         "Strongest evidence for",
         "Strongest evidence against",
