@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import TypeVar
 
 import numpy as np
@@ -27,6 +28,9 @@ COAST_MODES = frozenset({Mode.BYPASS_NOT_RELEASED.value, Mode.DISCHARGE_CHECK_LE
 ACTION = "corrective_action"
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2})?(?:Z|[+-]\d{2}:\d{2})?)?")
 _MAD_TO_SD = 1.4826022  # 1 / the 75 % quantile of the normal distribution
+
+# a start stands in its own machine's past and in that of every failure it is compared with
+_ns = lru_cache(maxsize=1 << 18)(stamp_ns)
 
 T = TypeVar("T", StartRow, StopRow)
 
@@ -113,7 +117,7 @@ def _against_past(
     limits = read_limits()
     times = [case.failure_ns for case in cases if case.counts and case.failed and case.failure_ns is not None]
     until = max(times) if times else None
-    rows = [row for row in rows if until is None or (stamp_ns(row.time_utc) or 0) <= until]
+    rows = [row for row in rows if until is None or (_ns(row.time_utc) or 0) <= until]
     if not rows:
         return OwnPast(0, None, None, None, None, "", None, Answer.CANNOT_TELL, f"no {what} is in the record")
     last, last_utc = value(rows[-1]), rows[-1].time_utc

@@ -12,6 +12,7 @@ import pandas as pd
 
 from forensics.errors import InputError, Severity
 from forensics.report.markup import PROBLEMS_MIME, render, show_markup, show_plate, table_markup
+from forensics.report.page_one import cautions
 from forensics.rules import read_limits
 from forensics.sites import figures, tables
 from forensics.sites.coding import read_coding
@@ -90,6 +91,8 @@ def overview(opened: Opened) -> None:
         f"{len(found.cases)} finished cases of {len(found.machines)} machines; {len(found.counted)} count, one a "
         f"failure. Findings are technical: who pays is not stated here."
     )
+    first, others = cautions()
+    show_markup(render("lines.html.j2", {"title": "Cautions", "lines": [first, *(short for short, *_ in others)]}))
     if found.problems:
         lines = [str(problem) for problem in found.problems]
         show_markup(render("lines.html.j2", {"title": "Left out of this comparison", "lines": lines}))

@@ -25,7 +25,7 @@ from forensics.sites.machines import (
 from forensics.sites.rates import Rate, rate
 from forensics.sites.reruns import Rerun
 from forensics.tables.words import frame
-from forensics.vocabulary import Grade, Mode
+from forensics.vocabulary import Grade, Mode, VerdictStatus
 
 PER = 1000.0
 SURE = (Grade.CONFIRMED, Grade.PROBABLE)
@@ -61,10 +61,10 @@ def cases_table(collection: Collection) -> pd.DataFrame:
 
 
 def count_modes(collection: Collection) -> dict[str, dict[str, int]]:
-    """Counted failures by mode and grade: determined ones by their verdict, open ones as ``possible``.
+    """Counted failures by mode and grade: determined ones by their verdict, those whose cause is open as ``possible``.
 
-    A mode that is ``also`` proven has its grade from the hypotheses. A case with several possible modes stands in
-    each of their rows, so the column ``possible`` does not add up to a number of failures.
+    A mode that is ``also`` proven has its grade from the hypotheses. A case whose cause is open stands in the row of
+    each mode that is possible for it, so the column ``possible`` does not add up to a number of failures.
     """
     counts: dict[str, dict[str, int]] = {}
     for case in collection.counted:
@@ -72,7 +72,8 @@ def count_modes(collection: Collection) -> dict[str, dict[str, int]]:
         proven = {m for m in (verdict.mode, *verdict.also) if m is not None}
         for row in case.findings.hypotheses:
             sure = row.mode in proven and row.grade in SURE
-            if sure or (row.grade is Grade.POSSIBLE and row.mode is not Mode.NONE):
+            open_ = verdict.status is VerdictStatus.UNDETERMINED and row.grade is Grade.POSSIBLE
+            if sure or (open_ and row.mode is not Mode.NONE):
                 grades = counts.setdefault(row.mode.value, {})
                 grades[row.grade.value] = grades.get(row.grade.value, 0) + 1
     return counts

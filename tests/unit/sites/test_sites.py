@@ -48,7 +48,7 @@ def test_codes_are_those_of_the_standard(shared: Path) -> None:
 
 
 def test_confirmed_probable_and_possible_are_never_added_up(tmp_path: Path) -> None:
-    put(tmp_path, "a", findings("a", tag="A", mode="slide-stuck", grade="confirmed"))
+    put(tmp_path, "a", findings("a", tag="A", mode="slide-stuck", grade="confirmed", possible=("high-head",)))
     put(tmp_path, "b", findings("b", tag="B", mode="slide-stuck", grade="probable"))
     put(tmp_path, "c", findings("c", tag="C", status="undetermined", possible=("slide-stuck", "high-head")))
     put(tmp_path, "d", findings("d", tag="D", status="no-fault-found"))
