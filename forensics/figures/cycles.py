@@ -124,7 +124,7 @@ def _overlay(
     x = axis(f"seconds from where {origin}", {"range": [-span_s[0], span_s[1]]})
     figure = stack(panels, x, lines_at=[(0.0, origin)])
     caption = (
-        f"{about} Black with dots: its own readings. Band: the middle eight tenths of the earlier ones, dashed: their "
+        f"{about} Black: its own readings. Band: the middle eight tenths of the earlier ones, dashed: their "
         "median (on a grid made for drawing, each value the last reading at or before; fewer than five make no band)."
     )
     alt = f"{about} Panels: {'; '.join(p.title for p in panels)}."

@@ -17,6 +17,7 @@ FEWEST_FOR_BAND = 5
 LOW_SHARE, HIGH_SHARE = 10.0, 90.0
 AGE_INTERVALS = 3.0
 MOST_LINES = 30
+FEW_POINTS = 70
 _BAND_FILL = "rgba(86,180,233,0.35)"
 
 
@@ -126,7 +127,7 @@ def single(
         return None
     return {
         "type": "scatter",
-        "mode": "lines+markers",
+        "mode": "lines+markers" if int(good.sum()) <= FEW_POINTS else "lines",
         "name": label(name),
         "x": _small((cut.t[good] - anchor_ns) / NS),
         "y": _small(values[good] * factor + offset),

@@ -31,10 +31,10 @@ from forensics.record import NS, Record, Samples, Span, Switch
 from forensics.signatures.base import Saturation
 from forensics.vocabulary import Role
 
-MOST_PAIRS = 700
+MOST_PAIRS = 250
 MOST_TREND = 1600
 SETTLE_S = 12.0
-MOST_PULSES = 1500
+MOST_PULSES = 400
 _CURVE_POINTS = 60
 _PAIR_AGE_INTERVALS = 3.0
 PAIRS = (

@@ -78,7 +78,7 @@ def _overlay(
         "interval (the "
         f"widest interval is {number(widest_s, digits=2)} s). Thin: up to 30 of them spread evenly; band and "
         "dashed line: "
-        f"middle eight tenths and median of {len(kept)}; black with dots: the last before the failure, "
+        f"middle eight tenths and median of {len(kept)}; black: the last before the failure, "
         "each less its own last reading before the event; "
         f"{clock.interval(last.earliest_ns, last.latest_ns)}. Thin lines and band are drawn on a grid made for drawing."
     )

@@ -59,6 +59,7 @@ STATE_COLOURS = {
 }
 _LANE_PX, _PANEL_PX = 22, 132
 _WHISKERS = 120
+_SEEN_SHARE = 0.001
 WINDOW_POINTS = 2000
 
 
@@ -183,7 +184,8 @@ def _switch_traces(switch: Switch, row: str, clock: ReportTime, span: Span) -> l
 
     off = bars(clipped(switch.covered), row, clock, {"color": GREY, "width": 1.2}, name=f"{row}: off")
     on = bars(clipped(switch.on_spans), row, clock, {"color": INK, "width": 11}, name=f"{row}: on")
-    wide = [e for e in switch.edges if e.latest_ns > e.earliest_ns and span.holds(e.latest_ns)]
+    least_ns = (span.end_ns - span.start_ns) * _SEEN_SHARE
+    wide = [e for e in switch.edges if e.latest_ns - e.earliest_ns > least_ns and span.holds(e.latest_ns)]
     return [off, on, *([_whiskers(wide[-_WHISKERS:], row, clock)] if wide else [])]
 
 

@@ -17,7 +17,7 @@ from forensics.record import NS, Samples, Span
 from forensics.vocabulary import Recorded
 
 GAP_INTERVALS = 3.0
-FEW_POINTS = 300
+FEW_POINTS = 120
 FEW_LINES = 2
 
 
