@@ -185,8 +185,9 @@ class Samples:
         if self.origin.recorded is not Recorded.CHANGE or self.usable is self or not len(self.t):
             return np.zeros(len(times_ns), bool)
         index = np.searchsorted(self.t, times_ns, side="right") - 1
-        missing = (self.q[np.maximum(index, 0)] & np.uint16(Quality.MISSING)) != 0
-        lost: NDArray[np.bool_] = (index >= 0) & missing
+        latest = np.maximum(index, 0)
+        unread = ((self.q[latest] & np.uint16(UNUSABLE)) != 0) | ~np.isfinite(self.v[latest])
+        lost: NDArray[np.bool_] = (index >= 0) & unread
         return lost
 
     def shifted(self, offset_ns: int) -> Samples:

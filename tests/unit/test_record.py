@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -54,6 +56,30 @@ def test_a_hold_limit_bounds_what_is_believed() -> None:
     assert samples.before(T0 + 899 * NS) is not None
     assert samples.before(T0 + 901 * NS) is None
     assert np.isnan(samples.at(np.array([T0 + 901 * NS])))[0]
+
+
+def test_a_missing_cell_of_a_change_log_ends_the_value_before() -> None:
+    samples = _samples([(0, 410), (60, float("nan")), (120, 412)], recorded=Recorded.CHANGE)
+    times = T0 + np.array([0, 59, 60, 119, 120], dtype=np.int64) * NS
+    assert samples.at(times).tolist() == pytest.approx([410.0, 410.0, np.nan, np.nan, 412.0], nan_ok=True)
+    assert samples.before(T0 + 59 * NS) is not None
+    assert samples.before(T0 + 90 * NS) is None
+    assert samples.before(T0 + 120 * NS) is not None
+
+
+def test_a_cell_out_of_range_of_a_change_log_ends_the_value_before_too() -> None:
+    samples = _samples([(0, 410), (60, 9999), (120, 412)], recorded=Recorded.CHANGE)
+    samples = replace(samples, q=np.array([0, int(Quality.OUT_OF_RANGE), 0], dtype=np.uint16))
+    assert np.isnan(samples.at(np.array([T0 + 90 * NS]))[0])
+    assert samples.before(T0 + 90 * NS) is None
+    assert samples.before(T0 + 30 * NS) is not None
+
+
+def test_a_missing_cell_of_periodic_samples_leaves_the_last_reading_with_its_age() -> None:
+    samples = _samples([(0, 410), (60, float("nan")), (120, 412)])
+    before = samples.before(T0 + 90 * NS)
+    assert before is not None
+    assert (before.value, before.age_s) == (410.0, 90.0)
 
 
 def test_noise_at_the_limit_is_one_crossing() -> None:
