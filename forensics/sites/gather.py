@@ -19,7 +19,6 @@ from forensics.vocabulary import Outcome, VerdictStatus
 
 FINDINGS = "findings.json"
 EARLIER, SUPERSEDED = "earlier", "superseded"
-_NO_SERIAL = frozenset({"", "-", "?", "n/a", "na", "none", "unknown", "not given", "0"})
 
 
 @dataclass(frozen=True)
@@ -232,7 +231,7 @@ def _keys(case: SiteCase) -> list[str]:
     keys = []
     if about.site.strip() or about.machine_tag.strip():
         keys.append(f"tag {_plain(about.site)}/{_plain(about.machine_tag)}")
-    if _plain(serial) not in _NO_SERIAL:
+    if any(c.isdigit() and c != "0" for c in serial):  # "N/A", "demo" or "000" is no number of one machine
         keys.append(f"serial {_plain(serial)}")
     return keys or [f"case {case.sha256}"]
 

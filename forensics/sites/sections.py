@@ -59,7 +59,7 @@ def open_sites(*, folders: Sequence[str] | str, fleet: str = "", out: str = "") 
         raise
     left = f", {len(collection.problems)} left out" if collection.problems else ""
     text = f"{len(collection.cases)} cases of {len(collection.machines)} machines"
-    _tell({SUMMARY_MIME: {"text": f"{text}, {len(collection.counted)} failures{left}"}})
+    _tell({SUMMARY_MIME: {"text": f"{text}, {len(collection.counted)} counted{left}"}})
     return Opened(collection, exposure, Path(out) if out else None)
 
 

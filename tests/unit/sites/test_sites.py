@@ -81,9 +81,10 @@ def test_a_revision_counts_in_place_of_what_it_revises_even_with_another_time(tm
     assert [case.mode for case in found.counted] == ["slide-stuck"]
 
 
-def test_equal_tags_at_two_sites_are_two_machines_and_a_placeholder_is_no_serial_number(tmp_path: Path) -> None:
-    put(tmp_path, "a", findings("a", site="Mill 7", serial="N/A"))
-    put(tmp_path, "b", findings("b", site="Mill 8", serial="n/a"))
+@pytest.mark.parametrize("serial", ["N/A", "-", "demo", "0000", "to be read"])
+def test_equal_tags_at_two_sites_are_two_machines_and_a_placeholder_is_no_number(tmp_path: Path, serial: str) -> None:
+    put(tmp_path, "a", findings("a", site="Mill 7", serial=serial))
+    put(tmp_path, "b", findings("b", site="Mill 8", serial=serial.lower()))
     found = gather([tmp_path])
     assert list(found.machines) == ["Mill 7 / C1", "Mill 8 / C1"]
     assert len(found.counted) == 2

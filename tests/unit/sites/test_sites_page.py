@@ -41,7 +41,7 @@ def cases(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def page(cases: Path, tmp_path_factory: pytest.TempPathFactory) -> str:
     out = tmp_path_factory.mktemp("out")
     said = compare_sites([cases], out, fleet=cases / "fleet.csv")
-    assert "8 cases of 8 machines, 8 failures" in said
+    assert "8 cases of 8 machines, 8 counted" in said
     assert (out / "tables" / "rates.csv").is_file()
     return (out / "sites.html").read_text(encoding="utf-8")
 
