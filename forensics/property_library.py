@@ -1,6 +1,6 @@
 """What the property library says of a refrigerant, as one table: dew, bubble and vapour entropy over pressure.
 
-The tables that ship are made by this module (``scripts/make_saturation_tables.py``), so that a report needs no property
+The tables that ship are made by this module (``python -m forensics.saturation_tables``), so that a report needs no property
 library at run time; a refrigerant without a shipped table is computed here when it is asked for.
 """
 

@@ -117,7 +117,7 @@ def _start(
         run.first_ns,
         run.begin.earliest_ns,
         run.begin.latest_ns,
-        inrush_amps=_inrush(record, run),
+        inrush_amps=_inrush(record, run, settle_s(subject.limits, subject.machine.starter or Starter.ACROSS_THE_LINE)),
         settled_amps=settled.amps,
         ratio=ratio,
         low=low,
@@ -159,9 +159,12 @@ def _window(subject: Subject, run: Run, commands: Mapping[Role, Command]) -> tup
         if rise is not None:
             ends.append((rise, Role.SLIDE_POSITION.value))
     end, by = min(ends)
-    if not told and by == "60 s":
-        # nothing tells when loading became possible: the workbook's fixed window
+    never_unloaded = by == Role.LOAD_SOLENOID.value and end <= run.begin.latest_ns
+    if (not told and by == "60 s") or never_unloaded:
+        # nothing tells when loading became possible, or the load command was there from the first: the fixed window
         begin = max(begin, run.begin.latest_ns + round(limits["starts.settled_from_s"] * NS))
+        if never_unloaded:
+            return begin, min(longest, stopped), "60 s (loaded from the first)"
         fixed = run.begin.earliest_ns + round(limits["starts.settled_to_s"] * NS)
         return begin, fixed, "30 s (no command logged)"
     return begin, end, by
@@ -266,10 +269,17 @@ def _ratio(subject: Subject, settled: Settled) -> tuple[float | None, float | No
     return settled.amps / rated, (settled.amps - half) / rated, (settled.amps + half) / rated, ""
 
 
-def _inrush(record: Record, run: Run) -> float | None:
+def _inrush(record: Record, run: Run, lasts_s: float) -> float | None:
+    """Largest current of the start, A; None where no point is sampled fast enough to have a sample in the inrush.
+
+    ``lasts_s`` is how long inrush and transition last at most; a sample in it is sure only at that interval or faster,
+    and a maximum that a logger formed itself (recorded ``maximum``) holds at any interval.
+    """
     found = []
     for role in (Role.MOTOR_AMPS, *_PHASES):
         for point in record.samples.get(role, ()):
+            if point.interval_s > lasts_s / 2.0 and point.origin.recorded is not Recorded.MAXIMUM:
+                continue
             part = point.usable.between(run.first_ns - NS, min(run.first_ns + 15 * NS, run.last_ns + NS))
             if len(part):
                 found.append(float(np.max(part.v)))

@@ -68,7 +68,7 @@ def test_findings_keep_the_whole_contract(name: str) -> None:
     findings = to_findings_file(_investigated(name))
     assert {row.mode for row in findings.hypotheses} == set(Mode)
     text = dump_findings(findings)
-    assert FindingsFile.model_validate_json(text) == findings
+    assert dump_findings(FindingsFile.model_validate_json(text)) == text
     assert dump_findings(to_findings_file(investigate(DEMO_CASES[name]))) == text
     for source in findings.sources:
         assert source.rows_read == source.rows_kept + sum(source.set_aside.values())

@@ -114,5 +114,5 @@ def test_top_level_is_as_announced(root: Path) -> None:
     if not tracked:
         pytest.skip("not a git checkout")
     extra = {name for name in tracked - wanted if not name.startswith(".")}
-    assert not extra - {"docs"}
+    assert not extra
     assert wanted <= tracked

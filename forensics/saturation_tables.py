@@ -2,7 +2,7 @@
 
 Run from the project root after a new release of the library, and read the differences before keeping them::
 
-    python scripts/make_saturation_tables.py
+    python -m forensics.saturation_tables
 """
 
 from __future__ import annotations
