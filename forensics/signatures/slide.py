@@ -88,10 +88,27 @@ def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ..
     samples = max(int(found.bins[-1]), min(readings, 10 * int(found.bins[-1])))
     if share < limit and samples < _FEWEST_BINS:
         return (cannot_tell(check, words + " One step only."),)
+    interval_s = _command_interval_s(subject, sign)
+    if limit * _sure_share(subject, interval_s) <= share < limit:
+        why = f"pulses in step with samples every {interval_s:g} s look like a command that was held"
+        return (cannot_tell(check, words + f" That is little, but {why}."),)
     outcome = Outcome.PRESENT if share < limit else Outcome.ABSENT
     cites = rows_of(source.point, *found.span_ns)
     seen = Seen(found.span_ns, cites, source.point.interval_s, samples, rests_on_commands=True)
     return (answered(subject, check, outcome, words, measured, seen),)
+
+
+def _command_interval_s(subject: Subject, sign: float) -> float:
+    return read_commands(subject.record, subject.profile)[_role(sign)].interval_s
+
+
+def _role(sign: float) -> Role:
+    return Role.LOAD_SOLENOID if sign > 0 else Role.UNLOAD_SOLENOID
+
+
+def _sure_share(subject: Subject, interval_s: float) -> float:
+    """Share of the seconds of command that surely acted: of each sample that shows it, a short pulse at least."""
+    return min(1.0, subject.limits["slide.pulse_least_s"] / interval_s)
 
 
 def _other_reason(subject: Subject, bins: Bins, source: Capacity, sign: float) -> str:
