@@ -153,7 +153,8 @@ def _write_custody(part: Path, finished: Finished, revision: Revision | None, wh
     stamp = f"{when:%Y-%m-%dT%H:%M:%SZ}"
     for file in sorted(p for p in part.rglob("*") if p.is_file()):
         path = file.relative_to(part).as_posix()
-        changed = datetime.fromtimestamp(file.stat().st_mtime, UTC) if path in kinds else None
+        kept = path in kinds or path.startswith(f"{RESULTS}/")
+        changed = datetime.fromtimestamp(file.stat().st_mtime, UTC) if kept else None
         writer.writerow(
             {
                 "time_utc": stamp,
