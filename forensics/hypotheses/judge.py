@@ -242,7 +242,7 @@ def _clean(
     blind = {name for name, one in tallies.items() if one.observable == "no"}
     if any(rule.needed_to_clear and rule.id in blind for rule in modes.causes):
         return False
-    if any(one.shown_by or one.own_present for one in tallies.values()):
+    if any(one.shown_by or one.own_present or one.leans for one in tallies.values()):
         return False
     return len(tallies) - len(blind) >= scale.observable_share_min * len(tallies)
 

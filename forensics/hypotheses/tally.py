@@ -49,6 +49,8 @@ class Tally:
         In words, the required effect that was observable and absent; empty where there is none.
     observable
         ``yes``, ``partly`` or ``no``.
+    leans
+        Whether a strong sign lies beyond its limit with an interval that holds it: no proof, but no sound machine.
     """
 
     mode: str
@@ -65,6 +67,7 @@ class Tally:
     unseen: tuple[str, ...]
     not_firm_because: tuple[str, ...]
     shown_by: tuple[str, ...]
+    leans: bool = False
 
     @property
     def net(self) -> float:
@@ -144,6 +147,7 @@ def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Rem
         not_firm_because=tuple(
             dict.fromkeys(told[c.check].weak_because for c in for_cells if c.check in told and c.check not in firm)
         ),
+        leans=_leans(rule, told),
         shown_by=tuple(remark.id for remark in mine if remark.shows_cause),
     )
 
@@ -168,6 +172,21 @@ def _fresh(rule: FailureMode, told: Mapping[str, Answered]) -> Mapping[str, Answ
         and all(finding.to_ns is not None and finding.to_ns < onset_ns for finding in answer.findings)
     }
     return {**told, **stale} if stale else told
+
+
+def _leans(rule: FailureMode, told: Mapping[str, Answered]) -> bool:
+    """Whether a strong sign could not be told only because its interval holds the limit, and its value lies beyond."""
+    for sign in rule.for_:
+        if sign.outcome != "present" or sign.weight not in ("decisive", "strong"):
+            continue
+        if _outcome(told, sign.check) is not Outcome.CANNOT_TELL or sign.check not in told:
+            continue
+        for one in told[sign.check].findings:
+            if one.value is None or one.limit is None or one.above is None:
+                continue
+            if one.value > one.limit if one.above else one.value < one.limit:
+                return True
+    return False
 
 
 def _is_firm(cell: Cell, told: Mapping[str, Answered], firm: set[str]) -> bool:

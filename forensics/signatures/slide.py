@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from forensics.commands import read_commands
@@ -163,6 +165,9 @@ def responds_slowly(subject: Subject) -> tuple[Finding, ...]:
     share, word, found = min(shares, key=lambda x: x[0])
     outcome = Outcome.PRESENT if low <= share < slow else Outcome.ABSENT
     words = f"On {word} the capacity moves at {100 * share:.0f} % of its own usual rate."
+    interval_s = _command_interval_s(subject, 1.0 if word == "load" else -1.0)
+    if outcome is Outcome.PRESENT and interval_s > subject.limits["slide.pulse_interval_s"]:
+        return (cannot_tell(check, words + f" Samples every {interval_s:g} s do not time pulses."),)
     if share < low:
         words += " That is no response rather than a slow one."
     measured = Value(share, share - 0.1, share + 0.1, "1", "slide.response_share_slow", above=False)
@@ -227,7 +232,9 @@ def _drift(subject: Subject, check: str, sign: float) -> tuple[Finding, ...]:
     if outcome is Outcome.ABSENT and subject.record.switch(other) is None:
         return (cannot_tell(check, f"without {other.value} a drift that it makes good is not seen"),)
     if outcome is Outcome.CANNOT_TELL:
-        return (cannot_tell(check, words + f" Its interval {low:.2f} to {high:.2f} holds the limit."),)
+        open_ = cannot_tell(check, words + f" Its interval {low:.2f} to {high:.2f} holds the limit.")
+        limit = subject.limits["slide.drift_per_min"]
+        return (replace(open_, value=rate, low=low, high=high, unit="%/min", limit=limit, above=True),)
     span = (int(gaps.begin[recent][0]), int(gaps.begin[recent][-1] + gaps.seconds[recent][-1] * NS))
     seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, count, rests_on_commands=True)
     return (answered(subject, check, outcome, words, measured, seen),)
