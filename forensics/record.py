@@ -171,6 +171,8 @@ class Samples:
         usable = self.usable
         if not len(usable):
             return np.full(len(times_ns), np.nan)
+        if self.origin.recorded is not Recorded.CHANGE and usable._is_each(times_ns):
+            return usable.v.astype(np.float64)
         index = np.searchsorted(usable.t, times_ns, side="right") - 1
         values = usable.v[np.maximum(index, 0)].astype(np.float64)
         age_s = (times_ns - usable.t[np.maximum(index, 0)]) / NS
@@ -179,6 +181,16 @@ class Samples:
         if limits:
             bad = bad | (age_s > min(limits))
         return np.where(bad, np.nan, values)
+
+    @cached_property
+    def _rising(self) -> bool:
+        return bool((self.t[1:] > self.t[:-1]).all())
+
+    def _is_each(self, times_ns: NDArray[np.int64]) -> bool:
+        """Whether the times are those of the samples, one by one: each is then its own last sample, of no age."""
+        if times_ns is not self.t and (len(times_ns) != len(self.t) or not np.array_equal(times_ns, self.t)):
+            return False
+        return self._rising
 
     def _lost_at(self, times_ns: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Where a change log's latest row says that there is no reading: its value before is no longer held."""
@@ -276,28 +288,27 @@ class Switch:
         """
         known = self.state != UNKNOWN
         t, state, row = self.t[known], self.state[known], self.row[known]
-        change = np.flatnonzero(np.diff(state)) + 1
+        change = np.flatnonzero(state[1:] != state[:-1]) + 1
         position = np.flatnonzero(known)
-        exact = self.origin.recorded is Recorded.CHANGE
-        out: list[Edge] = []
-        for index in change:
-            adjacent = position[index] - position[index - 1] == 1
-            first = int(t[index]) if exact and adjacent else int(t[index - 1])
-            out.append(Edge(first, int(t[index]), int(state[index]), int(row[index])))
-        return tuple(out)
+        first, latest = t[change - 1], t[change]
+        if self.origin.recorded is Recorded.CHANGE:
+            first = np.where(position[change] - position[change - 1] == 1, latest, first)
+        columns = (first, latest, state[change], row[change])
+        return tuple(map(Edge, *(column.tolist() for column in columns)))
 
     def _runs(self) -> Iterator[tuple[int, int, int]]:
         """(state, start_ns, end_ns) of every run of equal rows, each row believed until the next or its hold limit."""
         if not len(self.t):
             return
         gap_ns = self._believed_ns()
-        change = np.flatnonzero((np.diff(self.state) != 0) | (np.diff(self.t) > gap_ns)) + 1
+        change = np.flatnonzero((self.state[1:] != self.state[:-1]) | (np.diff(self.t) > gap_ns)) + 1
         starts = np.concatenate(([0], change))
-        ends = np.concatenate((change, [len(self.t)]))
-        for start, end in zip(starts, ends, strict=True):
-            last = int(self.t[end - 1])
-            until = int(self.t[end]) if end < len(self.t) else last + min(gap_ns, round(self.interval_s * NS))
-            yield int(self.state[start]), int(self.t[start]), min(until, last + gap_ns)
+        last = self.t[np.concatenate((change, [len(self.t)])) - 1].tolist()
+        until = [*self.t[change].tolist(), last[-1] + min(gap_ns, round(self.interval_s * NS))]
+        for state, start, end, following in zip(
+            self.state[starts].tolist(), self.t[starts].tolist(), last, until, strict=True
+        ):
+            yield state, start, min(following, end + gap_ns)
 
     def _believed_ns(self) -> int:
         if self.origin.hold_s is not None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,19 +62,11 @@ def _events(record: Record, switch: Switch, points: list[Samples]) -> list[Switc
     latest = np.array([edge.latest_ns for edge in edges], dtype=np.int64) + wide
     before = {p.role: _readings(p, earliest, later=False) for p in points}
     after = {p.role: _readings(p, latest, later=True) for p in points}
+    source, column = switch.origin.source, switch.origin.column
+    rows = enumerate(zip(earliest.tolist(), latest.tolist(), edges, strict=True))
     return [
-        SwitchEvent(
-            int(earliest[i]),
-            int(latest[i]),
-            switch.role,
-            edge.to,
-            _pick(before, i),
-            _pick(after, i),
-            switch.origin.source,
-            switch.origin.column,
-            edge.row,
-        )
-        for i, edge in enumerate(edges)
+        SwitchEvent(a, b, switch.role, edge.to, _Around(before, i), _Around(after, i), source, column, edge.row)
+        for i, (a, b, edge) in rows
     ]
 
 
@@ -85,7 +78,41 @@ def _edges(switch: Switch) -> list[Edge]:
     return edges
 
 
-def _readings(point: Samples, times: NDArray[np.int64], *, later: bool) -> list[Reading | None]:
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """Readings of one point against every edge of a switch: value, age in s, index, and whether there is one."""
+
+    value: list[float]
+    age_s: list[float]
+    index: list[int]
+    there: list[bool]
+
+
+class _Around(Mapping[Role, Reading]):
+    """Readings around one edge, made when they are asked for: a month of pulses has a hundred thousand of them."""
+
+    __slots__ = ("_columns", "_place")
+
+    def __init__(self, columns: Mapping[Role, _Column], place: int) -> None:
+        self._columns, self._place = columns, place
+
+    def __getitem__(self, role: Role) -> Reading:
+        column, place = self._columns[role], self._place
+        if not column.there[place]:
+            raise KeyError(role)
+        return Reading(column.value[place], column.age_s[place], column.index[place])
+
+    def __iter__(self) -> Iterator[Role]:
+        return (role for role, column in self._columns.items() if column.there[self._place])
+
+    def __len__(self) -> int:
+        return sum(1 for _ in self)
+
+    def __repr__(self) -> str:
+        return repr(dict(self))
+
+
+def _readings(point: Samples, times: NDArray[np.int64], *, later: bool) -> _Column:
     usable = point.usable
     index = np.searchsorted(usable.t, times, side="right") - (0 if later else 1)
     good = (index >= 0) & (index < len(usable.t))
@@ -94,11 +121,4 @@ def _readings(point: Samples, times: NDArray[np.int64], *, later: bool) -> list[
     hold = point.origin.hold_s
     if hold is not None and not later:
         good &= ages <= hold
-    return [
-        Reading(float(v), float(a), int(i)) if ok else None
-        for v, a, i, ok in zip(values, ages, safe, good, strict=True)
-    ]
-
-
-def _pick(readings: Mapping[Role, list[Reading | None]], index: int) -> dict[Role, Reading]:
-    return {role: found for role, column in readings.items() if (found := column[index]) is not None}
+    return _Column(values.tolist(), ages.tolist(), safe.tolist(), good.tolist())

@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.findings import Cite
+from forensics.findings import Cite, Stop
 from forensics.record import NS, UNUSABLE, Samples, Span, Switch
 from forensics.runs import Run
 from forensics.signatures.base import Subject
@@ -164,7 +164,8 @@ def _make_frame(subject: Subject) -> Frame:
     since_s, left_s = _position_in_run(subject, spans, times, run)
     failing = _failing_run(subject, spans)
     settle_s, before_stop_s = subject.limits["duty.settle_after_start"], subject.limits["duty.settle_before_stop"]
-    abrupt = np.array([k == failing or _tripped(subject, s) for k, s in enumerate(spans)], dtype=bool)
+    trips = [stop for stop in subject.stops if stop.kind is StopKind.TRIP]
+    abrupt = np.array([k == failing or _tripped(trips, s) for k, s in enumerate(spans)], dtype=bool)
     near_stop = (left_s < before_stop_s) & ~(abrupt[run] if len(spans) else np.zeros(len(times), dtype=bool))
     return Frame(
         times,
@@ -230,10 +231,8 @@ def _failing_run(subject: Subject, spans: tuple[Span, ...]) -> int:
     return -1
 
 
-def _tripped(subject: Subject, span: Span) -> bool:
-    return any(
-        stop.kind is StopKind.TRIP and stop.earliest_ns <= span.end_ns <= stop.latest_ns + NS for stop in subject.stops
-    )
+def _tripped(trips: list[Stop], span: Span) -> bool:
+    return any(stop.earliest_ns <= span.end_ns <= stop.latest_ns + NS for stop in trips)
 
 
 @dataclass(frozen=True, slots=True)

@@ -347,13 +347,11 @@ def balance(subject: Subject, source: Capacity, sign: float) -> Balance | None:
         return None
     step = 600 * NS
     begin, end = _steps(subject, source, step)
-    inner = np.array(
-        [
-            any(r.first_ns + 90 * NS <= a and b <= r.last_ns - 60 * NS for r in subject.runs)
-            for a, b in zip(begin, end, strict=True)
-        ],
-        dtype=bool,
-    )
+    # runs do not overlap: only the last one that began before a step can hold it
+    firsts = np.array([run.first_ns for run in subject.runs], dtype=np.int64) + 90 * NS
+    lasts = np.array([run.last_ns for run in subject.runs], dtype=np.int64) - 60 * NS
+    which = np.searchsorted(firsts, begin, side="right") - 1
+    inner = (which >= 0) & (end <= lasts[np.maximum(which, 0)])
     begin, end = begin[inner], end[inner]
     first, last = source.at(begin), source.at(end)
     near = subject.limits["slide.near_end"]
