@@ -56,7 +56,10 @@ class Problem:
         if self.column:
             place = f"{place} column '{self.column}'".strip()
         text = f"{place}: {self.what}" if place else self.what
-        return f"{text} {self.remedy}".rstrip() if self.remedy else text
+        if not self.remedy:
+            return text
+        stop = "" if text.endswith((".", "?", "!", ":")) else "."
+        return f"{text}{stop} {self.remedy}"
 
 
 class ForensicsError(Exception):
