@@ -20,6 +20,7 @@ from forensics.vocabulary import Answer, Outcome, Role
 __all__ = ["DETECTORS", "list_stops"]
 
 _RECENT = 5
+_OWN_STOPS = 50
 
 
 def _window_stops(subject: Subject) -> list[Stop]:
@@ -154,7 +155,8 @@ def _decay(subject: Subject) -> tuple[Outcome, str, Value, Stop] | str:
     if last.high_side_decay_s is None:
         return Outcome.ABSENT, still.capitalize() + ".", Value(), last
     decay, error = last.high_side_decay_s, last.high_side_decay_error_s or 0.0
-    own = [s.high_side_decay_s for s in stops if s is not last and s.high_side_decay_s is not None]
+    alike = _at_like_lift([s for s in stops if s is not last][-_OWN_STOPS:], last, limits["coastdown.like_lift"])
+    own = [s.high_side_decay_s for s in alike if s.high_side_decay_s is not None]
     usual = float(np.median(own)) if len(own) >= limits["coastdown.own_least"] else None
     measured = Value(decay, decay - 2 * error, decay + 2 * error, "s", "coastdown.decay_short_s", above=False)
     against = "" if usual is None else f"; {usual:.0f} s is usual over {len(own)} own stops"
@@ -166,6 +168,17 @@ def _decay(subject: Subject) -> tuple[Outcome, str, Value, Stop] | str:
     if decay - 2 * error > short:
         return Outcome.ABSENT, words, measured, last
     return words + " That is too near the limit."
+
+
+def _at_like_lift(stops: list[Stop], last: Stop, share: float) -> list[Stop]:
+    """Own stops whose difference at the stop was near that of the last one; all of them where it was not read."""
+    lift = last.difference_at_stop_kpa
+    if lift is None:
+        return stops
+    return [
+        s for s in stops
+        if s.difference_at_stop_kpa is None or abs(s.difference_at_stop_kpa - lift) <= share * abs(lift)
+    ]  # fmt: skip
 
 
 def high_side_falls_fast(subject: Subject) -> tuple[Finding, ...]:
@@ -233,7 +246,7 @@ def spin_down_short(subject: Subject) -> tuple[Finding, ...]:
     missing = _needs(subject, check)
     if missing:
         return (cannot_tell(check, missing),)
-    timed = [(s, t) for s in stops_before(subject)[-50:] if (t := _spin_down_s(subject, s)) is not None]
+    timed = [(s, t) for s in stops_before(subject)[-_OWN_STOPS:] if (t := _spin_down_s(subject, s)) is not None]
     limits = subject.limits
     shortest: tuple[float, float, Stop, int] | None = None
     for stop, seconds in timed:
