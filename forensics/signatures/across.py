@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.record import NS, Record, Samples
+from forensics.record import NS, Record, Samples, middle
 from forensics.rules import Limits
 from forensics.signatures.base import Subject
 from forensics.signatures.duty import max_age_s, trusted
@@ -61,7 +61,7 @@ class Difference:
     def last_before(self, time_ns: int, within_s: float) -> float | None:
         """Median difference over the last ``within_s`` up to a time (at least its last sample)."""
         _, values = self.between(time_ns - round(within_s * NS), time_ns + 1)
-        return float(np.median(values)) if len(values) else None
+        return middle(values) if len(values) else None
 
 
 def difference(subject: Subject, upper_role: Role) -> Difference | None:

@@ -28,6 +28,7 @@ from forensics.signatures.slide_motion import (
     running_bins,
     unseen_seconds,
 )
+from forensics.signatures.slopes import median_slope
 from forensics.signatures.starts_before import stops_before
 from forensics.vocabulary import Outcome, Recorded, Role, StopKind
 
@@ -278,12 +279,10 @@ def _recent(subject: Subject, gaps: Gaps, room: Mask) -> Mask:
 
 def _slope(moved: Floats, seconds: Floats) -> tuple[float, float, float]:
     """Drift in % a minute with its interval: Theil-Sen through the summed movement, spread from the stretches."""
-    from scipy.stats import theilslopes
-
     minutes, total = np.cumsum(seconds) / 60.0, np.cumsum(moved)
     step = max(1, len(minutes) // 400)
     slope = (
-        float(theilslopes(total[::step], minutes[::step])[0])
+        median_slope(minutes[::step], total[::step])[0]
         if len(minutes) > _FEWEST_BLOCKS
         else (float(total[-1] / minutes[-1]))
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import weakref
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -34,8 +35,23 @@ class Capacity:
         return self.point.at(times, max_age_s(self.point)) * self.percent
 
 
+_told: list[tuple[weakref.ref[Subject], Capacity | None]] = []
+
+
 def capacity(subject: Subject) -> Capacity | None:
-    """The point that tells the capacity; None where neither a slide nor amps with their rated value are there."""
+    """The point that tells the capacity; None where neither a slide nor amps with their rated value are there.
+
+    Made once for a subject.
+    """
+    for known, found in _told:
+        if known() is subject:
+            return found
+    found = _capacity(subject)
+    _told[:] = [(weakref.ref(subject), found)]
+    return found
+
+
+def _capacity(subject: Subject) -> Capacity | None:
     slide = subject.record.point(Role.SLIDE_POSITION)
     if slide is not None and len(trusted(slide)) > 1:
         return Capacity(trusted(slide), 1.0, 0.0, 100.0, by_slide=True)
@@ -87,12 +103,24 @@ def _integral(spans: tuple[Times, Times], at: Times) -> Floats:
     return np.where(index < 0, 0.0, before + inside)
 
 
+_cut_up: list[tuple[weakref.ref[Subject], Capacity, Bins]] = []
+
+
 def running_bins(subject: Subject, source: Capacity) -> Bins:
     """Cut the running time up to the failure into steps of ``slide.bin_s`` and say what acted and what moved.
 
     With amps for capacity, time with the unloading valve open and the first minute of a run are left out: amps then
-    move for other reasons.
+    move for other reasons. Made once for a subject and its source.
     """
+    for known, given, found in _cut_up:
+        if known() is subject and given is source:
+            return found
+    found = _running_bins(subject, source)
+    _cut_up[:] = [(weakref.ref(subject), source, found)]
+    return found
+
+
+def _running_bins(subject: Subject, source: Capacity) -> Bins:
     commands = read_commands(subject.record, subject.profile)
     step_ns = round(max(subject.limits["slide.bin_s"], 3.0 * _interval_s(commands, source)) * NS)
     begin, end = _steps(subject, source, step_ns)

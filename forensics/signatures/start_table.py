@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from forensics.commands import Command, read_commands
 from forensics.findings import Cite, Share, Start
-from forensics.record import NS, Record, Samples
+from forensics.record import NS, Record, Samples, middle
 from forensics.rules import Limits
 from forensics.signatures.across import Difference, across_rotors
 from forensics.signatures.base import Subject
@@ -204,7 +204,7 @@ def _settled(subject: Subject, run: Run, amps: tuple[Samples | None, str], comma
         if reason:
             return Settled(None, 0.0, 0, begin, end, by, None, reason)
     # what is left of the inrush at the front of the window is dropped: it stands far off the later half
-    later = float(np.median(v[len(v) // 2 :]))
+    later = middle(v[len(v) // 2 :])
     near = np.abs(v - later) <= 0.1 * later
     first = int(np.argmax(near)) if near.any() else 0
     t, v, row = t[first:], v[first:], row[first:]
@@ -212,7 +212,7 @@ def _settled(subject: Subject, run: Run, amps: tuple[Samples | None, str], comma
     if rated is not None and later > subject.limits["starts.still_inrush"] * rated:
         reason = "the current did not settle: it stayed far above rated"
         return Settled(None, 0.0, 0, begin, end, by, None, reason)
-    spread = 1.4826 * float(np.median(np.abs(v - np.median(v)))) if len(v) > 1 else 0.02 * later
+    spread = 1.4826 * middle(np.abs(v - middle(v))) if len(v) > 1 else 0.02 * later
     half = 2.0 * spread / np.sqrt(len(v)) + _coarseness(point)
     return Settled(float(np.mean(v)), half, len(v), begin, end, by, (int(row[0]), int(row[-1])))
 
@@ -293,7 +293,7 @@ def _slide(record: Record, run: Run, settled: Settled) -> float | None:
         return None
     part = slide.usable.between(run.begin.earliest_ns, settled.to_ns)
     if len(part):
-        return float(np.median(part.v))
+        return middle(part.v)
     change = slide.origin.recorded is Recorded.CHANGE
     before = slide.before(run.begin.earliest_ns, None if change else 120.0)
     if change:
@@ -327,7 +327,7 @@ def by_pressures(subject: Subject, run: Run, rotors: Difference | None) -> Outco
     _, values = rotors.between(run.first_ns + 2 * NS, until)
     if before is None or len(values) < 3:  # noqa: PLR2004 - three samples make a course
         return Outcome.CANNOT_TELL
-    tail = float(np.median(values[-max(3, len(values) // 3) :]))
+    tail = middle(values[-max(3, len(values) // 3) :])
     margin = limits["starts.backwards_kpa"] + rotors.offset_error_kpa / 2
     if tail - before > limits["starts.lift_kpa"] and tail > limits["starts.lift_kpa"]:
         return Outcome.ABSENT

@@ -10,6 +10,7 @@ from forensics.record import NS
 from forensics.rules import read_checks
 from forensics.signatures.answer import Seen, Value, answered, three_way
 from forensics.signatures.base import Detector, Subject, cannot_tell, points_for
+from forensics.signatures.slopes import median_slope
 from forensics.signatures.start_course import (
     discharge_falls_below_suction,
     locked_rotor,
@@ -88,8 +89,6 @@ def loaded_repeatedly(subject: Subject) -> tuple[Finding, ...]:
 
 def loaded_growing(subject: Subject) -> tuple[Finding, ...]:
     """Decide whether the settled ratio rises from start to start (Theil-Sen slope with its 95 % interval)."""
-    from scipy.stats import theilslopes
-
     check = "starts.loaded_growing"
     _, missing = points_for(subject, read_checks()[check])
     starts = [s for s in starts_before(subject) if s.ratio is not None]
@@ -97,11 +96,11 @@ def loaded_growing(subject: Subject) -> tuple[Finding, ...]:
     if missing or len(starts) < fewest:
         return (cannot_tell(check, missing or f"{len(starts)} starts with a settled ratio; {fewest} are needed"),)
     ratios = np.array([s.ratio for s in starts[-30:]], dtype=np.float64)
-    slope, _, low, high = theilslopes(ratios, np.arange(len(ratios)), 0.95)
-    outcome = three_way(float(low), float(high), subject.limits["starts.growing_per_start"], above=True)
+    slope, low, high = median_slope(np.arange(float(len(ratios))), ratios)
+    outcome = three_way(low, high, subject.limits["starts.growing_per_start"], above=True)
     if outcome is Outcome.CANNOT_TELL and slope < subject.limits["starts.growing_per_start"] / 2:
         outcome = Outcome.ABSENT
-    measured = Value(float(slope), float(low), float(high), "1/start", "starts.growing_per_start", above=True)
+    measured = Value(slope, low, high, "1/start", "starts.growing_per_start", above=True)
     if outcome is Outcome.CANNOT_TELL:
         return (cannot_tell(check, f"slope {slope:+.3f} a start, interval {low:+.3f} to {high:+.3f}"),)
     words = f"The ratio moves {slope:+.3f} a start over {len(ratios)} starts."

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from forensics.commands import Command, read_commands
 from forensics.findings import Cite, Stop
-from forensics.record import NS, OFF, Record, Samples
+from forensics.record import NS, OFF, Record, Samples, middle
 from forensics.rules import Limits
 from forensics.signatures.across import Difference, across_rotors, difference
 from forensics.signatures.base import Subject
 from forensics.signatures.rotation import ALREADY_BACKWARDS, NEITHER, after_stop
+from forensics.signatures.slopes import straight_line
 from forensics.signatures.stop_kind import classify_stop
 from forensics.states import Run
 from forensics.vocabulary import Answer, Outcome, Role, StopKind
@@ -151,8 +152,8 @@ def collapse(
     from_ns, to_ns = round(limits["coastdown.held_from_s"] * NS), round(limits["coastdown.held_to_s"] * NS)
     _, due = rotors.between(begin + from_ns, min(begin + to_ns, following_ns))
     _, held = rotors.between(run.last_ns + from_ns, min(run.last_ns + to_ns, following_ns))
-    share_due = float(np.median(due)) / lift if len(due) and lift > 0 else float("nan")
-    share_held = float(np.median(held)) / at_stop if len(held) and at_stop > 0 else float("nan")
+    share_due = middle(due) / lift if len(due) and lift > 0 else float("nan")
+    share_held = middle(held) / at_stop if len(held) and at_stop > 0 else float("nan")
     return Collapse(lift, at_stop, share_due, share_held, len(due) + len(held), begin + to_ns <= run.last_ns)
 
 
@@ -288,7 +289,7 @@ def residual_difference(
     _, values = rotors.between(begin, min(end, following_ns))
     if len(values) < 2:  # noqa: PLR2004 - a median of one is no median
         return None, None, "fewer than two samples between 50 and 90 s"
-    return float(np.median(values)), rotors.offset_error_kpa, ""
+    return middle(values), rotors.offset_error_kpa, ""
 
 
 def high_side_decay(
@@ -296,11 +297,9 @@ def high_side_decay(
 ) -> tuple[float | None, float | None, str]:
     """Time constant of condenser less suction, s, 20 to 120 s after the stop, its standard error, and why none.
 
-    Method: straight line through the logarithm of the difference (scipy linregress). None where it does not fall by
+    Method: straight line of least squares through the logarithm of the difference. None where it does not fall by
     more than twice its standard error.
     """
-    from scipy.stats import linregress
-
     if high.interval_s > limits["coastdown.decay_interval_s"]:
         return None, None, f"pressures every {high.interval_s:g} s: four samples between 20 and 120 s are needed"
     begin = off_ns + round(limits["coastdown.decay_from_s"] * NS)
@@ -309,9 +308,8 @@ def high_side_decay(
     if len(t) < _FEWEST or np.min(v) < limits["coastdown.spent_difference_kpa"]:
         reason = "fewer than four samples" if len(t) < _FEWEST else "the high side was already equal to suction"
         return None, None, reason
-    fit = linregress((t - off_ns) / NS, np.log(v))
-    slope, error = float(fit.slope), float(fit.stderr)
-    if slope >= -2.0 * error or slope >= 0:
+    slope, error = straight_line((t - off_ns) / NS, np.log(v))
+    if not slope < min(-2.0 * error, 0.0):
         return None, None, "the high side did not fall within two minutes"
     return -1.0 / slope, error / slope**2, ""
 
@@ -321,13 +319,13 @@ def _with_inferred_rotation(subject: Subject, stops: tuple[Stop, ...], pressures
     rotors = pressures.rotors
     healthy = sum(1 for stop in stops if stop.bypass_released is Answer.YES)
     out = []
-    following = [run.first_ns for run in subject.runs]
+    following = np.array([run.first_ns for run in subject.runs], dtype=np.int64)
     for stop in stops:
         if stop.reverse_basis == "measured" or stop.why_not.get("reverse_rotation") == ALREADY_BACKWARDS:
             out.append(stop)
             continue
-        later = [ns for ns in following if ns > stop.time_ns]
-        until = later[0] if later else subject.record.window.end_ns
+        later = int(np.searchsorted(following, stop.time_ns, side="right"))
+        until = int(following[later]) if later < len(following) else subject.record.window.end_ns
         outcome, basis, reason = _inferred(stop, rotors, until, healthy, subject.limits)
         why = {**stop.why_not}
         if reason:
@@ -355,7 +353,7 @@ def _inferred(
     late = v[seconds >= limits["coastdown.lost_after_s"] / 2]
     error = rotors.offset_error_kpa
     small = max(at_stop, float(np.max(v))) + error <= limits["coastdown.driving_difference_kpa"]
-    if small and len(late) and float(np.median(late)) <= limits["coastdown.spent_difference_kpa"]:
+    if small and len(late) and middle(late) <= limits["coastdown.spent_difference_kpa"]:
         return Outcome.ABSENT, "inferred", ""
     if stop.bypass_released is not Answer.NO:
         return unknown, None, "a difference was left across the rotors, but it was not seen to be held and then lost"
@@ -392,7 +390,7 @@ def _amps_before(record: Record, run: Run) -> float | None:
         return None
     part = amps.usable.between(run.end.earliest_ns - 15 * NS, run.end.earliest_ns + 1)
     if len(part):
-        return float(np.median(part.v))
+        return middle(part.v)
     reading = amps.before(run.end.earliest_ns)
     return None if reading is None else reading.value
 
