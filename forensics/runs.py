@@ -182,7 +182,8 @@ def _without_dropouts(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     if len(begins) <= 1:
         return begins, ends
-    apart = (t[begins[1:]] - t[np.minimum(ends[:-1] + 1, len(t) - 1)]) / NS >= dropout_s
+    # from the first to the last sample without current: what the spell surely lasted
+    apart = (t[np.maximum(begins[1:] - 1, 0)] - t[np.minimum(ends[:-1] + 1, len(t) - 1)]) / NS >= dropout_s
     # where samples are further apart than the drop-out, one sample without current may be either: kept as a stop
     slow = (t[begins[1:]] - t[ends[:-1]]) / NS >= 2 * dropout_s
     keep = apart | slow

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from forensics.findings import Finding
@@ -25,6 +27,7 @@ _MANY_STARTS = 2
 _RECENT_S = 600.0
 _DAY_PART_S = 7200.0
 _RUNNING = 0.1
+_INRUSH = 2.0
 _FEWEST = 3
 
 
@@ -125,6 +128,12 @@ def thermal_capacity_used(subject: Subject) -> tuple[Finding, ...]:
     blind = amps.interval_s > _FINE_INTERVAL_S and _starts_near(subject, end_ns) > _MANY_STARTS
     if outcome is Outcome.ABSENT and blind:
         outcome, why_not = Outcome.CANNOT_TELL, f"samples every {amps.interval_s:g} s don't show the inrush of starts"
+    if outcome is Outcome.PRESENT and amps.interval_s > _FINE_INTERVAL_S:
+        # one sample of an inrush of seconds stands for the whole step: what is left without it must be enough
+        calm = replace(amps, v=np.minimum(amps.v, _INRUSH * rated))
+        if _image(limits["heat.thermal_factor"], rated, calm, _constants(subject, 1.0), recent) < limit:
+            outcome = Outcome.CANNOT_TELL
+            why_not = f"it rests on samples of inrush, each taken for {amps.interval_s:g} s"
     return (
         Finding(
             id=check,

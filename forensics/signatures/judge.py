@@ -11,6 +11,7 @@ from forensics.record import NS
 from forensics.rules import read_checks
 from forensics.signatures.base import Subject, cannot_tell, points_for
 from forensics.signatures.duty import Episode, Floats, Frame, Mask, Usual, cite, episodes, trusted
+from forensics.signatures.starts_before import unseen_run
 from forensics.vocabulary import Outcome, Role
 
 
@@ -139,6 +140,9 @@ def _judge(
         gap = f"{gap}, or its duty there was not seen before"
     if not gap and own is not None:
         gap = _unlike(subject, frame, look, chosen, usable)
+    last = np.flatnonzero(chosen & frame.in_failing_run)
+    if not gap and look.sudden and len(last) and signed[last[-1]] > threshold:
+        gap = "beyond the limit at its last reading before the failure, but not seen for long enough"
     if gap:
         return cannot_tell(look.check, f"{look.words}: {gap}")
     worst = float(np.percentile(signed[chosen], 95.0)) * (1.0 if look.above else -1.0)
@@ -166,7 +170,7 @@ def _present(
 def _uncovered(subject: Subject, frame: Frame, chosen: Mask, interval_s: float) -> str:
     """Why absence can't be said of the run that failed; empty where it can."""
     if frame.failing < 0:
-        return ""
+        return unseen_run(subject)
     there = np.flatnonzero(chosen & frame.in_failing_run)
     if not len(there):
         return "the run that failed has no settled running with it"

@@ -21,6 +21,7 @@ from forensics.signatures.phases import (
     before_failure,
     cite_between,
     stretches,
+    trip_at_failure,
 )
 from forensics.vocabulary import ROLE_FACTS, Dimension, Outcome, Quality, Recorded, Role
 
@@ -324,6 +325,9 @@ def out_of_range(subject: Subject) -> tuple[Finding, ...]:
         cites, interval_s = cite_between(point, *seen), point.interval_s
     elif strays:
         return (cannot_tell(check, f"{strays} readings out of range, none of them two in a row before the failure"),)
+    elif (slow := max(p.interval_s for p in watched)) > limits["sensors.jump_fine_s"] and trip_at_failure(subject):
+        why = f"no reading out of range, but one that tripped the machine within {slow:g} s falls between two samples"
+        return (cannot_tell(check, why),)
     else:
         count, seen, outcome = 0, (span.start_ns, span.end_ns), Outcome.ABSENT
         text = f"{len(watched)} points stayed inside what is possible"

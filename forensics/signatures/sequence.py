@@ -18,6 +18,7 @@ from forensics.states import start_ends
 from forensics.vocabulary import Outcome, Role, State, StopKind
 
 Times = NDArray[np.int64]
+_FINE_S = 2.0
 _RUNNING = (State.LOAD, State.HOLD, State.UNLOAD)
 
 
@@ -149,8 +150,30 @@ def bypass_not_energised_running(subject: Subject) -> tuple[Finding, ...]:
     # the valve may be released a little before the stop sequence is recognised, and at the trip itself
     margin = round((2.0 + 2 * command.interval_s) * NS)
     end = np.array([min(s.end_ns, record.failure_ns - margin) for s in spans], dtype=np.int64)
-    open_s = 0.0
-    first: int | None = None
+    open_s, first = _open_s(command, begin, end)
+    known = sum(command.known_s(int(a), int(b)) for a, b in zip(begin, end, strict=True) if b > a)
+    if known <= 0:
+        return (cannot_tell(check, "the command is not recorded while the motor ran"),)
+    measured = Value(open_s, open_s, open_s, "s", "sequence.bypass_open_running_s", above=True)
+    words = f"Of {known:.0f} s of ordinary running the command left the valve open for {open_s:.0f} s."
+    outcome = Outcome.PRESENT if open_s > subject.limits["sequence.bypass_open_running_s"] else Outcome.ABSENT
+    whole = np.array([min(s.end_ns, record.failure_ns) for s in spans], dtype=np.int64)
+    if outcome is Outcome.ABSENT and command.interval_s > _FINE_S:
+        # what the margin of coarse samples leaves out could be the very time looked for
+        left_out_s = _open_s(command, begin, whole)[0]
+        left_out_s += 2.0 * command.interval_s if left_out_s > 0 else 0.0
+        if left_out_s > subject.limits["sequence.bypass_open_running_s"]:
+            return (cannot_tell(check, words + f" With the ends of running, and to a sample, it may be {left_out_s:.0f} s."),)
+    at = first if first is not None and outcome is Outcome.PRESENT else int(begin[-1])
+    span = (at, int(end[-1]))
+    cites = _rows(subject, Role.BYPASS_SOLENOID, *span)
+    seen = Seen(span, cites, command.interval_s, max(2, len(spans)), rests_on_commands=True)
+    return (answered(subject, check, outcome, words, measured, seen),)
+
+
+def _open_s(command: Command, begin: NDArray[np.int64], end: NDArray[np.int64]) -> tuple[float, int | None]:
+    """Seconds in which a command is known not to act, and the begin of the first span that holds some."""
+    open_s, first = 0.0, None
     for a, b in zip(begin, end, strict=True):
         if b <= a:
             continue
@@ -158,17 +181,7 @@ def bypass_not_energised_running(subject: Subject) -> tuple[Finding, ...]:
         if left > 0 and first is None:
             first = int(a)
         open_s += max(left, 0.0)
-    known = sum(command.known_s(int(a), int(b)) for a, b in zip(begin, end, strict=True) if b > a)
-    if known <= 0:
-        return (cannot_tell(check, "the command is not recorded while the motor ran"),)
-    measured = Value(open_s, open_s, open_s, "s", "sequence.bypass_open_running_s", above=True)
-    words = f"Of {known:.0f} s of ordinary running the command left the valve open for {open_s:.0f} s."
-    outcome = Outcome.PRESENT if open_s > subject.limits["sequence.bypass_open_running_s"] else Outcome.ABSENT
-    at = first if first is not None and outcome is Outcome.PRESENT else int(begin[-1])
-    span = (at, int(end[-1]))
-    cites = _rows(subject, Role.BYPASS_SOLENOID, *span)
-    seen = Seen(span, cites, command.interval_s, max(2, len(spans)), rests_on_commands=True)
-    return (answered(subject, check, outcome, words, measured, seen),)
+    return open_s, first
 
 
 def no_unload_before_stop(subject: Subject) -> tuple[Finding, ...]:
@@ -182,16 +195,22 @@ def no_unload_before_stop(subject: Subject) -> tuple[Finding, ...]:
     dwell = subject.profile.times.unload_before_stop_s
     lacking: list[tuple[float, Stop]] = []
     judged: list[Stop] = []
+    unsure = 0
     for stop in stops:
         begin = stop.earliest_ns - round(2 * dwell * NS)
         if command.known_s(begin, stop.earliest_ns) < dwell:
             continue
         judged.append(stop)
         acted = command.acting_s(begin, stop.earliest_ns)
-        if acted + command.interval_s < subject.limits["sequence.unload_share"] * dwell:
+        need = subject.limits["sequence.unload_share"] * dwell
+        if acted + command.interval_s < need:
             lacking.append((acted, stop))
+        unsure += command.interval_s > _FINE_S and abs(acted - need) <= command.interval_s
     if not judged:
         return (cannot_tell(check, "the command is not recorded before the stops"),)
+    if unsure and not lacking:
+        why = f"samples every {command.interval_s:g} s do not time the unload command before {unsure} of the stops"
+        return (cannot_tell(check, why),)
     return (_counted(subject, check, lacking, judged, "unload was not commanded before", Role.UNLOAD_SOLENOID),)
 
 
@@ -247,8 +266,17 @@ def restart_too_soon(subject: Subject) -> tuple[Finding, ...]:
     words = f"{len(soon)} of {len(starts)} starts came within {limit:.0f} s of a stop; the shortest rest {least:.0f} s."
     shown = (soon or starts)[-1]
     seen = Seen((shown.earliest_ns, shown.latest_ns), shown.cites, None, max(2, len(soon) or len(starts)))
+    brief_s = [_surely_off_s(subject, s) for s in soon]
+    if soon and max(brief_s) < subject.limits["states.dropout_s"]:
+        return (cannot_tell(check, words + " As sampled it may be a drop-out of the contactor."),)
     outcome = Outcome.PRESENT if soon else Outcome.ABSENT
     return (answered(subject, check, outcome, words, Value(least, least, least, "s"), seen),)
+
+
+def _surely_off_s(subject: Subject, start: Start) -> float:
+    """What the rest before a start lasted at least, s: from the latest end of current to the earliest begin."""
+    before = [stop.latest_ns for stop in subject.stops if stop.time_ns < start.time_ns]
+    return (start.earliest_ns - max(before)) / NS if before else float("inf")
 
 
 def expansion_valve_open_at_stop(subject: Subject) -> tuple[Finding, ...]:

@@ -15,7 +15,7 @@ from forensics.signatures.answer import Seen, Value, answered, rows_of
 from forensics.signatures.base import Subject, cannot_tell, points_for
 from forensics.signatures.duty import max_age_s, trusted
 from forensics.signatures.start_table import by_pressures
-from forensics.signatures.starts_before import last_start, run_of, starts_before
+from forensics.signatures.starts_before import last_start, run_of, starts_before, unseen_run
 from forensics.states import Run, start_ends
 from forensics.vocabulary import Outcome, Role, Starter
 
@@ -34,6 +34,8 @@ def _ready(subject: Subject, check: str) -> tuple[Start, Run] | Finding:
     run = run_of(subject, start) if start is not None else None
     if missing or start is None or run is None:
         return cannot_tell(check, missing or "no start before the failure in the record")
+    if unseen := unseen_run(subject):
+        return cannot_tell(check, unseen)
     return start, run
 
 

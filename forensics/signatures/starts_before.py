@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from forensics.findings import Start, Stop
 from forensics.record import NS
 from forensics.signatures.base import Subject
 from forensics.states import Run
+from forensics.vocabulary import Role
 
 _SLACK_S = 60
+_SHORTEST_RUN_S = 5.0
+_CURRENTS = (Role.MOTOR_AMPS, Role.AMPS_A, Role.AMPS_B, Role.AMPS_C)
 
 
 def starts_before(subject: Subject) -> tuple[Start, ...]:
@@ -31,3 +36,25 @@ def stops_before(subject: Subject) -> tuple[Stop, ...]:
 def run_of(subject: Subject, start: Start) -> Run | None:
     """The run that a start began."""
     return next((run for run in subject.runs if run.first_ns == start.time_ns), None)
+
+
+def unseen_run(subject: Subject) -> str:
+    """Why the run that failed may be missing from the record; empty where it is there or would have been seen.
+
+    A machine that trips seconds after its start runs between two samples of a coarse log: what the runs before show is
+    then no answer about that run.
+    """
+    record = subject.record
+    currents = [p for role in _CURRENTS for p in record.samples.get(role, ()) if len(p)]
+    statuses = [p for p in record.switches.get(Role.RUN_STATUS, ()) if len(p)]
+    interval_s = min((point.interval_s for point in currents or statuses), default=float("inf"))
+    if not np.isfinite(interval_s):
+        return ""
+    reach_ns = round(max(_SLACK_S, 1.5 * interval_s) * NS)
+    seen = any(
+        run.first_ns <= record.failure_ns + reach_ns and record.failure_ns <= run.last_ns + reach_ns
+        for run in subject.runs
+    )
+    if seen or interval_s <= _SHORTEST_RUN_S:
+        return ""
+    return f"no run is seen at the failure; one between two samples {interval_s:g} s apart would not be"
