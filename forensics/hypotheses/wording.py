@@ -9,6 +9,7 @@ from forensics.hypotheses.advice import LIVE, live_modes, next_test_of
 from forensics.hypotheses.evidence import Evidence, Robustness, Verdict
 from forensics.hypotheses.judge import Judgement
 from forensics.hypotheses.tally import Tally
+from forensics.rules import read_checks
 from forensics.vocabulary import Grade, Mode, VerdictStatus
 
 _NAMED = 3
@@ -42,13 +43,12 @@ def _determined(
     grade = judgement.grades[cause]
     because = _cited(tallies[cause], "for", findings, counted_only=True)
     against = _cited(tallies[cause], "against", findings, counted_only=False)
-    shown = f" {_join(_said(because, findings))}" if because else ""
-    by_hand = (
-        f" {_join(tallies[cause].shown_by).capitalize()} shows the cause itself." if grade is Grade.CONFIRMED else ""
-    )
+    shown = f" It rests on: {_titles(because, findings)}" if because else ""
+    by_hand = f"; {' and '.join(tallies[cause].shown_by)} shows the cause itself" if grade is Grade.CONFIRMED else ""
     beside = [evidence.modes[name].title for name in judgement.also if name not in evidence.modes.consequences(cause)]
     second = f" Proven beside it: {'; '.join(beside)}." if beside else ""
-    statement = f"{grade.value.capitalize()}: {evidence.modes[cause].title}.{shown}{by_hand}{second}"
+    ending = "." if shown or by_hand else ""
+    statement = f"{grade.value.capitalize()}: {evidence.modes[cause].title}.{shown}{by_hand}{ending}{second}"
     change = [
         f"{look.test} (splits it from {look.mode})"
         for look in evidence.modes[cause].look_alikes
@@ -59,6 +59,13 @@ def _determined(
     return Verdict(
         VerdictStatus.DETERMINED, cause, grade, judgement.also, chain, statement, because, against, tuple(change)
     )
+
+
+def _titles(ids: tuple[str, ...], findings: Mapping[str, Finding]) -> str:
+    """Titles of checks, each once, for a sentence that can be quoted; their numbers stand beside the findings."""
+    checks = dict.fromkeys(findings[id_].check for id_ in ids[:_NAMED] if id_ in findings)
+    titles = [read_checks()[check].title for check in checks if check in read_checks()]
+    return "; ".join(title[:1].lower() + title[1:] for title in titles)
 
 
 def _sound(
@@ -104,7 +111,7 @@ def _open(
         more = f" and {len(alive) - _NAMED} more" if len(alive) > _NAMED else ""
         capped = [reason for name in alive[:_NAMED] for reason in judgement.capped.get(name, ())]
         held = f" What keeps the grade down: {'; '.join(dict.fromkeys(capped))}." if capped else ""
-        seen = f" {_join(_said(tuple(because[:_NAMED]), findings))}" if because else ""
+        seen = f" What fits: {_titles(tuple(because[:_NAMED]), findings)}." if because else ""
         statement = f"Undetermined: possible is {_or(named)}{more}.{seen}{held}"
     else:
         blind = [name for name, one in tallies.items() if one.observable == "no"]
@@ -126,14 +133,6 @@ def _cited(one: Tally, effect: str, findings: Mapping[str, Finding], *, counted_
             if cell.effect == effect and cell.finding in findings and (cell.counted or not counted_only)
         )
     )
-
-
-def _said(ids: tuple[str, ...], findings: Mapping[str, Finding]) -> list[str]:
-    return [findings[one].statement for one in ids[:_NAMED]]
-
-
-def _join(parts: list[str] | tuple[str, ...]) -> str:
-    return " ".join(part if part.endswith(".") else f"{part}." for part in parts) if parts else ""
 
 
 def _or(parts: list[str]) -> str:
