@@ -141,7 +141,8 @@ def _judge(
     if not gap and own is not None:
         gap = _unlike(subject, frame, look, chosen, usable)
     last = np.flatnonzero(chosen & frame.in_failing_run)
-    if not gap and look.sudden and len(last) and signed[last[-1]] > threshold:
+    coarse = 2.0 * interval_s > subject.limits[look.lasting]
+    if not gap and coarse and look.sudden and len(last) and signed[last[-1]] > threshold:
         gap = "beyond the limit at its last reading before the failure, but not seen for long enough"
     if gap:
         return cannot_tell(look.check, f"{look.words}: {gap}")

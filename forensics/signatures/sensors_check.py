@@ -325,7 +325,7 @@ def out_of_range(subject: Subject) -> tuple[Finding, ...]:
         cites, interval_s = cite_between(point, *seen), point.interval_s
     elif strays:
         return (cannot_tell(check, f"{strays} readings out of range, none of them two in a row before the failure"),)
-    elif (slow := max(p.interval_s for p in watched)) > limits["sensors.jump_fine_s"] and trip_at_failure(subject):
+    elif (slow := min(p.interval_s for p in watched)) > limits["sensors.jump_fine_s"] and trip_at_failure(subject):
         why = f"no reading out of range, but one that tripped the machine within {slow:g} s falls between two samples"
         return (cannot_tell(check, why),)
     else:

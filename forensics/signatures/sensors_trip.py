@@ -76,7 +76,7 @@ def jump_at_trip(subject: Subject) -> tuple[Finding, ...]:
         return (cannot_tell(check, why, unlocked_by="log the sensors of the protections every 1 to 5 s"),)
     if not texts and trip.is_trip:
         return (cannot_tell(check, "what tripped is not stated, and its sensor may not be among those logged"),)
-    slow = max(p.interval_s for p in watched)
+    slow = min(p.interval_s for p in watched)
     if slow > subject.limits["sensors.jump_fine_s"]:
         why = f"no step is seen, but one that trips within {slow:g} s falls between two samples"
         return (cannot_tell(check, why, unlocked_by="log the sensors of the protections every 1 to 2 s"),)

@@ -376,6 +376,8 @@ def cannot_reach_full_load(subject: Subject) -> tuple[Finding, ...]:
     if command.switch.origin.recorded is not Recorded.CHANGE:
         # acting time from samples is a count: three of its standard deviations on top
         need += 3.0 * command.interval_s * float(np.sqrt(max(asked, 1.0) / command.interval_s))
+        if command.interval_s > limits["slide.pulse_interval_s"]:
+            need /= _sure_share(subject, command.interval_s)
     words = f"Capacity reached {most:.0f} %; load was commanded for up to {asked:.0f} s within ten minutes."
     measured = Value(most, most - 2, most + 2, "%", "slide.short_of_full", above=False)
     span = (int(good.t[0]), int(good.t[-1]))
