@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import weakref
+from bisect import bisect_left
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -24,8 +25,8 @@ class Command:
     switch: Switch
 
     @cached_property
-    def _latest(self) -> NDArray[np.int64]:
-        return np.array([edge.latest_ns for edge in self.switch.edges], dtype=np.int64)
+    def _latest(self) -> list[int]:
+        return [edge.latest_ns for edge in self.switch.edges]
 
     @cached_property
     def acting(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -47,8 +48,7 @@ class Command:
 
     def edges(self, start_ns: int, end_ns: int) -> tuple[Edge, ...]:
         """Edges with ``start_ns <= latest < end_ns``."""
-        low, high = np.searchsorted(self._latest, [start_ns, end_ns])
-        return self.switch.edges[int(low) : int(high)]
+        return self.switch.edges[bisect_left(self._latest, start_ns) : bisect_left(self._latest, end_ns)]
 
     def acting_s(self, start_ns: int, end_ns: int) -> float:
         """Seconds of a window in which it is known to act."""

@@ -162,13 +162,15 @@ def _levels(point: Samples, rules: Limits, rated: float | None) -> tuple[float, 
 
 
 def _filled(v: NDArray[np.float64], on_level: float, off_level: float) -> NDArray[np.int8]:
-    raw = np.where(v >= on_level, 1, np.where(v <= off_level, 0, -1)).astype(np.int8)
+    raw = np.full(len(v), -1, np.int8)
+    raw[v <= off_level] = 0
+    raw[v >= on_level] = 1
     known = np.flatnonzero(raw >= 0)
     if not len(known):
         return np.zeros(len(v), np.int8)
-    last = np.maximum.accumulate(np.where(raw >= 0, np.arange(len(raw)), known[0]))
-    filled: NDArray[np.int8] = raw[last]
-    return filled
+    between = np.flatnonzero(raw < 0)
+    raw[between] = raw[known[np.maximum(np.searchsorted(known, between) - 1, 0)]]
+    return raw
 
 
 def _spells(state: NDArray[np.int8]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -204,17 +204,17 @@ def line_blocks(source: ByteSource, codec: str, size: int = BLOCK_BYTES) -> Iter
     carry = b""
     previous: bytes | None = None
     for chunk in _utf8(source, codec, size):
-        data = carry + chunk if carry else chunk
-        cut = data.rfind(b"\n") + 1
+        cut = chunk.rfind(b"\n") + 1
         if not cut:
-            carry = data
+            carry += chunk
             if len(carry) > _LONGEST_LINE_BYTES:
                 raise UnreadableError("a line is longer than 64 MiB: not a text export", "Check which file this is.")
             continue
-        carry = data[cut:]
         if previous is not None:
             yield previous, False
-        previous = data[:cut] if carry else data
+        # one copy of a block of megabytes, not two
+        previous = b"".join((carry, memoryview(chunk)[:cut])) if carry or cut < len(chunk) else chunk
+        carry = chunk[cut:]
     if carry:
         if previous is not None:
             yield previous, False

@@ -49,7 +49,7 @@ def solenoid_events(subject: Subject) -> tuple[SwitchEvent, ...]:
         if switch is None or not len(switch):
             continue
         events.extend(_events(record, switch, points))
-    return tuple(sorted(events, key=lambda e: (e.latest_ns, e.role.value, e.row)))
+    return tuple(sorted(events, key=lambda e: (e.latest_ns, e.role, e.row)))
 
 
 def _events(record: Record, switch: Switch, points: list[Samples]) -> list[SwitchEvent]:
