@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import pandas as pd
 
 from forensics import tables
+from forensics.detection import detection_limits
 from forensics.display import number
 from forensics.errors import Problem, Severity
 from forensics.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
@@ -283,6 +284,11 @@ def method(sheet: Sheet) -> None:
         tables.observability_table(sheet.findings),
         "What these points and intervals can show",
         key="table-observability",
+    )
+    show_table(
+        tables.detection_table(detection_limits(sheet.investigation.record)),
+        "Short events: the chance that this sampling caught one, min(1, length / interval)",
+        key="table-detection",
     )
     show_lines("Assumptions", sheet.findings.assumptions)
     show_table(tables.overrides_table(sheet.findings), "Limits that were replaced", none="No limit was replaced.")

@@ -2,6 +2,7 @@
 
 from forensics.tables.case import (
     clocks_table,
+    detection_table,
     events_table,
     facts_table,
     missing_cells_table,
@@ -24,6 +25,7 @@ from forensics.tables.verdict import (
 
 __all__ = [
     "clocks_table",
+    "detection_table",
     "events_table",
     "facts_table",
     "findings_table",

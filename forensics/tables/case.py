@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 
 import pandas as pd
 
+from forensics.detection import Detection
 from forensics.display import CANNOT, ReportTime, number, role_words, shown_role
 from forensics.findings_file import EventRow, FindingsFile, ReadingRow
 from forensics.tables.words import frame, stamp_ns, when, yes_no
@@ -52,6 +53,34 @@ def clocks_table(findings: FindingsFile) -> pd.DataFrame:
     return frame(
         ("clock", "offset, s", "± s", "drift, ppm", "error against UTC, s", "method", "other candidates, s"), rows
     )
+
+
+def detection_table(found: Iterable[Detection]) -> pd.DataFrame:
+    """Short events with the chance that the case's sampling caught one."""
+    rows = [
+        (
+            row.event.title,
+            number(row.event.length_s),
+            CANNOT if row.role is None else role_words(row.role),
+            number(row.interval_s),
+            f"{100.0 * row.chance:.0f} %",
+            yes_no(row.shape),
+            ", ".join(row.event.checks),
+            row.event.source,
+        )
+        for row in found
+    ]
+    columns = (
+        "event",
+        "usual length, s",
+        "seen in",
+        "every, s",
+        "chance of a sample",
+        "course seen",
+        "checks",
+        "basis",
+    )
+    return frame(columns, rows)
 
 
 def events_table(findings: FindingsFile, clock: ReportTime, display: str) -> pd.DataFrame:
