@@ -34,6 +34,8 @@ from forensics.vocabulary import Outcome, Recorded, Role, StopKind
 
 _FEWEST_BLOCKS = 3
 _FEWEST_BINS = 2
+# counts of about ten pulses spread by a third, and so do rates of travel: twice what is expected is beyond both
+_UNSEEN_MARGIN = 2.0
 _NO_CAPACITY = "neither slide_position nor amps with rated_load_amps tell the capacity"
 
 
@@ -237,6 +239,11 @@ def _drift(subject: Subject, check: str, sign: float) -> tuple[Finding, ...]:
         limit = subject.limits["slide.drift_per_min"]
         return (replace(open_, value=rate, low=low, high=high, unit="%/min", limit=limit, above=True),)
     span = (int(gaps.begin[recent][0]), int(gaps.begin[recent][-1] + gaps.seconds[recent][-1] * NS))
+    if outcome is Outcome.PRESENT:
+        looked_at = Balance(0.0, total_s / 60.0, 0.0, 0.0, span)
+        hidden = _UNSEEN_MARGIN * _expected(subject, sign, source) * unseen_seconds(subject, sign, looked_at)
+        if sign * float(np.sum(gaps.moved[recent])) <= hidden:
+            return (cannot_tell(check, words + " Pulses that fall between two samples can have made it."),)
     seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, count, rests_on_commands=True)
     return (answered(subject, check, outcome, words, measured, seen),)
 
