@@ -136,6 +136,26 @@ class ReportTime:
         only = offsets.pop() if len(offsets) == 1 else None
         return cls(zone, None if only is None else round(only.total_seconds()))
 
+    def changes(self, span: Span) -> list[tuple[int, str]]:
+        """Instants in a span (ns UTC) at which the zone's offset changes, to the second, each with the new offset."""
+        info = ZoneInfo(self.zone)
+
+        def offset_s(time_ns: int) -> int:
+            return round((to_datetime(time_ns).astimezone(info).utcoffset() or timedelta()).total_seconds())
+
+        found = []
+        step_ns = 6 * 3600 * NS
+        for start_ns in range(span.start_ns, span.end_ns, step_ns):
+            low, high = start_ns, min(start_ns + step_ns, span.end_ns)
+            if offset_s(low) == offset_s(high):
+                continue
+            while high - low > NS:
+                middle = (low + high) // 2
+                low, high = (middle, high) if offset_s(middle) == offset_s(low) else (low, middle)
+            hours, minutes = divmod(abs(offset_s(high)) // 60, 60)
+            found.append((high, f"clocks change to UTC{'-' if offset_s(high) < 0 else '+'}{hours:02d}:{minutes:02d}"))
+        return found
+
     @property
     def offset_text(self) -> str:
         """``-05:00``, or ``Z`` in UTC."""

@@ -92,6 +92,7 @@ def timeline(
     lines = []
     if span.holds(record.failure_ns):
         lines = [(float(clock.axis_ms(np.array([record.failure_ns], np.int64))[0]), "failure")]
+    lines += [(float(clock.axis_ms(np.array([at], np.int64))[0]), words) for at, words in clock.changes(span)]
     figure = stack([*_lane_panel(lanes, lane_names), *panels], x, lines_at=lines)
     caption = (
         f"{about} Lanes: operating states and switches (thick: on; thin: off; empty: not known). Below: "
