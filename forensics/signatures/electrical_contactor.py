@@ -6,13 +6,17 @@ from itertools import pairwise
 
 import numpy as np
 
-from forensics.findings import Finding
-from forensics.record import NS, OFF, ON, Samples, Switch
+from forensics.findings import Cite, Finding
+from forensics.record import NS, OFF, ON, LogLine, Samples, Switch
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.electrical_motor import motor_current
 from forensics.signatures.phases import Measured, Times, answer, before_failure, cite_between, widened
+from forensics.signatures.trip_words import plain
 from forensics.vocabulary import Outcome, Quality, Recorded, Role
 
+_CONTACT_WORDS = ("contact", "schutz", "schuetz", "starter", "auxiliary", "feedback", "status", "teleruttore")
+_ON_WORDS = frozenset({"on", "closed", "1", "true", "active", "running"})
+_OFF_WORDS = frozenset({"off", "open", "0", "false", "inactive", "stopped"})
 _REFERENCES = (Role.RUN_STATUS, Role.TRIP, Role.RUN_COMMAND)
 
 
@@ -162,7 +166,7 @@ def _dead_sensor(subject: Subject, point: Samples, begin_ns: int, end_ns: int, r
 def chatter(subject: Subject) -> tuple[Finding, ...]:
     """Decide whether the contactor dropped out and came back several times within seconds.
 
-    Counted from the run status and the current: off for under 10 s and on again. Bounce of some tens of ms shows
+    Counted from event lists of the contactor, the run status and the current: off for under 10 s and on again. Bounce of some tens of ms shows
     only in a waveform or an event list, so a slow log can't exclude it unless a start counter agrees.
     """
     check = "electrical.chatter"
@@ -173,6 +177,9 @@ def chatter(subject: Subject) -> tuple[Finding, ...]:
     point, _ = motor_current(subject)
     if point is not None:
         times.append((_dropouts_of_current(subject, point), point.interval_s, point))
+    listed = _chatter_in_lists(subject, check)
+    if listed is not None:
+        return (listed,)
     if not times:
         return (cannot_tell(check, "neither run status nor current is logged"),)
     window = subject.record.window
@@ -237,6 +244,35 @@ def _chatter_answer(
             above=True,
         ),
     )
+
+
+def _chatter_in_lists(subject: Subject, check: str) -> Finding | None:
+    """Chatter that an event list tells line by line, whatever the trend's interval; None where none does."""
+    states: dict[tuple[str, str], list[tuple[LogLine, bool]]] = {}
+    for line in subject.record.log:
+        words = plain(f"{line.point} {line.text}")
+        value = line.value.strip().casefold()
+        if value not in _ON_WORDS | _OFF_WORDS or not any(word.startswith(_CONTACT_WORDS) for word in words):
+            continue
+        states.setdefault((line.source, line.point), []).append((line, value in _ON_WORDS))
+    window, limits = subject.record.window, subject.limits
+    for lines in states.values():
+        lines.sort(key=lambda one: (one[0].time_ns, one[0].row))
+        fell = [
+            a.time_ns
+            for (a, was_on), (b, is_on) in pairwise(lines)
+            if not was_on and is_on and (b.time_ns - a.time_ns) / NS < limits["electrical.drop_out_s"]
+        ]
+        inside = np.array([t for t in fell if window.holds(t)], dtype=np.int64)
+        count, group = _most_within(inside, limits["electrical.chatter_within_s"])
+        if count <= limits["electrical.drop_outs_allowed"]:
+            continue
+        span = (int(group[0]), int(group[-1]))
+        rows = [one for one, _ in lines if span[0] <= one.time_ns <= span[1]]
+        cites = (Cite(rows[0].source, rows[0].point, (rows[0].row, rows[-1].row)),)
+        text = f"{count} drop-outs of '{rows[0].point}' in the event list within {(span[1] - span[0]) / NS:.0f} s"
+        return _chatter_answer(subject, check, Outcome.PRESENT, text, span, count, cites, float("nan"))
+    return None
 
 
 def _dropouts_of_switch(switch: Switch, longest_s: float) -> Times:

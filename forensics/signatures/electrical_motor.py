@@ -30,6 +30,7 @@ from forensics.signatures.waveform_answer import cycle_width, longest_stretch
 from forensics.vocabulary import Outcome, Recorded, Role
 
 _FEW = 3
+_ONE_TRIP_S = 60
 
 
 def motor_current(subject: Subject) -> tuple[Samples | None, str]:
@@ -277,6 +278,10 @@ def _fault_sample(
     top = int(high[0])
     earlier = values[max(top - 10, 0) : top]
     lasted_s = (int(t[high[-1]]) - int(t[top])) / NS
+    stall_amps = subject.limits["electrical.above_stall"] * (subject.machine.locked_rotor_amps or np.inf)
+    slow = points[0].interval_s > limits["electrical.fault_lasting_s"]
+    if slow and float(values[high].max()) <= stall_amps:
+        return f"samples {points[0].interval_s:g} s apart do not tell a fault cut off at once from a stall of seconds"
     if lasted_s > limits["electrical.fault_lasting_s"]:
         return f"the high current lasted {lasted_s:.0f} s: a stall or a start, not a fault cut off"
     if float(earlier.min()) < limits["electrical.off_share"] * rated:
@@ -291,7 +296,8 @@ def _started_within(subject: Subject, time_ns: int, seconds: float) -> bool:
 def ground_fault(subject: Subject) -> tuple[Finding, ...]:
     """Decide whether current went to ground: the three currents of a waveform do not add up, or a relay says so.
 
-    A trip text of ground or earth fault is a relay's measurement without its value: one sample of evidence.
+    A trip text of ground or earth fault is a relay's measurement without its value: one sample of evidence, and one
+    more for each time it acted again.
     """
     check = "electrical.ground_fault"
     lines = trip_lines(subject, "ground_fault")
@@ -305,8 +311,8 @@ def ground_fault(subject: Subject) -> tuple[Finding, ...]:
                 f"the protection reported '{line.text or line.value}'",
                 Measured(
                     span_ns=(line.time_ns, line.time_ns),
-                    samples=1,
-                    cites=(Cite(line.source, line.point, (line.row, line.row)),),
+                    samples=len({(one.source, one.time_ns // (_ONE_TRIP_S * NS)) for one in lines}),
+                    cites=tuple(Cite(one.source, one.point, (one.row, one.row)) for one in lines),
                     interval_s=float("nan"),
                 ),
             ),

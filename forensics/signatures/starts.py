@@ -10,6 +10,7 @@ from forensics.record import NS
 from forensics.rules import read_checks
 from forensics.signatures.answer import Seen, Value, answered, three_way
 from forensics.signatures.base import Detector, Subject, cannot_tell, points_for
+from forensics.signatures.slide_motion import acting_seconds
 from forensics.signatures.slopes import median_slope
 from forensics.signatures.start_course import (
     discharge_falls_below_suction,
@@ -38,6 +39,8 @@ def loaded_at_failure(subject: Subject) -> tuple[Finding, ...]:
     if start.unloaded is Answer.CANNOT_TELL:
         return (cannot_tell(check, start.why_not or "neither slide nor settled amps tell"),)
     outcome = Outcome.PRESENT if start.unloaded is Answer.NO else Outcome.ABSENT
+    if outcome is Outcome.ABSENT and (stood := _stood_loaded(subject, start)):
+        return (cannot_tell(check, stood),)
     ratio = "" if start.ratio is None else f" Settled amps over rated {start.ratio:.2f}."
     words = f"Judged by {start.judged_by}.{ratio}"
     samples = max(start.settled_samples, 2 if start.judged_by == "slide position" else 0)
@@ -51,6 +54,15 @@ def loaded_at_failure(subject: Subject) -> tuple[Finding, ...]:
             Seen(span_ns=(start.earliest_ns, start.settled_to_ns), cites=start.cites, samples=samples),
         ),
     )
+
+
+def _stood_loaded(subject: Subject, start: Start) -> str:
+    """In words, that the slide stood loaded as the motor was switched on, whatever the start brought it to after."""
+    slide = subject.record.point(Role.SLIDE_POSITION)
+    reading = slide.before(start.earliest_ns, 600.0) if slide is not None else None
+    if reading is None or reading.value < subject.limits["starts.slide_loaded_min"]:
+        return ""
+    return f"the slide stood at {reading.value:.0f} % before the start and was unloaded in the course of it"
 
 
 def _start_value(start: Start, outcome: Outcome) -> Value:
@@ -121,6 +133,10 @@ def after_trapped_stop(subject: Subject) -> tuple[Finding, ...]:
     stop = before[-1]
     span = (stop.time_ns, start.time_ns)
     if start.previous_stop not in (PreviousStop.TRIP, PreviousStop.POWER_LOSS):
+        loaded, how = _stopped_loaded(subject, stop)
+        if loaded and not _unload_seen(subject, stop):
+            why = f"no trip or loss of power is recorded at the stop before, but nothing shows that it unloaded. {how}"
+            return (cannot_tell(check, why),)
         words = "The stop before it went by the sequence."
         return (answered(subject, check, Outcome.ABSENT, words, seen=Seen(span_ns=span, cites=stop.cites, samples=2)),)
     loaded, how = _stopped_loaded(subject, stop)
@@ -138,6 +154,17 @@ def after_trapped_stop(subject: Subject) -> tuple[Finding, ...]:
             subject, check, outcome, words, seen=Seen(span_ns=span, cites=stop.cites, samples=2, rests_on_commands=True)
         ),
     )
+
+
+def _unload_seen(subject: Subject, stop: Stop) -> bool:
+    """Whether unloading was commanded in the last minute of the run before a stop."""
+    command = read_commands(subject.record, subject.profile).get(Role.UNLOAD_SOLENOID)
+    if command is None:
+        return False
+    begin = np.array([stop.earliest_ns - 60 * NS], dtype=np.int64)
+    end = np.array([stop.earliest_ns], dtype=np.int64)
+    acting = np.nan_to_num(acting_seconds(command, begin, end))
+    return bool(acting[0] > max(2.0, 2.0 * command.interval_s))
 
 
 def _stopped_loaded(subject: Subject, stop: Stop) -> tuple[bool | None, str]:

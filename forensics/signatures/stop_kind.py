@@ -22,8 +22,14 @@ _POWER_WORDS = re.compile(
     r"|loss of (power|supply))\b",
     re.IGNORECASE,
 )
+_RESTORED_WORDS = re.compile(
+    r"\b(power|supply|mains)\b.*\b(restored|returned|recovered|back)\b|\b(restart|start|boot)(ed|ing)? after power\b",
+    re.IGNORECASE,
+)
 _VOLTS = (Role.VOLTS_AB, Role.VOLTS_BC, Role.VOLTS_CA)
 _DEAD_SHARE = 0.5
+# an outage that ends within the hour belongs to the stop before it
+_RESTORED_WITHIN_S = 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +61,7 @@ def classify_stop(subject: Subject, run: Run) -> Ending:
     slack_ns = round(subject.limits["coastdown.kind_tolerance_s"] * NS)
     low, high = run.end.earliest_ns - slack_ns, run.end.latest_ns + slack_ns
     lines = [line for line in record.log if _near(record, line.time_ns, line.clock, low, high)]
-    power_text = next((line.text for line in lines if _POWER_WORDS.search(line.text)), "")
+    power_text = next((line.text for line in lines if _POWER_WORDS.search(line.text)), "") or _restored(subject, run)
     text = next((line.text for line in lines if _is_trip(line.point, line.value, line.text)), "")
     if power_text or _volts_gone(record, run) or _silent(record, run):
         return Ending(StopKind.TRIP, power_lost=True, text=power_text or text or "supply lost")
@@ -65,6 +71,26 @@ def classify_stop(subject: Subject, run: Run) -> Ending:
     if trips or any(_is_trip(line.point, line.value, line.text) for line in record.log):
         return Ending(StopKind.NORMAL, power_lost=False, text="")
     return Ending(_by_sequence(subject, run), power_lost=False, text="")
+
+
+def _restored(subject: Subject, run: Run) -> str:
+    """Words of a return of power in the rest after a run that was cut off: the list itself was without power before."""
+    assert run.end is not None
+    record = subject.record
+    if _by_sequence(subject, run) is StopKind.NORMAL and not _slide_stood_loaded(subject, run):
+        return ""
+    later = [one.begin.earliest_ns for one in subject.runs if one.begin is not None and one.first_ns > run.last_ns]
+    until = min([*later, run.end.latest_ns + round(_RESTORED_WITHIN_S * NS)])
+    for line in record.log:
+        if _RESTORED_WORDS.search(line.text) and _near(record, line.time_ns, line.clock, run.end.earliest_ns, until):
+            return line.text
+    return ""
+
+
+def _slide_stood_loaded(subject: Subject, run: Run) -> bool:
+    slide = subject.record.point(Role.SLIDE_POSITION)
+    reading = slide.before(run.end.earliest_ns, 30.0) if slide is not None and run.end is not None else None
+    return reading is not None and reading.value >= subject.limits["starts.slide_loaded_min"]
 
 
 def _near(record: Record, time_ns: int, clock: str, low: int, high: int) -> bool:
