@@ -46,6 +46,18 @@ def test_a_drop_out_of_the_contactor_is_no_stop():
     assert len(find_runs(longer, rated_load_amps=RATED)) == 3
 
 
+@pytest.mark.parametrize("phase", range(5))
+def test_a_drop_out_is_no_stop_at_five_seconds_either(phase: int):
+    """Six seconds without current are one sample or two of 5 s: neither surely lasted the ten of a stop."""
+    amps = draw(healthy(2)).samples[Role.MOTOR_AMPS][0]
+    v = amps.v.copy()
+    v[1200:1206] = 0.0
+    cut = slice(phase, None, 5)
+    thin = replace(amps, t=amps.t[cut], v=v[cut], q=amps.q[cut], row=amps.row[cut])
+    record = replace(draw(healthy(2)), samples={Role.MOTOR_AMPS: (thin,)}, switches={})
+    assert len(find_runs(record, rated_load_amps=RATED)) == 2
+
+
 def test_noise_of_an_idle_channel_is_no_run():
     record = draw(healthy(1))
     amps = record.samples[Role.MOTOR_AMPS][0]
