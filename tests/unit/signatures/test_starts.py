@@ -15,6 +15,7 @@ from forensics.record import NS
 from forensics.rules import read_checks, read_limits
 from forensics.signatures.start_table import judge_unloaded, list_starts, unloaded_share, wilson
 from forensics.signatures.starts import DETECTORS
+from forensics.signatures.starts_before import unseen_run
 from forensics.vocabulary import Answer, Outcome, PreviousStop, Role, Starter
 from signatures.machine import EPOCH, RATED, Cycle, Drawn, draw, healthy, machine, subject_of
 
@@ -187,3 +188,18 @@ def test_ratios_hold_the_truth_of_a_shared_incident(shared: Path):
     assert np.mean(held) >= 0.9
     for start, true in zip(starts, truth, strict=True):
         assert true["unloaded"] == "ambiguous" or start.unloaded.value in (true["unloaded"], "cannot-tell")
+
+
+def test_a_run_that_failed_between_two_samples_leaves_the_last_start_open():
+    """The machine trips at a start of 20 s; a log of a minute shows the runs before only."""
+    record = draw(healthy(4))
+    quiet_ns = EPOCH + 7800 * NS
+    amps = record.samples[Role.MOTOR_AMPS][0]
+    assert amps.usable.before(quiet_ns).value < 1.0
+    for step, known in ((1, True), (60, False)):
+        samples = {
+            role: tuple(replace(p, t=p.t[::step], v=p.v[::step], q=p.q[::step], row=p.row[::step]) for p in found)
+            for role, found in record.samples.items()
+        }
+        subject = subject_of(replace(record, samples=samples, failure_ns=quiet_ns))
+        assert (unseen_run(subject) == "") is known
