@@ -22,6 +22,7 @@ from forensics.vocabulary import Mode, Recorded, Role, Starter, is_switch
 
 _DURATION = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(s|min|h|d)\s*$")
 _DURATION_S = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
+FIRST_PRINTABLE = " "
 _FIXED_OFFSET = re.compile(r"^[+-]\d{2}:\d{2}$")
 
 
@@ -178,7 +179,7 @@ class Source(Strict):
     @field_validator("path")
     @classmethod
     def _inside(cls, value: str) -> str:
-        control = [c for c in value if ord(c) < 32]
+        control = [c for c in value if c < FIRST_PRINTABLE]
         if control:
             raise ValueError(
                 "the backslashes were read as control characters; use single quotes or forward slashes in the path"

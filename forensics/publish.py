@@ -265,7 +265,7 @@ def _missing(wanted: Iterable[str], have: set[str]) -> list[str]:
     return [what for what in wanted if what not in have]
 
 
-def _word(value: str | bool | float) -> str:
+def _word(value: str | bool | float) -> str:  # noqa: FBT001 - the value itself, not an option
     if isinstance(value, bool):
         return "yes" if value else "no"
     return str(value)

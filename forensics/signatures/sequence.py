@@ -163,7 +163,8 @@ def bypass_not_energised_running(subject: Subject) -> tuple[Finding, ...]:
         left_out_s = _open_s(command, begin, whole)[0]
         left_out_s += 2.0 * command.interval_s if left_out_s > 0 else 0.0
         if left_out_s > subject.limits["sequence.bypass_open_running_s"]:
-            return (cannot_tell(check, words + f" With the ends of running, and to a sample, it may be {left_out_s:.0f} s."),)
+            more = f" With the ends of running, and to a sample, it may be {left_out_s:.0f} s."
+            return (cannot_tell(check, words + more),)
     at = first if first is not None and outcome is Outcome.PRESENT else int(begin[-1])
     span = (at, int(end[-1]))
     cites = _rows(subject, Role.BYPASS_SOLENOID, *span)

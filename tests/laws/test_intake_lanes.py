@@ -203,7 +203,8 @@ UNITS = [
 def test_units_round_trip(name: str, readings: list[float]) -> None:
     unit = read_unit(name)
     assert unit is not None
-    roles = {"A": "motor_amps", "V": "volts_ab", "kV": "volts_ab", "kW": "motor_power", "hp": "motor_power", "Hz": "drive_hertz",
+    roles = {"A": "motor_amps", "V": "volts_ab", "kV": "volts_ab", "kW": "motor_power", "hp": "motor_power",
+             "Hz": "drive_hertz",
              "rpm": "shaft_speed", "in/s": "vibration_velocity", "%": "slide_position", "min": "run_hours"}  # fmt: skip
     role = Role(roles.get(name, "oil_temperature" if name in ("degC", "degF", "K") else "suction_pressure"))
     values = np.array(readings)

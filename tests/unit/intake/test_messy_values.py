@@ -23,7 +23,11 @@ LOAD = ("load_solenoid", "CH2 LoadSol")
 def test_decimal_comma_and_dot_thousands_are_decided_for_the_whole_file(messy):
     read = messy(
         "21", "ch2_eu.csv",
-        [("motor_amps", "CH2 Strom (A)"), ("oil_pressure_difference", "CH2 Öldruck (kPa)"), ("run_hours", "CH2 Laufzeit (h)")],
+        [
+            ("motor_amps", "CH2 Strom (A)"),
+            ("oil_pressure_difference", "CH2 Öldruck (kPa)"),
+            ("run_hours", "CH2 Laufzeit (h)"),
+        ],
     )  # fmt: skip
     assert values(read.samples("motor_amps")) == [118.5, 119.0, 0.0]
     assert values(read.samples("oil_pressure_difference")) == [1234.0, 987.0, 1012.0]
