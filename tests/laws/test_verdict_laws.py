@@ -20,7 +20,7 @@ from hypotheses.made import evidence, finding, named_checks, shipped
 
 CHECKS = sorted(named_checks())
 CAUSES = [mode.id for mode in shipped().causes]
-LATER = datetime(2030, 3, 20, 9, 0)  # noqa: DTZ001 - case files give local stamps
+LATER = datetime(2030, 3, 20, 9, 0)
 
 
 def picture(mode: str) -> set[str]:

@@ -114,7 +114,7 @@ def test_same_run_writes_the_same_bytes(sound: Run, tmp_path: Path) -> None:
 
 def test_naive_start_and_unknown_role_are_refused(sound: Run, tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="aware"):
-        write_case(sound, tmp_path, start_utc=datetime(2031, 1, 1))  # noqa: DTZ001
+        write_case(sound, tmp_path, start_utc=datetime(2031, 1, 1))
     with pytest.raises(ValueError, match="oil_colour"):
         write_case(sound, tmp_path, exports=(Export("x.csv", ("oil_colour",)),))
 

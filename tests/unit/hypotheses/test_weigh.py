@@ -14,7 +14,7 @@ from forensics.vocabulary import Grade, VerdictStatus
 
 from .made import FAILURE_NS, evidence, finding, shipped
 
-LATER = datetime(2030, 3, 20, 9, 0)  # noqa: DTZ001 - case files give local stamps; the case's zone is applied
+LATER = datetime(2030, 3, 20, 9, 0)
 LOADED = ("slide.no_response_to_unload", "slide.loaded_at_stop", "starts.loaded_repeatedly", "starts.loaded_at_failure")
 
 

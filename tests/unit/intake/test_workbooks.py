@@ -24,7 +24,7 @@ from forensics.intake.typed import gather_table, open_table, row_texts, table_di
 from forensics.intake.workbooks import SheetQuestion, read_sheet, sheet_names
 
 MESSY = Path(__file__).parent / "messy"
-T0 = dt.datetime(2024, 6, 15, 8, 30)  # noqa: DTZ001 - the wall clock of a sheet
+T0 = dt.datetime(2024, 6, 15, 8, 30)
 
 
 def stamps(cells) -> list[str]:
