@@ -242,10 +242,19 @@ def _drift(subject: Subject, check: str, sign: float) -> tuple[Finding, ...]:
     if outcome is Outcome.PRESENT:
         looked_at = Balance(0.0, total_s / 60.0, 0.0, 0.0, span)
         hidden = _UNSEEN_MARGIN * _expected(subject, sign, source) * unseen_seconds(subject, sign, looked_at)
-        if sign * float(np.sum(gaps.moved[recent])) <= hidden:
+        if sign * float(np.sum(gaps.moved[recent])) <= hidden or _pulses_can_hide(subject, sign):
             return (cannot_tell(check, words + " Pulses that fall between two samples can have made it."),)
     seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, count, rests_on_commands=True)
     return (answered(subject, check, outcome, words, measured, seen),)
+
+
+def _pulses_can_hide(subject: Subject, sign: float) -> bool:
+    """Whether pulses of a command are shorter than its samples are apart, so that a train in step is never seen."""
+    command = read_commands(subject.record, subject.profile)[_role(sign)]
+    if command.switch.origin.recorded is Recorded.CHANGE or command.interval_s <= subject.limits["slide.pulse_least_s"]:
+        return False
+    starts, ends = command.acting
+    return bool(np.any((ends - starts) / NS <= 1.5 * command.interval_s))
 
 
 def moves_by_itself(subject: Subject, source: Capacity, sign: float) -> Balance | None:
