@@ -166,7 +166,7 @@ def _dead_sensor(subject: Subject, point: Samples, begin_ns: int, end_ns: int, r
 def chatter(subject: Subject) -> tuple[Finding, ...]:
     """Decide whether the contactor dropped out and came back several times within seconds.
 
-    Counted from event lists of the contactor, the run status and the current: off for under 10 s and on again. Bounce
+    Counted from event lists, the run status and the current: off for under 10 s and on again. Bounce
     of some tens of ms shows only in a waveform or an event list, so a slow log can't exclude it unless a start counter
     agrees.
     """

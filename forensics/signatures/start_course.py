@@ -22,6 +22,7 @@ from forensics.vocabulary import Outcome, Role, Starter
 Floats = NDArray[np.float64]
 _FEWEST = 3
 _FIRST_S = 60
+_STALL_SAMPLES = 3
 _STAR_SHARE = 1.0 / 3.0
 _TYPICAL_LOCKED = 6.0
 _STILL_KPA = 15.0
@@ -102,7 +103,10 @@ def _inrush_s(point: Samples, run: Run, level: float) -> float | None:
 
 
 def locked_rotor(subject: Subject) -> tuple[Finding, ...]:
-    """Decide whether the current stayed at locked-rotor level until it was cut off while the pressures stood still."""
+    """Decide whether the current stayed at locked-rotor level until it was cut off while the pressures stood still.
+
+    A rotor that stalls in a run that had long begun counts too: full locked-rotor current to the end of the run.
+    """
     check = "starts.locked_rotor"
     ready = _ready(subject, check)
     if isinstance(ready, Finding):
@@ -118,7 +122,12 @@ def locked_rotor(subject: Subject) -> tuple[Finding, ...]:
         return (cannot_tell(check, "neither locked_rotor_amps nor rated_load_amps on the nameplate given"),)
     if machine.starter in (Starter.SOFT_START, Starter.VARIABLE_SPEED):
         return (cannot_tell(check, f"a {machine.starter.value} starter holds the current itself"),)
-    level = subject.limits["starts.locked_rotor_share"] * locked
+    full = subject.limits["starts.locked_rotor_share"] * locked
+    if _outlived(run) and run.end is not None:
+        stalled = _stalled(subject, check, run, point, full)
+        if stalled is not None:
+            return (stalled,)
+    level = full
     level *= _STAR_SHARE if machine.starter is Starter.STAR_DELTA else 1.0
     seconds = max(
         _longest_s(point, run.first_ns - NS, min(run.first_ns + _FIRST_S * NS, run.last_ns + NS), level),
@@ -159,6 +168,25 @@ def locked_rotor(subject: Subject) -> tuple[Finding, ...]:
             ),
         ),
     )
+
+
+def _stalled(subject: Subject, check: str, run: Run, point: Samples, level: float) -> Finding | None:
+    """A run that ended in locked-rotor current without a break; None where it did not."""
+    begin = run.last_ns - _FIRST_S * NS
+    part = point.usable.between(begin, run.last_ns + NS)
+    on = part.v[: int(np.searchsorted(part.t, run.last_ns, side="right"))]
+    below = np.flatnonzero(on <= level)
+    count = len(on) - (int(below[-1]) + 1 if len(below) else 0)
+    if count < _STALL_SAMPLES or count == len(on):
+        return None
+    span = (int(part.t[len(on) - count]), int(part.t[len(on) - 1]))
+    seconds = (span[1] - span[0]) / NS
+    if seconds < subject.limits["starts.stall_s"]:
+        return None
+    words = f"In the run the current rose above {level:.0f} A and stood there for {seconds:.0f} s until it was cut off."
+    measured = Value(seconds, max(0.0, seconds - point.interval_s), seconds + point.interval_s, "s")
+    seen = Seen(span_ns=span, cites=rows_of(point, *span), interval_s=point.interval_s, samples=count)
+    return answered(subject, check, Outcome.PRESENT, words, measured, seen)
 
 
 def _outlived(run: Run) -> bool:
