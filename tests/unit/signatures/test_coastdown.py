@@ -192,6 +192,12 @@ def test_loss_of_supply_is_a_trip_and_said_so():
     assert subject.starts[2].previous_stop is PreviousStop.POWER_LOSS
 
 
+def test_power_that_returned_after_a_normal_stop_leaves_it_normal():
+    record = draw(_cycles(3))
+    line = LogLine(EPOCH + 3400 * NS, "C1", "ALARM", "Control power restored", "alarms.csv", "controller", 5)
+    assert subject_of(replace(record, log=(line,))).stops[1].kind is StopKind.NORMAL
+
+
 def test_every_check_answers_and_names_what_is_missing():
     subject = subject_of(replace(draw(healthy(1)), samples={}, switches={}))
     for check, detector in DETECTORS.items():

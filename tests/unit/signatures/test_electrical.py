@@ -341,6 +341,18 @@ class TestContactor:
         once = {Role.MOTOR_AMPS: then(draw(80.0, 4), STOP_S - 300, STOP_S - 297, lambda v: v * 0)}
         assert ask(electric(once), "chatter").outcome is CANNOT_TELL
 
+    def test_drop_outs_line_by_line_in_an_event_list_are_chatter(self) -> None:
+        subject = electric()
+        at = subject.record.failure_ns - 60 * NS
+        lines = tuple(
+            LogLine(at + k * NS, "C1 STATUS", "ON" if k % 2 else "OFF", "Contactor", "alarms.csv", "controller", 5 + k)
+            for k in range(6)
+        )
+        told = ask(replace(subject, record=replace(subject.record, log=lines)), "chatter")
+        assert (told.outcome, told.value) == (PRESENT, 3.0)
+        single = ask(replace(subject, record=replace(subject.record, log=lines[:2])), "chatter")
+        assert single.outcome is CANNOT_TELL
+
     def test_an_event_list_with_fractions_can_exclude_it(self) -> None:
         subject = electric()
         (status,) = subject.record.switches[Role.RUN_STATUS]
