@@ -42,6 +42,8 @@ def current_without_command(subject: Subject) -> tuple[Finding, ...]:
         watched += seen
         if hit is not None:
             found.append(hit)
+    returned = _returned(subject, check, point, level)
+    found += [] if returned is None else [returned]
     if found:
         best = next((f for f in found if f.outcome is Outcome.PRESENT), found[0])
         return (best,)
@@ -123,6 +125,55 @@ def _after(
         ),
     )
     return finding, seen
+
+
+def _returned(subject: Subject, check: str, point: Samples, level: float) -> Finding | None:
+    """Current that comes back after it had ended, or a contactor that closes again, while the run command stays off."""
+    record, limits = subject.record, subject.limits
+    command, status = record.switch(Role.RUN_COMMAND), record.switch(Role.RUN_STATUS)
+    if command is None:
+        return None
+    unsure_s = widened(subject, point.origin.clock, command.origin.clock)
+    if not np.isfinite(unsure_s):
+        return None
+    allowed_s = max(limits["electrical.run_on_s"], 3 * point.interval_s, 3 * command.interval_s) + unsure_s
+    closings = [e for e in point.crossings(0.5 * level, level, 0.0) if e.to == ON]
+    closings += [e for e in status.edges if e.to == ON] if status is not None else []
+    best: tuple[int, int] | None = None
+    for edge in closings:
+        begin = edge.latest_ns
+        told = [command.at(t) for t in (edge.earliest_ns, begin, begin + round(allowed_s * NS))]
+        if not record.window.holds(begin) or any(state != OFF for state in told):
+            continue
+        until = _next_order(command, begin, OFF, record.window.end_ns)
+        flows_to = _flows_from(point, begin, until - round(unsure_s * NS), level)
+        if flows_to is None or (flows_to - begin) / NS <= allowed_s:
+            continue
+        if best is None or flows_to - begin > best[1] - best[0]:
+            best = (begin, flows_to)
+    if best is None:
+        return None
+    part = point.between(best[0], best[1] + 1)
+    seconds = (best[1] - best[0]) / NS
+    amps = float(np.median(part.v)) if len(part) else level
+    return answer(
+        subject,
+        check,
+        Outcome.PRESENT,
+        f"{amps:.3g} A came back for {seconds:.0f} s while the command was off",
+        Measured(
+            span_ns=best,
+            samples=max(int((part.v > level).sum()), 1),
+            cites=cite_between(part, *best),
+            interval_s=point.interval_s,
+            value=seconds,
+            unit="s",
+            limit_name="electrical.run_on_s",
+            limit=allowed_s,
+            above=True,
+            clocks=(point.origin.clock, command.origin.clock),
+        ),
+    )
 
 
 def _flows_from(point: Samples, begin_ns: int, end_ns: int, level: float) -> int | None:

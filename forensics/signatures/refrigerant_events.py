@@ -132,6 +132,11 @@ def recirculation(subject: Subject) -> tuple[Finding, ...]:
     if not len(where) and frame.failing >= 0 and interval_s > limits["refrigerant.recirculation_slowest"]:
         why = f"samples every {interval_s:g} s: an opening just before the run that failed ended fits between them"
         return (cannot_tell(check, why),)
+    if (
+        not len(where)
+        and (tail_s := _unlooked_s(frame, looked)) > limits["refrigerant.recirculation_tail"] + 3.0 * interval_s
+    ):
+        return (cannot_tell(check, f"the last {tail_s:.0f} s before the failure hold no settled running to look at"),)
     best = int(where[np.argmax(fall[where])]) if len(where) else int(np.flatnonzero(looked)[-1])
     value = float(fall[best] if len(where) else np.nanpercentile(fall[looked], 99.0))
     first, last = int(frame.t[ago[best]]), int(frame.t[late[best]])
@@ -163,6 +168,15 @@ def recirculation(subject: Subject) -> tuple[Finding, ...]:
 
 
 _LATE = 6
+
+
+def _unlooked_s(frame: Frame, looked: Mask) -> float:
+    """How long the run that failed went on after the last moment that could be looked at, s."""
+    failing = np.flatnonzero(np.asarray(frame.in_failing_run))
+    if frame.failing < 0 or not len(failing):
+        return 0.0
+    last = np.flatnonzero(looked)[-1]
+    return float(frame.t[failing[-1]] - max(frame.t[last], frame.t[failing[0]])) / NS
 
 
 def _last_of_run(frame: Frame) -> np.ndarray[tuple[int], np.dtype[np.int64]]:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from data_demo.exports import STANDARD_ROLES, Clock, Export, write_case
-from data_demo.scenarios import short_run
+from data_demo.scenarios import Scenario, short_run
 from forensics.hypotheses import Weighing
 from forensics.investigation import investigate
 from forensics.vocabulary import Grade, VerdictStatus
@@ -36,8 +36,10 @@ ANY_VERDICT_BUT_A_WRONG_ONE = (
 )
 
 
-def weighed(folder: Path, fault: str, seed: int, *, cycles: int = 8, healthy: int = 4) -> Weighing:
-    run = short_run(fault, seed, cycles=cycles, healthy_cycles=healthy)
+def weighed(
+    folder: Path, fault: str, seed: int, *, cycles: int = 8, healthy: int = 4, base: Scenario | None = None
+) -> Weighing:
+    run = short_run(fault, seed, cycles=cycles, healthy_cycles=healthy, base=base)
     roles = tuple(role for role in (*STANDARD_ROLES, *ELECTRICAL, "oil_filter_in_pressure") if role in run.columns)
     exports = (Export("exports/trend.csv", roles), Export("exports/alarms.csv", clock=Clock("panel", 3.0)))
     path = write_case(run, folder / f"{fault}-{seed}", exports=exports)
@@ -64,6 +66,12 @@ def test_no_sound_machine_is_blamed(tmp_path: Path, seed: int) -> None:
 def test_a_fault_that_the_record_shows_is_named(tmp_path: Path, fault: str) -> None:
     found = weighed(tmp_path, fault, 7)
     assert found.verdict.mode == fault, found.verdict.statement
+
+
+def test_a_welded_contactor_is_named(tmp_path: Path) -> None:
+    """The status falls for one sample, then current flows for a minute with the command off."""
+    found = weighed(tmp_path, "contactor-fault", 11, cycles=4, healthy=2, base=Scenario(contacts_weld=True))
+    assert found.verdict.mode == "contactor-fault", found.verdict.statement
 
 
 @pytest.mark.slow

@@ -29,7 +29,7 @@ def report(case: Path, out: Path) -> None:
             held += b"x" * (8 << 20)
             time.sleep(0.02)
     if name.startswith("die"):
-        subprocess.Popen([sys.executable, "-c", "import time; time.sleep(600)"], start_new_session=True)
+        subprocess.Popen([sys.executable, "-c", "import time; time.sleep(600)", str(case)], start_new_session=True)
         time.sleep(0.5)
         os.kill(os.getpid(), signal.SIGKILL)
     if name.startswith("input"):

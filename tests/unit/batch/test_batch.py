@@ -55,7 +55,8 @@ def test_good_cases_among_bad_ones_are_all_done(tmp_path: Path) -> None:
 
 def test_a_worker_that_dies_takes_what_it_started_along(tmp_path: Path) -> None:
     run_batch(BatchPlan(cases(tmp_path, "die-1"), tmp_path / "out"))
-    left = [p for p in psutil.process_iter(["cmdline"]) if "time.sleep(600)" in " ".join(p.info["cmdline"] or [])]
+    asleep = (p for p in psutil.process_iter(["cmdline"]) if "time.sleep(600)" in " ".join(p.info["cmdline"] or []))
+    left = [p for p in asleep if str(tmp_path) in " ".join(p.info["cmdline"] or [])]
     assert left == []
 
 
