@@ -35,7 +35,6 @@ PACKAGES = (
     "scipy",
     "plotly",
     "papermill",
-    "nbconvert",
     "pydantic",
     "comtrade",
     "CoolProp",
