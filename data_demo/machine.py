@@ -17,12 +17,19 @@ _TAU = 2.0 * math.pi
 _ROTOR_CLEARANCE_MM2 = 32.0
 _BUILT_IN_RATIO = 2.6
 _POLYTROPIC = 1.10
-_COMPRESS = (_BUILT_IN_RATIO ** (_POLYTROPIC - 1.0) - 1.0) / (_POLYTROPIC - 1.0) - 1.0
 _EXPAND = (1.0 + (1.0 - _BUILT_IN_RATIO ** (1.0 - _POLYTROPIC)) / (_POLYTROPIC - 1.0)) / _BUILT_IN_RATIO
 _MINIMUM_CAPACITY = 0.25
 _FINE_S = 0.05
 _ORIFICE = 0.7
 _GAS_K = 325.0
+
+
+def compression_work(volume_ratio: float, exponent: float) -> float:
+    """Indicated work of closed-cell compression in p1 v1, less the inflow; the outflow adds p2 / (p1 Vi) (textbook)."""
+    return float((volume_ratio ** (exponent - 1.0) - 1.0) / (exponent - 1.0) - 1.0)
+
+
+_COMPRESS = compression_work(_BUILT_IN_RATIO, _POLYTROPIC)
 
 
 def orifice_kg_s(area_mm2: float, up_kpa: float, down_kpa: float, gas_kj_kg: float) -> float:

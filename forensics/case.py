@@ -12,7 +12,8 @@ from pathlib import Path
 from forensics.casefile import CaseFile, local_to_utc, read_case_file
 from forensics.errors import InputError, Problem, Problems, Severity
 from forensics.intake import SourceReading, read_sources
-from forensics.record import NS, ON, Record, Samples, Span, Switch
+from forensics.points import NS, ON, Samples, Span, Switch
+from forensics.record import Record
 from forensics.refrigerants import SaturationCurve, saturation_for
 from forensics.rules import Limits, read_limits
 from forensics.rules.profiles import Profile, read_profile

@@ -8,7 +8,7 @@ from pathlib import Path
 from forensics.case import load_case
 from forensics.intake import SourceReading
 from forensics.investigation import Investigation, judge
-from forensics.record import iso
+from forensics.points import iso
 
 WIDTH = 34
 

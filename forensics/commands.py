@@ -11,7 +11,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.record import OFF, ON, UNKNOWN, Edge, Record, Switch
+from forensics.points import OFF, ON, UNKNOWN, Edge, Switch
+from forensics.record import Record
 from forensics.rules.profiles import Profile
 from forensics.runs import alive_until
 from forensics.vocabulary import Recorded, Role

@@ -8,7 +8,8 @@ from functools import cache
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from forensics.errors import InputError, Problem
-from forensics.record import Record, Samples, Switch
+from forensics.points import Samples, Switch
+from forensics.record import Record
 from forensics.rules import FOLDER, read_checks, read_toml
 from forensics.vocabulary import Recorded, Role
 

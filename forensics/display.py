@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.record import NS, Span, iso, to_datetime
+from forensics.points import NS, Span, iso, to_datetime
 from forensics.units import read_unit
 from forensics.vocabulary import ROLE_FACTS, Dimension, Role
 

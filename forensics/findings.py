@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from forensics.record import Reading
+from forensics.points import Reading
 from forensics.vocabulary import Answer, Outcome, PreviousStop, Provable, Role, StopKind
 
 

@@ -18,7 +18,8 @@ from forensics.errors import Problem
 from forensics.findings import Finding, Ordered, Share, Start, Stop, SwitchEvent
 from forensics.hypotheses import Evidence, Weighing, read_modes, weigh
 from forensics.intake import SourceReading, check_untouched
-from forensics.record import Record, Samples, Switch
+from forensics.points import Samples, Switch
+from forensics.record import Record
 from forensics.rules import Limits, read_checks, rules_sha256
 from forensics.signatures.base import Subject, run_catalogue
 from forensics.signatures.catalogue import all_detectors

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.commands import Command
-from forensics.record import NS, Record, Samples
+from forensics.points import NS, Samples
+from forensics.record import Record
 from forensics.rules import Limits
 from forensics.runs import StateSpan
 from forensics.vocabulary import Recorded, Role, State

@@ -32,7 +32,7 @@ from forensics.findings_file import (
 )
 from forensics.intake import SourceReading
 from forensics.investigation import Investigation
-from forensics.record import OFF, ON, Reading, iso
+from forensics.points import OFF, ON, Reading, iso
 from forensics.vocabulary import Mode, Role
 
 CLAIM_FACTS = (

@@ -9,7 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.record import NS, OFF, ON, Edge, Record, Samples, Switch
+from forensics.points import NS, OFF, ON, Edge, Samples, Switch
+from forensics.record import Record
 from forensics.rules import Limits, read_limits
 from forensics.vocabulary import Recorded, Role, State
 

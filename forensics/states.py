@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from forensics.commands import Command, read_commands
 from forensics.moving import moving_spans
-from forensics.record import NS, OFF, ON, Record, Span
+from forensics.points import NS, OFF, ON, Span
+from forensics.record import Record
 from forensics.rules import Limits, read_limits
 from forensics.rules.profiles import Profile
 from forensics.runs import Run, StateSpan, alive_until, find_runs

@@ -23,7 +23,8 @@ from forensics.clocks.match import (
     take,
 )
 from forensics.clocks.trains import Trains, trains_of
-from forensics.record import NS, Record
+from forensics.points import NS
+from forensics.record import Record
 from forensics.rules import Limits, read_limits
 from forensics.vocabulary import ClockMethod
 

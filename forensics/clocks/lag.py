@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.record import NS, Record, Samples
+from forensics.points import NS, Samples
+from forensics.record import Record
 from forensics.rules import Limits
 from forensics.vocabulary import Role
 

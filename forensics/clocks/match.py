@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.clocks.trains import Sighting, Trains
-from forensics.record import NS
+from forensics.points import NS
 
 MOTOR_KINDS = ("start", "stop", "trip")
 TRIP_AS_STOP = "trip as stop"

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from forensics.findings import Ordered
-from forensics.record import NS, OFF, ON, Record, Samples, Switch
+from forensics.points import NS, OFF, ON, Samples, Switch
+from forensics.record import Record
 from forensics.rules import Limits
 from forensics.vocabulary import Provable, Role
 

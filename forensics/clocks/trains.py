@@ -10,7 +10,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.record import NS, OFF, ON, Edge, LogLine, Record, Samples, Span, Switch, Waveform
+from forensics.points import NS, OFF, ON, Edge, Samples, Span, Switch
+from forensics.record import LogLine, Record, Waveform
 from forensics.rules import Limits, read_limits
 from forensics.vocabulary import Recorded, Role
 

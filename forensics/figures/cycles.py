@@ -13,7 +13,8 @@ from forensics.figures.overlay import around, band, each, single
 from forensics.figures.plate import BLUE, GREEN, PURPLE, VERMILION, Plate, axis, empty, time_axis
 from forensics.figures.stack import Panel, stack
 from forensics.findings import Start, Stop
-from forensics.record import NS, Record, Samples
+from forensics.points import NS, Samples
+from forensics.record import Record
 from forensics.vocabulary import Answer, Role, StopKind
 
 HISTORY_MOST = 50

@@ -13,7 +13,8 @@ from forensics.figures.cycles import stop_at_failure
 from forensics.figures.plate import BLUE, GREY, VERMILION, Plate, axis, empty, packed
 from forensics.figures.stack import Panel, stack
 from forensics.findings import Stop
-from forensics.record import NS, OFF, Record, Samples
+from forensics.points import NS, OFF, Samples
+from forensics.record import Record
 from forensics.vocabulary import Role
 
 LONGEST_S = 180.0

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.figures.plate import BLACK, SKY, label, packed
-from forensics.record import NS, Samples
+from forensics.points import NS, Samples
 
 GRID_POINTS = 161
 FEWEST_FOR_BAND = 5

@@ -27,7 +27,8 @@ from forensics.figures.plate import (
 )
 from forensics.figures.stack import Panel, stack, upright, word_above
 from forensics.figures.traces import Drawn, draw, thinning_words
-from forensics.record import NS, Record, Samples, Span, Switch
+from forensics.points import NS, Samples, Span, Switch
+from forensics.record import Record
 from forensics.signatures.base import Saturation
 from forensics.vocabulary import Role
 

@@ -12,7 +12,8 @@ from forensics.figures.overlay import Curve, around, band, each, single
 from forensics.figures.plate import Plate, axis
 from forensics.figures.stack import Panel, stack
 from forensics.findings import SwitchEvent
-from forensics.record import NS, OFF, ON, Record, Samples
+from forensics.points import NS, OFF, ON, Samples
+from forensics.record import Record
 from forensics.vocabulary import Role
 
 BEFORE_S, AFTER_S = 15.0, 45.0

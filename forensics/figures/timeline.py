@@ -12,7 +12,8 @@ from forensics.display import ReportTime, number, role_words, shown_role
 from forensics.figures.plate import GREY, INK, PALE, VERMILION, Plate, label, time_axis
 from forensics.figures.stack import Panel, stack
 from forensics.figures.traces import Drawn, bars, draw, thinning_words
-from forensics.record import OFF, ON, Edge, Record, Span, Switch
+from forensics.points import OFF, ON, Edge, Span, Switch
+from forensics.record import Record
 from forensics.states import StateSpan
 from forensics.vocabulary import Role, State
 

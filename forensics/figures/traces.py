@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from forensics.display import ReportTime, number, role_words, shown_role
 from forensics.figures.plate import label, packed, series_style
 from forensics.figures.thin import MOST_POINTS, Thinned, thin
-from forensics.record import NS, Samples, Span
+from forensics.points import NS, Samples, Span
 from forensics.vocabulary import Recorded
 
 GAP_INTERVALS = 3.0

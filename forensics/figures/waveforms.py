@@ -11,7 +11,8 @@ from forensics.display import ReportTime, number, role_words
 from forensics.figures.plate import Plate, axis, empty, label, packed, series_style
 from forensics.figures.stack import Panel, stack
 from forensics.figures.thin import thin
-from forensics.record import NS, Waveform
+from forensics.points import NS
+from forensics.record import Waveform
 from forensics.vocabulary import ROLE_FACTS, Dimension, Role
 
 MOST_POINTS = 3000

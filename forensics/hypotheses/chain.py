@@ -14,7 +14,7 @@ from forensics.hypotheses.evidence import Evidence
 from forensics.hypotheses.judge import Judgement
 from forensics.hypotheses.modes import Modes
 from forensics.hypotheses.tally import Tally
-from forensics.record import NS
+from forensics.points import NS
 from forensics.vocabulary import Outcome, Provable
 
 Interval = tuple[int, int]

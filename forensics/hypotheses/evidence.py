@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from forensics.casefile import Fact, Machine, Measurement, Observation
 from forensics.findings import Finding, Ordered, Start, Stop
 from forensics.hypotheses.modes import Modes
-from forensics.record import LogLine, Span
+from forensics.points import Span
+from forensics.record import LogLine
 from forensics.rules import Limits
 from forensics.vocabulary import Grade, Mode, Outcome, Role, VerdictStatus
 

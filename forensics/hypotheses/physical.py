@@ -13,7 +13,7 @@ from forensics.casefile import Measurement, Observation, local_to_utc
 from forensics.errors import InputError, Problem
 from forensics.hypotheses.evidence import Evidence, TeardownRow
 from forensics.hypotheses.modes import Modes, Scale
-from forensics.record import NS
+from forensics.points import NS
 from forensics.rules import FOLDER, read_toml
 
 BY_HAND = ("inspection", "test")

@@ -15,7 +15,8 @@ from forensics.hypotheses.physical import Remark, remarks_of, teardown
 from forensics.hypotheses.robustness import robustness
 from forensics.hypotheses.tally import Tally, answers, tally
 from forensics.hypotheses.wording import verdict_of
-from forensics.record import NS, LogLine
+from forensics.points import NS
+from forensics.record import LogLine
 from forensics.vocabulary import Grade, Mode, Outcome, StopKind, VerdictStatus
 
 

@@ -14,7 +14,7 @@ from forensics.errors import Problem, Problems, Severity
 from forensics.intake.reading import Detection
 from forensics.intake.values import Numbers, Reasons, StateWords, state_words
 from forensics.intake.words import plain, read_words
-from forensics.record import OFF, ON, UNKNOWN, Origin, Samples, Switch
+from forensics.points import OFF, ON, UNKNOWN, Origin, Samples, Switch
 from forensics.units import Unit, fits, needs_datum, read_unit, to_canonical
 from forensics.vocabulary import ROLE_FACTS, Dimension, Quality, Recorded, Role, is_switch
 

@@ -10,7 +10,7 @@ from forensics.intake.gathered import Gathered
 from forensics.intake.lanes import BLANK, NO_TIME, WIDTH
 from forensics.intake.reader import Job
 from forensics.intake.reading import SourceReading
-from forensics.record import to_datetime
+from forensics.points import to_datetime
 
 FOOTER = "footer"
 ROW_LIMITS = {65_536: "an old sheet format", 1_048_576: "a sheet"}

@@ -19,7 +19,7 @@ from forensics.intake.looking import PLACE_ZONE, Column, Look, look_at
 from forensics.intake.reader import read_sources
 from forensics.intake.reading import SourceReading
 from forensics.intake.suggesting import Suggestion, is_clear, shared_words, suggest
-from forensics.record import iso
+from forensics.points import iso
 from forensics.units import needs_datum, read_unit
 from forensics.vocabulary import ROLE_FACTS, Dimension, Role, is_switch
 

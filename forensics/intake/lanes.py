@@ -20,7 +20,7 @@ from forensics.intake.gathered import Cells, Gathered, Piece, times_of
 from forensics.intake.reading import SetAside
 from forensics.intake.rows import RowText, records, split_lines
 from forensics.intake.stamps import NO_OFFSET, TIME_ONLY, Fields, read_fields
-from forensics.record import Span
+from forensics.points import Span
 from forensics.units import read_unit
 
 SMALL_BYTES = 256 << 10

@@ -11,7 +11,7 @@ from forensics.errors import Problem, Problems, Severity
 from forensics.intake.manifest import take_exhibit
 from forensics.intake.reading import SourceReading
 from forensics.intake.streams import UnreadableError
-from forensics.record import Span
+from forensics.points import Span
 
 _WAVEFORM = {".cfg", ".cff", ".dat"}
 _WORKBOOK = {".xlsx", ".xlsm", ".ods", ".xls", ".xlsb"}

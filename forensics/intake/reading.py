@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from forensics.intake.manifest import Exhibit
-from forensics.record import LogLine, Samples, Switch, Waveform
+from forensics.points import Samples, Switch
+from forensics.record import LogLine, Waveform
 
 OUTSIDE_WINDOW = "outside window"
 

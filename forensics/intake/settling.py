@@ -19,7 +19,7 @@ from forensics.intake.stamp_words import between, clock_of, date_of, in_words, l
 from forensics.intake.stamps import NO_OFFSET
 from forensics.intake.time_numbers import TimeNumbers
 from forensics.intake.zones import direction, set_backs, to_utc
-from forensics.record import NS, Span
+from forensics.points import NS, Span
 from forensics.vocabulary import Quality
 
 _DAY_NS = 86_400 * NS

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from forensics.intake.zones import fixed_offset_s
-from forensics.record import NS
+from forensics.points import NS
 
 _SHORT_DAYS = 2.0
 

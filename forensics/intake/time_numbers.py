@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from forensics.intake.reading import Detection
 from forensics.intake.stamp_words import date_of
 from forensics.intake.stamps import EPOCH, Fields
-from forensics.record import NS
+from forensics.points import NS
 
 _DAY_NS = 86_400 * NS
 _NEAR_DAYS = 400  # a record that ends further from the failure than this is not taken to be of its year

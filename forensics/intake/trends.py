@@ -15,7 +15,8 @@ from forensics.intake.gathered import Gathered
 from forensics.intake.settled import Settled
 from forensics.intake.values import Marks, Numbers, Reasons, read_numbers
 from forensics.intake.words import plain
-from forensics.record import OFF, ON, LogLine, Samples, Switch
+from forensics.points import OFF, ON, Samples, Switch
+from forensics.record import LogLine
 from forensics.vocabulary import Recorded, Role
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.intake.words import plain, read_words
-from forensics.record import OFF, ON, UNKNOWN
+from forensics.points import OFF, ON, UNKNOWN
 
 _SPACES = " \u00a0\u202f\u2009"
 EMPTY = "empty"

@@ -14,7 +14,7 @@ from forensics.casefile import Point, Source
 from forensics.errors import Problem, Problems, Severity
 from forensics.intake.waveform_data import Table
 from forensics.intake.waveform_header import Header
-from forensics.record import OFF, ON, UNKNOWN, Origin, Switch
+from forensics.points import OFF, ON, UNKNOWN, Origin, Switch
 from forensics.units import Unit, fits, read_unit, to_canonical
 from forensics.vocabulary import ROLE_FACTS, Recorded, Role, is_switch
 

@@ -22,7 +22,8 @@ from forensics.intake.waveform_channels import Channels, left_out, unique_names
 from forensics.intake.waveform_data import Table, Times, read_table, sample_times
 from forensics.intake.waveform_header import Header, read_header, sibling, split_single_file
 from forensics.intake.waveform_stamps import NS, Refused
-from forensics.record import Origin, Switch, Waveform
+from forensics.points import Origin, Switch
+from forensics.record import Waveform
 
 _OFFSET = re.compile(r"^([+-])(\d{2}):(\d{2})$")
 MAX_BYTES = 1 << 30

@@ -11,7 +11,7 @@ from forensics.figures.equalisation import equalisation
 from forensics.figures.grids import order_matrix
 from forensics.figures.timeline import timeline
 from forensics.figures.waveforms import waveform_plate
-from forensics.record import NS, Span
+from forensics.points import NS, Span
 from forensics.report.sections import UNLOADED_LIMIT, show_table, show_text
 from forensics.report.sheet import Sheet
 

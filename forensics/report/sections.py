@@ -17,7 +17,7 @@ from forensics.figures.slow import oil_trends, saturation_picture, slide_respons
 from forensics.figures.solenoids import event_overlays
 from forensics.figures.timeline import timeline as draw_timeline
 from forensics.figures.waveforms import waveform_plate
-from forensics.record import NS, Samples, Span, Switch
+from forensics.points import NS, Samples, Span, Switch
 from forensics.report.markup import LIST_ROWS, render, show_markup, table_markup
 from forensics.report.page_one import Beside, cautions, page_one_values
 from forensics.report.photographs import MOST_SHOWN, Photograph, photograph

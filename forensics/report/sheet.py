@@ -12,8 +12,8 @@ from forensics.errors import InputError, Problem, Severity
 from forensics.figures.plate import Plate
 from forensics.findings_file import FindingsFile
 from forensics.investigation import Investigation, investigate
+from forensics.points import Span
 from forensics.publish import to_findings_file
-from forensics.record import Span
 from forensics.report.markup import PROBLEMS_MIME, show_plate
 from forensics.rules import Limits
 

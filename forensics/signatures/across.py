@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.record import NS, Record, Samples, middle
+from forensics.points import NS, Samples, middle
+from forensics.record import Record
 from forensics.rules import Limits
 from forensics.signatures.base import Subject
 from forensics.signatures.duty import max_age_s, trusted

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.findings import Cite, Finding
-from forensics.record import Samples, Switch
+from forensics.points import Samples, Switch
 from forensics.rules import read_checks
 from forensics.signatures.base import Subject
 from forensics.vocabulary import Outcome

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from forensics.casefile import Machine
 from forensics.findings import Finding, Start, Stop
-from forensics.record import Record, Samples, Switch
+from forensics.points import Samples, Switch
+from forensics.record import Record
 from forensics.rules import Check, Limits, Need, read_checks
 from forensics.rules.profiles import Profile
 from forensics.states import Run, StateSpan

@@ -6,7 +6,7 @@ import numpy as np
 
 from forensics.commands import read_commands
 from forensics.findings import Cite, Finding, Stop
-from forensics.record import NS
+from forensics.points import NS
 from forensics.rules import read_checks
 from forensics.signatures.across import across_rotors, difference
 from forensics.signatures.answer import Seen, Value, answered, rows_of, three_way

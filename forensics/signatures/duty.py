@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forensics.record import NS
+from forensics.points import NS
 from forensics.signatures.base import Subject
 from forensics.signatures.frame import (
     Episode,
@@ -148,6 +148,9 @@ class Usual:
         Robust spread of the earlier running about it; NaN where there is too little of it.
     baseline
         Which samples it rests on, shape (n,).
+    recent
+        Where the duty was seen only in the newer part of the earlier running, shape (n,): a fault that grew slowly may
+        be part of what counts as usual there, so that nothing is said to be absent by it.
     why_not
         Why there is no usual, empty where there is.
     """
@@ -157,6 +160,7 @@ class Usual:
     sigma: float
     baseline: Mask
     why_not: str
+    recent: Mask | None = None
 
 
 def own_usual(
@@ -169,7 +173,8 @@ def own_usual(
     """Hold a reading against the machine's own earlier running.
 
     The baseline is the settled running that ended an hour or more before the failure (in short records: a quarter
-    hour, in earlier runs); of a long record its older half, so that a fault which grew is not held against itself.
+    hour, in earlier runs); of a long record its older half, so that a fault which grew is not held against itself. Where
+    the run that failed went at a duty which that half did not see, all of the earlier running is asked, and marked so.
     A least-squares plane over the duties, fitted twice with samples beyond four robust deviations left out, and the
     median of what it leaves at like duty give the usual.
 
@@ -191,20 +196,44 @@ def own_usual(
     base, ran_s = _baseline(subject, frame, usable if learn is None else usable & learn)
     if ran_s < subject.limits["duty.baseline_least"]:
         return Usual(blank, blank, float("nan"), base, "too little settled running earlier to know what is usual")
-    if ran_s > subject.limits["duty.baseline_long"]:
-        chosen = np.flatnonzero(base)
-        base = np.zeros(n, dtype=bool)
-        base[chosen[: len(chosen) // 2]] = True
-    design = np.column_stack([np.ones(n), *(d for d, _ in columns)])
+    if ran_s <= subject.limits["duty.baseline_long"]:
+        return _fitted(reading, usable, base, columns)
+    chosen = np.flatnonzero(base)
+    older = np.zeros(n, dtype=bool)
+    older[chosen[: len(chosen) // 2]] = True
+    found = _fitted(reading, usable, older, columns)
+    unlike = usable & ~base & frame.in_failing_run & ~np.isfinite(found.deviation)
+    if not columns or not unlike.any():
+        return found
+    return _with_newer(found, _fitted(reading, usable, base, columns), unlike)
+
+
+def _fitted(reading: Floats, usable: Mask, base: Mask, columns: list[tuple[Floats, float]]) -> Usual:
+    """What is usual by one baseline."""
+    design = np.column_stack([np.ones(len(reading)), *(d for d, _ in columns)])
     centre = np.median(design[base], axis=0)
     centre[0] = 0.0
     usual, _ = _plane(design - centre, reading, base)
-    local = _local(reading - usual, base, columns)
-    usual = usual + local
+    usual = usual + _local(reading - usual, base, columns)
     left = (reading - usual)[base & np.isfinite(usual)]
     sigma = float(_MAD_TO_SIGMA * np.median(np.abs(left))) if len(left) else float("nan")
     like = usable & np.isfinite(usual)
     return Usual(np.where(like, reading - usual, np.nan), usual, sigma, base, "")
+
+
+def _with_newer(older: Usual, newer: Usual, unlike: Mask) -> Usual:
+    """The usual by the older running, and by all earlier running where the run that failed had a duty of its own."""
+    recent = unlike & np.isfinite(newer.deviation)
+    if not recent.any():
+        return older
+    return Usual(
+        np.where(recent, newer.deviation, older.deviation),
+        np.where(recent, newer.usual, older.usual),
+        float(np.nanmax([older.sigma, newer.sigma])),
+        older.baseline,
+        "",
+        recent,
+    )
 
 
 def above_all(subject: Subject, frame: Frame, reading: Floats, capacity: Floats | None) -> Usual:

@@ -7,7 +7,8 @@ from itertools import pairwise
 import numpy as np
 
 from forensics.findings import Cite, Finding
-from forensics.record import NS, OFF, ON, LogLine, Samples, Switch
+from forensics.points import NS, OFF, ON, Samples, Switch
+from forensics.record import LogLine
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.electrical_motor import motor_current
 from forensics.signatures.phases import Measured, Times, answer, before_failure, cite_between, widened

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.findings import Cite, Finding
-from forensics.record import NS, Samples
+from forensics.points import NS, Samples
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import duty_of, frame_of, own_usual, runs_of, trusted
 from forensics.signatures.judge import Look, against_own, unready

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.findings import Finding
-from forensics.record import NS
+from forensics.points import NS
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.phases import (
     AMPS,

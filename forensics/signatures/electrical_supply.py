@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.findings import Finding
-from forensics.record import NS, OFF, Span
+from forensics.points import NS, OFF, Span
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import runs_of
 from forensics.signatures.electrical_phases import single_phase_mask

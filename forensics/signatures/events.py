@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.findings import SwitchEvent
-from forensics.record import NS, ON, Edge, Reading, Record, Samples, Switch
+from forensics.points import NS, ON, Edge, Reading, Samples, Switch
+from forensics.record import Record
 from forensics.signatures.base import Subject
 from forensics.vocabulary import Recorded, Role
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.findings import Cite, Stop
-from forensics.record import NS, UNUSABLE, Samples, Span, Switch
+from forensics.points import NS, UNUSABLE, Samples, Span, Switch
 from forensics.runs import Run
 from forensics.signatures.base import Subject
 from forensics.vocabulary import Quality, Recorded, Role, StopKind

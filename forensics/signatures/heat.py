@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from forensics.findings import Finding
-from forensics.record import NS, Samples, Span
+from forensics.points import NS, Samples, Span
 from forensics.signatures.base import Detector, Subject, cannot_tell
 from forensics.signatures.duty import (
     cite,

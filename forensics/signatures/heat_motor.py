@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from forensics.findings import Finding
-from forensics.record import NS, Samples
+from forensics.points import NS, Samples
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import (
     Floats,

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from forensics.findings import Finding
-from forensics.record import NS
+from forensics.points import NS
 from forensics.rules import read_checks
 from forensics.signatures.base import Subject, cannot_tell, points_for
 from forensics.signatures.duty import Episode, Floats, Frame, Mask, Usual, cite, episodes, trusted
@@ -98,6 +98,11 @@ def against_own(subject: Subject, frame: Frame, look: Look, usual: Usual, usable
     finding = _judge(subject, frame, look, usual.deviation, limit, later, own=usual)
     if finding.outcome is not Outcome.ABSENT or finding.value is None:
         return finding
+    if usual.recent is not None and look.sudden and _rests_on_recent(subject, frame, usual.recent, later):
+        return _blank(
+            finding,
+            f"{look.words}: the duty of the last run was seen only in the hours before it, in which a fault may have grown",
+        )
     sign = 1.0 if look.above else -1.0
     value = float(np.log(finding.value)) if look.ratio else finding.value
     if sign * value > subject.limits["duty.near_share"] * limit:
@@ -105,6 +110,12 @@ def against_own(subject: Subject, frame: Frame, look: Look, usual: Usual, usable
         text = "went beyond the limit, but not for long enough" if beyond else "too near the limit to call it absent"
         return replace(_blank(finding, f"{look.words}: {text}"), statement=f"{finding.statement} It {_is(text)}.")
     return finding
+
+
+def _rests_on_recent(subject: Subject, frame: Frame, recent: Mask, chosen: Mask) -> bool:
+    """Whether much of the run that failed is judged by running of the last hours alone."""
+    last = chosen & frame.in_failing_run
+    return bool(last.any()) and float((recent & last).sum()) > subject.limits["duty.unlike_share"] * float(last.sum())
 
 
 def _is(text: str) -> str:

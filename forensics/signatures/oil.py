@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from forensics.findings import Finding
-from forensics.record import NS, OFF, ON
+from forensics.points import NS, OFF, ON
 from forensics.signatures.base import Detector, Subject, cannot_tell
 from forensics.signatures.duty import Frame, cite, duty_of, frame_of, own_usual
 from forensics.signatures.judge import Look, against_limit, against_own, own_then_level, unready

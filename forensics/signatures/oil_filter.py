@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from forensics.findings import Finding
-from forensics.record import NS
+from forensics.points import NS
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import Floats, Frame, Mask, cite, frame_of
 from forensics.signatures.judge import Look, against_limit, unready

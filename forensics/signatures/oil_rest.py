@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.findings import Finding
-from forensics.record import NS, OFF, ON, Span
+from forensics.points import NS, OFF, ON, Span
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import cite, max_age_s, runs_of, trusted
 from forensics.signatures.judge import unready

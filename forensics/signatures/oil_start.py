@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.findings import Finding
-from forensics.record import NS, Samples, Span
+from forensics.points import NS, Samples, Span
 from forensics.signatures.base import Detector, Subject, cannot_tell
 from forensics.signatures.duty import Floats, Times, cite, max_age_s, runs_of, trusted
 from forensics.signatures.judge import unready

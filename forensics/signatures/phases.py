@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.findings import Cite, Finding, Stop
-from forensics.record import NS, Samples, Span
+from forensics.points import NS, Samples, Span
 from forensics.rules import read_checks
 from forensics.signatures.base import Subject
 from forensics.signatures.duty import max_age_s, trusted

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.findings import Finding
-from forensics.record import NS
+from forensics.points import NS
 from forensics.signatures.base import Detector, Subject, cannot_tell
 from forensics.signatures.duty import (
     DISCHARGE,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.findings import Finding
-from forensics.record import NS, Samples, Span
+from forensics.points import NS, Samples, Span
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import (
     Floats,

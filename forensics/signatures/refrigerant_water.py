@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.findings import Finding
-from forensics.record import Span
+from forensics.points import Span
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import (
     cite,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.record import NS, Samples
+from forensics.points import NS, Samples
 from forensics.signatures.base import Subject
 from forensics.signatures.duty import trusted
 from forensics.signatures.residual import residual_direction

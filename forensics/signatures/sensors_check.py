@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.findings import Cite, Finding
-from forensics.record import NS, Samples, Span
+from forensics.points import NS, Samples, Span
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import Frame, frame_of, rests_of
 from forensics.signatures.phases import (

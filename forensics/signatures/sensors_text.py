@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.findings import Finding
-from forensics.record import NS, LogLine, Samples
+from forensics.points import NS, Samples
+from forensics.record import LogLine
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.phases import AMPS, Floats, Measured, Trip, answer, cite_between, trip_at_failure, widened
 from forensics.signatures.sensors_trip import since_start_s, stepped_alone

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from forensics.findings import Finding
-from forensics.record import NS, Samples
+from forensics.points import NS, Samples
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.phases import Measured, Trip, answer, cite_between, trip_at_failure, widened
 from forensics.signatures.trip_words import trip_texts

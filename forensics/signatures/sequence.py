@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from forensics.commands import Command, read_commands
 from forensics.findings import Cite, Finding, Start, Stop
-from forensics.record import NS, ON
+from forensics.points import NS, ON
 from forensics.rules import read_checks
 from forensics.signatures.answer import Seen, Value, answered, rows_of
 from forensics.signatures.base import Detector, Subject, cannot_tell, points_for

@@ -8,7 +8,7 @@ import numpy as np
 
 from forensics.commands import read_commands
 from forensics.findings import Finding, Stop
-from forensics.record import NS
+from forensics.points import NS
 from forensics.rules import read_checks
 from forensics.signatures.answer import Seen, Value, answered, rows_of, three_way
 from forensics.signatures.base import Detector, Subject, cannot_tell, points_for

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.commands import Command, read_commands
-from forensics.record import NS, Samples
+from forensics.points import NS, Samples
 from forensics.signatures.base import Subject
 from forensics.signatures.duty import HIGH_SIDE, max_age_s, trusted
 from forensics.vocabulary import Recorded, Role

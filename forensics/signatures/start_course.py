@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from forensics.commands import read_commands
 from forensics.findings import Finding, Start
-from forensics.record import NS, Samples
+from forensics.points import NS, Samples
 from forensics.rules import read_checks
 from forensics.runs import largest_phase
 from forensics.signatures.across import across_rotors

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.findings import Cite, Finding, Start, Stop
-from forensics.record import NS
+from forensics.points import NS
 from forensics.rules import read_checks
 from forensics.signatures.answer import Seen, Value, answered
 from forensics.signatures.base import Subject, cannot_tell, points_for

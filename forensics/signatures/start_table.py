@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from forensics.commands import Command, read_commands
 from forensics.findings import Cite, Share, Start
-from forensics.record import NS, Record, Samples, middle
+from forensics.points import NS, Samples, middle
+from forensics.record import Record
 from forensics.rules import Limits
 from forensics.signatures.across import Difference, across_rotors
 from forensics.signatures.base import Subject

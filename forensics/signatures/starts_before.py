@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.findings import Start, Stop
-from forensics.record import NS
+from forensics.points import NS
 from forensics.signatures.base import Subject
 from forensics.states import Run
 from forensics.vocabulary import Role

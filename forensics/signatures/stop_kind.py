@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.commands import read_commands
-from forensics.record import NS, ON, Record, Switch
+from forensics.points import NS, ON, Switch
+from forensics.record import Record
 from forensics.signatures.base import Subject
 from forensics.states import Run, stop_begins
 from forensics.vocabulary import PreviousStop, Recorded, Role, StopKind

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from forensics.commands import Command, read_commands
 from forensics.findings import Cite, Stop
-from forensics.record import NS, OFF, Record, Samples, middle
+from forensics.points import NS, OFF, Samples, middle
+from forensics.record import Record
 from forensics.rules import Limits
 from forensics.signatures.across import Difference, across_rotors, difference
 from forensics.signatures.base import Subject

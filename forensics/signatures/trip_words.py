@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from functools import cache
 
 from forensics.errors import InputError, Problem
-from forensics.record import NS, LogLine
+from forensics.points import NS
+from forensics.record import LogLine
 from forensics.rules import FOLDER, read_toml
 from forensics.signatures.base import Subject
 from forensics.signatures.phases import trip_at_failure

@@ -11,7 +11,8 @@ from dataclasses import replace
 import numpy as np
 
 from forensics.findings import Cite, Finding
-from forensics.record import NS, Waveform
+from forensics.points import NS
+from forensics.record import Waveform
 from forensics.rules import Limits, read_checks
 from forensics.signatures.base import Detector, Subject, cannot_tell
 from forensics.signatures.phasors import VOLTS

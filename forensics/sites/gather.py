@@ -12,7 +12,7 @@ from pathlib import Path
 
 from forensics.errors import InputError, Problem
 from forensics.findings_file import FindingsFile, read_findings
-from forensics.record import NS
+from forensics.points import NS
 from forensics.rules import read_limits
 from forensics.tables.words import stamp_ns
 from forensics.vocabulary import Outcome, VerdictStatus

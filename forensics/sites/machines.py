@@ -16,7 +16,7 @@ from typing import TypeVar
 import numpy as np
 
 from forensics.findings_file import StartRow, StopRow
-from forensics.record import NS
+from forensics.points import NS
 from forensics.rules import read_limits
 from forensics.signatures.start_table import wilson
 from forensics.sites.gather import Collection, SiteCase

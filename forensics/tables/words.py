@@ -8,7 +8,7 @@ from datetime import datetime
 import pandas as pd
 
 from forensics.display import CANNOT, ReportTime
-from forensics.record import NS
+from forensics.points import NS
 
 
 def stamp_ns(text: str | None) -> int | None:

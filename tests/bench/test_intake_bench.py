@@ -26,7 +26,7 @@ from pathlib import Path
 from forensics.casefile import check_case
 from forensics.errors import Problems
 from forensics.intake import read_sources
-from forensics.record import Span
+from forensics.points import Span
 what, name = sys.argv[1], sys.argv[2]
 folder, file = Path(name).parent, Path(name).name
 NUMBERS = dict(n0=("suction_pressure", "barg"), n1=("discharge_pressure", "barg"), n2=("oil_pressure", "barg"),

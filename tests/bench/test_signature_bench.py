@@ -14,7 +14,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forensics.record import NS, Origin, Record, Samples, Span, Switch
+from forensics.points import NS, Origin, Samples, Span, Switch
+from forensics.record import Record
 from forensics.refrigerants import saturation_for
 from forensics.rules import read_limits
 from forensics.signatures.base import Subject, run_catalogue

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from forensics.investigation import Investigation, investigate
-from forensics.record import OFF, ON, iso
+from forensics.points import OFF, ON, iso
 from forensics.vocabulary import Answer, Outcome, Role
 
 HERE = Path(__file__).parent / "air_compressor"

@@ -15,8 +15,8 @@ import pytest
 
 from forensics.findings_file import dump_findings
 from forensics.investigation import Investigation, investigate
+from forensics.points import Samples
 from forensics.publish import to_findings_file
-from forensics.record import Samples
 from forensics.units import read_unit, to_canonical
 from forensics.vocabulary import Mode, VerdictStatus, is_switch
 

@@ -15,7 +15,8 @@ from forensics.case import Case, load_case
 from forensics.clocks import align, fit_clocks
 from forensics.findings import Finding
 from forensics.investigation import look
-from forensics.record import Record, Samples, Switch
+from forensics.points import Samples, Switch
+from forensics.record import Record
 from forensics.signatures.base import run_catalogue
 from forensics.signatures.catalogue import all_detectors
 from forensics.vocabulary import Outcome, Recorded, Role

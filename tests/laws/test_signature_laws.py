@@ -17,7 +17,8 @@ import pytest
 from data_demo.layout import Export
 from data_demo.parameters import Scenario
 from forensics.findings import Finding
-from forensics.record import NS, OFF, ON, Origin, Record, Samples, Switch
+from forensics.points import NS, OFF, ON, Origin, Samples, Switch
+from forensics.record import Record
 from forensics.vocabulary import Outcome, Recorded, Role
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))

@@ -9,7 +9,8 @@ import pytest
 
 from forensics.case import Case, load_case
 from forensics.investigation import judge
-from forensics.record import Record, Samples, Switch
+from forensics.points import Samples, Switch
+from forensics.record import Record
 from forensics.vocabulary import Grade, Recorded, VerdictStatus
 
 CASES = ("case-03", "case-06", "case-12", "case-13", "case-19", "case-22", "case-27", "case-29")

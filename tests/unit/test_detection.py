@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from forensics.detection import chance_of_a_sample, detection_limits, read_short_events
-from forensics.record import NS, Origin, Record, Samples, Span
+from forensics.points import NS, Origin, Samples, Span
+from forensics.record import Record
 from forensics.vocabulary import Recorded, Role
 
 

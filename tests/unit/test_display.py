@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from forensics.display import ReportTime, duration_words, number, shown_unit
-from forensics.record import NS, Span
+from forensics.points import NS, Span
 
 
 def ns(text: str) -> int:

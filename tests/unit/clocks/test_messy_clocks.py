@@ -9,7 +9,7 @@ import pytest
 
 from forensics.case import Case, load_case
 from forensics.clocks import align, events_near, fit_clocks, order_of
-from forensics.record import iso
+from forensics.points import iso
 from forensics.vocabulary import ClockMethod, Provable, Role
 
 HERE = Path(__file__).parent / "messy"

@@ -7,7 +7,8 @@ import pytest
 
 from forensics.casefile import CaseFile, check_case
 from forensics.clocks import NamedEvent, align, fit_clocks, order_of
-from forensics.record import NS, LogLine, Origin, Record, Samples, Span, Switch
+from forensics.points import NS, Origin, Samples, Span, Switch
+from forensics.record import LogLine, Record
 from forensics.vocabulary import ClockMethod, Provable, Recorded, Role
 
 T0 = 1_718_440_200 * NS  # 2024-06-15T08:30:00Z

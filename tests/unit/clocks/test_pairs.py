@@ -16,7 +16,8 @@ from scipy.stats import binomtest
 from data_demo.scenarios import Run, Scenario, simulate
 from forensics.casefile import CaseFile, check_case
 from forensics.clocks import fit_clocks
-from forensics.record import NS, Origin, Record, Samples, Span, Switch
+from forensics.points import NS, Origin, Samples, Span, Switch
+from forensics.record import Record
 from forensics.vocabulary import ClockMethod, Recorded, Role
 
 EPOCH_NS = 1_900_000_000 * NS

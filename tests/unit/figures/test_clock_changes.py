@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from forensics.display import ReportTime
-from forensics.record import NS, Span, iso
+from forensics.points import NS, Span, iso
 
 DAY_NS = 86_400 * NS
 NOVEMBER_2031 = 1_951_000_000 * NS

@@ -11,7 +11,7 @@ import pytest
 from forensics.display import ReportTime
 from forensics.figures.plate import label
 from forensics.figures.traces import draw, gap_positions, merge_close
-from forensics.record import NS, Origin, Samples, Span
+from forensics.points import NS, Origin, Samples, Span
 from forensics.vocabulary import Quality, Recorded, Role
 
 START_NS = 1_931_000_000 * NS

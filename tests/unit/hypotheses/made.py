@@ -10,7 +10,7 @@ from typing import Any
 from forensics.casefile import Machine, Measurement, Observation
 from forensics.findings import Cite, Finding, Stop
 from forensics.hypotheses import Evidence, Modes, read_modes
-from forensics.record import NS, Span
+from forensics.points import NS, Span
 from forensics.rules import FOLDER, read_limits, read_toml
 from forensics.vocabulary import Outcome, StopKind
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from forensics.findings import Ordered
 from forensics.hypotheses import weigh
-from forensics.record import NS
+from forensics.points import NS
 from forensics.vocabulary import Provable
 
 from .made import FAILURE_NS, evidence, finding

@@ -9,7 +9,8 @@ import pytest
 from forensics.casefile import Measurement, Observation
 from forensics.errors import InputError
 from forensics.hypotheses import Weighing, weigh
-from forensics.record import NS, LogLine
+from forensics.points import NS
+from forensics.record import LogLine
 from forensics.vocabulary import Grade, VerdictStatus
 
 from .made import FAILURE_NS, evidence, finding, shipped

@@ -12,7 +12,7 @@ import numpy as np
 from forensics.casefile import check_case
 from forensics.errors import Problems, Severity
 from forensics.intake import SourceReading, read_sources
-from forensics.record import Samples, Span, Switch
+from forensics.points import Samples, Span, Switch
 
 MESSY = Path(__file__).resolve().parent / "messy"
 Point = tuple[str, str] | tuple[str, str, Mapping[str, Any]]

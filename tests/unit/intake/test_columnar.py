@@ -15,7 +15,7 @@ from forensics.errors import Problems, Severity
 from forensics.intake.columnar import read_columns
 from forensics.intake.reader import read_sources
 from forensics.intake.workbooks import SheetQuestion
-from forensics.record import to_datetime
+from forensics.points import to_datetime
 from forensics.vocabulary import Role
 
 T0 = dt.datetime(2031, 3, 14, 5, 10, tzinfo=dt.UTC)

@@ -10,7 +10,7 @@ import pytest
 from intake_reading import utc, values
 
 from forensics.errors import Severity
-from forensics.record import ON, UNKNOWN
+from forensics.points import ON, UNKNOWN
 from forensics.vocabulary import Quality
 
 AMPS = [("motor_amps", "Amps", {"unit": "A"})]

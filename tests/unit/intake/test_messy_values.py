@@ -12,7 +12,7 @@ import pytest
 from intake_reading import utc, values
 
 from forensics.errors import Severity
-from forensics.record import OFF, ON, UNKNOWN
+from forensics.points import OFF, ON, UNKNOWN
 from forensics.vocabulary import Quality
 
 AMPS = ("motor_amps", "CH2 Comp Amps", {"unit": "A"})

@@ -108,7 +108,7 @@ def test_a_clock_that_steps_back_keeps_both_passes_marked(shared: Path) -> None:
 
 @pytest.mark.parametrize("name", ["case-03", "case-26"])
 def test_a_window_counts_what_lies_outside(shared: Path, name: str) -> None:
-    from forensics.record import Span
+    from forensics.points import Span
 
     folder = shared / "incidents" / "cases" / name
     casefile = read_case_file(folder / "case.toml")

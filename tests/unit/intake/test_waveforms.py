@@ -15,7 +15,7 @@ import pytest
 from forensics.casefile import Point, Source
 from forensics.errors import Problems, Severity
 from forensics.intake.waveforms import WaveformReading, read_waveform
-from forensics.record import to_datetime
+from forensics.points import to_datetime
 from forensics.vocabulary import Role
 
 MESSY = Path(__file__).parent / "messy"

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from forensics.casefile import CurrentSensor, Machine
-from forensics.record import NS, LogLine, Origin, Record, Samples, Span, Switch
+from forensics.points import NS, Origin, Samples, Span, Switch
+from forensics.record import LogLine, Record
 from forensics.rules import Limits, read_limits
 from forensics.rules.profiles import Profile, read_profile
 from forensics.signatures.base import Subject

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from forensics.casefile import Machine
 from forensics.findings import Finding
-from forensics.record import NS, Edge, Origin, Record, Samples, Span, Switch
+from forensics.points import NS, Edge, Origin, Samples, Span, Switch
+from forensics.record import Record
 from forensics.refrigerants import saturation_for
 from forensics.rules import read_limits
 from forensics.rules.profiles import read_profile

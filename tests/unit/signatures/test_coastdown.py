@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from forensics.case import load_case
-from forensics.record import NS, LogLine
+from forensics.points import NS
+from forensics.record import LogLine
 from forensics.rules import read_checks
 from forensics.signatures.across import across_rotors
 from forensics.signatures.coastdown import DETECTORS

@@ -10,7 +10,8 @@ import pytest
 
 from forensics.casefile import Machine
 from forensics.findings import Finding
-from forensics.record import NS, LogLine, Switch
+from forensics.points import NS, Switch
+from forensics.record import LogLine
 from forensics.rules import read_checks
 from forensics.signatures.base import Subject
 from forensics.signatures.electrical import DETECTORS

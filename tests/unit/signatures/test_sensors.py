@@ -10,7 +10,8 @@ import pytest
 
 from forensics.casefile import Machine
 from forensics.findings import Finding
-from forensics.record import NS, LogLine
+from forensics.points import NS
+from forensics.record import LogLine
 from forensics.rules import read_checks
 from forensics.signatures.base import Subject
 from forensics.signatures.sensors import DETECTORS

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forensics.record import NS, ON, Origin, Samples
+from forensics.points import NS, ON, Origin, Samples
 from forensics.rules import read_checks
 from forensics.signatures import sequence, slide
 from forensics.signatures.events import solenoid_events

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import linregress, theilslopes
 
-from forensics.record import middle
+from forensics.points import middle
 from forensics.signatures.slopes import median_slope, straight_line
 
 LENGTHS = st.integers(4, 60)

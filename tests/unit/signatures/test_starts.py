@@ -11,7 +11,7 @@ import pytest
 
 from forensics.case import load_case
 from forensics.findings import Start
-from forensics.record import NS
+from forensics.points import NS
 from forensics.rules import read_checks, read_limits
 from forensics.signatures.start_table import judge_unloaded, list_starts, unloaded_share, wilson
 from forensics.signatures.starts import DETECTORS

@@ -12,7 +12,8 @@ import pytest
 from signatures.machine import EPOCH, RATED, draw, healthy, profile, subject_of
 
 from forensics.case import load_case
-from forensics.record import NS, LogLine
+from forensics.points import NS
+from forensics.record import LogLine
 from forensics.states import cut_states, find_runs, state_at
 from forensics.vocabulary import Role, State
 

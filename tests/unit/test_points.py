@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forensics.record import NS, OFF, ON, UNKNOWN, Origin, Samples, Span, Switch, iso
+from forensics.points import NS, OFF, ON, UNKNOWN, Origin, Samples, Span, Switch, iso
 from forensics.vocabulary import Quality, Recorded, Role
 
 T0 = 1_718_440_200 * NS
