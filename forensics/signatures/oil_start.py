@@ -221,7 +221,7 @@ def _roughness(subject: Subject, starts: tuple[Span, ...], check: str) -> Findin
         check=check,
         outcome=Outcome.PRESENT if value > limit else Outcome.ABSENT,
         statement=f"Oil difference after the start: roughness {value:.2g} kPa from sample to sample "
-        f"(limit {limit:.2g}).",
+        f"(limit {limit:.2g} kPa).",
         from_ns=span.start_ns,
         to_ns=end_ns,
         value=value,
