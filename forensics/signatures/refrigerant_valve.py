@@ -79,7 +79,7 @@ def hunting(subject: Subject) -> tuple[Finding, ...]:
     value = 0.0 if best is None else best.amplitude
     unit = "K" if by_superheat else "%"
     words = "superheat (dew)" if by_superheat else "valve position"
-    text = f"{words} swings by {value:.2g} {unit} (limit {limit:g})"
+    text = f"{words} swings by {value:.2g} {unit} (limit {limit:g} {unit})"
     if best is not None and own:
         text += f", period {best.period_s:.0f} s, in {len(own)} of {looked} stretches"
         if np.isfinite(best.valve_leads_deg) and best.valve > 0.0:
