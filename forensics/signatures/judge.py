@@ -232,7 +232,8 @@ def _finding(
     elif own is None:
         text = f"{look.words} {value:.3g} {look.unit}, limit {signed_limit:.3g} {look.unit}"
     else:
-        text = f"{look.words} {value:+.3g} {look.unit} from its own usual at like duty, limit {signed_limit:+.3g} {look.unit}"
+        limit_text = f"limit {signed_limit:+.3g} {look.unit}"
+        text = f"{look.words} {value:+.3g} {look.unit} from its own usual at like duty, {limit_text}"
     kind = (
         f"{title}: {text}; stayed {side} it for {lasted_s / 60.0:.3g} min."
         if outcome is Outcome.PRESENT
