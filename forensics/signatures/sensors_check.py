@@ -320,7 +320,9 @@ def out_of_range(subject: Subject) -> tuple[Finding, ...]:
     name = "sensors.out_of_range_samples"
     if worst is not None and worst[0] > limits[name]:
         count, point, first_ns, last_ns, reading = worst
-        text = f"{point.role.value} read {reading:.4g} {ROLE_FACTS[point.role].unit}, {count} samples out of its range"
+        facts = ROLE_FACTS[point.role]
+        unit = "kPa abs" if facts.dimension is Dimension.PRESSURE else facts.unit
+        text = f"{point.role.value} read {reading:.4g} {unit}, {count} samples out of its range"
         outcome, seen = Outcome.PRESENT, (first_ns, last_ns)
         cites, interval_s = cite_between(point, *seen), point.interval_s
     elif strays:
