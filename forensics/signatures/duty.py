@@ -173,8 +173,8 @@ def own_usual(
     """Hold a reading against the machine's own earlier running.
 
     The baseline is the settled running that ended an hour or more before the failure (in short records: a quarter
-    hour, in earlier runs); of a long record its older half, so that a fault which grew is not held against itself. Where
-    the run that failed went at a duty which that half did not see, all of the earlier running is asked, and marked so.
+    hour, in earlier runs); of a long record its older half, so that a fault which grew is not held against itself.
+    Where the run that failed went at a duty which that half did not see, all earlier running is asked, and marked so.
     A least-squares plane over the duties, fitted twice with samples beyond four robust deviations left out, and the
     median of what it leaves at like duty give the usual.
 

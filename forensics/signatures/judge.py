@@ -99,10 +99,8 @@ def against_own(subject: Subject, frame: Frame, look: Look, usual: Usual, usable
     if finding.outcome is not Outcome.ABSENT or finding.value is None:
         return finding
     if usual.recent is not None and look.sudden and _rests_on_recent(subject, frame, usual.recent, later):
-        return _blank(
-            finding,
-            f"{look.words}: the duty of the last run was seen only in the hours before it, in which a fault may have grown",
-        )
+        why = "the duty of the last run was seen only in the hours before it, in which a fault may have grown"
+        return _blank(finding, f"{look.words}: {why}")
     sign = 1.0 if look.above else -1.0
     value = float(np.log(finding.value)) if look.ratio else finding.value
     if sign * value > subject.limits["duty.near_share"] * limit:
