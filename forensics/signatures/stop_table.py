@@ -238,7 +238,8 @@ def equalisation(
     """Time constant of the difference across the rotors, s, its standard error, and why there is none.
 
     Method: least squares of ``C + (D - C) exp(-t / tau)`` from the end of current over 40 s, D being the difference at
-    that moment (scipy). Where the curve is no such exponential, as after a hold or where the discharge side empties
+    that moment (scipy), C no lower than what is known of the sensors' offset allows: gas does not flow on past equal
+    pressures. Where the curve is no such exponential, as after a hold or where the discharge side empties
     late, the time to 1/e of D stands instead, with half a sample interval.
     """
     if rotors.interval_s > 2.0 * limits["coastdown.fast_interval_s"] + 1.0:
@@ -248,7 +249,7 @@ def equalisation(
     if len(t) < _FEWEST or first is None or first < limits["coastdown.least_lift_kpa"]:
         return None, None, "too few samples, or too small a difference, to fit"
     seconds = (t - begin_ns) / NS
-    tau, error, good = _exponential(seconds, v, first)
+    tau, error, good = _exponential(seconds, v, first, -rotors.offset_error_kpa)
     if tau is not None and good >= _WELL_FITTED:
         return tau, error, ""
     below = np.flatnonzero(v <= _ONE_E * first)
@@ -261,7 +262,9 @@ def equalisation(
     return float(crossing), rotors.interval_s / 2, ""
 
 
-def _exponential(seconds: Floats, values: Floats, first: float) -> tuple[float | None, float | None, float]:
+def _exponential(
+    seconds: Floats, values: Floats, first: float, lowest: float
+) -> tuple[float | None, float | None, float]:
     from scipy.optimize import curve_fit
 
     def falling(at: Floats, tau: float, rest: float) -> Floats:
@@ -269,7 +272,7 @@ def _exponential(seconds: Floats, values: Floats, first: float) -> tuple[float |
 
     try:
         found, spread = curve_fit(
-            falling, seconds, values, p0=(2.0, 0.0), bounds=([0.05, -100.0], [600.0, first]), maxfev=2000
+            falling, seconds, values, p0=(2.0, 0.0), bounds=([0.05, lowest], [600.0, first]), maxfev=2000
         )
     except (RuntimeError, ValueError):
         return None, None, 0.0

@@ -5,23 +5,29 @@ Values are read from the shared table of check values, where each row names its 
 
 from __future__ import annotations
 
-import csv
 import json
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
+from check_values import Row, numbers
 from scipy import stats
+from steady import BEGIN_NS, point
 
+from forensics.findings_file import StartRow
+from forensics.points import NS, ON
+from forensics.rules import read_limits
 from forensics.signatures.oil_filter import theil_sen
+from forensics.signatures.slopes import median_slope, straight_line
 from forensics.signatures.stop_table import _exponential
+from forensics.sites import machines
+from forensics.sites.machines import ratio_against_past
+from forensics.vocabulary import Answer, Outcome, PreviousStop, Role
 
-
-@pytest.fixture(scope="module")
-def rows(shared: Path) -> dict[str, dict[str, str]]:
-    with (shared / "standards" / "check_values.csv").open(encoding="utf-8", newline="") as stream:
-        return {row["id"]: row for row in csv.DictReader(stream)}
+Rows = dict[str, Row]
 
 
 @pytest.fixture(scope="module")
@@ -30,57 +36,140 @@ def certified(shared: Path) -> dict[str, Any]:
     return told
 
 
-@pytest.mark.parametrize(
-    ("name", "b1", "b2", "scale"),
-    [
-        # NIST StRD, certified: y = b1 (1 - exp(-b2 x)); the fit's own form is rest + (0 - rest) exp(-t / tau)
-        ("Misra1a", 2.3894212918e2, 5.5015643181e-4, 1e-2),
-        ("BoxBOD", 2.1380940889e2, 5.4723748542e-1, 1.0),
-    ],
-)
+# NIST StRD, certified: y = b1 (1 - exp(-b2 x)). Mirrored, since the project fits a difference that falls: with any
+# first value D the fit's own form D - y = rest + (D - rest) exp(-t / tau) has rest = D - b1 and tau = 1 / b2.
+CERTIFIED = [("ST-001", "Misra1a", 1e-2, 250.0), ("ST-004", "BoxBOD", 1.0, 300.0)]
+
+
+@pytest.mark.parametrize(("row_id", "name", "scale", "first"), CERTIFIED)
 def test_exponential_fit_of_certified_sets(
-    certified: dict[str, Any], name: str, b1: float, b2: float, scale: float
+    rows: Rows, certified: dict[str, Any], row_id: str, name: str, scale: float, first: float
 ) -> None:
+    _, _, rate, rate_sd, _ = numbers(rows[row_id].expected.replace("b1=", "").replace("b2=", ""))
     x, y = np.array(certified[name]["x"], float) * scale, np.array(certified[name]["y"], float)
-    # mirrored, since the fit is of a difference that falls: rest - y goes from b1 to 0
-    fallen = b1 - y
-    tau, error, good = _exponential(x, fallen, b1)
-    assert tau is not None
-    assert error is not None
-    # the fit knows its first value, so that one of the certified parameters is given to it
-    assert tau == pytest.approx(scale / b2, rel=0.02)
-    assert abs(tau - scale / b2) <= error
+    tau, error, good = _exponential(x, first - y, first, 0.0)
+    assert tau == pytest.approx(scale / rate, rel=1e-5)
+    assert error == pytest.approx(scale * rate_sd / rate**2, rel=1e-4)
     assert good > 0.85
 
 
-def test_first_order_decay_gives_its_time_constant(rows: dict[str, dict[str, str]]) -> None:
-    """Row ST-024, an identity: 100 falls to 36.7879 in one time constant of 2.5 s."""
-    want = float(rows["ST-024"]["expected"])
+def test_the_standard_error_is_the_certified_one(rows: Rows, certified: dict[str, Any]) -> None:
+    """ST-007: a wrong deviation of Misra1a's b2 circulates, three quarters too large."""
+    wrong, right = rows["ST-007"].values
+    x, y = np.array(certified["Misra1a"]["x"], float) * 1e-2, np.array(certified["Misra1a"]["y"], float)
+    tau, error, _ = _exponential(x, 250.0 - y, 250.0, 0.0)
+    assert tau is not None
+    assert error is not None
+    deviation = error / tau**2 * 1e-2
+    assert deviation == pytest.approx(right, rel=1e-4)
+    assert abs(deviation - right) < 1e-3 * abs(deviation - wrong)
+
+
+def test_first_order_decay_gives_its_time_constant(rows: Rows) -> None:
+    """ST-024, an identity: 100 falls to 36.7879 in one time constant of 2.5 s."""
+    want = rows["ST-024"].values[0]
     t = np.arange(1, 12) * 1.0
-    tau, error, good = _exponential(t, 100.0 * np.exp(-t / want), 100.0)
+    tau, error, good = _exponential(t, 100.0 * np.exp(-t / want), 100.0, 0.0)
     assert tau == pytest.approx(want, abs=1e-4)
     assert error == pytest.approx(0.0, abs=1e-4)
     assert good == pytest.approx(1.0)
 
 
-def test_theil_sen_slope_of_the_nile(rows: dict[str, dict[str, str]]) -> None:
-    """Row ST-032: slope and 95 % limits of the classical Nile series (scipy and statsmodels, computed)."""
+def test_time_constant_of_a_disturbed_decay(rows: Rows) -> None:
+    """ST-025 (scipy): the reference fits its first value, too; given that value both fits have one optimum."""
+    height, tau_s, rest, _ = rows["ST-025"].values
+    t = np.arange(0.0, 10.25, 0.5)
+    course = 100.0 * np.exp(-t / 3.0) + 5.0 + 0.5 * np.cos(7.0 * t)
+    tau, _, good = _exponential(t, course, height + rest, 0.0)
+    assert tau == pytest.approx(tau_s, rel=1e-3)
+    assert good > 0.99
+
+
+def test_theil_sen_slope_of_the_nile(rows: Rows) -> None:
+    """ST-032: slope and 95 % limits of the classical Nile series (scipy and statsmodels, computed)."""
+    row = rows["ST-032"]
     nile = pytest.importorskip("statsmodels.datasets.nile").load_pandas().data
-    slope, low, high = theil_sen(nile["year"].to_numpy(float), nile["volume"].to_numpy(float))
-    want = [float(x) for x in rows["ST-032"]["expected"].replace(";", ",").split(",")]
-    assert slope == pytest.approx(want[0], abs=1e-4)
-    spread = want[3] - want[2]
-    assert (low, high) == pytest.approx((want[2], want[3]), abs=0.1 * spread)
+    year, volume = nile["year"].to_numpy(float), nile["volume"].to_numpy(float)
+    want, _, want_low, want_high = row.values
+    assert median_slope(year, volume) == pytest.approx((want, want_low, want_high), abs=1e-4)
+    # the filter's own form counts no ties: same slope, limits a shade wider or narrower
+    slope, low, high = theil_sen(year, volume)
+    assert slope == pytest.approx(want, abs=1e-4)
+    assert (low, high) == pytest.approx((want_low, want_high), abs=0.1 * (want_high - want_low))
 
 
-def test_scaled_median_deviation(rows: dict[str, dict[str, str]]) -> None:
-    """Row ST-027: 1 / Phi^-1(3/4)."""
-    assert 1.0 / stats.norm.ppf(0.75) == pytest.approx(float(rows["ST-027"]["expected"]), abs=1e-6)
+# JCGM 100 H.3: temperature of the thermometer and its correction, degC (data from memory; they give the printed values)
+READINGS = (21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511)
+CORRECTIONS = (-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160)
 
 
-def test_ratio_of_settled_amps(rows: dict[str, dict[str, str]]) -> None:
-    """Rows SC-001 (common practice, no published source, from memory) and SC-005 (definition)."""
-    from forensics.rules import read_limits
+def test_straight_line_of_the_thermometer_calibration(rows: Rows) -> None:
+    """ST-051: slope and its standard error; intercept and correlation are printed nowhere in the project."""
+    slope, error = numbers(rows["ST-051"].expected.replace("(", "; ").replace(")", ";"))[2:4]
+    found = straight_line(np.array(READINGS), np.array(CORRECTIONS))
+    assert found[0] == pytest.approx(slope, abs=5e-6)
+    assert found[1] == pytest.approx(error, abs=5e-6)
 
-    assert float(rows["SC-005"]["expected"]) == pytest.approx(118.4 / 296.0, abs=1e-4)
-    assert read_limits()["starts.unloaded_ratio_max"] == pytest.approx(0.5)
+
+def ratios_of_starts(values: list[float]) -> list[Any]:
+    """A machine whose starts had these ratios, as the comparison across sites reads it."""
+    begin = datetime(2031, 1, 1, tzinfo=UTC)
+    starts = [
+        StartRow(
+            time_utc=f"{begin + timedelta(hours=n):%Y-%m-%dT%H:%M:%SZ}",
+            inrush_amps=None,
+            settled_amps=None,
+            ratio=value,
+            low=None,
+            high=None,
+            unloaded=Answer.YES,
+            reverse_rotation=Outcome.CANNOT_TELL,
+            previous_stop=PreviousStop.NORMAL,
+        )
+        for n, value in enumerate(values)
+    ]
+    return [SimpleNamespace(findings=SimpleNamespace(starts=starts), counts=False, failed=False, failure_ns=None)]
+
+
+def test_modified_z_score_of_the_handbook_example(rows: Rows) -> None:
+    """ST-028, ST-029: NIST/SEMATECH e-Handbook 1.3.5.17; the example's largest value against all eight."""
+    row = rows["ST-028"]
+    values = list(numbers(row.inputs))
+    # the score does not change with the zero of the scale; near zero the floor for reading noise stays below the spread
+    shifted = [value - 190.0 for value in values]
+    found = ratio_against_past(ratios_of_starts([*shifted, shifted[-1]]))
+    assert found.z == pytest.approx(row.values[2], abs=1e-3)
+    assert found.answer is Answer.YES
+    assert read_limits()["sites.own_past_z"] == rows["ST-029"].values[0]
+    usual = ratio_against_past(ratios_of_starts([*shifted[:-1], shifted[3]]))
+    assert usual.answer is Answer.NO
+
+
+def test_median_absolute_deviation(rows: Rows) -> None:
+    """ST-026, ST-027: a textbook example, and 1 / Phi^-1(3/4)."""
+    row, factor = rows["ST-026"], rows["ST-027"].values[0]
+    values = [10.0 + v for v in numbers(row.inputs)]
+    assert pytest.approx(factor, abs=1e-6) == machines._MAD_TO_SD == pytest.approx(1.0 / stats.norm.ppf(0.75), abs=1e-6)
+    last = 20.0
+    found = ratio_against_past(ratios_of_starts([*values, last]))
+    assert found.median == 12.0
+    assert found.z is not None
+    assert (last - 12.0) / found.z == pytest.approx(row.values[0] * row.values[1], abs=1e-4)
+
+
+def test_edges_of_runs_against_a_change_point_library(rows: Rows) -> None:
+    """Runs of a noisy current: ruptures, least squares, on the same samples; ST-018: its default grid misses edges."""
+    ruptures = pytest.importorskip("ruptures")
+    assert rows["ST-018"].tolerance == "must not be used for event timing"
+    rng = np.random.default_rng(4)
+    lengths = (33, 57, 41, 64, 52, 47, 38)
+    level = np.concatenate([np.full(n, 120.0 * (k % 2)) for k, n in enumerate(lengths)])
+    current = np.maximum(level + rng.normal(0.0, 3.0, len(level)), 0.0)
+    samples = point(Role.MOTOR_AMPS, current, 1.0)
+    edges = samples.crossings(20.0, 40.0, 0.0)
+    found = [(edge.latest_ns - BEGIN_NS) // NS for edge in edges]
+    exact = ruptures.Dynp(model="l2", min_size=2, jump=1).fit(current).predict(n_bkps=len(lengths) - 1)
+    assert found == exact[:-1] == np.cumsum(lengths)[:-1].tolist()
+    assert [edge.to == ON for edge in edges] == [True, False] * 3
+    coarse = ruptures.Dynp(model="l2", min_size=5).fit(current).predict(n_bkps=len(lengths) - 1)
+    assert coarse[:-1] != found
