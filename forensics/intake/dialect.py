@@ -10,7 +10,8 @@ from dataclasses import dataclass, field
 from forensics.casefile import Source
 from forensics.intake.reading import Detection
 from forensics.intake.rows import RowText, records, split_lines
-from forensics.intake.stamps import EPOCH, FIXED, OPEN, TIME_ONLY, read_fields
+from forensics.intake.stamp_fields import EPOCH, FIXED, OPEN, TIME_ONLY
+from forensics.intake.stamps import read_fields
 from forensics.intake.words import plain, read_words
 from forensics.units import read_unit
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from forensics.intake.orders import OrderCount, local_ns
 from forensics.intake.reading import SetAside
-from forensics.intake.stamps import EPOCH, FIXED, NO_OFFSET, Fields, joined
+from forensics.intake.stamp_fields import EPOCH, FIXED, NO_OFFSET, Fields, joined
 from forensics.intake.values import EMPTY, Marks, Numbers, Reasons, read_numbers
 
 Cells = Any  # float64 array (NaN: empty cell), or a pyarrow array of text, plain or dictionary-encoded

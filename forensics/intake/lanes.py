@@ -19,7 +19,8 @@ from forensics.intake.dialect import Dialect, mended
 from forensics.intake.gathered import Cells, Gathered, Piece, times_of
 from forensics.intake.reading import SetAside
 from forensics.intake.rows import RowText, records, split_lines
-from forensics.intake.stamps import NO_OFFSET, TIME_ONLY, Fields, read_fields
+from forensics.intake.stamp_fields import NO_OFFSET, TIME_ONLY, Fields
+from forensics.intake.stamps import read_fields
 from forensics.points import Span
 from forensics.units import read_unit
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.intake.calendar_days import days_of, is_date
-from forensics.intake.stamps import DAY_NS, FIXED, OPEN, PIVOT, Fields
+from forensics.intake.stamp_fields import DAY_NS, FIXED, OPEN, PIVOT, Fields
 
 
 @dataclass(slots=True)

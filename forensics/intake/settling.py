@@ -15,8 +15,8 @@ from forensics.intake.gathered import Gathered, times_of
 from forensics.intake.orders import local_ns
 from forensics.intake.reading import Detection
 from forensics.intake.settled import Settled
+from forensics.intake.stamp_fields import NO_OFFSET
 from forensics.intake.stamp_words import between, clock_of, date_of, in_words, length_of, standard_offset
-from forensics.intake.stamps import NO_OFFSET
 from forensics.intake.time_numbers import TimeNumbers
 from forensics.intake.zones import direction, set_backs, to_utc
 from forensics.points import NS, Span

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.intake.reading import Detection
+from forensics.intake.stamp_fields import EPOCH, Fields
 from forensics.intake.stamp_words import date_of
-from forensics.intake.stamps import EPOCH, Fields
 from forensics.points import NS
 
 _DAY_NS = 86_400 * NS
