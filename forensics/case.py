@@ -73,7 +73,7 @@ def load_case(path: Path, *, limits: Mapping[str, float] | None = None) -> Case:
     problems = Problems()
     profile, chosen, curve, missing = _rules(casefile, path.parent, limits or {}, problems)
     failure_ns = _given_failure_ns(casefile)
-    readings = _read(casefile, path.parent, failure_ns, problems)
+    readings = _read(casefile, path.parent, failure_ns, chosen or read_limits(), problems)
     found = ""
     if failure_ns is None:
         failure_ns, found = _find_failure(casefile, readings, problems)
@@ -125,12 +125,14 @@ def _kept_span(casefile: CaseFile, failure_ns: int) -> Span:
     return Span(first, failure_ns + round(casefile.case.window_after * NS) + 1)
 
 
-def _read(casefile: CaseFile, folder: Path, failure_ns: int | None, problems: Problems) -> tuple[SourceReading, ...]:
+def _read(
+    casefile: CaseFile, folder: Path, failure_ns: int | None, limits: Limits, problems: Problems
+) -> tuple[SourceReading, ...]:
     """Read every source; those on other clocks are kept a little wider, since their offset is not known yet."""
     if failure_ns is None:
         return read_sources(casefile, folder, None, problems)
     own = _kept_span(casefile, failure_ns)
-    slack_ns = round(read_limits()["clocks.search_s"] * NS)
+    slack_ns = round(limits["clocks.search_s"] * NS)
     wider = Span(max(own.start_ns - slack_ns, EARLIEST_NS), own.end_ns + slack_ns)
     clocks = {casefile.clock_of(source) for source in casefile.source}
     keep = {clock: own if clock == casefile.reference_clock else wider for clock in clocks}

@@ -123,7 +123,7 @@ def investigate(path: Path, *, limits: Mapping[str, float] | None = None) -> Inv
 
 def judge(case: Case) -> Investigation:
     """Judge a case that was read."""
-    clocks = fit_clocks(case.record, case.file)
+    clocks = fit_clocks(case.record, case.file, case.limits)
     record = align(case.record, clocks)
     subject = look(case, record)
     findings = run_catalogue(subject, all_detectors())

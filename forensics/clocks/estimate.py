@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -65,24 +65,26 @@ class ClockFit:
     notes: tuple[str, ...] = ()
 
 
-def fit_clocks(record: Record, casefile: CaseFile) -> tuple[ClockFit, ...]:
+def fit_clocks(record: Record, casefile: CaseFile, limits: Limits | None = None) -> tuple[ClockFit, ...]:
     """Offset and drift of every clock of the case against the reference.
 
     Parameters
     ----------
     record
         As stamped: every source on its own clock, ns UTC.
+    limits
+        Limits in use; those that ship where not given.
     """
-    limits = read_limits()
+    limits = limits or read_limits()
     reference = casefile.reference_clock
     clocks = list(dict.fromkeys([reference, *(casefile.clock_of(source) for source in casefile.source)]))
-    checks = {clock: _checked_errors(casefile, clock, record.failure_ns) for clock in clocks}
-    base = trains_of(record, reference) if len(clocks) > 1 else Trains()
+    checks = {clock: _checked_errors(casefile, clock, record.failure_ns, limits) for clock in clocks}
+    base = trains_of(record, reference, limits) if len(clocks) > 1 else Trains()
     checked = checks[reference]
     error_s = checked.offset_s if checked is not None else None
     fits = [ClockFit(reference, 0.0, 0.0, ClockMethod.REFERENCE, utc_error_s=error_s)]
     for clock in clocks[1:]:
-        fit = _fit_one(record, clock, trains_of(record, clock), reference, base, limits)
+        fit = _fit_one(record, clock, trains_of(record, clock, limits), reference, base, limits)
         fits.append(hold_against_checks(fit, checks[clock], checks[reference]))
     return tuple(fits)
 
@@ -110,12 +112,14 @@ def align(record: Record, fits: Sequence[ClockFit]) -> Record:
 
 
 def _fit_one(record: Record, clock: str, ours: Trains, reference: str, theirs: Trains, limits: Limits) -> ClockFit:
-    entries = pairings(ours, theirs) + line_pairings(ours, theirs)
-    spans = {"clock": _extent(ours), "reference": _extent(theirs)}
-    near = _best(entries, spans, record.failure_ns, limits["clocks.search_s"], limits)
+    most = int(limits["clocks.sightings_max"])
+    every = pairings(ours, theirs) + line_pairings(ours, theirs)
+    entries = [entry.near(record.failure_ns, most) for entry in every]
+    slack_s = _drift_slack_s(ours.extent, theirs.extent, limits)
+    near = _best(entries, slack_s, limits["clocks.search_s"], limits)
     notes: tuple[str, ...] = ()
     if _weak(near):
-        wide = _best(entries, spans, record.failure_ns, limits["clocks.zone_search_h"] * HOUR_S, limits)
+        wide = _best(entries, slack_s, limits["clocks.zone_search_h"] * HOUR_S, limits)
         if wide and not _weak(wide) and len(wide[0].pairs) > 1 + (len(near[0].pairs) if near else 0):
             near, notes = wide, _zone_note(wide[0].offset_s, limits)
     if near and not _weak(near):
@@ -130,27 +134,15 @@ def _fit_one(record: Record, clock: str, ours: Trains, reference: str, theirs: T
     return ClockFit(clock, None, None, ClockMethod.NOT_POSSIBLE, candidates_s=several, notes=(why,))
 
 
-def _extent(trains: Trains) -> tuple[int, int]:
-    if not trains.covered:
-        return 0, 0
-    return min(s.start_ns for s in trains.covered), max(s.end_ns for s in trains.covered)
-
-
-def _best(
-    entries: list[Entry],
-    spans: Mapping[str, tuple[int, int]],
-    centre_ns: int,
-    search_s: float,
-    limits: Limits,
-) -> list[Candidate]:
+def _best(entries: list[Entry], slack_s: float, search_s: float, limits: Limits) -> list[Candidate]:
     """Candidates that fit, best first; more than one means that none may be chosen."""
-    jitter_s = limits["clocks.jitter_s"] + _drift_slack_s(spans, limits)
-    pairs = allowed(entries, centre_ns, search_s)
+    jitter_s = limits["clocks.jitter_s"] + slack_s
+    pairs = allowed(entries, search_s)
     found: list[Candidate] = []
-    for low, high, _ in candidates(pairs, jitter_s, limits["clocks.rival_share"]):
+    for low, high, _ in candidates(pairs, jitter_s, limits):
         middle = (low + high) / 2.0
         chosen = take(pairs, middle, jitter_s)
-        found.append(Candidate(low, high, chosen, contradictions(entries, chosen, middle, spans)))
+        found.append(Candidate(low, high, chosen, contradictions(entries, chosen, middle)))
     found = [c for c in found if c.fits(limits["clocks.contradiction_share_max"])]
     found.sort(key=lambda c: (-(len(c.pairs) - c.contradictions), abs(c.offset_s)))
     if not found:
@@ -159,10 +151,9 @@ def _best(
     return [c for c in found if len(c.pairs) > limits["clocks.rival_share"] * best]
 
 
-def _drift_slack_s(spans: Mapping[str, tuple[int, int]], limits: Limits) -> float:
+def _drift_slack_s(ours: tuple[int, int], theirs: tuple[int, int], limits: Limits) -> float:
     """How far an ordinary drift moves events apart over half of what both clocks cover."""
-    low = max(spans["clock"][0], spans["reference"][0])
-    high = min(spans["clock"][1], spans["reference"][1])
+    low, high = max(ours[0], theirs[0]), min(ours[1], theirs[1])
     return max(high - low, 0) / NS / 2.0 * limits["clocks.drift_ppm_usual"] * PPM
 
 
@@ -188,8 +179,9 @@ def _settle(
 ) -> ClockFit:
     """Offset at the failure from the pairs of the winning candidate, with drift where they need one."""
     reach_s = abs(best.offset_s) + HOUR_S
-    spread_s = limits["clocks.jitter_s"] + 4.0 * _reach_of(best.pairs) * limits["clocks.drift_ppm_usual"] * PPM
-    pairs = allowed(entries, record.failure_ns, reach_s)
+    drift_s = _reach_of(best.pairs) * limits["clocks.drift_ppm_usual"] * PPM
+    spread_s = limits["clocks.jitter_s"] + limits["clocks.settle_drift_factor"] * drift_s
+    pairs = allowed(entries, reach_s)
     chosen = take(pairs, best.offset_s, spread_s)
     low = np.array([pair.low_s for pair in chosen])
     high = np.array([pair.high_s for pair in chosen])
@@ -275,7 +267,7 @@ def _consistent(low: Vector, high: Vector, at_s: Vector, ppm_max: float) -> Vect
     return slack <= SLACK_S
 
 
-def _checked_errors(casefile: CaseFile, clock: str, failure_ns: int) -> ClockFit | None:
+def _checked_errors(casefile: CaseFile, clock: str, failure_ns: int, limits: Limits) -> ClockFit | None:
     """Clock minus UTC at the failure from the checks noted on site; several: their spread is its half width."""
     errors: list[tuple[float, float]] = []
     for source in casefile.source:
@@ -290,7 +282,7 @@ def _checked_errors(casefile: CaseFile, clock: str, failure_ns: int) -> ClockFit
         return None
     errors.sort(key=lambda item: abs(item[0]))
     values = [error for _, error in errors]
-    half = max((max(values) - min(values)) / 2.0, 1.0)
+    half = max((max(values) - min(values)) / 2.0, limits["clocks.check_reading_s"])
     return ClockFit(clock, errors[0][1], half, ClockMethod.GIVEN)
 
 

@@ -10,12 +10,9 @@ from forensics.record import Record
 from forensics.rules import Limits
 from forensics.vocabulary import Role
 
-FEWEST = 30
-MOST = 200_000
-
 
 def lag_of(
-    a: NDArray[np.float64], b: NDArray[np.float64], largest: int, rival: float = 1.0
+    a: NDArray[np.float64], b: NDArray[np.float64], largest: int, *, rival: float = 1.0, hill: float = 0.5
 ) -> tuple[float, float] | None:
     """Lag of ``a`` behind ``b`` in samples, and the normalised correlation there.
 
@@ -28,6 +25,8 @@ def lag_of(
         Equally spaced, same shape (n,).
     largest
         Largest lag looked for, samples.
+    hill
+        Where the hill of the first peak ends, as a part of its height.
     """
     from scipy.signal import correlate
 
@@ -41,17 +40,17 @@ def lag_of(
     window = full[low:high]
     peak = int(np.argmax(window))
     best = float(window[peak])
-    if rival < 1.0 and _second(window, peak) >= rival * best:
+    if rival < 1.0 and _second(window, peak, hill) >= rival * best:
         return None
     return float(peak + low - zero) + _parabola(window, peak), best
 
 
-def _second(window: NDArray[np.float64], peak: int) -> float:
+def _second(window: NDArray[np.float64], peak: int, hill: float) -> float:
     """Highest local maximum that is not part of the first peak's hill."""
     inner = window[1:-1]
     tops = np.flatnonzero((inner >= window[:-2]) & (inner > window[2:])) + 1
-    left = peak - int(np.argmax(window[peak::-1] < 0.5 * window[peak]))
-    right = peak + int(np.argmax(window[peak:] < 0.5 * window[peak]))
+    left = peak - int(np.argmax(window[peak::-1] < hill * window[peak]))
+    right = peak + int(np.argmax(window[peak:] < hill * window[peak]))
     others = [float(window[i]) for i in tops if i < left or i > right]
     return max(others, default=0.0)
 
@@ -68,16 +67,23 @@ def _parabola(values: NDArray[np.float64], peak: int) -> float:
 def correlate_clocks(record: Record, clock: str, reference: str, limits: Limits) -> tuple[float, float] | None:
     """Offset (s) of a clock by the quantity that both logged best, with its half width; None where none places it."""
     best: tuple[float, float, float] | None = None
+    fewest, most = limits["clocks.correlation_samples_min"], limits["clocks.correlation_samples_max"]
     for mine, theirs in _shared(record, clock, reference):
         step_s = max(mine.interval_s, theirs.interval_s)
         low = max(int(mine.t[0]), int(theirs.t[0])) - round(limits["clocks.search_s"] * NS)
         high = min(int(mine.t[-1]), int(theirs.t[-1])) + round(limits["clocks.search_s"] * NS)
         count = int((high - low) / (step_s * NS))
-        if not FEWEST <= count <= MOST:
+        if not fewest <= count <= most:
             continue
         grid = low + (np.arange(count) * step_s * NS).astype(np.int64)
         a, b = _filled(mine.at(grid)), _filled(theirs.at(grid))
-        answer = lag_of(a, b, int(limits["clocks.search_s"] / step_s), limits["clocks.correlation_rival"])
+        answer = lag_of(
+            a,
+            b,
+            int(limits["clocks.search_s"] / step_s),
+            rival=limits["clocks.correlation_rival"],
+            hill=limits["clocks.correlation_hill"],
+        )
         if answer is None or answer[1] < limits["clocks.correlation_min"]:
             continue
         if best is None or answer[1] > best[2]:

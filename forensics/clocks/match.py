@@ -6,7 +6,6 @@ another one, well apart, explains nearly as many without contradiction: periodic
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,11 +13,36 @@ from numpy.typing import NDArray
 
 from forensics.clocks.trains import Sighting, Trains
 from forensics.points import NS
+from forensics.rules import Limits
 
 MOTOR_KINDS = ("start", "stop", "trip")
 TRIP_AS_STOP = "trip as stop"
-MOST_SIGHTINGS = 400
-Entry = tuple[str, list[Sighting], list[Sighting]]
+Stretch = tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """Sightings of one kind by both clocks, and the stretch (ns, each in its own time) that each list covers."""
+
+    kind: str
+    ours: list[Sighting]
+    theirs: list[Sighting]
+    our_span: Stretch
+    their_span: Stretch
+
+    def near(self, centre_ns: int, most: int) -> Entry:
+        """Of each list the ``most`` sightings nearest to a time; what they cover shrinks with them."""
+        ours, our_span = _nearest(self.ours, self.our_span, centre_ns, most)
+        theirs, their_span = _nearest(self.theirs, self.their_span, centre_ns, most)
+        return Entry(self.kind, ours, theirs, our_span, their_span)
+
+
+def _nearest(sightings: list[Sighting], span: Stretch, centre_ns: int, most: int) -> tuple[list[Sighting], Stretch]:
+    if len(sightings) <= most:
+        return sightings, span
+    kept = sorted(sightings, key=lambda s: abs(s.earliest_ns - centre_ns))[:most]
+    kept.sort(key=lambda s: s.earliest_ns)
+    return kept, (kept[0].earliest_ns, kept[-1].latest_ns)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,21 +90,22 @@ def pairings(clock: Trains, reference: Trains) -> list[Entry]:
     step is less sharp, and pulses shorter than the sample interval are other pulses in each log.
     """
     ours, theirs = clock.by_kind, reference.by_kind
-    shared = [(kind, ours[kind], theirs[kind]) for kind in ours if ours[kind] and theirs.get(kind)]
-    if any(kind in MOTOR_KINDS for kind, _, _ in shared):
-        shared = [entry for entry in shared if entry[0] in MOTOR_KINDS or entry[0].startswith("line:")]
-    named = [entry for entry in shared if not entry[0].startswith("line:")]
+    spans = clock.extent, reference.extent
+    shared = [kind for kind in ours if ours[kind] and theirs.get(kind) and not kind.startswith("line:")]
+    if any(kind in MOTOR_KINDS for kind in shared):
+        shared = [kind for kind in shared if kind in MOTOR_KINDS]
+    named = [Entry(kind, ours[kind], theirs[kind], *spans) for kind in shared]
     if ours.get("trip") and not theirs.get("trip") and theirs.get("stop"):
-        named.append((TRIP_AS_STOP, ours["trip"], theirs["stop"]))
+        named.append(Entry(TRIP_AS_STOP, ours["trip"], theirs["stop"], *spans))
     if theirs.get("trip") and not ours.get("trip") and ours.get("stop"):
-        named.append((TRIP_AS_STOP, ours["stop"], theirs["trip"]))
+        named.append(Entry(TRIP_AS_STOP, ours["stop"], theirs["trip"], *spans))
     return named
 
 
 def line_pairings(clock: Trains, reference: Trains) -> list[Entry]:
     """Unnamed lines of an event list against each motor kind of the reference: matching finds which it is."""
     return [
-        (f"{name} as {kind}", seen, reference.by_kind[kind])
+        Entry(f"{name} as {kind}", seen, reference.by_kind[kind], clock.extent, reference.extent)
         for name, seen in clock.by_kind.items()
         if name.startswith("line:")
         for kind in MOTOR_KINDS
@@ -88,31 +113,20 @@ def line_pairings(clock: Trains, reference: Trains) -> list[Entry]:
     ]
 
 
-def allowed(
-    entries: list[Entry],
-    centre_ns: int,
-    search_s: float,
-) -> list[Pair]:
+def allowed(entries: list[Entry], search_s: float) -> list[Pair]:
     """Every pair of sightings whose offset lies within the search, with the interval of offsets it allows."""
     pairs: list[Pair] = []
-    for kind, ours, theirs in entries:
-        near = _nearest(theirs, centre_ns)
-        low = np.array([s.earliest_ns for s in near], dtype=np.int64)
-        high = np.array([s.latest_ns for s in near], dtype=np.int64)
-        for mine in _nearest(ours, centre_ns):
+    for entry in entries:
+        low = np.array([s.earliest_ns for s in entry.theirs], dtype=np.int64)
+        high = np.array([s.latest_ns for s in entry.theirs], dtype=np.int64)
+        for mine in entry.ours:
             lows, highs = (mine.earliest_ns - high) / NS, (mine.latest_ns - low) / NS
             for index in np.flatnonzero((highs >= -search_s) & (lows <= search_s)):
-                pairs.append(Pair(kind, mine, near[index], float(lows[index]), float(highs[index])))
+                pairs.append(Pair(entry.kind, mine, entry.theirs[index], float(lows[index]), float(highs[index])))
     return pairs
 
 
-def _nearest(sightings: list[Sighting], centre_ns: int) -> list[Sighting]:
-    if len(sightings) <= MOST_SIGHTINGS:
-        return sightings
-    return sorted(sightings, key=lambda s: abs(s.earliest_ns - centre_ns))[:MOST_SIGHTINGS]
-
-
-def candidates(pairs: list[Pair], jitter_s: float, rival_share: float) -> list[tuple[float, float, int]]:
+def candidates(pairs: list[Pair], jitter_s: float, limits: Limits) -> list[tuple[float, float, int]]:
     """Regions of offsets that most events allow: ``(low_s, high_s, count)``, best first, well apart.
 
     A sighting counts once at an offset, however many partners it has there.
@@ -121,7 +135,9 @@ def candidates(pairs: list[Pair], jitter_s: float, rival_share: float) -> list[t
         return []
     edges, steps = _steps(pairs, jitter_s)
     count = np.cumsum(steps)
-    apart_s = 2.0 * float(np.median([pair.width_s for pair in pairs])) + 4.0 * jitter_s
+    rival_share = limits["clocks.rival_share"]
+    # two regions of one offset lie within what a pair allows, jitter on both sides of both
+    apart_s = limits["clocks.apart_widths"] * float(np.median([pair.width_s for pair in pairs])) + 4.0 * jitter_s
     found: list[tuple[float, float, int]] = []
     for index in np.argsort(-count, kind="stable"):
         best = int(count[index])
@@ -180,12 +196,7 @@ def take(pairs: list[Pair], offset_s: float, slack_s: float) -> tuple[Pair, ...]
     return tuple(chosen)
 
 
-def contradictions(
-    entries: list[Entry],
-    chosen: tuple[Pair, ...],
-    offset_s: float,
-    spans: Mapping[str, tuple[int, int]],
-) -> int:
+def contradictions(entries: list[Entry], chosen: tuple[Pair, ...], offset_s: float) -> int:
     """Events that the other clock covered at this offset and did not see.
 
     Kinds that only one side names (a trip that stands for a stop, an unnamed line) cannot contradict.
@@ -194,17 +205,17 @@ def contradictions(
     matched_theirs = {p.theirs.earliest_ns for p in chosen}
     shift = round(offset_s * NS)
     missing = 0
-    for kind, ours, theirs in entries:
-        if " as " in kind:
+    for entry in entries:
+        if " as " in entry.kind:
             continue
-        low, high = spans["reference"]
+        low, high = entry.their_span
         missing += sum(
             s.earliest_ns not in matched_ours and low < s.earliest_ns - shift and s.latest_ns - shift < high
-            for s in ours
+            for s in entry.ours
         )
-        low, high = spans["clock"]
+        low, high = entry.our_span
         missing += sum(
             s.earliest_ns not in matched_theirs and low < s.earliest_ns + shift and s.latest_ns + shift < high
-            for s in theirs
+            for s in entry.theirs
         )
     return missing

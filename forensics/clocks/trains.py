@@ -12,13 +12,11 @@ from numpy.typing import NDArray
 
 from forensics.points import NS, OFF, ON, Edge, Samples, Span, Switch
 from forensics.record import LogLine, Record, Waveform
-from forensics.rules import Limits, read_limits
+from forensics.rules import Limits
 from forensics.vocabulary import Recorded, Role
 
 PHASE_AMPS = (Role.AMPS_A, Role.AMPS_B, Role.AMPS_C)
 CURRENTS = (Role.MOTOR_AMPS, *PHASE_AMPS)
-DECAY_SAMPLES = 5
-RUNNING_PART = 0.03
 SOLENOIDS = (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID, Role.BYPASS_SOLENOID, Role.INJECTION_SOLENOID)
 
 
@@ -39,6 +37,13 @@ class Trains:
     by_kind: dict[str, list[Sighting]] = field(default_factory=lambda: defaultdict(list))
     covered: list[Span] = field(default_factory=list)
 
+    @property
+    def extent(self) -> tuple[int, int]:
+        """From the first to the last that the clock covered, ns in its own time; empty where it covered nothing."""
+        if not self.covered:
+            return 0, 0
+        return min(s.start_ns for s in self.covered), max(s.end_ns for s in self.covered)
+
     def add(self, kind: str, sightings: Iterable[Sighting]) -> None:
         """Add sightings that do not overlap a better one of the same kind."""
         have = self.by_kind[kind]
@@ -49,15 +54,13 @@ class Trains:
         have.sort(key=lambda s: s.earliest_ns)
 
 
-def trains_of(record: Record, clock: str) -> Trains:
+def trains_of(record: Record, clock: str, limits: Limits) -> Trains:
     """Collect what a clock saw: motor starts and stops, trips, solenoid edges, and unnamed lines of event lists."""
-    limits = read_limits()
     trains = Trains()
     for samples in sorted(_currents(record, clock), key=lambda s: s.interval_s):
         edges = _current_edges(samples, limits["clocks.on_fraction"], limits["clocks.off_fraction"])
-        full = limits["clocks.full_fraction"]
-        _add_motor(trains, samples, [_before_decay(samples.usable, edge, full) for edge in edges])
-        _add_steps(trains, samples, limits["clocks.step_share"], limits["clocks.step_interval_max_s"])
+        _add_motor(trains, samples, [_before_decay(samples.usable, edge, limits) for edge in edges])
+        _add_steps(trains, samples, limits)
         _cover(trains, samples)
     for switch in _switches(record, clock, (Role.RUN_STATUS,)):
         _add_motor(trains, switch, switch.edges)
@@ -99,44 +102,47 @@ def _current_edges(samples: Samples, on_fraction: float, off_fraction: float) ->
     return samples.crossings(off_fraction * typical, on_fraction * typical, 0.0)
 
 
-def _before_decay(usable: Samples, edge: Edge, full_fraction: float) -> Edge:
+def _before_decay(usable: Samples, edge: Edge, limits: Limits) -> Edge:
     """Widen a stop back to the last sample at the full running level: a filtered reading decays after the stop."""
+    longest, full_fraction = int(limits["clocks.decay_samples"]), limits["clocks.full_fraction"]
     index = int(np.searchsorted(usable.t, edge.earliest_ns, side="right")) - 1
     if edge.to != OFF or index < 1:
         return edge
-    level = float(np.median(usable.v[max(index - DECAY_SAMPLES * 3, 0) : index]))
+    level = float(np.median(usable.v[max(index - 3 * longest, 0) : index]))
     back = index
-    while back > 0 and index - back < DECAY_SAMPLES and usable.v[back] < full_fraction * level:
+    while back > 0 and index - back < longest and usable.v[back] < full_fraction * level:
         back -= 1
     return Edge(int(usable.t[back]), edge.latest_ns, OFF, edge.row)
 
 
-def _add_steps(trains: Trains, samples: Samples, share: float, interval_max_s: float) -> None:
+def _add_steps(trains: Trains, samples: Samples, limits: Limits) -> None:
     """Sudden lasting changes of a running current (a phase lost, an internal valve opened), by their onset."""
-    usable = samples.usable
-    if samples.interval_s > interval_max_s or len(usable) <= 4 * DECAY_SAMPLES:
+    usable, width = samples.usable, int(limits["clocks.decay_samples"])
+    if samples.interval_s > limits["clocks.step_interval_max_s"] or len(usable) <= 4 * width:
         return
-    for index in _step_onsets(usable.v, share, DECAY_SAMPLES, float(usable.v.max())):
-        kind = "step up" if usable.v[index + DECAY_SAMPLES] > usable.v[index] else "step down"
+    for index in _step_onsets(usable.v, limits):
+        kind = "step up" if usable.v[index + width] > usable.v[index] else "step down"
         edge = Edge(int(usable.t[index]), int(usable.t[index + 1]), ON, int(usable.row[index + 1]))
         trains.add(kind, [_seen(samples, edge)])
 
 
-def _step_onsets(values: NDArray[np.float64], share: float, width: int, top: float) -> list[int]:
-    """Indices of the last value before a change of more than ``share`` that is steady for ``width`` on both sides."""
+def _step_onsets(values: NDArray[np.float64], limits: Limits) -> list[int]:
+    """Indices of the last value before a lasting change of a running current that is steady on both sides."""
+    width, top = int(limits["clocks.decay_samples"]), float(values.max())
     view = np.lib.stride_tricks.sliding_window_view(values, width)
     low, high = view.min(axis=1), view.max(axis=1)
     before, after = slice(0, len(view) - 2 * width), slice(2 * width, len(view))
     level = (low[before] + high[before]) / 2.0
     change = np.abs((low[after] + high[after]) / 2.0 - level)
     calm = np.maximum(high[before] - low[before], high[after] - low[after])
-    running = np.minimum(low[before], low[after]) > RUNNING_PART * top
-    hit = running & (change > share * level) & (calm < change / 2.0)
+    running = np.minimum(low[before], low[after]) > limits["clocks.step_running_fraction"] * top
+    hit = running & (change > limits["clocks.step_share"] * level) & (calm < change / 2.0)
+    onset = limits["clocks.step_onset_fraction"]
     found: list[int] = []
     for start, end in _spells(hit):
         middle = (start + end) // 2
         span = values[middle : middle + 3 * width]
-        moved = np.flatnonzero(np.abs(span - level[middle]) > max(float(calm[middle]), 0.15 * float(change[middle])))
+        moved = np.flatnonzero(np.abs(span - level[middle]) > max(float(calm[middle]), onset * float(change[middle])))
         if len(moved) and moved[0] > 0:
             found.append(int(middle + moved[0] - 1))
     return found
@@ -180,7 +186,6 @@ def _add_waveform(trains: Trains, waveform: Waveform, limits: Limits) -> None:
     shorter than the dwell belong to a starter's transition.
     """
     on_fraction, dwell_s = limits["clocks.waveform_on_fraction"], limits["clocks.waveform_dwell_s"]
-    step_share = limits["clocks.step_share"]
     trains.covered.append(waveform.span)
     phases = [waveform.analog[role] for role in PHASE_AMPS if role in waveform.analog]
     step_s = waveform.interval_s
@@ -193,11 +198,11 @@ def _add_waveform(trains: Trains, waveform: Waveform, limits: Limits) -> None:
     on = _without_short_breaks(rms > on_fraction * float(np.max(rms)), round(dwell_s / step_s))
     for index in np.flatnonzero(np.diff(on.astype(np.int8))) + 1:
         trains.add("start" if on[index] else "stop", [_in_waveform(waveform, int(index), width)])
-    steady = rms[::width]
-    if not on.all() or len(steady) <= 4 * DECAY_SAMPLES:
+    steady, settled = rms[::width], int(limits["clocks.decay_samples"])
+    if not on.all() or len(steady) <= 4 * settled:
         return
-    for cycle in _step_onsets(steady, step_share, DECAY_SAMPLES, float(rms.max())):
-        kind = "step up" if steady[cycle + DECAY_SAMPLES] > steady[cycle] else "step down"
+    for cycle in _step_onsets(steady, limits):
+        kind = "step up" if steady[cycle + settled] > steady[cycle] else "step down"
         trains.add(kind, [_in_waveform(waveform, cycle * width + 1, 2 * width)])
 
 

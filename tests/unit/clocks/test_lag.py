@@ -17,7 +17,7 @@ def test_maximal_length_sequence_delayed_by_seventeen() -> None:
     assert int(np.argmax(circular)) == 17
     assert np.sort(circular)[-2] == pytest.approx(-0.007874, abs=1e-6)
     padded = np.concatenate((np.zeros(60), code, np.zeros(60)))
-    answer = lag_of(np.roll(padded, 17), padded, 50, 0.9)
+    answer = lag_of(np.roll(padded, 17), padded, 50, rival=0.9)
     assert answer is not None
     assert answer[0] == pytest.approx(17.0, abs=0.2)
     assert answer[1] > 0.9
@@ -42,7 +42,7 @@ def test_same_lag_as_scipy(lag: int) -> None:
 
 def test_a_periodic_signal_fits_at_several_lags() -> None:
     wave = np.sin(np.arange(2000) * 2 * np.pi / 50)
-    assert lag_of(np.roll(wave, 10), wave, 300, 0.9) is None
+    assert lag_of(np.roll(wave, 10), wave, 300, rival=0.9) is None
 
 
 def test_a_flat_signal_has_no_lag() -> None:

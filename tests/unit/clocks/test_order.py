@@ -9,6 +9,7 @@ from forensics.casefile import CaseFile, check_case
 from forensics.clocks import NamedEvent, align, fit_clocks, order_of
 from forensics.points import NS, Origin, Samples, Span, Switch
 from forensics.record import LogLine, Record
+from forensics.rules import read_limits
 from forensics.vocabulary import ClockMethod, Provable, Recorded, Role
 
 T0 = 1_718_440_200 * NS  # 2024-06-15T08:30:00Z
@@ -71,6 +72,33 @@ def test_two_recorders_with_three_shared_starts() -> None:
     assert fit.uncertainty_s is not None
     assert fit.uncertainty_s <= 2.0
     assert len(fit.anchors) == 4
+
+
+def test_a_limit_that_the_case_replaces_reaches_the_clocks() -> None:
+    """The clocks are 153 s apart: with a search of 60 s, and none for a wrong zone, their events do not meet."""
+    edges = [(-1637, 1), (-1070, 0), (-436, 1), (129, 0), (764, 1), (1358, 0)]
+    moved = [(at_s + 153, to) for at_s, to in edges]
+    switches = {Role.RUN_STATUS: (_switch("building", edges, "bas.csv"), _switch("relay", moved, "relay.csv"))}
+    near = {"clocks.search_s": (60.0, "site"), "clocks.zone_search_h": (60.0 / 3600.0, "site")}
+    shipped = fit_clocks(_record(switches), _casefile())[1]
+    narrowed = fit_clocks(_record(switches), _casefile(), read_limits().replaced(near))[1]
+    assert shipped.method is ClockMethod.ESTIMATED
+    assert narrowed.method is ClockMethod.NOT_POSSIBLE
+
+
+def test_of_many_sightings_those_nearest_to_the_failure_tell_the_offset() -> None:
+    """The clock drifts by 60 ppm; of each kind of event only so many as the limit says are held against each other."""
+    rng = np.random.default_rng(11)
+    times = np.cumsum(rng.uniform(300, 900, 60))
+    times -= times[30]
+    edges = [(float(t), k % 2) for k, t in enumerate(times)]
+    moved = [(t * (1 + 60e-6) + 40.0, to) for t, to in edges]
+    switches = {Role.RUN_STATUS: (_switch("building", edges, "bas.csv"), _switch("relay", moved, "relay.csv"))}
+    few = read_limits().replaced({"clocks.sightings_max": (6.0, "site")})
+    fit = fit_clocks(_record(switches), _casefile(), few)[1]
+    assert fit.offset_s == pytest.approx(40.0, abs=1.0)
+    assert len(fit.anchors) <= 12
+    assert max(abs(pair.theirs.earliest_ns - T0) for pair in fit.anchors) < 12 * 900 * NS
 
 
 def test_periodic_events_give_the_candidates_and_never_one_of_them() -> None:
