@@ -20,13 +20,14 @@ from forensics.vocabulary import ROLE_FACTS, Dimension, Role
 
 SIGNIFICANT = 4
 PLAIN_FROM, PLAIN_TO = 1e-4, 1e7
+ROUNDING = 1e-12
 CANNOT = "–"
 
 _KPA_PER_PSI = read_unit("psi").factor  # type: ignore[union-attr]
 _MM_PER_INCH = read_unit("in/s").factor  # type: ignore[union-attr]
 _INCH_POUND: dict[str, tuple[str, float, float]] = {
     "kPa": ("psi", 1.0 / _KPA_PER_PSI, 0.0),
-    "kPa abs": ("psi abs", 1.0 / _KPA_PER_PSI, 0.0),
+    "kPa abs": ("psia", 1.0 / _KPA_PER_PSI, 0.0),
     "degC": ("°F", 1.8, 32.0),
     "K": ("°F difference", 1.8, 0.0),
     "mm/s": ("in/s", 1.0 / _MM_PER_INCH, 0.0),
@@ -76,10 +77,13 @@ class Shown:
 
 
 def number(value: float | None, *, digits: int = SIGNIFICANT) -> str:
-    """A number to some significant digits, never in powers of ten between 0.001 and a million."""
+    """A number to some significant digits, never in powers of ten between 0.001 and a million.
+
+    What is smaller than 1e-12 is what floating point leaves of nothing, and is shown as 0.
+    """
     if value is None or not math.isfinite(value):
         return CANNOT
-    if value == 0:
+    if abs(value) < ROUNDING:
         return "0"
     places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
     text = f"{value:.{min(places, 9)}f}" if PLAIN_FROM <= abs(value) < PLAIN_TO else f"{value:.{digits}g}"
@@ -98,6 +102,12 @@ def shown_role(role: Role, display: str) -> Shown:
     facts = ROLE_FACTS[role]
     unit = "kPa abs" if facts.dimension is Dimension.PRESSURE else facts.unit
     return shown_unit(unit, display)
+
+
+def shown_change(role: Role, display: str) -> Shown:
+    """How a change of a role's readings is shown: no offset, and no word of an absolute pressure."""
+    facts = ROLE_FACTS[role]
+    return shown_unit("K" if facts.dimension is Dimension.TEMPERATURE else facts.unit, display)
 
 
 def duration_words(seconds: float | None) -> str:

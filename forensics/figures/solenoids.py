@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from forensics.display import ReportTime, number, role_words, shown_role, shown_unit
+from forensics.display import ReportTime, number, role_words, shown_change, shown_role
 from forensics.figures.overlay import Curve, around, band, each, single
 from forensics.figures.plate import Plate, axis
 from forensics.figures.stack import Panel, stack
@@ -113,9 +113,7 @@ def _panel(
             traces.append(own)
     if not traces:
         return None
-    unit = (
-        shown_unit("K", display).text if shown.offset or shown.text.startswith("°") else shown.text.removesuffix(" abs")
-    )
+    unit = shown_change(point.role, display).text
     title = f"change of {role_words(point.role).split(' (')[0]}, {unit}"
     row = {
         "quantity": title,

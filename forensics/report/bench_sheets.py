@@ -52,7 +52,7 @@ def order(sheet: Sheet) -> None:
         "Events near the failure as intervals",
         none="No event near the failure.",
     )
-    sheet.show(order_matrix(sheet.findings))
+    sheet.show(order_matrix(sheet.told))
 
 
 def one_start(sheet: Sheet, number_of: int = 0) -> None:
@@ -69,7 +69,7 @@ def one_start(sheet: Sheet, number_of: int = 0) -> None:
         sheet.show(
             timeline(record, work.spans, sheet.clock, sheet.display, span=span, key="start-close-up", about=about)
         )
-    show_table(tables.starts_table(sheet.findings, sheet.clock), "All starts", none="No start.", rows=ROWS_SHOWN)
+    show_table(tables.starts_table(sheet.told, sheet.clock), "All starts", none="No start.", rows=ROWS_SHOWN)
 
 
 def one_stop(sheet: Sheet, number_of: int = 0) -> None:
@@ -79,7 +79,7 @@ def one_stop(sheet: Sheet, number_of: int = 0) -> None:
     sheet.show(stop_overlay(work.record, stops, sheet.display, sheet.clock))
     sheet.show(equalisation(work.record, stops, sheet.display, sheet.clock))
     sheet.show(stop_history(work.stops, sheet.clock, sheet.display))
-    table = tables.stops_table(sheet.findings, sheet.clock, sheet.display)
+    table = tables.stops_table(sheet.told, sheet.clock, sheet.display)
     show_table(table, "All stops", none="No stop.", rows=ROWS_SHOWN)
 
 
@@ -90,6 +90,6 @@ def every_waveform(sheet: Sheet) -> None:
         sheet.show(waveform_plate(waveform, number_of, sheet.clock))
     if not record.waveforms:
         show_text("This case has no waveform record.")
-    found = tables.findings_table(sheet.findings, sheet.clock, sheet.display)
+    found = tables.findings_table(sheet.told, sheet.clock, sheet.display)
     of_waveforms = found[found["finding"].str.startswith("waveform.")]
     show_table(of_waveforms, "Findings of the waveforms", none="No check looked at waveforms.")

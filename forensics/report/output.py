@@ -37,7 +37,7 @@ def write(sheet: Sheet) -> None:
 
 def all_tables(sheet: Sheet) -> dict[str, pd.DataFrame]:
     """Every table of the report, those behind the figures included, by the name of its file."""
-    found, clock, display = sheet.findings, sheet.clock, sheet.display
+    found, clock, display = sheet.told, sheet.clock, sheet.display
     return {
         "sources": tables.sources_table(found),
         "set_aside_reasons": tables.set_aside_table(found),
@@ -54,7 +54,7 @@ def all_tables(sheet: Sheet) -> dict[str, pd.DataFrame]:
         "observability": tables.observability_table(found),
         "robustness": tables.robustness_table(found),
         "facts": tables.facts_table(found),
-        "limits_replaced": tables.overrides_table(found),
+        "limits_replaced": tables.overrides_table(found, sheet.limits, display),
         "packages": tables.packages_table(found),
         **{f"figure-{key}": plate.table for key, plate in sheet.shown.items() if len(plate.table)},
     }

@@ -56,13 +56,13 @@ def page_one(sheet: Sheet) -> None:
     old = earlier_findings(sheet.out, work.case.path.parent, case.supersedes, case.revision, case.id)
     beside = Beside(
         left_out=[str(p) for p in work.problems if p.severity is not Severity.NOTE],
-        next_tests=[(t.test, t.caution) for t in work.weighing.next_tests],
-        reasons={str(h.mode): h.reason for h in work.weighing.hypotheses},
+        next_tests=[(sheet.say(t.test), sheet.say(t.caution)) for t in work.weighing.next_tests],
+        reasons={str(h.mode): sheet.say(h.reason) for h in work.weighing.hypotheses},
         tests_run=work.weighing.tests_run,
         known=sheet.known,
         changed=superseded(old, sheet.findings) if old is not None else None,
     )
-    values = page_one_values(sheet.findings, work.casefile, sheet.clock, sheet.limits, beside)
+    values = page_one_values(sheet.told, work.casefile, sheet.clock, sheet.limits, beside)
     show_markup(render("page_one.html.j2", values))
 
 
@@ -70,11 +70,11 @@ def evidence(sheet: Sheet) -> None:
     """Display the exports with their accounts, what was detected, and what was set aside."""
     work = sheet.investigation
     show_table(
-        tables.sources_table(sheet.findings), "Exports, their hashes, and the account of every row", key="table-sources"
+        tables.sources_table(sheet.told), "Exports, their hashes, and the account of every row", key="table-sources"
     )
-    show_table(tables.set_aside_table(sheet.findings), "Rows set aside, by reason", none="No row was set aside.")
+    show_table(tables.set_aside_table(sheet.told), "Rows set aside, by reason", none="No row was set aside.")
     show_table(
-        tables.missing_cells_table(sheet.findings),
+        tables.missing_cells_table(sheet.told),
         "Cells without a reading, by reason",
         none="No cell is without a reading.",
     )
@@ -113,7 +113,7 @@ def _points(sheet: Sheet) -> pd.DataFrame:
 def clocks(sheet: Sheet) -> None:
     """Display the clocks with their offsets."""
     caption = "Clocks: offset is clock minus reference"
-    show_table(tables.clocks_table(sheet.findings), caption, key="table-clocks")
+    show_table(tables.clocks_table(sheet.told), caption, key="table-clocks")
 
 
 def timeline(sheet: Sheet) -> None:
@@ -142,7 +142,7 @@ def waveforms(sheet: Sheet, *, most: int = MOST_WAVEFORMS) -> None:
 def starts(sheet: Sheet) -> None:
     """Display the starts: the failing one over the others, all ratios, and their table."""
     work = sheet.investigation
-    share = sheet.findings.unloaded_starts
+    share = sheet.told.unloaded_starts
     text = f"Unloaded starts: {share.count} of {share.of} that could be judged; {share.cannot_tell} cannot be told."
     if share.fraction is not None and share.low is not None and share.high is not None:
         text += f" Share {share.fraction:.2f}, 95 % interval {share.low:.2f} to {share.high:.2f} (Wilson)."
@@ -150,7 +150,7 @@ def starts(sheet: Sheet) -> None:
     limit = sheet.limits[UNLOADED_LIMIT]
     sheet.show(start_overlay(work.record, work.starts, sheet.display, sheet.clock))
     sheet.show(start_ratios(work.starts, limit, sheet.clock))
-    table = tables.starts_table(sheet.findings, sheet.clock)
+    table = tables.starts_table(sheet.told, sheet.clock)
     show_table(table.tail(LAST_ROWS), _last("Starts", len(table)), none="No start was found.")
 
 
@@ -164,7 +164,7 @@ def stops(sheet: Sheet) -> None:
     sheet.show(stop_overlay(work.record, work.stops, sheet.display, sheet.clock))
     sheet.show(equalisation(work.record, work.stops, sheet.display, sheet.clock))
     sheet.show(stop_history(work.stops, sheet.clock, sheet.display))
-    table = tables.stops_table(sheet.findings, sheet.clock, sheet.display)
+    table = tables.stops_table(sheet.told, sheet.clock, sheet.display)
     show_table(table.tail(LAST_ROWS), _last("Stops and coast-downs", len(table)), none="No stop was found.")
 
 
@@ -176,7 +176,7 @@ def solenoids(sheet: Sheet) -> None:
         sheet.show(plate)
     if not plates and work.events:
         show_text("No point is sampled fast enough to be drawn around the events.")
-    table = tables.events_table(sheet.findings, sheet.clock, sheet.display)
+    table = tables.events_table(sheet.told, sheet.clock, sheet.display)
     caption = _last("Events of the switches with the readings before and after them (age in s)", len(table))
     show_table(table.tail(LAST_ROWS), caption, none="No change of a solenoid was found.")
 
@@ -193,15 +193,20 @@ def slow_pictures(sheet: Sheet) -> None:
 def hypotheses(sheet: Sheet) -> None:
     """Display every mode with its grade and what it stands on, the order of events, and the robustness."""
     weighing = sheet.investigation.weighing
-    sheet.show(hypothesis_matrix(sheet.findings))
-    table = tables.hypotheses_table(sheet.findings)
-    reasons = {str(h.mode): h.reason for h in weighing.hypotheses}
+    sheet.show(hypothesis_matrix(sheet.told))
+    table = tables.hypotheses_table(sheet.told)
+    reasons = {str(h.mode): sheet.say(h.reason) for h in weighing.hypotheses}
     table.insert(2, "why", [reasons.get(str(mode), "") for mode in table["mode"]])
     links = ("for", "against", "cannot tell")
     caption = f"All modes and what each grade stands on; {weighing.tests_run} checks were run"
     show_markup(table_markup(table, caption=caption, key="table-modes", links=links, known=sheet.known))
     next_tests = [
-        (t.test, ", ".join(str(m) for m in t.splits), t.caution, "no" if t.non_destructive else "yes")
+        (
+            sheet.say(t.test),
+            ", ".join(str(m) for m in t.splits),
+            sheet.say(t.caution),
+            "no" if t.non_destructive else "yes",
+        )
         for t in weighing.next_tests
     ]
     show_table(
@@ -209,10 +214,10 @@ def hypotheses(sheet: Sheet) -> None:
         "Next tests, the best first",
         none="No further test is proposed.",
     )
-    if sheet.findings.verdict.chain:
-        show_lines("Chain in provable order", [" → ".join(str(link) for link in sheet.findings.verdict.chain)])
-    sheet.show(order_matrix(sheet.findings))
-    sheet.show(robustness_map(sheet.findings))
+    if sheet.told.verdict.chain:
+        show_lines("Chain in provable order", [" → ".join(str(link) for link in sheet.told.verdict.chain)])
+    sheet.show(order_matrix(sheet.told))
+    sheet.show(robustness_map(sheet.told))
 
 
 def physical(sheet: Sheet) -> None:
@@ -273,7 +278,7 @@ def _photographs(sheet: Sheet) -> None:
 
 def findings(sheet: Sheet) -> None:
     """Display every finding with the rows that it stands on."""
-    table = tables.findings_table(sheet.findings, sheet.clock, sheet.display)
+    table = tables.findings_table(sheet.told, sheet.clock, sheet.display)
     caption = "Findings: every check, its answer and the rows it stands on"
     show_markup(table_markup(table, caption=caption, key="table-findings", rows=len(table) or 1, anchors="finding"))
 
@@ -281,7 +286,7 @@ def findings(sheet: Sheet) -> None:
 def method(sheet: Sheet) -> None:
     """Display what could be observed, the assumptions, the limits in force and the cautions with their sources."""
     show_table(
-        tables.observability_table(sheet.findings),
+        tables.observability_table(sheet.told),
         "What these points and intervals can show",
         key="table-observability",
     )
@@ -290,12 +295,11 @@ def method(sheet: Sheet) -> None:
         "Short events: the chance that this sampling caught one, min(1, length / interval)",
         key="table-detection",
     )
-    show_lines("Assumptions", sheet.findings.assumptions)
-    show_table(tables.overrides_table(sheet.findings), "Limits that were replaced", none="No limit was replaced.")
-    limits = [sheet.limits.limit(name) for name in sheet.limits]
-    rows = [(one.name, number(one.value), one.unit, one.kind, one.basis) for one in limits]
-    table = pd.DataFrame(rows, columns=["limit", "value", "unit", "kind", "basis"])
-    show_markup(table_markup(table, caption="Limits in force", rows=max(len(rows), 1), small=True))
+    show_lines("Assumptions", sheet.told.assumptions)
+    replaced = tables.overrides_table(sheet.told, sheet.limits, sheet.display)
+    show_table(replaced, "Limits that were replaced", none="No limit was replaced.")
+    table = tables.limits_table(sheet.limits, sheet.display, sheet.say)
+    show_markup(table_markup(table, caption="Limits in force", rows=max(len(table), 1), small=True))
     show_table(
         pd.DataFrame([row[1:] for row in cautions()[1]], columns=["caution", "source"]),
         "Cautions and where they come from",
@@ -304,8 +308,9 @@ def method(sheet: Sheet) -> None:
 
 def appendix(sheet: Sheet) -> None:
     """Display versions, hashes, parameters and how to run the case again."""
-    show_table(tables.packages_table(sheet.findings), "Packages")
-    again, software = sheet.findings.reproduce, sheet.findings.software
+    show_table(tables.packages_table(sheet.told), "Packages")
+    again, software = sheet.told.reproduce, sheet.told.software
+    changed = ", ".join(sheet.changed_limits)
     show_lines(
         "To run it again",
         [
@@ -313,6 +318,6 @@ def appendix(sheet: Sheet) -> None:
             f"hash of all inputs (SHA-256): {again.inputs_sha256}",
             f"hash of the rules (SHA-256): {software.rules_sha256}",
             f"case file: {sheet.investigation.case.path.name}",
-            f"limits changed for this run: {', '.join(sheet.changed_limits) or 'none'}",
+            f"limits changed for this run, as given (in the units of the rules): {changed or 'none'}",
         ],
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 from forensics.display import ReportTime
@@ -16,6 +17,7 @@ from forensics.points import Span
 from forensics.publish import to_findings_file
 from forensics.report.markup import PROBLEMS_MIME, show_plate
 from forensics.rules import Limits
+from forensics.sentences import in_display, told_in
 
 
 @dataclass(frozen=True)
@@ -42,6 +44,28 @@ class Sheet:
     tables: bool = False
     changed_limits: tuple[str, ...] = ()
     shown: dict[str, Plate] = field(default_factory=dict)
+
+    @cached_property
+    def told(self) -> FindingsFile:
+        """The findings as the report tells them: their sentences in the unit system of the case."""
+        return told_in(self.findings, self.say)
+
+    def say(self, text: str) -> str:
+        """A sentence of the project in the unit system of the case; what it quotes stays as it is."""
+        return in_display(text, self.display, source_texts=self._source_texts)
+
+    @cached_property
+    def _source_texts(self) -> frozenset[str]:
+        """Texts from the case and its exports that hold a digit, which a sentence may quote."""
+        case, record = self.investigation.casefile, self.investigation.record
+        texts = [case.case.title, case.case.site, case.case.machine_tag]
+        texts += [s.path for s in case.source] + [p.column for p in case.point]
+        texts += [o.text for o in case.observation] + [m.text for m in case.measurement]
+        texts += [t for f in case.fact for t in (str(f.value), f.source)] + [
+            row.source for row in self.findings.overrides
+        ]
+        texts += [t for line in record.log for t in (line.point, line.value, line.text)]
+        return frozenset(t for t in texts if any(char.isdigit() for char in t))
 
     @property
     def limits(self) -> Limits:

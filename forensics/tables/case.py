@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 import pandas as pd
 
 from forensics.detection import Detection
-from forensics.display import CANNOT, ReportTime, number, role_words, shown_role
+from forensics.display import CANNOT, ReportTime, number, role_words, shown_role, shown_unit
 from forensics.findings_file import EventRow, FindingsFile, ReadingRow
+from forensics.rules import Limits
 from forensics.tables.words import frame, stamp_ns, when, yes_no
 from forensics.vocabulary import Role
 
@@ -147,10 +148,23 @@ def observability_table(findings: FindingsFile) -> pd.DataFrame:
     return frame(("mode", "observable", "why", "unlocked by"), rows)
 
 
-def overrides_table(findings: FindingsFile) -> pd.DataFrame:
+def overrides_table(findings: FindingsFile, limits: Limits, display: str) -> pd.DataFrame:
     """Limits that the case replaced."""
-    rows = [(o.limit, number(o.value), number(o.default), o.source) for o in findings.overrides]
-    return frame(("limit", "value used", "default", "source"), rows)
+    rows = []
+    for o in findings.overrides:
+        unit = shown_unit(limits.limit(o.limit).unit, display)
+        rows.append((o.limit, unit.number(o.value), unit.number(o.default), unit.text, o.source))
+    return frame(("limit", "value used", "default", "unit", "source"), rows)
+
+
+def limits_table(limits: Limits, display: str, say: Callable[[str], str]) -> pd.DataFrame:
+    """Every limit in force; the basis of those that the case replaced is the case's own text and stays as it is."""
+    rows = []
+    for one in (limits.limit(name) for name in limits):
+        unit = shown_unit(one.unit, display)
+        basis = one.basis if one in limits.overridden else say(one.basis)
+        rows.append((one.name, unit.number(one.value), unit.text, one.kind, basis))
+    return frame(("limit", "value", "unit", "kind", "basis"), rows)
 
 
 def packages_table(findings: FindingsFile) -> pd.DataFrame:

@@ -67,7 +67,7 @@ def test_pressure_in_psi_is_the_factor_of_the_standard() -> None:
     drawn = draw(s, UTC, "inch-pound", span=whole(s), place=0)
     assert drawn is not None
     assert unpack(drawn.trace["y"]) == pytest.approx([100.0, 14.69595], rel=1e-5)
-    assert drawn.row["unit"] == "psi abs"
+    assert drawn.row["unit"] == "psia"
 
 
 @pytest.mark.parametrize(
