@@ -1,12 +1,11 @@
 """Motors and electrical: computations of the project against values of standards and textbooks.
 
-Sources stand beside each check. Where the shared table of check values is present, its rows of area EL that name a
-computation done here are read from it, so that table and code can't drift apart unseen.
+Sources stand beside each check. These need nothing but the project; the same rows are read from the shared table of
+check values in ``test_electrical_rows.py``, so that table and code can't drift apart unseen.
 """
 
 from __future__ import annotations
 
-import csv
 from pathlib import Path
 
 import numpy as np
@@ -164,21 +163,6 @@ def test_limits_of_a_lost_phase_lie_between_the_cases() -> None:
     """EL-095: 1.732 times at equal power; EL-096: 1.15 : 1.15 : 2.30 behind a delta-wye transformer (handbook)."""
     assert LIMITS["electrical.sensor_rise"] < LIMITS["electrical.phase_rise"] < 1.732
     assert LIMITS["electrical.double_share"] < 2.30 / 1.15
-
-
-def test_unbalance_rows_of_the_shared_table(shared: Path) -> None:
-    rows = list(csv.DictReader((shared / "standards" / "check_values.csv").open(encoding="utf-8")))
-    seen = 0
-    for row in rows:
-        if not row["quantity"].startswith("Voltage unbalance, largest deviation"):
-            continue
-        volts = [float(x) for x in row["inputs"].split("(")[1].split(")")[0].split(",")]
-        nema, negative = (float(x) for x in row["expected"].split(";"))
-        tolerance = float(row["tolerance"])
-        assert float(unbalance_percent(column(*volts))[0]) == pytest.approx(nema, abs=tolerance)
-        assert float(negative_sequence_percent(column(*volts))[0]) == pytest.approx(negative, abs=tolerance)
-        seen += 1
-    assert seen >= 4
 
 
 def test_recorded_machine_just_after_it_is_disconnected(shared: Path) -> None:
