@@ -65,7 +65,7 @@ class Limits:
     def basis(self, name: str) -> str:
         """Words for the report: kind and source of a limit."""
         limit = self._limits[name]
-        return f"{limit.kind}: {limit.basis}"
+        return limit.basis if limit.kind != "site" and limit.kind in limit.basis else f"{limit.kind}: {limit.basis}"
 
     @property
     def overridden(self) -> tuple[Limit, ...]:
