@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 AREAS = ("RP", "EL", "SC", "ST", "FE", "PN", "SA")
-_NUMBER = re.compile(r"(?<![\w.])[-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?")
+_NUMBER = re.compile(r"(?<![\w.])[-+]?(?:\d+(?:\.\d+)?|\.\d+)(?:[eE][-+]?\d+)?")
 _ID = re.compile(rf"\b({'|'.join(AREAS)})-(\d{{3}})(?:\s+to\s+(?:\1-)?(\d{{3}}))?\b")
 
 

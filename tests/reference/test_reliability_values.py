@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import csv
 import math
 import re
-from pathlib import Path
 
 import numpy as np
 import pytest
+from check_values import Row
 from scipy import stats
 from statsmodels.duration.survfunc import SurvfuncRight
 from statsmodels.stats.proportion import proportion_confint
@@ -16,6 +15,8 @@ from statsmodels.stats.proportion import proportion_confint
 from forensics.signatures.start_table import wilson
 from forensics.sites.life import survival, weibull
 from forensics.sites.rates import poisson_interval, rate
+
+Rows = dict[str, Row]
 
 # NIST/SEMATECH e-Handbook 8.4.1.3: ten failures, ten units suspended at 500 h
 NIST_FAILED = (54.0, 187.0, 216.0, 240.0, 244.0, 335.0, 361.0, 373.0, 375.0, 386.0)
@@ -25,22 +26,16 @@ REMISSION_FAILED = (6.0, 6.0, 6.0, 7.0, 10.0, 13.0, 16.0, 22.0, 23.0)
 REMISSION_RUNNING = (6.0, 9.0, 10.0, 11.0, 17.0, 19.0, 20.0, 25.0, 32.0, 32.0, 34.0, 35.0)
 
 
-@pytest.fixture(scope="module")
-def rows(shared: Path) -> dict[str, dict[str, str]]:
-    with (shared / "standards" / "check_values.csv").open(encoding="utf-8", newline="") as stream:
-        return {row["id"]: row for row in csv.DictReader(stream)}
-
-
-def test_wilson_interval_against_the_published_table(rows: dict[str, dict[str, str]]) -> None:
+def test_wilson_interval_against_the_published_table(rows: Rows) -> None:
     for name in ("ST-061", "ST-062", "ST-063", "ST-064", "ST-067", "ST-068", "ST-069", "ST-070"):
-        count, of = (int(x) for x in rows[name]["inputs"].split("/"))
-        low, high = (float(x) for x in rows[name]["expected"].partition(";")[0].split("-"))
+        count, of = (int(x) for x in rows[name].inputs.split("/"))
+        low, high = (float(x) for x in rows[name].expected.partition(";")[0].split("-"))
         assert wilson(count, of) == pytest.approx((low, high), abs=1e-4), name
         assert wilson(count, of) == pytest.approx(proportion_confint(count, of, method="wilson"), abs=1e-12)
 
 
-def test_poisson_interval_against_the_check_value_and_the_definition(rows: dict[str, dict[str, str]]) -> None:
-    low, high = (float(x) for x in rows["ST-077"]["expected"].split("-"))
+def test_poisson_interval_against_the_check_value_and_the_definition(rows: Rows) -> None:
+    low, high = (float(x) for x in rows["ST-077"].expected.split("-"))
     assert poisson_interval(3) == pytest.approx((low, high), abs=1e-4)
     for count in (1, 2, 7, 40):
         low, high = poisson_interval(count)
@@ -58,25 +53,25 @@ def test_a_rate_scales_with_its_exposure_and_needs_one() -> None:
     assert rate(3, 0.0) is None
 
 
-def test_time_terminated_lower_limit_of_the_mean_life(rows: dict[str, dict[str, str]]) -> None:
+def test_time_terminated_lower_limit_of_the_mean_life(rows: Rows) -> None:
     # one-sided 90 % limit: 10,000 h over the upper 90 % limit for 2 failures
     _, high = poisson_interval(2, confidence=0.8)
-    assert 10_000 / high == pytest.approx(float(rows["ST-076"]["expected"]), abs=0.1)
+    assert 10_000 / high == pytest.approx(float(rows["ST-076"].expected), abs=0.1)
 
 
-def test_survival_curve_against_the_classical_data(rows: dict[str, dict[str, str]]) -> None:
+def test_survival_curve_against_the_classical_data(rows: Rows) -> None:
     found = survival(REMISSION_FAILED, REMISSION_RUNNING)
     assert found is not None
     assert found.hours == (6.0, 7.0, 10.0, 13.0, 16.0, 22.0, 23.0)
-    expected = [float(x) for x in re.findall(r"[\d.]+", rows["ST-072"]["expected"])]
+    expected = [float(x) for x in re.findall(r"[\d.]+", rows["ST-072"].expected)]
     assert found.share == pytest.approx(expected, abs=1e-4)
     assert (found.failures, found.censored) == (9, 12)
 
 
-def test_survival_limits_against_greenwood(rows: dict[str, dict[str, str]]) -> None:
+def test_survival_limits_against_greenwood(rows: Rows) -> None:
     found = survival(REMISSION_FAILED, REMISSION_RUNNING)
     assert found is not None
-    error = float(rows["ST-073"]["expected"])
+    error = float(rows["ST-073"].expected)
     share = found.share[0]
     half = 1.959964 * error / (share * abs(math.log(share)))
     assert found.low[0] == pytest.approx(share ** math.exp(half), abs=2e-4)
@@ -91,9 +86,9 @@ def test_survival_curve_against_a_reference_library() -> None:
     assert found.share == pytest.approx(reference.surv_prob)
 
 
-def test_weibull_against_the_handbook(rows: dict[str, dict[str, str]]) -> None:
+def test_weibull_against_the_handbook(rows: Rows) -> None:
     found = weibull(NIST_FAILED, NIST_RUNNING, fewest=4)
-    shape, scale, likelihood = (float(x) for x in rows["ST-074"]["expected"].split(";"))
+    shape, scale, likelihood = (float(x) for x in rows["ST-074"].expected.split(";"))
     assert found is not None
     assert found.shape == pytest.approx(shape, abs=1e-3)
     assert found.scale_h == pytest.approx(scale, abs=0.02)
