@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -12,6 +13,7 @@ from forensics.intake.reading import Detection
 from forensics.intake.rows import RowText, records, split_lines
 from forensics.intake.stamp_fields import EPOCH, FIXED, OPEN, TIME_ONLY
 from forensics.intake.stamps import read_fields
+from forensics.intake.time_pairs import FRACTION
 from forensics.intake.words import plain, read_words
 from forensics.units import read_unit
 
@@ -158,7 +160,8 @@ def _score(rows: Sequence[RowText]) -> tuple[float, float, int]:
     stamped = 0.0
     for column in range(min(width, 8)):
         forms = _stamp_forms(wide[:60], column)
-        share = sum(form in (FIXED, OPEN) for form in forms) / max(len(forms), 1)
+        below = list(itertools.dropwhile(lambda form: form not in (FIXED, OPEN), forms))  # names and units stand above
+        share = sum(form in (FIXED, OPEN) for form in below) / max(len(below), 1)
         stamped = max(stamped, share if width > 1 else share * 0.5)
     return (round(stamped, 1), len(wide) / len(filled) if width > 1 else 0.1, width)
 
@@ -378,6 +381,8 @@ def _find_times(dialect: Dialect, source: Source) -> None:
     dates: list[int] = []
     times: list[int] = []
     numbers: list[int] = []
+    days: list[int] = []
+    fractions: list[int] = []
     names = read_words().columns["time"]
     rows = [row for row in dialect.sample if row.fields and len(row.fields) >= dialect.width][:60]
     for column in range(dialect.width):
@@ -391,8 +396,11 @@ def _find_times(dialect: Dialect, source: Source) -> None:
         elif _most(forms, (TIME_ONLY,)):
             times.append(column)
         elif named and _most(forms, (EPOCH,)):
-            numbers.append(column)
+            (days if all(re.fullmatch(r"\d{5}|", cell) for cell in cells) else numbers).append(column)
+        elif named and cells and sum(bool(FRACTION.fullmatch(cell)) for cell in cells) >= _SHARE * len(cells):
+            fractions.append(column)
     named_whole = [i for i in whole if plain(re.sub(r"[\(\[].*", "", dialect.raw_names[i])) in names]
+    dates, times = dates or days, times or fractions
     chosen = whole or numbers
     if chosen:
         dialect.candidates = named_whole or chosen

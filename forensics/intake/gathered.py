@@ -97,6 +97,8 @@ class Gathered:
         Evidence for the order of day and month.
     rising, falling
         Steps between neighbouring stamps, counted before rows were dropped.
+    numeric
+        Whether any stamp is a number: a Unix time or a sheet's day number.
     first_local, last_local
         Range of wall-clock times of dropped rows.
     """
@@ -120,6 +122,7 @@ class Gathered:
     shapes: list[str] = field(default_factory=list)
     careful_rows: int = 0
     first_stamp: str = ""
+    numeric: bool = False
 
     def extra(self, first: int, last: int) -> None:
         """Note lines that end with one more, empty field."""

@@ -8,11 +8,13 @@ from __future__ import annotations
 import re
 from functools import cache
 
-_MONTH = r"(?P<mon>[^\W\d_]+)\.?"
+_MONTH = r"(?P<mon>[^\W\d_](?:[^\W\d_]|[\u0300-\u036f])*)\.?"  # accents may stand as marks of their own
 _DATES = (
     r"(?P<y>\d{4})(?P<s>[-/.])(?P<m>\d{1,2})(?P=s)(?P<d>\d{1,2})",
     r"(?P<p>\d{1,2})(?P<s>[-/.])\s?(?P<q>\d{1,2})(?P=s)\s?(?P<y>\d{4}|\d{2})",
-    r"(?P<d>\d{1,2})(?:st|nd|rd|th|\.|º)?[-/ ]?\s*(?:de\s+)?" + _MONTH + r",?(?:[-/ ]|\s)*(?:de\s+)?(?P<y>\d{4}|\d{2})",
+    r"(?P<d>\d{1,2})(?:st|nd|rd|th|er|\.|º|ª)?[-/ ]?\s*(?:de\s+)?"
+    + _MONTH
+    + r",?(?:[-/ ]|\s)*(?:de\s+)?(?P<y>\d{4}|\d{2})",
     _MONTH + r"[-/ ]\s*(?P<d>\d{1,2})(?:st|nd|rd|th)?,?[-/ ]\s*(?P<y>\d{4})",
     r"(?P<y>\d{4})[-/. ]" + _MONTH + r"[-/. ](?P<d>\d{1,2})",
     r"(?P<y>\d{4})(?P<m>\d{2})(?P<d>\d{2})",
@@ -37,7 +39,7 @@ EPOCH_NUMBER = re.compile(r"(?P<e>\d{5}|\d{9,10}|\d{13}|\d{16}|\d{19})(?:[.,](?P
 @cache
 def grammar() -> tuple[re.Pattern[str], ...]:
     """Forms of a stamp, the most telling first; groups: y m d (or p q y, or mon), H M S f, ap, z, wd."""
-    gap = r"(?:\s*[T,;_-]\s*|\s+)"
+    gap = r"(?:\s*[Tt,;_-]\s*|\s+)"
     out = [_UNIX_DATE]
     for date in _DATES:
         compact = date is _DATES[-1]

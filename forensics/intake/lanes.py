@@ -19,8 +19,9 @@ from forensics.intake.dialect import Dialect, mended
 from forensics.intake.gathered import Cells, Gathered, Piece, times_of
 from forensics.intake.reading import SetAside
 from forensics.intake.rows import RowText, records, split_lines
-from forensics.intake.stamp_fields import NO_OFFSET, TIME_ONLY, Fields
+from forensics.intake.stamp_fields import EPOCH, TIME_ONLY, Fields
 from forensics.intake.stamps import read_fields
+from forensics.intake.time_pairs import read_times, together
 from forensics.points import Span
 from forensics.units import read_unit
 
@@ -330,10 +331,10 @@ class BlockReader:
     # both lanes
 
     def _stamps(self, columns: dict[int, Cells]) -> Fields:
-        parts = [read_fields(columns[column]) for column in self.wanted.time]
-        fields = parts[0]
-        for other in parts[1:]:
-            fields = _together(fields, other)
+        first, *others = self.wanted.time
+        fields = read_fields(columns[first])
+        for column in others:
+            fields = together(fields, read_times(columns[column]))
         self._resolve_zones(fields)
         return fields
 
@@ -351,6 +352,7 @@ class BlockReader:
     ) -> Piece:
         texts = columns[self.wanted.time[0]]
         self.gathered.month_names |= fields.month_names
+        self.gathered.numeric |= bool((fields.form == EPOCH).any())
         self.gathered.resolution_ns = (
             min(self.gathered.resolution_ns, fields.resolution_ns)
             if self.gathered.resolution_ns
@@ -404,25 +406,6 @@ class BlockReader:
                 piece = piece.take(near)
         if len(piece.row):
             self.gathered.pieces.append(piece)
-
-
-def _together(date: Fields, time: Fields) -> Fields:
-    """A date column and a time column as one stamp."""
-    out = date
-    only_time = time.form == TIME_ONLY
-    only_date = date.form == TIME_ONLY
-    if only_date.any() and not only_time.any():
-        return _together(time, date)
-    # a time that comes with a date of its own (a spreadsheet's zero day) counts as a time
-    out.form = np.where(time.form < 0, np.int8(-1), out.form).astype(np.int8)
-    out.tod_ns = out.tod_ns + np.where(time.form < 0, 0, time.tod_ns)
-    has_offset = (out.offset_s == NO_OFFSET) & (time.offset_s != NO_OFFSET)
-    out.offset_s = np.where(has_offset, time.offset_s, out.offset_s).astype(np.int32)
-    for letters, places in time.zones.items():
-        out.zones.setdefault(letters, []).extend(places)
-    finest = [part.resolution_ns for part in (date, time) if part.resolution_ns]
-    out.resolution_ns = min(finest) if finest else 0
-    return out
 
 
 def _odd_ends(block: bytes) -> bool:

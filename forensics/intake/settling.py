@@ -17,8 +17,9 @@ from forensics.intake.reading import Detection
 from forensics.intake.settled import Settled
 from forensics.intake.stamp_fields import NO_OFFSET
 from forensics.intake.stamp_words import between, clock_of, date_of, in_words, length_of, standard_offset
+from forensics.intake.steps import direction, no_clear_way, said_steps, set_backs, twelve_hours
 from forensics.intake.time_numbers import TimeNumbers
-from forensics.intake.zones import direction, set_backs, to_utc
+from forensics.intake.zones import to_utc
 from forensics.points import NS, Span
 from forensics.vocabulary import Quality
 
@@ -127,7 +128,7 @@ class Judge:
         told = self.source.date_order or ""
         if not found.total:
             return told
-        if not told and found.dashed and found.year_first == found.total:
+        if not told and found.year_first == found.total and (found.dashed or found.counts_up_last):
             self._ask(
                 f"all {found.total} stamps may have the year first or last: line {int(gathered.row()[0])} "
                 f"'{gathered.first_stamp}'.",
@@ -149,6 +150,11 @@ class Judge:
             self.detections.append(Detection("date order", _ORDER_NAMES[told], "given in the case file"))
             return told
         settled = found.day_first or found.month_first
+        if settled is None and found.same == found.total:
+            self.detections.append(
+                Detection("date order", "not needed", "day and month are the same number in every stamp")
+            )
+            return "DMY"
         if settled is None:
             self._undecided(gathered)
             return None
@@ -170,11 +176,17 @@ class Judge:
         first, second = sorted(((day, "day-first", "DMY"), (month, "month-first", "MDY")), key=lambda x: x[0].row)
         rows = gathered.row()
         start, end = int(rows.min()), int(rows.max())
+        if gathered.orders.interleaved:
+            remedy = "Export again with one order: rows of both stand among each other."
+        else:
+            remedy = (
+                f"Supply lines {start}-{second[0].row - 1} and lines {second[0].row}-{end} as two sources, "
+                f"each with its own date_order ({first[2]}, {second[2]})."
+            )
         self._ask(
             f"no single date order fits. Line {first[0].row} '{first[0].text.split()[0]}' needs {first[1]}; "
             f"line {second[0].row} '{second[0].text.split()[0]}' needs {second[1]}.",
-            f"Supply lines {start}-{second[0].row - 1} and lines {second[0].row}-{end} as two sources, "
-            f"each with its own date_order ({first[2]}, {second[2]}).",
+            remedy,
         )
 
     def _undecided(self, gathered: Gathered) -> None:
@@ -223,10 +235,19 @@ class Judge:
         position = np.arange(len(local), dtype=np.int64)
         if way < 0:
             position = position[::-1]
+        rises = bool((np.diff(local[position]) >= 0).all())
+        if way < 0:
             self.notes.append("the log is written newest first: its rows are reversed, not sorted")
             self.detections.append(Detection("order of rows", "newest first", "more stamps fall than rise"))
+        elif not rises and no_clear_way(seen):
+            self.notes.append(
+                "the stamps rise about as often as they fall: the order of rows within one stamp is not known"
+            )
         elif way == 0 and len(local) > 1:
             self.notes.append("all stamps are equal: the order of the rows inside that time is not known")
+        asked = not rises and bare and not gathered.numeric
+        if asked and self._half_day(local[position], rows[position], keys, position):
+            return None
         if carried is not None and not bare:
             self.detections.append(Detection("zone", "offsets in the stamps", "every stamp carries its own"))
             t = (local - offset.astype(np.int64) * NS)[position] if offset is not None else local
@@ -245,6 +266,27 @@ class Judge:
         self._sort(settled)
         self._window(settled)
         return settled
+
+    def _half_day(
+        self,
+        ordered: NDArray[np.int64],
+        rows: NDArray[np.int64],
+        keys: NDArray[np.int32] | None,
+        position: NDArray[np.int64],
+    ) -> bool:
+        """Ask where the stamps come from a clock of twelve hours that does not say which half of the day it is."""
+        place = twelve_hours(ordered, None if keys is None else keys[position])
+        if place is None:
+            return False
+        row = int(rows[place])
+        self._ask(
+            f"the stamps look like a clock of twelve hours without AM and PM: no hour is 0 or above 12, and line {row} "
+            f"steps back to {clock_of(int(ordered[place]))} on the same date.",
+            "Export again with a clock of 24 hours or with AM and PM; where the clock was set back instead, supply the "
+            "lines before and from there on as two sources.",
+            row,
+        )
+        return True
 
     def _to_utc(
         self,
@@ -307,7 +349,8 @@ class Judge:
                 file=self.path,
                 row=int(rows[which].min()),
                 column=self.time_name,
-                remedy='Give the source a fixed time_zone such as "-05:00" if its clock keeps one.',
+                remedy=f'Give the source a fixed time_zone such as "{standard_offset(self.zone, int(settled.t[0]))}" '
+                "if its clock keeps one.",
                 severity=Severity.POINT,
             )
         )
@@ -325,12 +368,7 @@ class Judge:
     def _set_back(self, settled: Settled, rows: NDArray[np.int64], keys: NDArray[np.int32] | None) -> None:
         found, suspect = set_backs(settled.t, None if keys is None else keys[settled.position])
         settled.flags[suspect] |= np.uint16(Quality.CLOCK_SUSPECT)
-        for step in found:
-            line = int(rows[settled.position[step.position]])
-            self.notes.append(
-                f"line {line}: the clock was set back by {step.by_ns / NS / 60:.4g} min; {step.overlap} rows before it "
-                "bear times that come again after it: both are kept, marked as in doubt"
-            )
+        self.notes.extend(said_steps(found, rows[settled.position]))
 
     @staticmethod
     def _sort(settled: Settled) -> None:

@@ -39,6 +39,8 @@ class Fields:
         Month names that no language of the table knows.
     dashed
         Whether two-digit years stand in stamps such as ``24-06-29``, where the year may also come first.
+    short
+        The same, with any mark between the numbers.
     """
 
     form: NDArray[np.int8]
@@ -55,6 +57,7 @@ class Fields:
     month_names: set[str] = field(default_factory=set)
     shapes: list[str] = field(default_factory=list)
     dashed: bool = False
+    short: bool = False
 
     def __len__(self) -> int:
         return len(self.form)
@@ -78,7 +81,7 @@ class Fields:
         return Fields(
             self.form[chosen], self.year[chosen], self.p[chosen], self.q[chosen], self.tod_ns[chosen],
             self.offset_s[chosen], self.number[chosen], self.digits[chosen], self.resolution_ns, {},
-            dict(self.bad_months), set(self.month_names), list(self.shapes), self.dashed,
+            dict(self.bad_months), set(self.month_names), list(self.shapes), self.dashed, self.short,
         )  # fmt: skip
 
 
@@ -94,6 +97,7 @@ def joined(parts: list[Fields]) -> Fields:
         out.bad_months.update(part.bad_months)
         out.month_names |= part.month_names
         out.dashed |= part.dashed
+        out.short |= part.short
         out.shapes.extend(shape for shape in part.shapes if shape not in out.shapes)
     return out
 

@@ -68,6 +68,14 @@ def between(low: datetime, high: datetime) -> str:
     return f"{in_words(low)} to {in_words(high)}"
 
 
+def in_units(seconds: float) -> str:
+    """A length of time in the largest unit of which it has two."""
+    for size, name in ((86_400.0, "days"), (3600.0, "h"), (60.0, "min")):
+        if seconds >= 2 * size:
+            return f"{seconds / size:.4g} {name}"
+    return f"{seconds:.4g} s"
+
+
 def length_of(days: float) -> str:
     """A length of time in words."""
     if days == int(days):

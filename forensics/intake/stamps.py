@@ -24,6 +24,7 @@ _ZERO, _NINE = 48, 9
 _TWO, _NOON, _SIXTY, _MOST_OFFSET_H, _MOST_SHAPES = 2, 12, 60, 18, 16
 _BLANK, _NOT_ASCII = 32, 128
 _LONGEST_TEXT = 64
+_PLAIN_SIGNS = str.maketrans({"\u00a0": " ", "\u202f": " ", "\u2009": " ", "\u2212": "-"})
 _LONGEST = 80  # bytes: no stamp is longer
 
 
@@ -103,7 +104,7 @@ def _buffers(texts: Any) -> tuple[NDArray[np.uint8], NDArray[np.int64], NDArray[
 
 def _read_shape(out: Fields, where: NDArray[np.int64], places: NDArray[np.uint8], example: bytes) -> None:
     try:
-        text = example.decode("utf-8").replace("\u00a0", " ").replace("\u202f", " ")
+        text = example.decode("utf-8").translate(_PLAIN_SIGNS)
     except UnicodeDecodeError:
         return
     if len(text) > _LONGEST_TEXT:
@@ -234,6 +235,7 @@ def _read_date(shape: _Shape, month: int | None) -> None:
     out.form[at], out.p[at], out.q[at] = OPEN, first, second
     if two_digits and len(shape.has("p")) == _TWO:
         out.dashed |= shape.has("s") == "-"
+        out.short = True
         _year_first(out, shape.where, first, second, shape.number("y"), good)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -11,6 +12,8 @@ from forensics.rules import FOLDER, read_toml
 
 def plain(word: str) -> str:
     """A word as it is compared: case, blanks and no-break blanks do not count."""
+    if not word.isascii():
+        word = unicodedata.normalize("NFC", word)
     return " ".join(word.replace("\u00a0", " ").split()).casefold()
 
 

@@ -1,4 +1,4 @@
-"""From wall-clock time to UTC: repeated and skipped hours, the direction of a log, clocks that were set back."""
+"""From wall-clock time to UTC: repeated and skipped hours, and the letters of a zone."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 _SECOND = 10**9
+_TWO, _REGULAR = 2, 0.9
 _TWO_DAYS_S, _WEEK_S = 2 * 86_400, 7 * 86_400
 _FIXED = re.compile(r"([+-])(\d{2}):(\d{2})")
 
@@ -141,6 +142,9 @@ def _passes(
             cut = int(back[np.argmin(steps[back])]) + 1
             second[run[cut:]] = True
             continue
+        if len(run) == _TWO and steps[0] == 0 and _steps_by(local, length):
+            second[run[1]] = True  # one row an hour, and twice the row of the hour that comes twice
+            continue
         first_row, last_row = int(run[0]), int(run[-1])
         gap_before = int(local[first_row] - local[first_row - 1]) if first_row > 0 else None
         gap_after = int(local[last_row + 1] - local[last_row]) if last_row + 1 < len(local) else None
@@ -156,68 +160,18 @@ def _passes(
     return second, unsettled
 
 
+def _steps_by(local: NDArray[np.int64], length: int) -> bool:
+    """Whether a log has one row each ``length`` and no two with equal stamps but at the place in question."""
+    steps = np.diff(local)
+    return bool((steps == 0).sum() == 1 and (steps[steps != 0] == length).mean() >= _REGULAR)
+
+
 def _usual_gap(local: NDArray[np.int64], length: int) -> int:
     steps = np.diff(local)
     steps = steps[steps > 0]
     if not len(steps):
         return 0
     return min(int(np.median(steps) * 3), length // 2)
-
-
-def direction(local: NDArray[np.int64]) -> int:
-    """1 where a log is written oldest first, -1 newest first, 0 where no two stamps differ."""
-    steps = np.diff(local)
-    rising, falling = int((steps > 0).sum()), int((steps < 0).sum())
-    if rising == falling == 0:
-        return 0
-    return -1 if falling > rising else 1
-
-
-@dataclass(frozen=True, slots=True)
-class SetBack:
-    """A clock that was set back between two rows of the file."""
-
-    position: int
-    by_ns: int
-    overlap: int
-
-
-def set_backs(t: NDArray[np.int64], keys: NDArray[np.int32] | None = None) -> tuple[list[SetBack], NDArray[np.bool_]]:
-    """Where the clock was set back, and the rows whose time is therefore in doubt.
-
-    Parameters
-    ----------
-    t
-        ns UTC in file order, oldest first.
-    keys
-        For long layouts: number of the point of each row; a row is held against rows of the same points only.
-
-    Notes
-    -----
-    Rows that merely arrive late fill a hole: in the time that they cover no earlier row stands, or few do. Where as
-    many earlier rows stand there as later ones, the clock has lived that time twice.
-    """
-    suspect = np.zeros(len(t), bool)
-    found: list[SetBack] = []
-    if len(t) < 2:  # noqa: PLR2004 - a step needs two rows
-        return found, suspect
-    reached = np.maximum.accumulate(t)
-    for position in np.flatnonzero(np.diff(t) < 0) + 1:
-        top, start = int(reached[position - 1]), int(t[position])
-        if t[position - 1] != top:
-            continue
-        beyond = np.flatnonzero(t[position:] > top)
-        end = position + int(beyond[0]) if len(beyond) else len(t)
-        later = np.arange(position, end)
-        last = int(t[later].max())
-        earlier = np.flatnonzero((t[:position] >= start) & (t[:position] <= last))
-        if keys is not None:
-            earlier = earlier[np.isin(keys[earlier], keys[later])]
-        if len(later) > 1 and len(earlier) > 1 and len(earlier) * 2 >= len(later):
-            suspect[earlier] = True
-            suspect[later] = True
-            found.append(SetBack(int(position), top - start, min(len(earlier), len(later))))
-    return found, suspect
 
 
 def zone_letters(zone: str) -> dict[str, int]:
