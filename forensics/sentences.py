@@ -28,7 +28,7 @@ _PART = re.compile(rf"({_JOIN})({_NUMBER})")
 _POWER = re.compile(r"(?<![\w.])[+\-]?\d(?:\.\d+)?e[+\-]?\d+(?![\w.])")
 _QUOTED = r"(?<!\w)'[^']*(?:'(?=\w)[^']*)*'(?!\w)|“[^”]*”|\"[^\"]*\""
 _SAYS_DIFFERENCE = re.compile(
-    r"\b(superheats?|subcooling|approach|by|fell|rose|rise|from|step|stepped|swing|swings|range|difference|error|"
+    r"\b(superheats?|subcooling|approach|by|fell|rose|rise|from|steps?|stepped|swings?|range|difference|error|"
     r"disagree|apart|saturation|colder|warmer|hotter|changed)\b",
     re.IGNORECASE,
 )
@@ -38,7 +38,6 @@ _SENTENCE = re.compile(r"[.]\s")
 _TOLERANCE = ("±", "+/-")
 _CANONICAL = {"kPa absolute": "kPa abs", "°C": "degC", "mm²": "mm2"}
 _INCH_MM = 25.4
-_MOST_DIGITS = 4
 _PLAIN_BELOW = 1e7
 
 
@@ -123,8 +122,6 @@ def _number(text: str, factor: float, offset: float) -> str:
     places = max(0, math.ceil(-math.log10(step) - 1e-9))
     if not decimals:
         places = max(places, 1)
-    if value:
-        places = min(places, max(_MOST_DIGITS - 1 - math.floor(math.log10(abs(value))), 0 if decimals else 1, 0))
     shown = f"{value:.{places}f}"
     if not decimals and "." in shown:
         shown = shown.rstrip("0").rstrip(".")
