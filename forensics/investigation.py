@@ -18,7 +18,7 @@ from forensics.errors import Problem
 from forensics.findings import Finding, Ordered, Share, Start, Stop, SwitchEvent
 from forensics.hypotheses import Evidence, Weighing, read_modes, weigh
 from forensics.intake import SourceReading, check_untouched
-from forensics.points import Samples, Switch
+from forensics.points import NS, Samples, Switch
 from forensics.record import Record
 from forensics.rules import Limits, read_checks, rules_sha256
 from forensics.signatures.base import Subject, run_catalogue
@@ -215,6 +215,7 @@ def _assumptions(case: Case, clocks: tuple[ClockFit, ...]) -> tuple[str, ...]:
             said.append(
                 f"The offset of clock '{fit.clock}' can't be told; its stamps stand as written and prove no order."
             )
+    said += _late_begins(case)
     machine = case.file.machine
     if not machine.sequence_confirmed:
         said.append("Valve polarity was not checked on this machine: what rests on commands alone is possible at most.")
@@ -223,6 +224,23 @@ def _assumptions(case: Case, clocks: tuple[ClockFit, ...]) -> tuple[str, ...]:
     if case.saturation_missing:
         said.append(case.saturation_missing)
     return tuple(said)
+
+
+def _late_begins(case: Case) -> list[str]:
+    """Trends that begin inside the window: a logger that was filled drops its oldest rows without a word."""
+    # stamps of another clock may be off by as much as clocks are searched for; event lists begin with an event
+    room_s = case.limits["clocks.search_s"]
+    late = [
+        (reading.exhibit.path, (reading.first_ns - case.record.window.start_ns) / NS)
+        for reading in case.readings
+        if reading.kind == "trend" and reading.first_ns is not None
+    ]
+    return [
+        f"'{path}' begins {late_s / 3600:.3g} h after the window that is judged: what was before was not recorded, "
+        "or was overwritten."
+        for path, late_s in late
+        if late_s > room_s
+    ]
 
 
 def _inputs_sha256(case: Case) -> str:
