@@ -77,7 +77,9 @@ class Start:
     """One start. It begins where current begins.
 
     ``time_ns`` is the best estimate, ``earliest_ns`` and ``latest_ns`` its interval. ``settled_from_ns`` and
-    ``settled_to_ns`` bound the samples of the settled amps; ``settled_ended_by`` says what ended them.
+    ``settled_to_ns`` bound the samples of the settled amps; ``settled_ended_by`` says what ended them. ``ratio_from``
+    names the role that the ratio was computed from where it was not amps; ``judged_why`` says why something else than
+    the amps decided, where it did.
     """
 
     time_ns: int
@@ -89,7 +91,9 @@ class Start:
     low: float | None = None
     high: float | None = None
     unloaded: Answer = Answer.CANNOT_TELL
+    ratio_from: str = ""
     judged_by: str = ""
+    judged_why: str = ""
     why_not: str = ""
     reverse_rotation: Outcome = Outcome.CANNOT_TELL
     previous_stop: PreviousStop = PreviousStop.UNKNOWN
