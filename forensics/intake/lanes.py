@@ -15,8 +15,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.intake.dialect import Dialect, mended
+from forensics.intake.dialect import Dialect
 from forensics.intake.gathered import Cells, Gathered, Piece, times_of
+from forensics.intake.headers import mended
 from forensics.intake.reading import SetAside
 from forensics.intake.rows import RowText, records, split_lines
 from forensics.intake.stamp_fields import EPOCH, TIME_ONLY, Fields
@@ -157,9 +158,10 @@ class BlockReader:
         if self.dialect.phantom and self.width == self.dialect.width:
             import pyarrow.compute as pc
 
-            extra = table.column(str(self.width))
-            if pc.any(pc.not_equal(pc.fill_null(extra, ""), "")).as_py():
-                return None
+            for place in range(self.width, self.width + self.dialect.phantom):
+                extra = table.column(str(place))
+                if pc.any(pc.not_equal(pc.fill_null(extra, ""), "")).as_py():
+                    return None
             self.gathered.extra(first_line, first_line + count - 1)
         fields = self._stamps(columns)
         if bool((fields.form < 0).any()) or bool((fields.form == TIME_ONLY).any()):
@@ -172,11 +174,10 @@ class BlockReader:
         import pyarrow as pa
         from pyarrow import csv
 
-        width = self.width + (1 if self.dialect.phantom and self.width == self.dialect.width else 0)
+        width = self.width + (self.dialect.phantom if self.width == self.dialect.width else 0)
         names = [str(i) for i in range(width)]
         include = sorted({int(p) for p in self.position.values() if p is not None})
-        if width > self.width:
-            include.append(self.width)
+        include.extend(range(self.width, width))
         for _ in range(4):
             types: dict[str, Any] = {str(i): pa.string() for i in include}
             for column in self.wanted.words:
@@ -256,7 +257,7 @@ class BlockReader:
             return BLANK
         if self._is_header(fields):
             return REPEATED
-        if len(fields) == self.width + 1 and not fields[-1].strip():
+        if len(fields) > self.width and not any(cell.strip() for cell in fields[self.width :]):
             self.gathered.extra(record.line, record.line)
             return ""
         if len(fields) != self.width:
