@@ -1,4 +1,4 @@
-"""How capacity moved under commands and without them: bins of pulses, gaps between pulses, movement in each."""
+"""How capacity moved under commands: steps of running time, seconds of command in each, movement in each."""
 
 from __future__ import annotations
 
@@ -10,60 +10,40 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.commands import Command, read_commands
-from forensics.points import NS, Samples
-from forensics.signatures.base import Subject
-from forensics.signatures.duty import HIGH_SIDE, max_age_s, trusted
-from forensics.vocabulary import Recorded, Role
+from forensics.findings import Finding
+from forensics.points import NS
+from forensics.rules import read_checks
+from forensics.signatures.base import Subject, cannot_tell, points_for
+from forensics.signatures.slide_capacity import Capacity, Floats, Times, capacity, lift
+from forensics.vocabulary import Role
 
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
-Times = NDArray[np.int64]
-
-
-@dataclass(frozen=True)
-class Capacity:
-    """What tells the capacity: slide position in %, or amps in % of rated where no slide is logged."""
-
-    point: Samples
-    percent: float
-    low_end: float
-    high_end: float
-    by_slide: bool
-
-    def at(self, times: Times) -> Floats:
-        """Capacity in % at or before each time; NaN where no reading is young enough."""
-        return self.point.at(times, max_age_s(self.point)) * self.percent
+_NO_CAPACITY = "neither slide_position nor amps with rated_load_amps tell the capacity"
 
 
-_told: list[tuple[weakref.ref[Subject], Capacity | None]] = []
+def looked(subject: Subject, check: str) -> tuple[Capacity, Bins] | Finding:
+    """What a check of the slide looks at: capacity and steps of running; else the answer that says what is missing."""
+    _, missing = points_for(subject, read_checks()[check])
+    source = None if missing else capacity(subject)
+    if missing or source is None:
+        return cannot_tell(check, missing or _NO_CAPACITY)
+    return source, running_bins(subject, source)
 
 
-def capacity(subject: Subject) -> Capacity | None:
-    """The point that tells the capacity; None where neither a slide nor amps with their rated value are there.
-
-    Made once for a subject.
-    """
-    for known, found in _told:
-        if known() is subject:
-            return found
-    found = _capacity(subject)
-    _told[:] = [(weakref.ref(subject), found)]
-    return found
+def expected(subject: Subject, sign: float, source: Capacity) -> float:
+    """Rate that the profile's travel time gives, % per second of command."""
+    times = subject.profile.times
+    travel_s = times.travel_load_s if sign > 0 else times.travel_unload_s
+    return (source.high_end - source.low_end) / travel_s
 
 
-def _capacity(subject: Subject) -> Capacity | None:
-    slide = subject.record.point(Role.SLIDE_POSITION)
-    if slide is not None and len(trusted(slide)) > 1:
-        return Capacity(trusted(slide), 1.0, 0.0, 100.0, by_slide=True)
-    amps, rated = subject.record.point(Role.MOTOR_AMPS), subject.machine.rated_load_amps
-    if amps is None or rated is None or len(trusted(amps)) <= 1:
-        return None
-    good = trusted(amps)
-    running = good.v[(good.v > 0.2 * rated) & (good.v < 1.3 * rated)] * 100.0 / rated
-    if len(running) < 10:  # noqa: PLR2004 - no range to be had from a handful
-        return None
-    low, high = np.quantile(running, [0.03, 0.98])
-    return Capacity(good, 100.0 / rated, float(low), float(high), by_slide=False)
+def role_of(sign: float) -> Role:
+    """Load for 1, unload for -1."""
+    return Role.LOAD_SOLENOID if sign > 0 else Role.UNLOAD_SOLENOID
+
+
+def sure_share(subject: Subject, interval_s: float) -> float:
+    """Share of the seconds of command that surely acted: of each sample that shows it, a short pulse at least."""
+    return min(1.0, subject.limits["slide.pulse_least_s"] / interval_s)
 
 
 @dataclass(frozen=True)
@@ -122,9 +102,9 @@ def running_bins(subject: Subject, source: Capacity) -> Bins:
 
 def _running_bins(subject: Subject, source: Capacity) -> Bins:
     commands = read_commands(subject.record, subject.profile)
-    step_ns = round(max(subject.limits["slide.bin_s"], 3.0 * _interval_s(commands, source)) * NS)
-    begin, end = _steps(subject, source, step_ns)
-    if _interval_s(commands, None) > subject.limits["slide.pulse_interval_s"]:
+    step_ns = round(max(subject.limits["slide.bin_s"], 3.0 * interval_s(commands, source)) * NS)
+    begin, end = steps(subject, source, step_ns)
+    if interval_s(commands, None) > subject.limits["slide.pulse_interval_s"]:
         begin, end = _held(subject, commands)
     bins = Bins(
         begin,
@@ -140,7 +120,8 @@ def _running_bins(subject: Subject, source: Capacity) -> Bins:
     return Bins(begin[shut], end[shut], *(x[shut] for x in (bins.load_s, bins.unload_s, bins.first, bins.last)))
 
 
-def _steps(subject: Subject, source: Capacity, step_ns: int) -> tuple[Times, Times]:
+def steps(subject: Subject, source: Capacity, step_ns: int) -> tuple[Times, Times]:
+    """Begins and ends of steps of one length that lie wholly in a run, up to the failure."""
     begins = []
     for run in subject.runs:
         first = run.first_ns + (0 if source.by_slide else 60 * NS)
@@ -172,7 +153,8 @@ def _held(subject: Subject, commands: Mapping[Role, Command]) -> tuple[Times, Ti
     return begin[order], end[order]
 
 
-def _interval_s(commands: Mapping[Role, Command], source: Capacity | None) -> float:
+def interval_s(commands: Mapping[Role, Command], source: Capacity | None) -> float:
+    """The longest sample interval of the load and unload commands and, if given, of the capacity, s."""
     found = [c.interval_s for r, c in commands.items() if r in (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID)]
     slowest = max([*found, source.point.interval_s if source is not None else 0.0])
     return slowest if np.isfinite(slowest) else 0.0
@@ -213,7 +195,7 @@ def response(subject: Subject, bins: Bins, source: Capacity, sign: float, *, at_
     room = bins.first < source.high_end - near if sign > 0 else bins.first > source.low_end + near
     alone = (acting > 0) & ~(other > 0) & room & np.isfinite(bins.last) & np.isfinite(bins.first)
     if at_lift:
-        alone &= _lift(subject, bins.begin) > subject.limits["slide.least_lift_kpa"]
+        alone &= lift(subject, bins.begin) > subject.limits["slide.least_lift_kpa"]
     if not alone.any():
         return None
     index = np.flatnonzero(alone)[::-1]
@@ -231,188 +213,3 @@ def response(subject: Subject, bins: Bins, source: Capacity, sign: float, *, at_
     rates, begins = (moved / acted)[full][::-1], bins.begin[index[first + count - 1]][full][::-1]
     span = (int(bins.begin[newest[-1]]), int(bins.end[newest[0]]))
     return Response(rates, acted[full][::-1], count[full][::-1], span, begins)
-
-
-def _lift(subject: Subject, times: Times) -> Floats:
-    """Lift in kPa at each time; NaN where it is not logged."""
-    suction = subject.record.point(Role.SUCTION_PRESSURE)
-    high = next((p for p in (subject.record.point(r) for r in HIGH_SIDE) if p is not None), None)
-    if suction is None or high is None:
-        return np.full(len(times), np.nan)
-    lift: Floats = high.at(times, max_age_s(high)) - suction.at(times, max_age_s(suction))
-    return lift
-
-
-@dataclass(frozen=True)
-class Gaps:
-    """Stretches of running in which neither load nor unload acted: length in s and movement in %, shapes (n,)."""
-
-    begin: Times
-    seconds: Floats
-    moved: Floats
-    level: Floats
-
-
-def holding_gaps(subject: Subject, source: Capacity) -> Gaps:
-    """Stretches between pulses in the window up to the failure, after a settling time, in which lift stood still."""
-    commands = read_commands(subject.record, subject.profile)
-    limits, record = subject.limits, subject.record
-    pulses = [commands[r].acting for r in (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID) if r in commands]
-    interval = _interval_s(commands, source)
-    settle = round(max(limits["slide.settle_s"], interval) * NS)
-    resolved_s = 30.0 * deadband(source) / limits["slide.drift_per_min"]
-    shortest = max(limits["slide.drift_stretch_s"], 3.0 * interval, resolved_s)
-    begin, end = _between_pulses(subject, pulses, settle, record.failure_ns)
-    # long stretches are cut, so that one of them does not stand for all
-    begin, end = _cut(begin, end, round(max(300.0, 4 * shortest) * NS))
-    keep = ((end - begin) / NS >= shortest) & (begin >= record.window.start_ns)
-    begin, end = begin[keep], end[keep]
-    level, last = source.at(begin), source.at(end)
-    still = np.isfinite(level) & np.isfinite(last)
-    for role in (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID):
-        if role in commands:
-            still &= acting_seconds(commands[role], begin, end) == 0
-    if not source.by_slide:
-        before, after = _lift(subject, begin), _lift(subject, end)
-        with np.errstate(invalid="ignore"):
-            still &= ~np.isfinite(before) | (np.abs(after - before) <= 0.05 * np.abs(before))
-    return Gaps(begin[still], ((end - begin) / NS)[still], (last - level)[still], level[still])
-
-
-def _between_pulses(
-    subject: Subject, pulses: list[tuple[Times, Times]], settle: int, until: int
-) -> tuple[Times, Times]:
-    starts = np.sort(np.concatenate([p[0] for p in pulses])) if pulses else np.array([], dtype=np.int64)
-    ends = np.sort(np.concatenate([p[1] for p in pulses])) if pulses else np.array([], dtype=np.int64)
-    begins, finishes = [], []
-    for run in subject.runs:
-        first, last = run.first_ns + 90 * NS, min(run.last_ns - 60 * NS if run.end is not None else run.last_ns, until)
-        if last <= first:
-            continue
-        inside = slice(int(np.searchsorted(ends, first)), int(np.searchsorted(ends, last)))
-        after = np.concatenate(([first], ends[inside])) + settle
-        later = np.searchsorted(starts, after - settle)
-        following = np.full(len(after), last, dtype=np.int64)
-        following[later < len(starts)] = starts[later[later < len(starts)]]
-        begins.append(after)
-        finishes.append(np.minimum(following, last))
-    if not begins:
-        return np.array([], dtype=np.int64), np.array([], dtype=np.int64)
-    begin, end = np.concatenate(begins), np.concatenate(finishes)
-    good = end > begin
-    return begin[good], end[good]
-
-
-def _cut(begin: Times, end: Times, longest: int) -> tuple[Times, Times]:
-    if not len(begin):
-        return begin, end
-    pieces = np.maximum(1, np.ceil((end - begin) / longest).astype(np.int64))
-    which = np.repeat(np.arange(len(begin)), pieces)
-    place = np.arange(len(which)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
-    first = begin[which] + place * longest
-    return first, np.minimum(first + longest, end[which])
-
-
-def deadband(source: Capacity) -> float:
-    """Smallest change, %, that a change log writes; 0 for logs that are sampled by time."""
-    if source.point.origin.recorded is not Recorded.CHANGE or len(source.point) <= 10:  # noqa: PLR2004 - too few to tell
-        return 0.0
-    step = np.abs(np.diff(source.point.v)) * source.percent
-    step = step[step > 0]
-    return float(np.quantile(step, 0.1)) if len(step) else 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Balance:
-    """Movement against the only command given, in the window up to the failure.
-
-    Attributes
-    ----------
-    against
-        Sum over unbroken stretches of the furthest movement in the drift's sense, %, noise taken off.
-    minutes, helped_s
-        Running time looked at and seconds of the command that held against it.
-    net
-        Net movement in the drift's sense, %.
-    """
-
-    against: float
-    minutes: float
-    helped_s: float
-    net: float
-    span_ns: tuple[int, int]
-
-
-def unseen_seconds(subject: Subject, sign: float, found: Balance) -> float:
-    """Seconds of the drift's own command that can hide between samples in the time looked at, at most.
-
-    Pulses seen on one sample only are as long as a sample or shorter, so that about as many fall between samples as on
-    them; an event log hides none.
-    """
-    role = Role.LOAD_SOLENOID if sign > 0 else Role.UNLOAD_SOLENOID
-    command = read_commands(subject.record, subject.profile).get(role)
-    if command is None or command.switch.origin.recorded is Recorded.CHANGE:
-        return 0.0
-    starts, ends = command.acting
-    window = subject.record.window
-    inside = (starts >= window.start_ns) & (ends <= subject.record.failure_ns)
-    widths_s = (ends - starts)[inside] / NS
-    single_s = float(np.sum(widths_s[widths_s <= 1.5 * command.interval_s]))
-    ran_s = (
-        sum(max(0, min(r.last_ns, subject.record.failure_ns) - max(r.first_ns, window.start_ns)) for r in subject.runs)
-        / NS
-    )
-    return single_s * min(1.0, 60.0 * found.minutes / ran_s) if ran_s > 0 else 0.0
-
-
-def balance(subject: Subject, source: Capacity, sign: float) -> Balance | None:
-    """How far capacity moved towards ``sign`` (1 load, -1 unload) in time in which that was not commanded at all."""
-    commands = read_commands(subject.record, subject.profile)
-    towards, other = (
-        (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID) if sign > 0 else (Role.UNLOAD_SOLENOID, Role.LOAD_SOLENOID)
-    )
-    if towards not in commands or _interval_s(commands, None) > subject.limits["slide.pulse_interval_s"]:
-        return None
-    step = 600 * NS
-    begin, end = _steps(subject, source, step)
-    # runs do not overlap: only the last one that began before a step can hold it
-    firsts = np.array([run.first_ns for run in subject.runs], dtype=np.int64) + 90 * NS
-    lasts = np.array([run.last_ns for run in subject.runs], dtype=np.int64) - 60 * NS
-    which = np.searchsorted(firsts, begin, side="right") - 1
-    inner = (which >= 0) & (end <= lasts[np.maximum(which, 0)])
-    begin, end = begin[inner], end[inner]
-    first, last = source.at(begin), source.at(end)
-    near = subject.limits["slide.near_end"]
-    room = first < source.high_end - near if sign > 0 else first > source.low_end + near
-    quiet = room & (acting_seconds(commands[towards], begin, end) == 0) & np.isfinite(first) & np.isfinite(last)
-    quiet &= begin >= subject.record.window.start_ns
-    if not source.by_slide:
-        before, after = _lift(subject, begin), _lift(subject, end)
-        with np.errstate(invalid="ignore"):
-            quiet &= ~np.isfinite(before) | (np.abs(after - before) <= 0.05 * np.abs(before))
-    if not quiet.any():
-        return None
-    moved = sign * (last - first)[quiet]
-    helped = acting_seconds(commands.get(other), begin, end)[quiet]
-    chosen = np.flatnonzero(quiet)
-    return Balance(
-        _progress(begin, end, sign * first, sign * last, quiet, 1.0 + deadband(source)),
-        float(np.sum((end - begin)[quiet])) / NS / 60.0,
-        float(np.nansum(helped)),
-        float(np.sum(moved)),
-        (int(begin[chosen[0]]), int(end[chosen[-1]])),
-    )
-
-
-def _progress(begin: Times, end: Times, first: Floats, last: Floats, quiet: Mask, noise: float) -> float:
-    """Furthest rise within each unbroken stretch of chosen steps, summed; what noise explains is taken off."""
-    total = 0.0
-    joined = quiet[1:] & quiet[:-1] & (begin[1:] == end[:-1])
-    heads = np.flatnonzero(quiet & np.concatenate(([True], ~joined)))
-    for head in heads:
-        tail = head
-        while tail + 1 < len(quiet) and joined[tail]:
-            tail += 1
-        lowest = np.minimum.accumulate(first[head : tail + 1])
-        total += max(0.0, float(np.max(last[head : tail + 1] - lowest)) - 2.0 * noise)
-    return total

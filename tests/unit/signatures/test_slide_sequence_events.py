@@ -12,7 +12,9 @@ from forensics.rules import read_checks
 from forensics.signatures import sequence, slide
 from forensics.signatures.events import solenoid_events
 from forensics.signatures.sequence import both_acting
-from forensics.signatures.slide_motion import acting_seconds, balance, capacity
+from forensics.signatures.slide_capacity import capacity
+from forensics.signatures.slide_holds import balance
+from forensics.signatures.slide_motion import acting_seconds
 from forensics.vocabulary import Outcome, Role
 from signatures.machine import EPOCH, Cycle, Drawn, draw, healthy, profile, subject_of
 

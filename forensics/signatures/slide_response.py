@@ -1,0 +1,159 @@
+"""Does the slide move as commanded: no response, a slow one, one against the profile's sense."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from forensics.commands import read_commands
+from forensics.findings import Finding
+from forensics.signatures.answer import Seen, Value, answered, rows_of
+from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.slide_capacity import Capacity, noise
+from forensics.signatures.slide_holds import moves_by_itself
+from forensics.signatures.slide_motion import Bins, Response, expected, looked, response, role_of, sure_share
+from forensics.vocabulary import Outcome, Role
+
+_FEWEST_BLOCKS = 3
+
+
+_FEWEST_BINS = 2
+
+
+def _reference(subject: Subject, found: Response, sign: float, source: Capacity) -> tuple[float, str]:
+    """Usual rate of the machine: the upper quartile of its earlier blocks where it ever moved, else the profile's."""
+    profiled = expected(subject, sign, source)
+    earlier = found.rates[:-1]
+    if len(earlier) >= _FEWEST_BLOCKS:
+        own = float(np.quantile(earlier, 0.75))
+        if own > subject.limits["slide.response_share_min"] * profiled:
+            return own, f"{own:.2f} % a second is usual over {len(earlier)} earlier blocks"
+    return profiled, f"the profile's travel time gives {profiled:.2f} % a second"
+
+
+def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ...]:
+    asked = looked(subject, check)
+    if isinstance(asked, Finding):
+        return (asked,)
+    source, bins = asked
+    found = response(subject, bins, source, sign)
+    word = "load" if sign > 0 else "unload"
+    recent = found is not None and found.span_ns[1] > subject.record.window.start_ns
+    if found is None or not recent:
+        need = subject.limits["slide.block_acting_s"]
+        return (cannot_tell(check, f"{word} was not commanded alone for {need:.0f} s with room to move"),)
+    usual, said = _reference(subject, found, sign, source)
+    share = float(found.rates[-1]) / usual
+    if share < subject.limits["slide.response_share_min"]:
+        why = _other_reason(subject, bins, source, sign)
+        if why:
+            return (cannot_tell(check, why),)
+    spread = 0.05 + noise(source) / (float(found.acting_s[-1]) * usual)
+    limit = subject.limits["slide.response_share_min"]
+    measured = Value(share, share - spread, share + spread, "1", "slide.response_share_min", above=False)
+    words = (
+        f"Over the last {found.acting_s[-1]:.0f} s of {word} command the capacity moved "
+        f"{found.rates[-1]:+.2f} % a second as commanded; {said}."
+    )
+    readings = len(source.point.between(*found.span_ns))
+    samples = max(int(found.bins[-1]), min(readings, 10 * int(found.bins[-1])))
+    if share < limit and samples < _FEWEST_BINS:
+        return (cannot_tell(check, words + " One step only."),)
+    interval_s = _command_interval_s(subject, sign)
+    if limit * sure_share(subject, interval_s) <= share < limit:
+        why = f"pulses in step with samples every {interval_s:g} s look like a command that was held"
+        return (cannot_tell(check, words + f" That is little, but {why}."),)
+    outcome = Outcome.PRESENT if share < limit else Outcome.ABSENT
+    cites = rows_of(source.point, *found.span_ns)
+    seen = Seen(found.span_ns, cites, source.point.interval_s, samples, rests_on_commands=True)
+    return (answered(subject, check, outcome, words, measured, seen),)
+
+
+def _command_interval_s(subject: Subject, sign: float) -> float:
+    return read_commands(subject.record, subject.profile)[role_of(sign)].interval_s
+
+
+def _other_reason(subject: Subject, bins: Bins, source: Capacity, sign: float) -> str:
+    """Why a missing movement need not mean that the command found no response; empty where nothing else explains it."""
+    other = Role.UNLOAD_SOLENOID if sign > 0 else Role.LOAD_SOLENOID
+    if not np.isfinite(bins.unload_s if sign > 0 else bins.load_s).any():
+        return f"the capacity hardly moved, but without {other.value} a counter-command is not excluded"
+    if moves_by_itself(subject, source, -sign) is not None:
+        return "the capacity also moves by itself against the command: both look alike"
+    if sign > 0 and response(subject, bins, source, sign, at_lift=True) is None:
+        return "the capacity hardly moved, but the lift that drives the oil was low or is not logged"
+    return ""
+
+
+def no_response_to_unload(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the slide, standing loaded, fails to move when unload is commanded."""
+    return _no_response(subject, "slide.no_response_to_unload", -1.0)
+
+
+def no_response_to_load(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the slide, standing below full, fails to move when load is commanded."""
+    return _no_response(subject, "slide.no_response_to_load", 1.0)
+
+
+def responds_slowly(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the slide moves, but at well under its own usual rate, in either direction."""
+    check = "slide.responds_slowly"
+    asked = looked(subject, check)
+    if isinstance(asked, Finding):
+        return (asked,)
+    source, bins = asked
+    if not source.by_slide:
+        return (cannot_tell(check, "amps move with lift too: a rate is compared by slide_position only"),)
+    low, slow = subject.limits["slide.response_share_min"], subject.limits["slide.response_share_slow"]
+    shares: list[tuple[float, str, Response]] = []
+    for sign, word in ((1.0, "load"), (-1.0, "unload")):
+        found = response(subject, bins, source, sign)
+        if _other_reason(subject, bins, source, sign):
+            continue
+        if found is None or len(found.rates) < 2 * _FEWEST_BLOCKS or found.span_ns[1] <= subject.record.window.start_ns:
+            continue
+        usual, _ = _reference(subject, found, sign, source)
+        shares.append((float(np.median(found.rates[-_FEWEST_BLOCKS:])) / usual, word, found))
+    if not shares:
+        return (cannot_tell(check, "too few commands with room to move to compare with its own earlier rate"),)
+    share, word, found = min(shares, key=lambda x: x[0])
+    outcome = Outcome.PRESENT if low <= share < slow else Outcome.ABSENT
+    words = f"On {word} the capacity moves at {100 * share:.0f} % of its own usual rate."
+    interval_s = _command_interval_s(subject, 1.0 if word == "load" else -1.0)
+    if outcome is Outcome.PRESENT and interval_s > subject.limits["slide.pulse_interval_s"]:
+        return (cannot_tell(check, words + f" Samples every {interval_s:g} s do not time pulses."),)
+    if share < low:
+        words += " That is no response rather than a slow one."
+    measured = Value(share, share - 0.1, share + 0.1, "1", "slide.response_share_slow", above=False)
+    cites = rows_of(source.point, *found.span_ns)
+    count = int(np.sum(found.bins[-_FEWEST_BLOCKS:]))
+    seen = Seen(found.span_ns, cites, source.point.interval_s, count, rests_on_commands=True)
+    if outcome is Outcome.ABSENT and share >= low and share < slow + 0.1:
+        return (cannot_tell(check, words + " Too near the limit to tell."),)
+    return (answered(subject, check, outcome, words, measured, seen),)
+
+
+def polarity_contradicted(subject: Subject) -> tuple[Finding, ...]:
+    """Decide whether the capacity moves against the profile's sense of the commands."""
+    check = "slide.polarity_contradicted"
+    asked = looked(subject, check)
+    if isinstance(asked, Finding):
+        return (asked,)
+    source, bins = asked
+    shares = []
+    for sign in (1.0, -1.0):
+        found = response(subject, bins, source, sign)
+        if found is not None:
+            shares.append((float(np.median(found.rates)) / expected(subject, sign, source), found))
+    if not shares:
+        return (cannot_tell(check, "no command acted alone long enough with room to move"),)
+    share = float(np.mean([s for s, _ in shares]))
+    limit = subject.limits["slide.response_share_min"]
+    words = "; ".join(f"{100 * s:+.0f} % of the expected rate" for s, _ in shares) + " in the profile's sense."
+    span = shares[0][1].span_ns
+    seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, sum(int(f.bins.sum()) for _, f in shares))
+    measured = Value(share, share - 0.1, share + 0.1, "1")
+    if all(s < -limit for s, _ in shares):
+        return (answered(subject, check, Outcome.PRESENT, words, measured, seen),)
+    if any(s > limit for s, _ in shares) and not any(s < -limit for s, _ in shares):
+        return (answered(subject, check, Outcome.ABSENT, words, measured, seen),)
+    return (cannot_tell(check, "the capacity hardly follows the commands either way: " + words),)
