@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from forensics.signatures.base import Detector
+from forensics.signatures.sensors_alone import discharge_temperature_alone, high_side_alone, suction_alone
 from forensics.signatures.sensors_check import (
     counter_mismatch,
     disagree_at_rest,
@@ -24,4 +25,7 @@ DETECTORS: dict[str, Detector] = {
     "sensors.power_mismatch": power_mismatch,
     "sensors.disagree_running": disagree_running,
     "sensors.trip_text_unsupported": trip_text_unsupported,
+    "sensors.discharge_temperature_alone": discharge_temperature_alone,
+    "sensors.high_side_alone": high_side_alone,
+    "sensors.suction_alone": suction_alone,
 }

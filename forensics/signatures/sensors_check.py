@@ -183,11 +183,16 @@ def disagree_at_rest(subject: Subject) -> tuple[Finding, ...]:
             limit = limits["sensors.rest_above_kpa" if value > 0 else "sensors.rest_below_kpa"]
             name = "sensors.rest_above_kpa" if value > 0 else "sensors.rest_below_kpa"
             judged.append((abs(value) / limit, value, len(found), point, name))
+        since = _apart_since(subject, point, suction, float(np.median(found)) if found else 0.0)
+        if since is not None:
+            name = "sensors.rest_above_kpa" if since > 0 else "sensors.rest_below_kpa"
+            judged.append((abs(since) / limits[name], since, 1, point, name))
     if not judged or suction is None:
         return (cannot_tell(check, "needs discharge (or oil) and suction pressure at rest"),)
     ratio, value, count, point, name = max(judged, key=lambda item: item[0])
-    span = (rests[0].start_ns, rests[-1].end_ns)
-    text = f"{point.role.value} less suction is {value:+.1f} kPa at the end of {count} rests (median)"
+    span = (rests[0].start_ns, max(rests[-1].end_ns, subject.record.failure_ns))
+    where = "since the failure, as it did not before" if count == 1 else f"at the end of {count} rests (median)"
+    text = f"{point.role.value} less suction is {value:+.1f} kPa {where}"
     return (
         answer(
             subject,
@@ -206,6 +211,26 @@ def disagree_at_rest(subject: Subject) -> tuple[Finding, ...]:
             ),
         ),
     )
+
+
+def _apart_since(subject: Subject, point: Samples, suction: Samples, before_kpa: float) -> float | None:
+    """Difference at the end of the rest that followed the failure, kPa, where it is another than before.
+
+    Oil is asked only for a feed below suction: above it, oil may stay trapped behind a shut valve.
+    """
+    limits = subject.limits
+    trip = trip_at_failure(subject)
+    if trip is None:
+        return None
+    again = [run.first_ns for run in subject.runs if run.first_ns > trip.latest_ns]
+    rest = Span(trip.latest_ns, min([*again, subject.record.window.end_ns]))
+    if rest.seconds < limits["sensors.rest_least_s"]:
+        return None
+    apart = _apart_at_end(point, suction, rest)
+    if apart is None or (point.role is Role.OIL_PRESSURE and apart > 0):
+        return None
+    name = "sensors.rest_above_kpa" if apart > 0 else "sensors.rest_below_kpa"
+    return apart if abs(apart - before_kpa) > limits[name] else None
 
 
 def _apart_at_end(point: Samples, suction: Samples, rest: Span) -> float | None:

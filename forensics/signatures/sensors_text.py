@@ -9,7 +9,8 @@ from forensics.points import NS, Samples
 from forensics.record import LogLine
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.phases import AMPS, Floats, Measured, Trip, answer, cite_between, trip_at_failure, widened
-from forensics.signatures.sensors_trip import since_start_s, stepped_alone
+from forensics.signatures.sensors_alone import stood_alone
+from forensics.signatures.sensors_trip import no_true_step, since_start_s, stepped_alone
 from forensics.signatures.trip_words import Quantity, trip_texts
 from forensics.vocabulary import ROLE_FACTS, Dimension, Outcome, Recorded, Role
 
@@ -71,7 +72,8 @@ def trip_text_unsupported(subject: Subject) -> tuple[Finding, ...]:
     """Decide whether the trip named a quantity whose own sensor, up to the stop, was where it always is.
 
     Sensors of the quantity are held against the machine's own earlier running; for oil and current also against the
-    level that no protection trips at. A log too slow for the excursion, or a start, is cannot-tell.
+    level that no protection trips at. A reading that left its range by a step that nothing true makes, or alone among
+    what must move with it, bears out nothing. A log too slow for the excursion, or a start, is cannot-tell.
     """
     check = "sensors.trip_text_unsupported"
     got = _spoken(subject, check)
@@ -98,16 +100,21 @@ def trip_text_unsupported(subject: Subject) -> tuple[Finding, ...]:
     share = out / spread
     if not moved and not _plainly_normal(subject, quantity, trip):
         return (cannot_tell(check, f"{point.role.value} kept its usual range, which may be where the protection acts"),)
-    if outside and all(stepped_alone(subject, item[0], trip) for item in moved):
+    false_step = bool(moved) and all(no_true_step(subject, item[0], trip) for item in moved)
+    alone = bool(moved) and moved[0][0].role in stood_alone(subject)
+    unsupported = not outside or false_step or alone
+    if not unsupported and all(stepped_alone(subject, item[0], trip) for item in moved):
         return (cannot_tell(check, f"{point.role.value} bears it out, but by a step that nothing else shared"),)
     span = (trip.earliest_ns - round(subject.limits["sensors.approach_s"] * NS), trip.earliest_ns)
     which = "left" if outside else "stayed in"
     text = f"'{line.text or line.point}': {point.role.value} {which} the machine's own range before the stop"
+    text += ", by a step that nothing true makes and nothing else shared" if false_step else ""
+    text += ", alone among what must move with it" if alone and not false_step else ""
     return (
         answer(
             subject,
             check,
-            Outcome.ABSENT if outside else Outcome.PRESENT,
+            Outcome.PRESENT if unsupported else Outcome.ABSENT,
             text,
             Measured(
                 span_ns=span,

@@ -106,6 +106,24 @@ def stepped_alone(subject: Subject, point: Samples, trip: Trip) -> bool:
     return jump is not None and not jump.moved and (bool(jump.neighbours) or _temperature(point))
 
 
+def no_true_step(subject: Subject, point: Samples, trip: Trip) -> bool:
+    """Whether a sensor stepped before the stop in a way that nothing true can: too fast for metal, or against company.
+
+    A temperature must have gone faster than any wall or gas line follows; a pressure must have stood against two
+    readings at least that are tied to it.
+    """
+    jump = _jump(subject, point, trip) if ROLE_FACTS[point.role].dimension in _JUMP_LIMIT else None
+    if jump is None or jump.moved:
+        return False
+    if not _temperature(point):
+        return len(jump.neighbours) >= _PRESSURE_COMPANY
+    seconds = (int(point.t[jump.at]) - int(point.t[jump.at - 1])) / NS
+    return abs(jump.size) >= subject.limits["sensors.step_k_per_s"] * max(seconds, 1.0)
+
+
+_PRESSURE_COMPANY = 2
+
+
 def _temperature(point: Samples) -> bool:
     return ROLE_FACTS[point.role].dimension is Dimension.TEMPERATURE
 

@@ -75,14 +75,24 @@ class TestJump:
         found = ask(one, "jump_at_trip")
         assert found.outcome is PRESENT
         assert "discharge_temperature" in found.statement
-        # a text that only the jumped sensor bears out is not borne out
+        # a text that only a step bears out which no metal follows is not borne out
+        assert ask(one, "trip_text_unsupported").outcome is PRESENT
+
+    def test_a_step_that_metal_can_follow_leaves_the_text_open(self) -> None:
+        """40 K within ten seconds is more than gas lines do, but not more than one can."""
+        change = {Role.DISCHARGE_TEMPERATURE: late(lambda v: v + 40, 15.0)}
+        one = subject(change, "High discharge temperature", interval_s=10.0)
         assert ask(one, "trip_text_unsupported").outcome is CANNOT_TELL
 
     def test_a_climb_is_no_jump(self) -> None:
         def climbing(t: Floats, old: Floats) -> Floats:
             return old + np.clip(t - (STOP_S - 900), 0, 900) / 900 * 45
 
-        one = subject({Role.DISCHARGE_TEMPERATURE: climbing}, "High discharge temperature")
+        def warming(t: Floats, old: Floats) -> Floats:
+            return old + np.clip(t - (STOP_S - 900), 0, 900) / 900 * 15
+
+        both = {Role.DISCHARGE_TEMPERATURE: climbing, Role.OIL_TEMPERATURE: warming}
+        one = subject(both, "High discharge temperature")
         assert ask(one, "jump_at_trip").outcome is ABSENT
         assert ask(one, "trip_text_unsupported").outcome is ABSENT
 
