@@ -40,7 +40,7 @@ class Standard:
     Attributes
     ----------
     own
-        Usual ratio of the machine's own unloaded starts; None where it has too few.
+        Usual ratio of the machine's own unloaded starts, read from the same kind of point; None where it has too few.
     motor
         Circuit and power reading of its motor.
     misleading
@@ -71,10 +71,15 @@ def judge_starts(starts: Sequence[Start], beside: Sequence[Beside], motor: Motor
     starts, beside
         The starts of a record, not yet judged, and what was seen beside the amps of each.
     """
-    standard = _standard(starts, beside, motor, limits)
+    misleading = _misleading(starts, beside, motor, limits)
+    # ratios from amps and from power are held against their own kind
+    standards = {
+        source: _standard([s for s in starts if s.ratio_from == source], motor, limits, "" if source else misleading)
+        for source in {s.ratio_from for s in starts}
+    }
     out = []
     for start, seen in zip(starts, beside, strict=True):
-        found = judge_unloaded(start, standard, seen)
+        found = judge_unloaded(start, standards[start.ratio_from], seen)
         open_ = found.answer is Answer.CANNOT_TELL
         out.append(
             replace(
@@ -88,9 +93,9 @@ def judge_starts(starts: Sequence[Start], beside: Sequence[Beside], motor: Motor
     return tuple(out)
 
 
-def _standard(starts: Sequence[Start], beside: Sequence[Beside], motor: Motor, limits: Limits) -> Standard:
-    bare = Standard(limits, None, motor, _misleading(starts, beside, motor, limits))
-    if bare.misleading:
+def _standard(starts: Sequence[Start], motor: Motor, limits: Limits, misleading: str) -> Standard:
+    bare = Standard(limits, None, motor, misleading)
+    if misleading:
         return bare
     least, _ = _zone(bare)
     below = [s.ratio for s in starts if s.ratio is not None and s.high is not None and s.high <= least]
@@ -147,7 +152,7 @@ def _by_load(start: Start, standard: Standard, beside: Beside) -> Judgement:
     if start.ratio is None or start.low is None or start.high is None:
         return Judgement(Answer.CANNOT_TELL, "", start.why_not)
     power = _by_power(standard, beside)
-    if standard.misleading and not start.ratio_from:
+    if standard.misleading:
         return _power_instead(standard.misleading, power)
     found = _by_own(start, standard)
     if found is None and start.ratio_from and not standard.given:

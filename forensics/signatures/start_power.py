@@ -91,7 +91,7 @@ def _reached(subject: Subject, power: Samples | None, load: MotorLoad | None, kv
 
 def beside_amps(subject: Subject, run: Run, window: Window, motor: Motor) -> Beside:
     """Power and voltage in the settled window of a start."""
-    volts = _volts_share(subject, window)
+    volts = volts_share(subject, window.from_ns, window.to_ns)
     active, settled, why = _active(subject, run, window, motor)
     return Beside(active, why, volts, settled)
 
@@ -126,12 +126,13 @@ def _sure(subject: Subject, run: Run, window: Window, power: Samples) -> Window:
     return Window(window.from_ns + apart, window.to_ns - apart, window.ended_by)
 
 
-def _volts_share(subject: Subject, window: Window) -> float | None:
+def volts_share(subject: Subject, from_ns: int, to_ns: int) -> float | None:
+    """Mean of the logged voltages over a time, as a share of the supply volts; None where it can't be had."""
     nominal = subject.machine.supply_volts
     points = [p for p in (subject.record.point(role) for role in _VOLTS) if p is not None]
     if nominal is None or subject.machine.starter is Starter.VARIABLE_SPEED:
         return None
-    found = [p.usable.between(window.from_ns, window.to_ns).v for p in points]
+    found = [p.usable.between(from_ns, to_ns).v for p in points]
     means = [float(np.mean(v)) for v in found if len(v)]
     return float(np.mean(means)) / nominal if means else None
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from forensics.findings import Cite, Finding, Start, Stop
@@ -9,6 +11,7 @@ from forensics.points import NS
 from forensics.rules import read_checks
 from forensics.signatures.answer import Seen, Value, answered
 from forensics.signatures.base import Subject, cannot_tell, points_for
+from forensics.signatures.start_duty import duty_words
 from forensics.signatures.start_table import wilson
 from forensics.signatures.starts_before import starts_before, stops_before
 from forensics.vocabulary import Outcome, StopKind
@@ -28,7 +31,10 @@ def _interval_s(subject: Subject) -> float:
 
 
 def too_frequent(subject: Subject) -> tuple[Finding, ...]:
-    """Decide whether the machine started more often within an hour than the limit, in the window up to the failure."""
+    """Decide whether the machine started more often within an hour than the limit, in the window up to the failure.
+
+    The starting duty of a motor of its estimated rating (NEMA MG 10, MG 1) is told beside it and decides nothing.
+    """
     check = "starts.too_frequent"
     missing = _missing(subject, check)
     if missing:
@@ -46,16 +52,10 @@ def too_frequent(subject: Subject) -> tuple[Finding, ...]:
     first = int(np.argmax(counts)) if len(counts) else 0
     busiest = starts[first : first + most]
     measured = Value(float(most), float(most), float(most), "1/h", "starts.most_per_hour", above=True)
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            words,
-            measured,
-            Seen(span_ns=_span(busiest), cites=_cites(busiest), interval_s=interval, samples=max(len(starts), 1)),
-        ),
-    )
+    duty, source = duty_words(subject, starts)
+    seen = Seen(span_ns=_span(busiest), cites=_cites(busiest), interval_s=interval, samples=max(len(starts), 1))
+    finding = answered(subject, check, outcome, f"{words} {duty}", measured, seen)
+    return (replace(finding, basis=f"{finding.basis}. Beside it, deciding nothing: {source}"),)
 
 
 def _span(starts: list[Start]) -> tuple[int | None, int | None]:

@@ -10,23 +10,25 @@ from forensics.points import NS
 from forensics.rules import read_checks
 from forensics.signatures.answer import Seen, Value, answered, three_way
 from forensics.signatures.base import Detector, Subject, cannot_tell, points_for
+from forensics.signatures.motor_load import motor_load
 from forensics.signatures.slide_motion import acting_seconds
 from forensics.signatures.slopes import median_slope
 from forensics.signatures.start_course import (
     discharge_falls_below_suction,
-    locked_rotor,
     no_lift,
     oil_pressure_absent,
-    prolonged_inrush,
 )
+from forensics.signatures.start_judge import BY_OWN, BY_POWER, BY_SLIDE, shaft_load
 from forensics.signatures.start_rate import short_off_times, short_runs, too_frequent
+from forensics.signatures.start_run_up import locked_rotor, prolonged_inrush
 from forensics.signatures.start_table import list_starts, unloaded_share, wilson
 from forensics.signatures.starts_before import last_start, starts_before
-from forensics.vocabulary import Answer, Outcome, PreviousStop, Role
+from forensics.vocabulary import Answer, Outcome, PreviousStop, Role, Starter
 
 __all__ = ["DETECTORS", "list_starts", "unloaded_share", "wilson"]
 
 _LOADED_AMPS_SHARE = 0.6
+_RATIO_BY_POWER = "Amps over rated that the motor's circuit draws at its power:"
 
 
 def loaded_at_failure(subject: Subject) -> tuple[Finding, ...]:
@@ -41,9 +43,8 @@ def loaded_at_failure(subject: Subject) -> tuple[Finding, ...]:
     outcome = Outcome.PRESENT if start.unloaded is Answer.NO else Outcome.ABSENT
     if outcome is Outcome.ABSENT and (stood := _stood_loaded(subject, start)):
         return (cannot_tell(check, stood),)
-    ratio = "" if start.ratio is None else f" Settled amps over rated {start.ratio:.2f}."
-    words = f"Judged by {start.judged_by}.{ratio}"
-    samples = max(start.settled_samples, 2 if start.judged_by == "slide position" else 0)
+    words = _judged_words(subject, start)
+    samples = max(start.settled_samples, 2 if start.judged_by == BY_SLIDE else 0)
     return (
         answered(
             subject,
@@ -56,6 +57,19 @@ def loaded_at_failure(subject: Subject) -> tuple[Finding, ...]:
     )
 
 
+def _judged_words(subject: Subject, start: Start) -> str:
+    """In words, what judged a start, and its ratio with the shaft load that it stands for where that is known."""
+    said = f"Judged by {start.judged_by}" + (f": {start.judged_why}." if start.judged_why else ".")
+    if start.ratio is None:
+        return said
+    said += f" {_RATIO_BY_POWER if start.ratio_from else 'Settled amps over rated'} {start.ratio:.2f}."
+    load, _ = motor_load(subject.machine, subject.limits)
+    shaft = shaft_load(start, None if subject.machine.starter is Starter.VARIABLE_SPEED else load)
+    if shaft is None:
+        return said
+    return f"{said} By the motor's no-load amps that is {shaft.low:.2f} to {shaft.high:.2f} of rated shaft power."
+
+
 def _stood_loaded(subject: Subject, start: Start) -> str:
     """In words, that the slide stood loaded as the motor was switched on, whatever the start brought it to after."""
     slide = subject.record.point(Role.SLIDE_POSITION)
@@ -66,12 +80,12 @@ def _stood_loaded(subject: Subject, start: Start) -> str:
 
 
 def _start_value(start: Start, outcome: Outcome) -> Value:
-    if start.judged_by == "slide position" and start.slide_percent is not None:
+    if start.judged_by == BY_SLIDE and start.slide_percent is not None:
         limit = "starts.slide_loaded_min" if outcome is Outcome.PRESENT else "starts.slide_unloaded_max"
         slide = start.slide_percent
         return Value(slide, slide - 2.0, slide + 2.0, "%", limit, above=True)
-    if start.judged_by == "own starts":
-        # held against the machine's own starts: the ratio is told, the limit is not what decided
+    if start.judged_by in (BY_OWN, BY_POWER):
+        # held against the machine's own starts or by power: the ratio is told, its limit is not what decided
         return Value(start.ratio, start.low, start.high, "1")
     return Value(start.ratio, start.low, start.high, "1", "starts.unloaded_ratio_max", above=True)
 
@@ -103,10 +117,14 @@ def loaded_growing(subject: Subject) -> tuple[Finding, ...]:
     """Decide whether the settled ratio rises from start to start (Theil-Sen slope with its 95 % interval)."""
     check = "starts.loaded_growing"
     _, missing = points_for(subject, read_checks()[check])
-    starts = [s for s in starts_before(subject) if s.ratio is not None]
+    known = [s for s in starts_before(subject) if s.ratio is not None]
+    # a ratio from power among those from amps would be a step that the load did not make
+    starts = [s for s in known if s.ratio_from == known[-1].ratio_from]
     fewest = int(subject.limits["starts.growing_least"])
     if missing or len(starts) < fewest:
-        return (cannot_tell(check, missing or f"{len(starts)} starts with a settled ratio; {fewest} are needed"),)
+        few = f"{len(starts)} starts with a settled ratio; {fewest} are needed"
+        why = next((s.why_not for s in reversed(starts_before(subject)) if s.why_not), "")
+        return (cannot_tell(check, missing or (f"{few} ({why})" if why else few)),)
     ratios = np.array([s.ratio for s in starts[-30:]], dtype=np.float64)
     slope, low, high = median_slope(np.arange(float(len(ratios))), ratios)
     outcome = three_way(low, high, subject.limits["starts.growing_per_start"], above=True)

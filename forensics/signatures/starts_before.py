@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.findings import Start, Stop
+from forensics.findings import Finding, Start, Stop
 from forensics.points import NS
-from forensics.signatures.base import Subject
+from forensics.rules import read_checks
+from forensics.signatures.base import Subject, cannot_tell, points_for
 from forensics.states import Run
 from forensics.vocabulary import Role
 
@@ -58,3 +59,15 @@ def unseen_run(subject: Subject) -> str:
     if seen or interval_s <= _SHORTEST_RUN_S:
         return ""
     return f"no run is seen at the failure; one between two samples {interval_s:g} s apart would not be"
+
+
+def last_run(subject: Subject, check: str) -> tuple[Start, Run] | Finding:
+    """The last start and its run, or the cannot-tell of a check whose needs are not met."""
+    _, missing = points_for(subject, read_checks()[check])
+    start = last_start(subject)
+    run = run_of(subject, start) if start is not None else None
+    if missing or start is None or run is None:
+        return cannot_tell(check, missing or "no start before the failure in the record")
+    if unseen := unseen_run(subject):
+        return cannot_tell(check, unseen)
+    return start, run
