@@ -7,7 +7,7 @@ Paths must mean the same there: a shared folder, or addresses read through fsspe
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Generator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from importlib import import_module
 from typing import Any
 
@@ -18,6 +18,11 @@ from forensics.errors import InputError, Problem
 
 ANSWER_WITHIN = "20s"
 ASK_EVERY_S = 1.0
+LOOK_EVERY_S = 0.1
+# clusters that grow on demand take minutes for their first worker
+WORKER_WITHIN_S = 300.0
+# a case is stopped within seconds; one that is just moving its results needs no more
+STOP_WITHIN_S = 30.0
 STOP = "screw-forensics-stop-"
 
 
@@ -51,38 +56,81 @@ def _rows(dask: Any, client: Any, jobs: Sequence[Job], found: dict[str, Row]) ->
     futures = {client.submit(run_task, job, key=f"{token}-{job.name}", pure=False): job for job in jobs}
     with client:
         try:
-            for future in dask.as_completed(list(futures), loop=client.loop):
+            for future in _as_done(dask, client, list(futures)):
                 found[futures[future].name] = row = _row(future, futures[future])
                 yield row
         finally:
             _stop(dask, client, futures, found)
 
 
+def _as_done(dask: Any, client: Any, futures: list[Any]) -> Iterator[Any]:
+    """Futures as they are done; those left over once no worker has been there for too long come as they are."""
+    done = dask.as_completed(futures, loop=client.loop)
+    waiting = set(futures)
+    looked = there = time.monotonic()
+    while waiting:
+        for future in done.next_batch(block=False):
+            waiting.discard(future)
+            yield future
+            there = time.monotonic()
+        if waiting and time.monotonic() - looked > ASK_EVERY_S:
+            looked = time.monotonic()
+            if _has_worker(client):
+                there = looked
+            elif looked - there > WORKER_WITHIN_S:
+                yield from waiting
+                return
+        time.sleep(LOOK_EVERY_S)
+
+
+def _has_worker(client: Any) -> bool:
+    try:
+        return bool(client.nthreads())
+    except (OSError, RuntimeError):
+        return False
+
+
 def _stop(dask: Any, client: Any, futures: Mapping[Any, Job], found: dict[str, Row]) -> None:
-    """Call off what is waiting, stop what is running, keep what is done."""
-    dask.Event(STOP + next(iter(futures.values())).token, client=client).set()
-    running = [future for future, job in futures.items() if job.name not in found and not future.done()]
-    for future, job in futures.items():
-        if job.name not in found and future.done():
-            found[job.name] = _row(future, job)
-    if running:
-        client.cancel(running)
+    """Stop what is running and wait for it, call off what is waiting, keep what is done.
+
+    What waits is let run into the stop, which takes it no time: a case that was called off could be one that has just
+    been finished.
+    """
+    open_ = [future for future, job in futures.items() if job.name not in found]
+    if open_ and client.status == "running":
+        dask.Event(STOP + next(iter(futures.values())).token, client=client).set()
+        until = time.monotonic() + STOP_WITHIN_S
+        while time.monotonic() < until and any(client.processing().values()):
+            time.sleep(LOOK_EVERY_S)
+        while time.monotonic() < until and _has_worker(client) and not all(future.done() for future in open_):
+            time.sleep(LOOK_EVERY_S)
+        done = [future for future in open_ if future.done()]
+        client.cancel([future for future in open_ if future not in done])
+    else:
+        done = [future for future in open_ if future.done()]
+    for future in done:
+        found[futures[future].name] = _row(future, futures[future])
 
 
 def _row(future: Any, job: Job) -> Row:
     if future.status == "finished":
         row: Row = future.result()
         return row
+    if future.status == "pending":
+        return Row(job.name, job.case, "not run", why=f"the cluster had no worker for {WORKER_WITHIN_S:g} s")
     fault = future.exception() if future.status == "error" else None
     why = future.status if fault is None else f"{type(fault).__name__}: {fault}"
     return Row(job.name, job.case, "failed", why=f"the cluster lost it: {why}")
 
 
 def run_task(job: Job) -> Row:
-    """One job as a task of the cluster."""
+    """One job as a task of the cluster; one that comes to a worker after the batch was stopped is not begun."""
+    wanted = _wanted(job.token)
+    if not wanted():
+        return Row(job.name, job.case, "not run", why="the batch was stopped")
     worker = Worker()
     try:
-        return run_job(job, worker, _wanted(job.token))
+        return run_job(job, worker, wanted)
     finally:
         worker.close()
 
@@ -91,12 +139,12 @@ def _wanted(token: str) -> Callable[[], bool]:
     """Asks the scheduler now and then whether the batch was stopped."""
     dask = _distributed()
     stop = dask.Event(STOP + token, client=dask.get_client())
-    asked = time.monotonic()
+    asked = -ASK_EVERY_S
     stopped = False
 
     def wanted() -> bool:
         nonlocal asked, stopped
-        if not stopped and time.monotonic() - asked > ASK_EVERY_S:
+        if not stopped and time.monotonic() - asked >= ASK_EVERY_S:
             asked = time.monotonic()
             stopped = bool(stop.is_set())
         return not stopped

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 from forensics.batch.fingerprint import software_hash
+from forensics.batch.hold import scratch_folder
 from forensics.batch.plan import Job, Row
 from forensics.batch.results import is_current, read_result, seed, take, write_failed_page
 from forensics.batch.storage import fetch_case, is_address
@@ -18,8 +16,6 @@ from forensics.batch.watch import Bounds, StoppedError, Worker
 from forensics.case_files import case_inputs, inputs_hash
 from forensics.changes import Changes
 from forensics.errors import ForensicsError, InputError, RunError
-
-RUNNING = ".running"
 
 
 def run_job(job: Job, worker: Worker, wanted: Callable[[], bool] = lambda: True) -> Row:
@@ -35,27 +31,11 @@ def run_job(job: Job, worker: Worker, wanted: Callable[[], bool] = lambda: True)
     began = time.monotonic()
     worker.peak_mib = 0.0
     try:
-        with _scratch(job) as scratch:
+        with scratch_folder(job.out, job.token, job.name) as scratch:
             row = _run(job, worker, Bounds(job.case_limit_s, job.memory_limit_mib, wanted), scratch)
     except OSError as fault:
         row = Row(job.name, job.case, "failed", why=f"{fault.strerror or fault}: {fault.filename or job.out}")
     return replace(row, wall_s=time.monotonic() - began, peak_mib=worker.peak_mib)
-
-
-@contextmanager
-def _scratch(job: Job) -> Iterator[Path]:
-    """An empty folder, beside the results where they are local, so that moving them needs no copy."""
-    if is_address(job.out):
-        with tempfile.TemporaryDirectory() as folder:
-            yield Path(folder)
-        return
-    scratch = Path(job.out).parent / RUNNING / job.token / job.name
-    shutil.rmtree(scratch, ignore_errors=True)
-    scratch.mkdir(parents=True)
-    try:
-        yield scratch
-    finally:
-        shutil.rmtree(scratch, ignore_errors=True)
 
 
 def _run(job: Job, worker: Worker, bounds: Bounds, scratch: Path) -> Row:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import shutil
 import threading
 import uuid
 from collections import Counter
@@ -13,10 +12,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from forensics.batch.fingerprint import software_hash
-from forensics.batch.job import RUNNING, run_job
+from forensics.batch.hold import clear_scratch, locked
+from forensics.batch.job import run_job
 from forensics.batch.plan import BatchPlan, Job, Row, plan_jobs
-from forensics.batch.storage import is_address, join, locked, write_bytes
+from forensics.batch.storage import join, write_bytes
 from forensics.batch.watch import Worker
+from forensics.errors import InputError, Problem
 
 DONE, FAILED, CORRECT = 0, 1, 2
 TABLE, CHANGED = "batch.csv", "changed.txt"
@@ -99,7 +100,7 @@ def run_batch(plan: BatchPlan) -> BatchOutcome:
     plan.check()
     token = uuid.uuid4().hex
     with locked(plan.out, token):
-        _clear(plan.out)
+        _refuse_where_cases_run(plan.out)
         jobs = plan_jobs(plan, software_hash(), token)
         found: dict[str, Row] = {}
         stopped = False
@@ -110,15 +111,17 @@ def run_batch(plan: BatchPlan) -> BatchOutcome:
             stopped = True
         finally:
             source.close()
-            _clear(plan.out)
+            clear_scratch(plan.out)
         rows = tuple(found.get(j.name) or Row(j.name, j.case, "not run", why="the batch was stopped") for j in jobs)
         return BatchOutcome(rows, stopped, _write(plan.out, rows))
 
 
-def _clear(out: str | Path) -> None:
-    """Take away half-done work: of a batch that was killed, or our own."""
-    if not is_address(out):
-        shutil.rmtree(Path(out) / RUNNING, ignore_errors=True)
+def _refuse_where_cases_run(out: str | Path) -> None:
+    """A batch that was killed frees its folder, but a cluster goes on with the cases that it had begun."""
+    running = clear_scratch(out)
+    if running:
+        text = f"a batch that was killed still has cases running there: {', '.join(running)}"
+        raise InputError([Problem(text, file=str(out), remedy="Wait until they are done, or stop the workers.")])
 
 
 def _count(rows: Iterable[Row], total: int, *, progress: bool) -> None:

@@ -6,19 +6,13 @@ A path with ``://`` is an address; everything else is a path of the file system.
 
 from __future__ import annotations
 
-import json
 import posixpath
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from forensics.case_files import CUSTODY_LOG, WAVEFORM_PARTS, named_files
 from forensics.casefile import read_case_file
-from forensics.errors import InputError, Problem, RunError
-
-LOCK = "batch.lock"
-BUSY = "another batch writes there"
+from forensics.errors import InputError, Problem
 
 
 def is_address(path: str | Path) -> bool:
@@ -124,55 +118,3 @@ def _belongs(name: str, wanted: str) -> bool:
         return name == wanted
     other, suffix = posixpath.splitext(name)
     return other.casefold() == stem.casefold() and suffix.casefold() in WAVEFORM_PARTS
-
-
-@contextmanager
-def locked(out: str | Path, token: str) -> Iterator[None]:
-    """Hold a folder of results for one batch.
-
-    Raises
-    ------
-    InputError
-        Another batch holds it.
-    RunError
-        The folder can't be written to.
-    """
-    with _locked_address(str(out), token) if is_address(out) else _locked_folder(Path(out)):
-        yield
-
-
-@contextmanager
-def _locked_folder(out: Path) -> Iterator[None]:
-    from filelock import FileLock, Timeout
-
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        lock = FileLock(out / f".{LOCK}", timeout=0)
-        lock.acquire()
-    except Timeout:
-        remedy = "Wait for it, or give another folder with --out."
-        raise InputError([Problem(BUSY, file=str(out), remedy=remedy)]) from None
-    except OSError as fault:
-        raise RunError(f"{out} can't be written to: {fault.strerror or fault}") from None
-    try:
-        yield
-    finally:
-        lock.release()
-
-
-@contextmanager
-def _locked_address(out: str, token: str) -> Iterator[None]:
-    """A lock on storage that has none: a file with our token, looked at again after it was written."""
-    path = join(out, LOCK)
-    system, inside = file_system(path)
-    if system.exists(inside):
-        remedy = f"Wait for it; if it is gone for good, remove {path}."
-        raise InputError([Problem(BUSY, file=out, remedy=remedy)])
-    write_bytes(path, json.dumps({"batch": token}).encode())
-    system.invalidate_cache()
-    if json.loads(read_bytes(path))["batch"] != token:
-        raise InputError([Problem(BUSY, file=out, remedy="Wait for it.")])
-    try:
-        yield
-    finally:
-        system.rm_file(inside)

@@ -23,6 +23,8 @@ def report(case: Path, out: Path) -> None:
     name = read_case_file(case).case.id
     if name.startswith("hang"):
         time.sleep(600)
+    while name.startswith("wait") and not (case.parent / "go").exists():
+        time.sleep(0.05)
     if name.startswith("grow"):
         held = bytearray()
         while True:

@@ -1,4 +1,4 @@
-"""Loaded into the workers of a test's cluster: their cases are run by the stand-in, as on this machine."""
+"""Puts the stand-in into a process of its own: workers of a test's cluster load it, and so does the command line."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ import os
 import sys
 from pathlib import Path
 
-from forensics.batch import cluster, job, watch
-
-cluster.Worker = functools.partial(watch.Worker, (sys.executable, str(Path(__file__).with_name("child.py"))))
-job.software_hash = lambda: "same"
+from forensics.batch import cluster, job, run, watch
 
 HERE = Path(__file__).resolve().parent
+
+run.Worker = cluster.Worker = functools.partial(watch.Worker, (sys.executable, str(HERE / "child.py")))
+run.software_hash = job.software_hash = lambda: "same"
 os.environ["PYTHONPATH"] = os.pathsep.join([str(HERE.parent), str(HERE.parents[2])])

@@ -16,7 +16,7 @@ import pytest
 from finished_cases import write_case
 
 from forensics.batch import BatchPlan, run_batch
-from forensics.batch.storage import locked
+from forensics.batch.hold import locked
 from forensics.errors import InputError
 
 pytestmark = pytest.mark.usefixtures("stand_in")
