@@ -17,6 +17,7 @@ from check_values import Row
 from steady import BEGIN_NS, point, steady
 
 from data_demo.machine import Machine, Size, compression_work
+from data_demo.scenarios import Scenario, short_run
 from forensics.points import NS
 from forensics.rules import FOLDER, read_limits, read_toml
 from forensics.rules.profiles import read_profile
@@ -176,6 +177,42 @@ def test_indicated_work_of_a_fixed_volume_ratio(rows: Rows, row_id: str) -> None
     assert work == pytest.approx(row.values[0], abs=2e-5)
     matched = exponent / (exponent - 1.0) * (pressure_ratio ** ((exponent - 1.0) / exponent) - 1.0)
     assert matched / work == pytest.approx(row.values[1], abs=2e-5)
+
+
+@pytest.mark.parametrize("row_id", ["SC-021", "SC-022", "SC-023", "SC-024"])
+def test_built_in_pressure_ratio(rows: Rows, row_id: str) -> None:
+    """Vi^n, where the generator's work touches that of a compression that ends at the pressure outside."""
+    from scipy.optimize import brentq
+
+    volume_ratio, exponent = rows[row_id].given
+
+    def wasted(pressure_ratio: float) -> float:
+        work = compression_work(volume_ratio, exponent) + pressure_ratio / volume_ratio
+        return work - exponent / (exponent - 1.0) * (pressure_ratio ** ((exponent - 1.0) / exponent) - 1.0)
+
+    matched = brentq(lambda at: wasted(at + 1e-4) - wasted(at - 1e-4), 1.5, 8.0)
+    assert matched == rows[row_id].about()
+    assert wasted(matched) == pytest.approx(0.0, abs=1e-9)
+
+
+def expansion_kj(volume_m3: float, high_kpa: float, low_kpa: float) -> float:
+    """Most work that trapped gas can give as it expands, kJ (isothermal)."""
+    return volume_m3 * high_kpa * math.log(high_kpa / low_kpa)
+
+
+def test_rotors_turn_back_no_faster_than_the_trapped_gas_allows(rows: Rows) -> None:
+    """SC-046, SC-047, an energy bound: it holds for the demonstration machine whose valve stays shut."""
+    work_kj = expansion_kj(*rows["SC-046"].given)
+    assert work_kj == rows["SC-046"].about()
+    assert math.sqrt(2e3 * work_kj / rows["SC-047"].given[0]) == rows["SC-047"].about()
+    run = short_run("bypass-not-released", 5, cycles=1)
+    size = Scenario()
+    stop = run.truth["stops"][-1]  # type: ignore[index]
+    at = int(np.searchsorted(run.time_s, stop["time_s"]))
+    low_kpa = float(run.exact["suction_pressure"][at])
+    most_kj = expansion_kj(size.plenum_m3, low_kpa + stop["difference_kpa"], low_kpa)
+    bound_rpm = math.sqrt(2e3 * most_kj / size.inertia_kg_m2) * 30.0 / math.pi
+    assert -bound_rpm < stop["peak_reverse_rpm"] < -LIMITS["coastdown.reverse_rpm"]
 
 
 # -- equalisation after a stop --------------------------------------------------------------------------------------

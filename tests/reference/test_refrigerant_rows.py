@@ -176,3 +176,26 @@ def test_superheat_error_by_gum_stays_inside_the_limit_that_allows_for_it(rows: 
     error_k = float(np.hypot(u_t, u_p / slope_kpa_k(curve("R134a"), 5.0)))
     assert error_k == row.about()
     assert read_limits()["sensors.below_dew_k"] > 3.0 * error_k
+
+
+@pytest.mark.parametrize("row_id", spread("RP-084 to RP-087"))
+def test_tables_end_well_below_the_critical_point(rows: Rows, row_id: str) -> None:
+    """Where both phases come together saturation says nothing; the molar mass is used nowhere in the project."""
+    row = rows[row_id]
+    celsius, kpa, _ = row.values
+    table = curve_of(row).table
+    assert 0.8 * kpa < table.pressure_kpa[-1] <= 0.85 * kpa
+    assert table.dew_c[-1] < celsius
+
+
+def test_composition_of_a_blend(rows: Rows) -> None:
+    """RP-088, RP-089, ANSI/ASHRAE 34: the library's mixture that R513A's table is made from."""
+    pytest.importorskip("CoolProp")
+    from CoolProp.CoolProp import AbstractState
+
+    state = AbstractState("HEOS", known_refrigerants()["R513A"].library)
+    moles = dict(zip(state.fluid_names(), state.get_mole_fractions(), strict=True))
+    mass = dict(zip(state.fluid_names(), state.get_mass_fractions(), strict=True))
+    assert "R1234yf/R134a 56/44" in rows["RP-088"].expected
+    assert mass == pytest.approx({"R1234yf": 0.56, "R134a": 0.44}, abs=1e-3)
+    assert moles["R1234yf"] == rows["RP-089"].about()

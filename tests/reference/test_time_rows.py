@@ -168,10 +168,11 @@ def test_a_record_of_change_holds_until_its_next_row(rows: Rows) -> None:
 
 
 def test_a_row_that_is_no_reading_is_a_gap_and_never_zero(rows: Rows, read: Reader) -> None:
-    """PN-053 and PN-051: log records and point states that carry no value are kept as gaps, with their reason."""
+    """PN-051, PN-053, PN-054: log records and point states that carry no value are gaps, with their reason."""
     assert "never as zeros" in rows["PN-053"].expected
-    words = ["fault", "down", "disabled", "unknown"]
-    assert set(words) <= set(rows["PN-051"].inputs.split())
+    states = [word for word in rows["PN-051"].inputs.split() if word not in ("ok", "stale")]
+    words = [*states, *(word.strip() for word in rows["PN-054"].inputs.split(";"))]
+    assert len(words) == 11
     lines = [f"2024-06-01 12:00:{2 * n:02d},{40 + n}" for n in range(20)]
     lines += [f"2024-06-01 12:01:{n:02d},{word}" for n, word in enumerate(words)]
     found, _ = read(*lines)
@@ -179,4 +180,4 @@ def test_a_row_that_is_no_reading_is_a_gap_and_never_zero(rows: Rows, read: Read
     assert len(samples.usable) == 20
     assert not (samples.v == 0.0).any()
     account = found.accounting
-    assert account.rows_kept + sum(account.set_aside.values()) == 24
+    assert account.rows_kept + sum(account.set_aside.values()) == 31
