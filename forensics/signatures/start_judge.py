@@ -156,7 +156,7 @@ def _by_load(start: Start, standard: Standard, beside: Beside) -> Judgement:
         return _power_instead(standard.misleading, power)
     found = _by_own(start, standard)
     if found is None and start.ratio_from and not standard.given:
-        return replace(power, why=f"by {start.ratio_from}, as there are no settled amps") if power.by else power
+        return _power_instead("there are no settled amps", power)
     if found is None:
         found = _by_amps(start, standard, beside)
         if found.answer is Answer.CANNOT_TELL and standard.load is not None:
