@@ -65,12 +65,24 @@ _SIMPLE: dict[str, tuple[Dimension, float, float]] = {
     "hz": (Dimension.FREQUENCY, 1.0, 0.0),
     "rpm": (Dimension.SPEED, 1.0, 0.0),
     "1/min": (Dimension.SPEED, 1.0, 0.0),
+    "min-1": (Dimension.SPEED, 1.0, 0.0),
+    "r/min": (Dimension.SPEED, 1.0, 0.0),
+    "u/min": (Dimension.SPEED, 1.0, 0.0),
+    "tr/min": (Dimension.SPEED, 1.0, 0.0),
     "degc": (Dimension.TEMPERATURE, 1.0, 0.0),
     "c": (Dimension.TEMPERATURE, 1.0, 0.0),
     "°c": (Dimension.TEMPERATURE, 1.0, 0.0),
     "degf": (Dimension.TEMPERATURE, 5.0 / 9.0, -160.0 / 9.0),
     "f": (Dimension.TEMPERATURE, 5.0 / 9.0, -160.0 / 9.0),
     "°f": (Dimension.TEMPERATURE, 5.0 / 9.0, -160.0 / 9.0),
+    "deg c": (Dimension.TEMPERATURE, 1.0, 0.0),
+    "° c": (Dimension.TEMPERATURE, 1.0, 0.0),
+    "℃": (Dimension.TEMPERATURE, 1.0, 0.0),
+    "celsius": (Dimension.TEMPERATURE, 1.0, 0.0),
+    "deg f": (Dimension.TEMPERATURE, 5.0 / 9.0, -160.0 / 9.0),
+    "° f": (Dimension.TEMPERATURE, 5.0 / 9.0, -160.0 / 9.0),
+    "℉": (Dimension.TEMPERATURE, 5.0 / 9.0, -160.0 / 9.0),
+    "fahrenheit": (Dimension.TEMPERATURE, 5.0 / 9.0, -160.0 / 9.0),
     "k": (Dimension.TEMPERATURE, 1.0, -273.15),
     "%": (Dimension.FRACTION, 1.0, 0.0),
     "percent": (Dimension.FRACTION, 1.0, 0.0),
@@ -79,6 +91,8 @@ _SIMPLE: dict[str, tuple[Dimension, float, float]] = {
     "s": (Dimension.DURATION, 1.0 / 3600.0, 0.0),
     "min": (Dimension.DURATION, 1.0 / 60.0, 0.0),
     "h": (Dimension.DURATION, 1.0, 0.0),
+    "hrs": (Dimension.DURATION, 1.0, 0.0),
+    "hours": (Dimension.DURATION, 1.0, 0.0),
     "1": (Dimension.COUNT, 1.0, 0.0),
 }
 _RATED_AMPS = {"%rla", "%fla", "% rla", "% fla", "%rated amps"}
@@ -96,7 +110,7 @@ def read_unit(text: str) -> Unit | None:
         As written in a header, a unit row, a cell or the case file: ``psig``, ``kPa(g)``, ``°F``, ``%RLA``.
     """
     clean = text.strip().replace("º", "°").replace("²", "2").replace("^2", "2")
-    lower = re.sub(r"\s+", " ", clean.lower())
+    lower = re.sub(r"\s+", " ", clean.lower()).replace("deg. ", "deg ").replace("in hg", "inhg")
     if lower in _RATED_AMPS:
         return Unit(clean, Dimension.CURRENT, 0.01, of_rated_amps=True)
     if clean == "MPa" or lower == "mpa":

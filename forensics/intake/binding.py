@@ -1,4 +1,4 @@
-"""From cells to points: the unit of each column, the state words of each switch; the only place where units enter."""
+"""From cells to points: readings in canonical units, the state words of each switch."""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ from numpy.typing import NDArray
 
 from forensics.casefile import Machine, Point, Source
 from forensics.errors import Problem, Problems, Severity
+from forensics.intake.column_units import UnitJudge
+from forensics.intake.no_reading import no_reading
 from forensics.intake.reading import Detection
-from forensics.intake.values import Numbers, Reasons, StateWords, state_words
-from forensics.intake.words import plain, read_words
+from forensics.intake.values import NOT_A_NUMBER, Numbers, Reasons, StateWords, state_words
 from forensics.points import OFF, ON, UNKNOWN, Origin, Samples, Switch
-from forensics.units import Unit, fits, needs_datum, read_unit, to_canonical
-from forensics.vocabulary import ROLE_FACTS, Dimension, Quality, Recorded, Role, is_switch
+from forensics.units import Unit, to_canonical
+from forensics.vocabulary import ROLE_FACTS, Quality, Recorded, Role, is_switch
 
 OUT_OF_RANGE = "outside range"
-_BRACKET = re.compile(r"^(?P<name>.*\S)\s*[\[(](?P<unit>[^\[\]]+?)[\])]\s*$")
-_TOKEN = re.compile(r"^(?P<name>.*[^\s_])[\s_](?P<unit>[^\s_]+(?: (?:abs|g|a|\(?g\)?|\(?a\)?|RLA|FLA))?)$")
+_OTHER_MARK = re.compile(NOT_A_NUMBER + r"[+-]?\d+[.,]\d+")
 _STUCK_SAMPLE = 20_000
 _REGULAR_SHARE = 0.9
 _REGULAR_TOLERANCE = 0.1
@@ -84,17 +84,16 @@ class Binder:
         header, units_row
             What the column's name and the units row say.
         """
-        unit = self.unit_of(point, header, units_row, numbers.suffixes)
+        unit = UnitJudge(self.ask, self.detections, self.notes).unit_of(point, header, units_row, numbers.suffixes)
         if unit is None:
             return None
         values, reason = numbers.values, numbers.reason
-        not_readings = None if point.range is not None else _no_reading(values, reason, reasons)
+        not_readings = None if point.range is not None else no_reading(values, reason, reasons, point.role)
         if not_readings is not None:
             values, reason = not_readings
         missing = reasons.count(reason)
-        odd = [name for name in missing if name.startswith("not a number")]
-        if odd and not np.isfinite(values).any():
-            self.ask(point, f"the column holds no number ({odd[0]}).", "Bind it to another role, or correct column.")
+        odd = [name for name in missing if name.startswith(NOT_A_NUMBER)]
+        if odd and self._ask_odd(point, odd, is_number=bool(np.isfinite(values).any())):
             return None
         canonical = self._convert(point, values, unit)
         if canonical is None:
@@ -124,6 +123,20 @@ class Binder:
             resolution=_resolution(canonical),
         )
 
+    def _ask_odd(self, point: Point, odd: list[str], *, is_number: bool) -> bool:
+        """Ask about a column without any number, or with numbers in another decimal mark than the file's."""
+        if not is_number:
+            self.ask(point, f"the column holds no number ({odd[0]}).", "Bind it to another role, or correct column.")
+            return True
+        other = [name.removeprefix(NOT_A_NUMBER) for name in odd if _OTHER_MARK.fullmatch(name)]
+        if other:
+            self.ask(
+                point,
+                f"'{other[0]}' has another decimal mark than the rest of the file.",
+                "Supply the parts as two sources, each with its decimal.",
+            )
+        return bool(other)
+
     def _convert(self, point: Point, values: NDArray[np.float64], unit: Unit) -> NDArray[np.float64] | None:
         air_kpa = self.machine.air_kpa
         try:
@@ -140,86 +153,6 @@ class Binder:
                     "Give machine.altitude_m or machine.air_pressure_kpa (101.325 kPa is assumed only if you say so).",
                 )
             return None
-
-    def unit_of(self, point: Point, header: str, units_row: str, suffixes: Counter[str]) -> Unit | None:
-        """Unit of a column: the case file's, else the header's brackets, the units row, the cells, the header's end.
-
-        A unit that can't be read, does not fit the role, or does not say gauge or absolute is asked for by name.
-        """
-        role = point.role
-        bracket = _BRACKET.match(header)
-        tail = None if bracket else _trailing_unit(header, role)
-        told: list[tuple[str, str]] = []
-        if point.unit:
-            told.append((point.unit, "given in the case file"))
-        if bracket is not None:
-            told.append((bracket["unit"].strip(), f"header '{header}'"))
-        if units_row:
-            told.append((units_row, "units row"))
-        if suffixes:
-            told.append((suffixes.most_common(1)[0][0], "written in the cells"))
-            if len({plain(name) for name in suffixes}) > 1:
-                names = ", ".join(sorted(suffixes))
-                self.ask(point, f"the cells carry different units ({names}).", "Supply the parts as two sources.")
-                return None
-        if tail is not None:
-            told.append((tail, f"end of the header '{header}'"))
-        if ROLE_FACTS[role].dimension is Dimension.COUNT and not told:
-            return read_unit("1")
-        for text, evidence in told:
-            unit = read_unit(text)
-            if unit is None and evidence.startswith("header") and len(told) > 1:
-                continue
-            return self._accept(point, text, unit, evidence, told)
-        wanted = ROLE_FACTS[role].dimension.value
-        self.ask(point, f"no unit is given for a {wanted}.", "Give unit in its [[point]].")
-        return None
-
-    def _accept(
-        self, point: Point, text: str, unit: Unit | None, evidence: str, told: list[tuple[str, str]]
-    ) -> Unit | None:
-        role = point.role
-        if unit is None:
-            self.ask(point, f"the unit '{text}' ({evidence}) is not known.", "Give unit in its [[point]].")
-            return None
-        if not fits(unit, role):
-            wanted = ROLE_FACTS[role].dimension.value
-            self.ask(
-                point,
-                f"the unit '{text}' ({evidence}) is not one of a {wanted}, which role {role.value} needs.",
-                "Correct unit or role.",
-            )
-            return None
-        if needs_datum(unit, role):
-            settled = self._datum_elsewhere(unit, told)
-            if settled is None:
-                self.ask(
-                    point,
-                    f"'{text}' ({evidence}): gauge or absolute?",
-                    f'Give unit = "{text}g" or "{text}a"; if gauge, give the site\'s air pressure or height '
-                    "(machine.air_pressure_kpa or altitude_m; 101.325 kPa assumed only if you say so).",
-                )
-                return None
-            unit = settled
-        if evidence != "given in the case file":
-            self.detections.append(Detection(f"unit of {point.column}", unit.text, evidence))
-        else:
-            for other, where in told[1:]:
-                known = read_unit(other)
-                if known is not None and (known.factor, known.dimension) != (unit.factor, unit.dimension):
-                    self.notes.append(
-                        f"{point.column}: unit '{text}' is given in the case file, {where} says '{other}'"
-                    )
-        return unit
-
-    @staticmethod
-    def _datum_elsewhere(unit: Unit, told: list[tuple[str, str]]) -> Unit | None:
-        """The same unit with its datum, where another place says it."""
-        for text, _ in told:
-            other = read_unit(text)
-            if other is not None and other.factor == unit.factor and other.datum is not unit.datum:
-                return other
-        return None
 
     # states
 
@@ -316,50 +249,6 @@ class Binder:
             measured_at=place,
             resolution_s=self.resolution_s,
         )
-
-
-def _trailing_unit(header: str, role: Role) -> str | None:
-    """Unit at the end of a header without brackets: ``OilP kPa``, ``SuctP kPa abs``, ``DischT C``."""
-    parts = re.split(r"[\s_]+", header.strip())
-    for count in (2, 1):
-        if len(parts) > count:
-            text = " ".join(parts[-count:])
-            unit = read_unit(text)
-            if unit is not None and fits(unit, role):
-                return text
-    return None
-
-
-def _no_reading(
-    values: NDArray[np.float64], reason: NDArray[np.uint16], reasons: Reasons
-) -> tuple[NDArray[np.float64], NDArray[np.uint16]] | None:
-    """Numbers that mean no reading: listed ones that stand far off every other reading of the column."""
-    if not len(values):
-        return None
-    listed = np.array(read_words().no_reading)
-    low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
-    if not np.isfinite(low):
-        return None
-    ends = np.array([low, high])
-    if not (np.isclose(ends[:, None], listed[None, :], rtol=1e-6, atol=0.0)).any():
-        return None
-    hits = np.isin(values, listed)
-    rest = values[np.isfinite(values) & ~hits]
-    if not len(rest):
-        return None
-    bottom, top = float(rest.min()), float(rest.max())
-    spread = max(top - bottom, abs(top) * 0.05, 1e-9)
-    codes = None
-    for value in np.unique(values[hits]):
-        distance = max(bottom - value, value - top)
-        if distance <= 2 * spread:
-            continue
-        if codes is None:
-            values, codes = values.copy(), reason.copy()
-        chosen = values == value
-        codes[chosen] = reasons.code(f"{value:g} stands for no reading")
-        values[chosen] = np.nan
-    return None if codes is None else (values, codes)
 
 
 def _resolution(values: NDArray[np.float64]) -> float:

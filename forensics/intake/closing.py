@@ -7,9 +7,9 @@ from dataclasses import replace
 
 from forensics.intake.dialect import Dialect
 from forensics.intake.gathered import Gathered
-from forensics.intake.lanes import BLANK, NO_TIME, WIDTH
 from forensics.intake.reader import Job
 from forensics.intake.reading import SourceReading
+from forensics.intake.standing import BLANK, NO_TIME, WIDTH
 from forensics.points import to_datetime
 
 FOOTER = "footer"

@@ -99,6 +99,8 @@ class Gathered:
         Steps between neighbouring stamps, counted before rows were dropped.
     numeric
         Whether any stamp is a number: a Unix time or a sheet's day number.
+    unit_changes
+        Columns whose units row changes below: line, unit before, unit from there on.
     first_local, last_local
         Range of wall-clock times of dropped rows.
     """
@@ -123,6 +125,7 @@ class Gathered:
     careful_rows: int = 0
     first_stamp: str = ""
     numeric: bool = False
+    unit_changes: dict[int, tuple[int, str, str]] = field(default_factory=dict)
 
     def extra(self, first: int, last: int) -> None:
         """Note lines that end with one more, empty field."""

@@ -212,7 +212,7 @@ def unit_text(cell: str) -> str:
     return cell.strip().strip("[]()").strip() if not re.search(r"\(.+\)$", cell.strip("()")) else cell.strip("[] ")
 
 
-def _says_what_it_is(cell: str) -> bool:
+def says_what_it_is(cell: str) -> bool:
     """Whether a cell of a units row stands for the time column: the word for a unit, or the form of its stamps."""
     return plain(cell) in read_words().columns["unit"] or _TIME_FORM.fullmatch(cell) is not None
 
@@ -225,7 +225,7 @@ def is_units(cells: Sequence[str], *, below_names: bool = False) -> bool:
     below_names
         The row stands under a header: then some known units among words as short are enough.
     """
-    full = [cell for cell in cells if cell and not _says_what_it_is(cell)]
+    full = [cell for cell in cells if cell and not says_what_it_is(cell)]
     if not full or any(plain(cell) in read_words().columns["time"] for cell in full):
         return False
     known = [
@@ -278,7 +278,7 @@ def units_below(rows: Sequence[RowText], after: int) -> BelowHeader:
             between.append(row)
             continue
         found.units = {
-            place: mended(unit_text(cell)) for place, cell in enumerate(cells) if cell and not _says_what_it_is(cell)
+            place: mended(unit_text(cell)) for place, cell in enumerate(cells) if cell and not says_what_it_is(cell)
         }
         found.line = row.line
         found.passed.extend(item for item in between if filled(item))

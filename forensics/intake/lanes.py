@@ -7,6 +7,7 @@ that it sets aside its line and its reason.
 
 from __future__ import annotations
 
+import codecs
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -17,49 +18,18 @@ from numpy.typing import NDArray
 
 from forensics.intake.dialect import Dialect
 from forensics.intake.gathered import Cells, Gathered, Piece, times_of
-from forensics.intake.headers import mended
 from forensics.intake.reading import SetAside
 from forensics.intake.rows import RowText, records, split_lines
 from forensics.intake.stamp_fields import EPOCH, TIME_ONLY, Fields
 from forensics.intake.stamps import read_fields
+from forensics.intake.standing import NO_TIME, NUL, REPEATED, Standing, Wanted
 from forensics.intake.time_pairs import read_times, together
 from forensics.points import Span
-from forensics.units import read_unit
 
 SMALL_BYTES = 256 << 10
 _DAY_NS = 86_400 * 10**9
 _MARGIN_NS = 2 * _DAY_NS
 _TEXT_MAX = 2000
-
-BLANK = "blank line"
-REPEATED = "repeated header"
-UNITS = "repeated units row"
-WIDTH = "wrong number of fields"
-NO_TIME = "time not readable"
-NUL = "NUL bytes"
-QUOTE = "unclosed quote"
-
-
-@dataclass(slots=True)
-class Wanted:
-    """Which columns are read, and as what.
-
-    Attributes
-    ----------
-    time
-        Columns that make the stamp.
-    numbers, words, texts
-        As numbers where the library can, as dictionary-encoded words, as plain text.
-    """
-
-    time: list[int]
-    numbers: list[int] = field(default_factory=list)
-    words: list[int] = field(default_factory=list)
-    texts: list[int] = field(default_factory=list)
-
-    def all(self) -> list[int]:
-        """Every column that is read, the time columns included."""
-        return sorted({*self.time, *self.numbers, *self.words, *self.texts})
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,16 +64,24 @@ class BlockReader:
     zone_offsets: dict[str, int]
     gathered: Gathered
     careful_only: bool = False
-    position: dict[int, int | None] = field(default_factory=dict)
-    width: int = 0
+    standing: Standing = field(init=False)
     text_columns: set[int] = field(default_factory=set)
     pending: str = ""
     pending_lines: int = 0
     last_local: int | None = None
 
     def __post_init__(self) -> None:
-        self.position = {column: column for column in self.wanted.all()}
-        self.width = self.dialect.width
+        self.standing = Standing(self.dialect, self.wanted, self.gathered)
+
+    @property
+    def position(self) -> dict[int, int | None]:
+        """Where each wanted column stands in the rows that come now; None where the latest header lacks it."""
+        return self.standing.position
+
+    @property
+    def width(self) -> int:
+        """Number of fields of the rows that come now."""
+        return self.standing.width
 
     def prepare(self, block: bytes) -> Prepared:
         """Parse a block ahead of its turn; :meth:`read` takes it where the columns still stand where they stood."""
@@ -136,6 +114,7 @@ class BlockReader:
     def _is_odd(self, block: bytes) -> bool:
         return (
             b"\0" in block
+            or codecs.BOM_UTF8 in block
             or _odd_ends(block)
             or _odd_quotes(block, self.dialect.delimiter)
             or any(self.position[column] is None for column in self.position)
@@ -235,68 +214,16 @@ class BlockReader:
                 self.pending, self.pending_lines = "\n".join(rest), len(rest)
                 break
             self.gathered.rows_read += 1
-            reason = self._reason(record)
+            reason = self.standing.reason(record)
             if reason == REPEATED:
                 self._flush(good)
                 good = []
-                self._remap(record)
+                self.standing.remap(record)
             if reason:
                 self.set_aside(record, reason)
             else:
                 good.append(record)
         self._flush(good)
-
-    def _reason(self, record: RowText) -> str:
-        """Why a record can't be a row of the table; empty where it can."""
-        if "\0" in record.text:
-            return NUL
-        fields = record.fields
-        if fields is None:
-            return QUOTE
-        if not any(cell.strip() for cell in fields):
-            return BLANK
-        if self._is_header(fields):
-            return REPEATED
-        if len(fields) > self.width and not any(cell.strip() for cell in fields[self.width :]):
-            self.gathered.extra(record.line, record.line)
-            return ""
-        if len(fields) != self.width:
-            return WIDTH
-        if self._is_units(fields):
-            return UNITS
-        return ""
-
-    def _is_header(self, fields: Sequence[str]) -> bool:
-        cells = {mended(cell.strip()) for cell in fields}
-        names = self.dialect.raw_names
-        return (
-            bool(self.dialect.header_line)
-            and all(names[i] in cells for i in self.wanted.time)
-            and bool(len(self.wanted.time) > 1 or len(cells & set(names)) * 2 >= len(cells) or len(cells) == 1)
-        )
-
-    def _is_units(self, fields: Sequence[str]) -> bool:
-        if not self.dialect.units:
-            return False
-        return all(
-            mended(fields[i]).strip().strip("[]()") == text for i, text in self.dialect.units.items() if i < len(fields)
-        ) and any(read_unit(text) for text in self.dialect.units.values())
-
-    def _remap(self, record: RowText) -> None:
-        """Map the columns of a repeated header by name; the same header changes nothing."""
-        cells = [mended(cell.strip()) for cell in record.fields or ()]
-        while len(cells) > 1 and not cells[-1]:
-            cells.pop()
-        names = self.dialect.raw_names
-        self.width = len(cells)
-        if cells == names:
-            self.position = {column: column for column in self.wanted.all()}
-            return
-        self.gathered.notes.append(f"line {record.line}: the header changes here; columns are mapped by name")
-        for column in self.wanted.all():
-            same = [i for i, cell in enumerate(cells) if cell == names[column]]
-            place = [i for i, name in enumerate(names) if name == names[column]].index(column)
-            self.position[column] = same[place] if place < len(same) else None
 
     def _flush(self, good: Sequence[RowText]) -> None:
         """Turn records into a piece; those whose stamp can't be read are set aside."""
@@ -307,7 +234,8 @@ class BlockReader:
         columns: dict[int, Cells] = {}
         for column in self.wanted.all():
             place = self.position[column]
-            texts = [(record.fields or [])[place] if place is not None else "" for record in good]
+            absent = self.standing.absent(column)
+            texts = [(record.fields or [])[place] if place is not None else absent for record in good]
             columns[column] = pa.array(texts, pa.string())
         self.gathered.careful_rows += len(good)
         fields = self._stamps(columns)

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 from forensics.casefile import Point
 from forensics.intake.binding import is_number
 from forensics.intake.dialect import Dialect, column_index
-from forensics.intake.lanes import Wanted
 from forensics.intake.reader import Job
 from forensics.intake.reading import Detection
+from forensics.intake.standing import Wanted
 from forensics.intake.words import plain, read_words
 
 _BRACKETS = re.compile(r"\s*[\[(][^\[\]()]*[\])]\s*$")

@@ -7,7 +7,7 @@ from dataclasses import KW_ONLY, dataclass, field
 
 from forensics.casefile import Source
 from forensics.intake.reading import Detection
-from forensics.intake.values import MarkCount, Marks
+from forensics.intake.values import SUFFIXED, MarkCount, Marks
 
 _NAMES = {".": "point", ",": "comma", "'": "apostrophe", " ": "blank", "": "none"}
 
@@ -20,6 +20,8 @@ class MarkDecision:
     ----------
     settled
         False where only groups of three digits behind one mark were seen: it may be either.
+    both
+        Whether cells show point and comma as decimal marks.
     undecided
         Column number to (line, text, number of such cells): the columns that must be asked for.
     """
@@ -27,6 +29,7 @@ class MarkDecision:
     marks: Marks
     _: KW_ONLY
     settled: bool
+    both: bool = False
     detections: list[Detection] = field(default_factory=list)
     undecided: dict[int, tuple[int, str, int]] = field(default_factory=dict)
 
@@ -41,14 +44,15 @@ def decide_marks(source: Source, cells: Iterable[tuple[int, int, str]]) -> MarkD
     mark_seen = ""
     for column, row, text in cells:
         if count.look(text, row):
-            first = undecided.get(column, (row, text.strip(), 0))
+            first = undecided.get(column, (row, _bare(text), 0))
             undecided[column] = (first[0], first[1], first[2] + 1)
             mark_seen = mark_seen or next(c for c in text if c in ".,")
     if source.decimal or source.thousands:
         return _told(source)
     found = dict(count.decimal)
-    if len(found) > 1:
-        # one file, two decimal marks: the one seen first is taken, the other shows up in cells that are no numbers
+    both = len(found) > 1
+    if both:
+        # two decimal marks: the one seen first is taken; columns with the other, or with either, are asked for
         earliest = min(found, key=lambda mark: found[mark][0])
         found = {earliest: found[earliest]}
     if found:
@@ -62,7 +66,13 @@ def decide_marks(source: Source, cells: Iterable[tuple[int, int, str]]) -> MarkD
         out = [Detection("decimal mark", _NAMES[decimal], evidence)]
         if used or (undecided and mark_seen == other):
             out.append(Detection("thousands mark", _NAMES[thousands], "the decimal mark is the other one"))
-        return MarkDecision(Marks(decimal, thousands), settled=True, detections=out)
+        return MarkDecision(
+            Marks(decimal, thousands),
+            settled=not (both and undecided),
+            both=both,
+            detections=out,
+            undecided=undecided if both else {},
+        )
     if count.thousands:
         mark, (row, text) = next(iter(count.thousands.items()))
         decimal = "," if mark == "." else "."
@@ -71,6 +81,12 @@ def decide_marks(source: Source, cells: Iterable[tuple[int, int, str]]) -> MarkD
     if undecided:
         return MarkDecision(Marks(), settled=False, undecided=undecided)
     return MarkDecision(Marks(".", ","), settled=True)
+
+
+def _bare(text: str) -> str:
+    """A number without the unit behind it."""
+    match = SUFFIXED.match(text.strip())
+    return match["number"].strip() if match is not None else text.strip()
 
 
 def _told(source: Source) -> MarkDecision:

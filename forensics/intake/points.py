@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import Any
@@ -26,6 +27,8 @@ from forensics.intake.values import BAD_QUALITY, MarkCount, Marks
 from forensics.intake.words import plain, read_words
 from forensics.vocabulary import is_switch
 
+_GOOD_BITS = 192  # where 192 and above are good, 0 is bad (quality bits of OPC Data Access 3.00; from memory)
+_ZEROS = frozenset({"0", "00", "0x0", "0x00"})
 Texts = Callable[[list[int]], dict[int, str]]
 
 
@@ -61,8 +64,9 @@ def bind_points(
         detections=judge.detections, notes=judge.notes,
     )  # fmt: skip
     _say_extra(gathered, binder)
-    _hide_bad_quality(gathered, layout)
-    decided = _decide(job, dialect, layout, gathered, marks, binder, texts)
+    _hide_bad_quality(gathered, layout, binder)
+    _ask_changed_units(job, dialect, layout, gathered)
+    decided = _decide(job, dialect, layout, gathered, marks, binder, texts, names)
     points = _bind(job, dialect, layout, gathered, settled, binder, decided, (names, keys))
     job.found |= points.found
     job.names.extend(names)
@@ -150,14 +154,37 @@ def _say_extra(gathered: Gathered, binder: Binder) -> None:
     binder.notes.extend(gathered.notes)
 
 
-def _hide_bad_quality(gathered: Gathered, layout: Layout) -> None:
+def _ask_changed_units(job: Job, dialect: Dialect, layout: Layout, gathered: Gathered) -> None:
+    """Leave out the points whose unit is another below a repeated header."""
+    kept = []
+    for number, point, column in layout.wide:
+        if column not in gathered.unit_changes or is_switch(point.role):
+            kept.append((number, point, column))
+            continue
+        line, before, now = gathered.unit_changes[column]
+        job.found.add(number)
+        job.leave_out(
+            f"its unit is '{before}' above and '{now}' from line {line} on.",
+            "Supply the two parts as two sources, each with its unit.",
+            line,
+            dialect.names[column],
+        )
+    layout.wide = kept
+
+
+def _hide_bad_quality(gathered: Gathered, layout: Layout, binder: Binder) -> None:
     """Cells whose quality column says that they are no good become missing, with the quality as reason."""
     pairs = dict(layout.quality_of)
     if layout.layout == "long" and layout.quality_column is not None and layout.value_column is not None:
         pairs[layout.value_column] = layout.quality_column
-    good = read_words().quality_good
     for column, quality in pairs.items():
         words, codes = gathered.words(quality)
+        good = read_words().quality_good
+        numbers = {int(word) for word in words if re.fullmatch(r"\s*\d{1,5}\s*", word)}
+        if any(number >= _GOOD_BITS for number in numbers):
+            good = good - _ZEROS
+        elif numbers == {0, 1}:
+            binder.notes.append("the quality column holds 0 and 1; which of them is good is not known: all are read")
         bad = np.array([bool(word.strip()) and plain(word) not in good for word in words], bool)
         if not len(words) or not bad.any():
             continue
@@ -189,6 +216,7 @@ def _decide(
     marks: MarkDecision,
     binder: Binder,
     texts: Texts,
+    named: Sequence[str],
 ) -> Marks:
     """Marks of the file; where the head did not settle them, from every cell, else asked for column by column."""
     if not marks.settled:
@@ -216,9 +244,13 @@ def _decide(
         job.found.add(number)
         name = {",": "comma", ".": "point"}[mark]
         unit = "" if point.unit else " and no unit is given"
+        why = (
+            "the file has point and comma as decimal marks"
+            if marks.both
+            else f"all {count} different values with a mark have exactly three digits after the {name}{unit}"
+        )
         job.leave_out(
-            f"'{text}' (line {row}) may be {text.replace(mark, '')} or {text.replace(mark, '.')}; all {count} "
-            f"different values with a mark have exactly three digits after the {name}{unit}.",
+            f"'{text}' (line {row}) may be {text.replace(mark, '')} or {text.replace(mark, '.')}; {why}.",
             f"Give decimal='{mark}' or thousands='{mark}' in its [[source]]"
             + ("." if point.unit else " and the unit."),
             row,
@@ -234,7 +266,12 @@ def _decide(
             row,
         )
         numbers = {number for number, point in layout.points if not is_switch(point.role)}
-        job.found |= {number for number, point in layout.points if number in numbers and point.source == job.path}
+        known = {plain(name) for name in named}
+        job.found |= {
+            number
+            for number, point in layout.points
+            if number in numbers and (point.source == job.path or plain(point.column) in known)
+        }
         layout.points = [item for item in layout.points if item[0] not in numbers]
     return marks.marks
 

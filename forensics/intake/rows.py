@@ -27,6 +27,8 @@ def split_lines(block: bytes) -> list[str]:
     lines = text.split("\n")
     if lines and lines[-1] == "":
         lines.pop()
+    if "\ufeff" in text:  # exports that were joined carry the byte order mark of each
+        lines = [line.replace("\ufeff", "") for line in lines]
     return [line.rstrip("\r") for line in lines]
 
 

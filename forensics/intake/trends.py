@@ -167,7 +167,16 @@ def long_points(
             if unit_column is not None:
                 texts, unit_codes = gathered.words(unit_column)
                 used = np.unique(unit_codes[settled.position[chosen]])
-                unit = texts[int(used[0])] if len(used) == 1 else ""
+                given = {plain(texts[int(code)]): texts[int(code)].strip() for code in used if texts[int(code)].strip()}
+                if len(given) > 1:
+                    names_of = ", ".join(sorted(given.values()))
+                    binder.ask(
+                        point,
+                        f"its rows carry different units ({names_of}).",
+                        "Export each unit by itself and supply the parts as two sources.",
+                    )
+                    continue
+                unit = next(iter(given.values()), "")
             samples = binder.samples(
                 point, numbers, reasons, Rows(t, settled.flags[chosen], row, recorded), point.column, unit
             )

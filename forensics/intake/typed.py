@@ -15,11 +15,11 @@ from forensics.intake import dialect as layout
 from forensics.intake.dialect import Dialect
 from forensics.intake.gathered import Cells as Column
 from forensics.intake.gathered import Piece, Times
-from forensics.intake.lanes import NO_TIME as NO_STAMP
 from forensics.intake.lanes import BlockReader
 from forensics.intake.reading import Detection, SetAside
 from forensics.intake.rows import RowText
 from forensics.intake.stamp_fields import TIME_ONLY, Fields
+from forensics.intake.standing import NO_TIME as NO_STAMP
 from forensics.intake.tables import NO_TIME, Cells, CellTable, number_text, stamp_text
 from forensics.intake.workbook_cells import serial_dates
 

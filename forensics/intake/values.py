@@ -18,6 +18,9 @@ _SPACES = " \u00a0\u202f\u2009"
 EMPTY = "empty"
 _MOST_REASONS = 200
 BAD_QUALITY = "quality: "
+NOT_A_NUMBER = "not a number: "
+NO_COLUMN = "no such column under the header of line "
+_TOLD_MISSING = (BAD_QUALITY, NO_COLUMN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +81,8 @@ class Numbers:
     as_level: bool = False
 
 
-_SUFFIXED = re.compile(
+_FORMULA = re.compile(r'="?([^"]*)"?')  # what keeps a sheet from reading a cell
+SUFFIXED = re.compile(
     r"^(?P<number>[+-]?[\d.,'\u2019 \u00a0\u202f]*\d(?:[eE][+-]?\d+)?)\s*(?P<unit>[^\d\s+\-.,;:][^\d]*(?:2)?)$"
 )
 
@@ -164,16 +168,22 @@ def _odd_cell(word: str, marks: Marks, pattern: re.Pattern[str], reasons: Reason
     """Value, reason code and unit suffix of a cell that is not a plain number."""
     if not word:
         return np.nan, reasons.code(EMPTY), ""
-    if plain(word) in read_words().missing or word.startswith(BAD_QUALITY):
+    if plain(word) in read_words().missing or word.startswith(_TOLD_MISSING):
         return np.nan, reasons.code(word), ""
-    match = _SUFFIXED.match(word)
+    shown = word if len(word) <= 40 else word[:37] + "…"  # noqa: PLR2004 - a reason fits a table cell
+    formula = _FORMULA.fullmatch(word)
+    word = (formula[1] if formula is not None else word).strip().replace("\u2212", "-")
+    if pattern.match(word):
+        import pyarrow as pa
+
+        return float(_cast(pa.array([word]), marks)[0]), 0, ""
+    match = SUFFIXED.match(word)
     if match is not None and pattern.match(match["number"].strip()):
         import pyarrow as pa
 
         value = float(_cast(pa.array([match["number"].strip()]), marks)[0])
         return value, 0, match["unit"].strip()
-    shown = word if len(word) <= 40 else word[:37] + "…"  # noqa: PLR2004 - a reason fits a table cell
-    return np.nan, reasons.code(f"not a number: {shown}"), ""
+    return np.nan, reasons.code(f"{NOT_A_NUMBER}{shown}"), ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,7 +206,7 @@ class StateWords:
     def meaning(self, word: str) -> int | None:
         """ON, OFF or UNKNOWN; None where the word is not known."""
         key = plain(word)
-        if word.startswith(BAD_QUALITY):
+        if word.startswith(_TOLD_MISSING):
             return UNKNOWN
         for forms in _forms(key):
             if forms in self.unknown:
@@ -261,6 +271,9 @@ class MarkCount:
         text = text.strip()
         if not text or _PLAIN.fullmatch(text):
             return False
+        suffixed = SUFFIXED.match(text)
+        if suffixed is not None:
+            text = suffixed["number"].strip()
         grouped = _GROUPED.fullmatch(text)
         if grouped is not None:
             marks = re.findall(r"[.,'\u2019 \u00a0\u202f]", text)

@@ -18,7 +18,8 @@ import pytest
 from forensics.casefile import Source
 from forensics.errors import Severity
 from forensics.intake.gathered import Gathered
-from forensics.intake.lanes import BlockReader, Wanted
+from forensics.intake.lanes import BlockReader
+from forensics.intake.standing import Wanted
 from forensics.intake.tables import NO_TIME
 from forensics.intake.typed import gather_table, open_table, row_texts, table_dialect
 from forensics.intake.workbooks import SheetQuestion, read_sheet, sheet_names
