@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from forensics.case import load_case
+from forensics.casefile import CurrentSensor
 from forensics.findings import Start
 from forensics.points import NS
 from forensics.rules import read_checks, read_limits
@@ -45,6 +46,19 @@ def test_settled_amps_and_ratio(well):
         assert start.low < 0.40 < start.high
         assert start.settled_ended_by == "bypass_solenoid"
         assert start.unloaded is Answer.YES
+
+
+def test_ratio_arithmetic():
+    """Definition (check value SC-005): a settled mean of 118.4 A of 296 A rated is 0.4000."""
+    record = draw(healthy(1, noise=0.0))
+    amps = record.samples[Role.MOTOR_AMPS][0]
+    scaled = replace(amps, v=amps.v * 118.4 / (0.40 * RATED), resolution=0.0)
+    record = replace(record, samples={**record.samples, Role.MOTOR_AMPS: (scaled,)})
+    plate = machine(rated_load_amps=296.0, current_sensor=CurrentSensor(ratio_error_percent=2.0))
+    (start,) = subject_of(record, plate).starts
+    assert start.settled_amps == pytest.approx(118.4, abs=1e-9)
+    assert start.ratio == pytest.approx(0.4000, abs=1e-4)
+    assert (start.high - start.low) / 2 == pytest.approx(0.02 * 0.4000, abs=1e-4)
 
 
 def test_inrush_and_transition_are_not_settled(well):
