@@ -109,6 +109,8 @@ def _beats(
             continue
         if caused and one.own_present and set(one.own_present) <= settled:
             continue
+        if other in modes[name].stands_for and other not in able and one.against_points > 0:
+            continue
         if other in able and _separate(live[name], one, modes, scale):
             continue
         brought = (0.0 if caused else _brings(one, live[name], modes, scale)) - _explains(live[name], one, modes)

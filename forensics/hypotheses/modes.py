@@ -90,6 +90,8 @@ class FailureMode(_Strict):
     """One failure mode as its file gives it.
 
     ``needed_to_clear`` marks a mode that must have been open to view before a machine is called sound.
+    ``stands_for`` names causes that the mode says of itself it does not separate: they are no rivals of it while they
+    are not proven and something that could be seen speaks against them.
     """
 
     id: Text
@@ -108,6 +110,7 @@ class FailureMode(_Strict):
     source: Text
     physical: Texts = ()
     needed_to_clear: bool = False
+    stands_for: Texts = ()
 
     @property
     def checks(self) -> tuple[str, ...]:
@@ -193,7 +196,7 @@ def _faults(mode: FailureMode, known: frozenset[str], modes: Mapping[str, Failur
         for check in (*mode.checks, *mode.explains)
         if check not in known
     ]
-    others = (*mode.leads_to, *(look.mode for look in mode.look_alikes))
+    others = (*mode.leads_to, *mode.stands_for, *(look.mode for look in mode.look_alikes))
     faults += [(f"names the mode '{other}', which has no file", "") for other in others if other not in modes]
     if mode.id in others:
         faults.append(("names itself as its own consequence or look-alike", "Take it out."))

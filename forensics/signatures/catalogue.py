@@ -19,6 +19,7 @@ FAMILIES = (
     "heat",
     "electrical",
     "waveform",
+    "vibration",
     "sensors",
 )
 

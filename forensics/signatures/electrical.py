@@ -12,6 +12,7 @@ from forensics.signatures.electrical_motor import (
     spikes_before_trip,
 )
 from forensics.signatures.electrical_phases import current_unbalance, phase_lost, phase_sensor_lost
+from forensics.signatures.electrical_protection import tripped_on_overload, tripped_on_supply
 from forensics.signatures.electrical_supply import power_lost, supply_dip, undervoltage, voltage_unbalance
 
 DETECTORS: dict[str, Detector] = {
@@ -29,4 +30,6 @@ DETECTORS: dict[str, Detector] = {
     "electrical.current_spikes_before_trip": spikes_before_trip,
     "electrical.instant_trip": instant_trip,
     "electrical.ground_fault": ground_fault,
+    "electrical.tripped_on_overload": tripped_on_overload,
+    "electrical.tripped_on_supply": tripped_on_supply,
 }

@@ -264,6 +264,9 @@ def supply_dip(subject: Subject) -> tuple[Finding, ...]:
     if not seen and part.interval_s > subject.limits["electrical.dip_shortest_s"]:
         return (cannot_tell(check, f"a dip of 0.1 to 2 s may fall between samples {part.interval_s:g} s apart"),)
     lowest = float(share[near & usable].min())
+    if lowest < subject.limits[name]:
+        why = f"the voltage stood at {100 * lowest:.0f} %: low for longer than a dip, or not seen to come back"
+        return (cannot_tell(check, why),)
     span = (int(part.t[near][0]), int(part.t[near][-1]))
     text = f"{100 * lowest:.0f} % was the lowest at the failure"
     return (_dip_answer(subject, check, Outcome.ABSENT, text, span, part, lowest, int((near & usable).sum())),)

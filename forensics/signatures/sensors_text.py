@@ -247,7 +247,9 @@ def _fast_move(subject: Subject, quantity: Quantity, trip: Trip) -> tuple[Sample
             continue
         _, earlier = _approach(subject, point, trip)
         low, high = (float(x) for x in np.percentile(earlier, [1, 99]))
-        part = point.usable.between(subject.record.history.start_ns, trip.earliest_ns + 1)
+        # the last samples before the stop may be caught half-way down: they are no return into the range
+        until = trip.earliest_ns - round(2 * point.interval_s * NS)
+        part = point.usable.between(subject.record.history.start_ns, until)
         inside = np.flatnonzero((part.v >= low) & (part.v <= high))
         if len(inside):
             top = found[0] / found[1]

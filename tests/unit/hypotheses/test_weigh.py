@@ -104,6 +104,49 @@ def test_a_false_trip_by_one_sensor_is_found_before_the_machine_is_blamed() -> N
     assert found.hypothesis("discharge-overheating").grade not in (Grade.PROBABLE, Grade.CONFIRMED)
 
 
+DRAG = ("electrical.overload", "heat.winding_hot", "electrical.amps_high_at_equal_duty")
+
+
+@pytest.mark.parametrize("spikes", ["absent", "cannot-tell", "present"])
+def test_overload_stands_for_a_drag_that_shows_no_damage_and_for_no_other(spikes: str) -> None:
+    """Drag without contact is overload of a cause not separable, contact is damage; what can't be seen leaves both."""
+    check = "electrical.current_spikes_before_trip"
+    quiet = {
+        name: finding(name, "cannot-tell")
+        for name in ("vibration.high_at_equal_duty", "starts.locked_rotor", "waveform.locked_rotor")
+    }
+    found = weigh(evidence(DRAG, findings={check: finding(check, spikes), **quiet}, trip="MOTOR OVERLOAD"))
+    if spikes == "absent":
+        assert found.verdict.mode == "motor-overload"
+    elif spikes == "cannot-tell":
+        assert found.verdict.status is VerdictStatus.UNDETERMINED
+        assert grades(found)["bearing-or-rotor-damage"] is Grade.POSSIBLE
+    else:
+        assert found.verdict.mode == "bearing-or-rotor-damage"
+
+
+def test_one_sensor_alone_proves_no_heat_and_no_pressure() -> None:
+    """Findings that all read one sensor count once: a second sensor must speak too."""
+    silent = {
+        name: finding(name, "cannot-tell")
+        for name in ("sensors.discharge_temperature_alone", "sensors.high_side_alone", "sensors.suction_alone")
+    }
+    hot = ("heat.discharge_temperature_climbs", "refrigerant.discharge_superheat_high")
+    high = ("refrigerant.condensing_high", "refrigerant.condenser_approach_high")
+    low = ("refrigerant.suction_low", "refrigerant.superheat_high", "refrigerant.evaporator_approach_high")
+    vouched = (
+        (hot, "sensors.discharge_temperature_alone", "discharge-overheating"),
+        (high, "sensors.high_side_alone", "high-head"),
+        (low, "sensors.suction_alone", "low-suction"),
+    )
+    for signs, check, mode in vouched:
+        assert weigh(evidence(signs, findings=silent)).verdict.status is VerdictStatus.UNDETERMINED, mode
+        true = {**silent, check: finding(check, "absent")}
+        assert weigh(evidence(signs, findings=true)).verdict.mode == mode
+        false = {**silent, check: finding(check, "present")}
+        assert weigh(evidence(signs, findings=false)).hypothesis(mode).grade not in (Grade.PROBABLE, Grade.CONFIRMED)
+
+
 def test_no_fault_found_needs_a_machine_open_to_view_and_says_what_was_not() -> None:
     sound = weigh(evidence())
     assert sound.verdict.status is VerdictStatus.NO_FAULT_FOUND

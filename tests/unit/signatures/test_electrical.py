@@ -209,6 +209,36 @@ class TestSupply:
         long_before = {role: then(stand(460.0, 10), 20000, 20002, lambda v: v * 0.5) for role in VOLTS}
         assert ask(electric(long_before), "supply_dip").outcome is CANNOT_TELL
 
+    def test_a_voltage_that_stays_low_is_neither_a_dip_nor_none(self) -> None:
+        low = {role: then(stand(460.0, 10), STOP_S - 600, STOP_S + 600, lambda v: v * 0.8) for role in VOLTS}
+        assert ask(electric(low), "undervoltage").outcome is PRESENT
+        assert ask(electric(low), "supply_dip").outcome is CANNOT_TELL
+        recorded = electric(low)
+        samples = dict(recorded.record.samples)
+        for role in VOLTS:
+            (point,) = samples[role]
+            samples[role] = (replace(point, origin=replace(point.origin, recorded=Recorded.MINIMUM)),)
+        recorded = replace(recorded, record=replace(recorded.record, samples=samples))
+        assert ask(recorded, "supply_dip").outcome is CANNOT_TELL
+
+    @pytest.mark.parametrize(
+        ("text", "overload", "supply"),
+        [
+            ("MOTOR OVERLOAD", PRESENT, ABSENT),
+            ("Unterspannung Netz", ABSENT, PRESENT),
+            ("Low oil differential", ABSENT, ABSENT),
+            ("", CANNOT_TELL, CANNOT_TELL),
+        ],
+    )
+    def test_what_the_protection_named(self, text: str, overload: Outcome, supply: Outcome) -> None:
+        subject = electric()
+        line = LogLine(subject.record.failure_ns, "C1 TRIP", "ALARM", text, "alarms.csv", "controller", 9)
+        told = replace(subject, record=replace(subject.record, log=(line,) if text else ()))
+        assert ask(told, "tripped_on_overload").outcome is overload
+        assert ask(told, "tripped_on_supply").outcome is supply
+        if overload is PRESENT:
+            assert ask(told, "tripped_on_overload").cites[0].rows == (9, 9)
+
     def test_recorded_minima_can_exclude_a_dip(self) -> None:
         subject = electric()
         samples = dict(subject.record.samples)
