@@ -245,6 +245,7 @@ def start_ratios(starts: Sequence[Start], limit: float | None, clock: ReportTime
             "high": number(s.high, digits=3),
             "judged": _WORDS[s.unloaded],
             "by": s.judged_by,
+            "why": s.judged_why or s.why_not,
             "settled ended by": s.settled_ended_by,
         }
         for s in known
