@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from pathlib import Path
 
 from forensics.intake.dialect import Dialect
 from forensics.intake.gathered import Gathered
@@ -18,6 +19,11 @@ _COUNT = re.compile(
     r"(?i)\b(records?|rows?|samples|zeilen|datens\u00e4tze|lignes|filas|registros|enregistrements)\b"
     r"\D{0,20}?(\d[\d.,' ]*)\s*\W*$"
 )
+_COUNT_FIRST = re.compile(
+    r"(?i)^\W*(\d[\d.,' ]*?)\s*(records?|rows?(?:\(s\))?|samples|zeilen|datens\u00e4tze|lignes|filas|registros"
+    r"|enregistrements)\b"
+)
+_BEGINS_LIKE_A_STAMP = re.compile(r"\d{1,4}[-/.:]\d|\d{5,}|\d{1,2}\W*$|\d+\W+[^\W\d_]{3,}\W+\d")
 _RANGE = re.compile(r"(\d{1,2}:\d{2}(?::\d{2})?)\s*\"?\W*$")
 _RANGE_WORDS = ("range", "period", "zeitraum", "from", "bis", "until", "p\u00e9riode", "intervalo")
 
@@ -31,7 +37,7 @@ def footer_rows(gathered: Gathered, dialect: Dialect) -> None:
         if row.row <= last or row.reason not in (WIDTH, NO_TIME):
             continue
         first = row.text.split(dialect.delimiter)[0].strip().strip('"')
-        if not re.match(r"^\d", first):
+        if not _BEGINS_LIKE_A_STAMP.match(first):
             gathered.aside[index] = replace(row, reason=FOOTER)
 
 
@@ -66,22 +72,52 @@ def say_counts(job: Job, dialect: Dialect, reading: SourceReading, gathered: Gat
             stamp = f"{to_datetime(job.failure_ns):%Y-%m-%dT%H:%M:%SZ}"
             text += f"; the stated failure time {stamp} is after the last record: the file does not cover the failure"
         job.note(text + ".")
-    nul = [row for row in accounting.listed if row.reason == "NUL bytes"]
-    if nul and reading.last_ns is not None:
-        stamp = f"{to_datetime(reading.last_ns):%Y-%m-%dT%H:%M:%SZ}"
-        job.note(
-            f"{nul[0].text.rpartition('(and ')[2].rstrip(')')} on line {nul[0].row}; the record there is cut. "
-            f"Last whole record {stamp}: the end of data is a power loss or an export fault, not a reading.",
-            nul[0].row,
-        )
+    _say_nul(job, reading)
+
+
+def _say_nul(job: Job, reading: SourceReading) -> None:
+    """State where NUL bytes stand, and whether records come after them."""
+    nul = [row for row in reading.accounting.listed if row.reason == "NUL bytes"]
+    if not nul or reading.last_ns is None:
+        return
+    count = nul[0].text.rpartition("(and ")[2].rstrip(")")
+    place = _first_nul(job.file)
+    where = f" from byte {place}" if place is not None else ""
+    rows = [points.row for points in reading.samples] + [switch.row for switch in reading.switches]
+    last_row = max((int(row.max()) for row in rows if len(row)), default=0)
+    if last_row > nul[0].row:
+        job.note(f"{count}{where} on line {nul[0].row}; the record there is cut, reading goes on below.", nul[0].row)
+        return
+    stamp = f"{to_datetime(reading.last_ns):%Y-%m-%dT%H:%M:%SZ}"
+    job.note(
+        f"{count}{where} on line {nul[0].row} to the end; the record there is cut. Last whole record {stamp}: the end "
+        "of data is a power loss or an export fault, not a reading.",
+        nul[0].row,
+    )
+
+
+def _first_nul(file: Path) -> int | None:
+    """Offset of the first NUL byte of a plain file whose text is not in an encoding full of them."""
+    position, found = 0, None
+    with file.open("rb") as stream:
+        while chunk := stream.read(1 << 20):
+            if not position and (chunk[:2] in (b"\x1f\x8b", b"PK", b"\xff\xfe", b"\xfe\xff") or b"\0" in chunk[:8]):
+                return None
+            at = chunk.find(b"\0")
+            if at >= 0:
+                found = position + at
+                break
+            position += len(chunk)
+    return found
 
 
 def _told_count(reading: SourceReading) -> int | None:
     for row in reading.accounting.listed:
         if row.reason == FOOTER:
-            match = _COUNT.search(row.text.replace(";", " ").replace(",,", ""))
-            if match is not None:
-                return int(re.sub(r"\D", "", match[2]))
+            text = row.text.replace(";", " ").replace(",,", "")
+            match, first = _COUNT.search(text), _COUNT_FIRST.search(text)
+            if match is not None or first is not None:
+                return int(re.sub(r"\D", "", match[2] if match is not None else first[1] if first is not None else ""))
     return None
 
 

@@ -181,10 +181,33 @@ def _bind_wide(job: Job, dialect: Dialect, layout: Layout) -> None:
         if column in dialect.time_columns:
             job.leave_out("a time column can't be a point.", "Correct column.", dialect.header_line, point.column)
             continue
+        other = _own_time(dialect, column)
+        if other is not None:
+            job.leave_out(
+                f"it stands behind a time column of its own, '{dialect.names[other]}', whose stamps are not those of "
+                f"'{dialect.names[dialect.time_columns[0]]}'.",
+                "Export it with the other points, or its time and it as a source of their own.",
+                dialect.header_line,
+                point.column,
+            )
+            continue
         layout.wide.append((number, point, column))
         quality = _quality_of(dialect, column)
         if quality is not None:
             layout.quality_of[column] = quality
+
+
+def _own_time(dialect: Dialect, column: int) -> int | None:
+    """Time column that stands between the one in use and a column, under the same name and with other stamps."""
+    used = dialect.time_columns[0] if len(dialect.time_columns) == 1 else None
+    if used is None:
+        return None
+    name = plain(dialect.raw_names[used])
+    behind = [i for i in range(column) if plain(dialect.raw_names[i]) == name]
+    if not behind or behind[-1] == used:
+        return None
+    stamps = [text for _, text in dialect.samples_of(used)]
+    return behind[-1] if stamps != [text for _, text in dialect.samples_of(behind[-1])] else None
 
 
 def _values_differ(dialect: Dialect, columns: list[int]) -> str:

@@ -11,6 +11,7 @@ from forensics.intake.layouts import Layout
 from forensics.intake.manifest import Exhibit
 from forensics.intake.reader import Job
 from forensics.intake.reading import Accounting, Detection, SourceReading
+from forensics.intake.standing import NO_TIME
 
 
 def has_time(job: Job, dialect: Dialect) -> bool:
@@ -66,6 +67,9 @@ def no_records(
     counts = Counter(row.reason for row in gathered.aside)
     if gathered.rows_read:
         told = ", ".join(f"{count} {reason}" for reason, count in counts.most_common(4))
+        shown = next((row.text for row in gathered.aside if row.reason == NO_TIME and row.text.strip()), "")
+        if shown:
+            told += f"; the first is '{shown[:60]}'"
         job.leave_out(
             f"{where}, no row has a readable time ({told}).",
             "Check time_column, date_order and delimiter.",

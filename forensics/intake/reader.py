@@ -117,6 +117,7 @@ def _read_one(job: Job) -> SourceReading | None:
         return None
     suffix = job.file.suffix.lower()
     try:
+        suffix = _kept_suffix(job, suffix)
         if job.source.kind == "waveform" or (job.source.kind is None and suffix in _WAVEFORM):
             from forensics.intake.other_kinds import read_waveform_source
 
@@ -136,6 +137,50 @@ def _read_one(job: Job) -> SourceReading | None:
         job.leave_out(f"the file can't be read ({fault.strerror or fault}).", "Copy it again from its origin.")
         reading = SourceReading(exhibit, job.source.kind or "trend", job.source.layout or "", job.clock)
     return _hashed(job, reading)
+
+
+def _kept_suffix(job: Job, suffix: str) -> str:
+    """The ending by which a file is read: its bytes overrule a name that calls text a workbook, or a workbook text.
+
+    Raises
+    ------
+    UnreadableError
+        The file is a web page under the name of a workbook.
+    """
+    with job.file.open("rb") as file:
+        head = file.read(4096)
+    if suffix in _WORKBOOK and head and not head.startswith((b"PK", b"\xd0\xcf\x11\xe0")):
+        start = head.lstrip(b"\xef\xbb\xbf \r\n\t")[:64].lower()
+        if start.startswith((b"<html", b"<!doctype", b"<table", b"<?xml", b"<head", b"<meta")):
+            raise UnreadableError(
+                f"the file is named {suffix} but holds a page of markup.", "Open it and save it as .xlsx or .csv."
+            )
+        if _is_text(head):
+            job.note(f"the file is named {suffix} but holds text: it is read as text.")
+            return ".csv"
+    if suffix not in _WORKBOOK | _COLUMNAR and head.startswith(b"PK\x03\x04") and _is_workbook(job.file):
+        job.note(f"the file is named {suffix or 'without ending'} but is a workbook: it is read as one.")
+        return ".xlsx"
+    return suffix
+
+
+def _is_text(head: bytes) -> bool:
+    """Whether bytes are text with a delimiter: UTF-16 with its mark, or without any control but line ends and tabs."""
+    if head.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return True
+    controls = set(head) - set(range(32, 256)) - set(b"\r\n\t\f")
+    return not controls and any(mark in head for mark in (b",", b";", b"\t", b"|"))
+
+
+def _is_workbook(file: Path) -> bool:
+    import zipfile
+
+    try:
+        with zipfile.ZipFile(file) as archive:
+            names = set(archive.namelist())
+    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError):
+        return False
+    return "xl/workbook.xml" in names or "content.xml" in names
 
 
 def _hashed(job: Job, reading: SourceReading) -> SourceReading:

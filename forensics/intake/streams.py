@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import codecs
 import hashlib
-import io
+import re
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -14,6 +14,7 @@ from typing import BinaryIO, Protocol
 
 BLOCK_BYTES = 8 << 20
 SAMPLE_BYTES = 256 << 10
+_CUT_CHARACTER = "the text ends inside a character"
 _RATIO_MAX = 250
 _RATIO_FROM_BYTES = 96 << 20
 _UNPACKED_MAX_BYTES = 16 << 30
@@ -67,7 +68,7 @@ class ByteSource:
             raw.seek(0)
             if magic[:2] == b"\x1f\x8b":
                 yield from self._gzip(raw, size)
-            elif magic == b"PK\x03\x04":
+            elif magic in (b"PK\x03\x04", b"PK\x05\x06"):
                 yield from self._zip(raw, size)
             else:
                 while chunk := raw.read(size):
@@ -133,7 +134,7 @@ class ByteSource:
         raw.seek(position)
         try:
             archive = zipfile.ZipFile(raw)
-            members = [item for item in archive.infolist() if not item.is_dir()]
+            members = [item for item in archive.infolist() if not item.is_dir() and not _is_beside(item.filename)]
         except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as fault:
             raise UnreadableError(f"the zip archive can't be read ({fault})", "Export it again.") from None
         if len(members) != 1:
@@ -154,6 +155,12 @@ class ByteSource:
             self.cut = f"the compressed data is damaged ({fault})"
         except (RuntimeError, NotImplementedError, OSError) as fault:
             raise UnreadableError(f"the zip archive can't be read ({fault})", "Unpack it by hand.") from None
+
+
+def _is_beside(name: str) -> bool:
+    """Whether a member of an archive is what some systems store beside a file: no export."""
+    parts = name.replace("\\", "/").split("/")
+    return parts[0] == "__MACOSX" or parts[-1] in (".DS_Store", "Thumbs.db", "desktop.ini")
 
 
 BOMS = (
@@ -203,7 +210,7 @@ def line_blocks(source: ByteSource, codec: str, size: int = BLOCK_BYTES) -> Iter
     """
     carry = b""
     previous: bytes | None = None
-    for chunk in _utf8(source, codec, size):
+    for chunk in _one_end(_utf8(source, codec, size)):
         cut = chunk.rfind(b"\n") + 1
         if not cut:
             carry += chunk
@@ -223,31 +230,13 @@ def line_blocks(source: ByteSource, codec: str, size: int = BLOCK_BYTES) -> Iter
 
 
 def _utf8(source: ByteSource, codec: str, size: int) -> Iterator[bytes]:
-    chunks = source.chunks(size)
     if codec in ("utf-8", "utf-8-sig"):
-        checker = codecs.getincrementaldecoder("utf-8")()
-        seen = 0
-        first = True
-        tail_open = False
-        for chunk in chunks:
-            if first and codec == "utf-8-sig" and chunk.startswith(codecs.BOM_UTF8):
-                chunk = chunk[3:]
-            first = False
-            if tail_open or not chunk.isascii():
-                try:
-                    checker.decode(chunk)
-                except UnicodeDecodeError as fault:
-                    raise WrongEncodingError(seen + fault.start) from None
-                tail_open = bool(checker.getstate()[0])
-            seen += len(chunk)
-            yield _newlines(chunk)
-        if tail_open:
-            raise WrongEncodingError(seen)
+        yield from _checked(source, size, marked=codec == "utf-8-sig")
         return
     strict = codec not in ("cp1252",)
     decoder = codecs.getincrementaldecoder(codec)(errors="strict" if strict else "replace")
     seen = 0
-    for chunk in chunks:
+    for chunk in source.chunks(size):
         try:
             text = decoder.decode(chunk)
         except UnicodeDecodeError as fault:
@@ -255,25 +244,58 @@ def _utf8(source: ByteSource, codec: str, size: int) -> Iterator[bytes]:
         except UnicodeError:
             raise WrongEncodingError(seen) from None
         seen += len(chunk)
-        yield _newlines(text.encode("utf-8", "replace"))
+        yield text.encode("utf-8", "replace")
     try:
         rest = decoder.decode(b"", final=True)
     except UnicodeError:
-        rest = "\ufffd"
+        source.cut, rest = source.cut or _CUT_CHARACTER, "\ufffd"
     if rest:
         yield rest.encode("utf-8", "replace")
 
 
+def _checked(source: ByteSource, size: int, *, marked: bool) -> Iterator[bytes]:
+    """Blocks of UTF-8 as they are, checked; without the byte order mark where they begin with one."""
+    checker = codecs.getincrementaldecoder("utf-8")()
+    seen, wide, held = 0, False, b""
+    for chunk in source.chunks(size):
+        if marked and not seen and chunk.startswith(codecs.BOM_UTF8):
+            chunk = chunk[3:]
+        seen += len(chunk)
+        if held or not chunk.isascii():
+            try:
+                wide |= not checker.decode(chunk).isascii()
+            except UnicodeDecodeError as fault:
+                raise WrongEncodingError(seen - len(chunk) + fault.start) from None
+            chunk, held = held + chunk, checker.getstate()[0]
+            chunk = chunk[: -len(held)] if held else chunk
+        yield chunk
+    if held and not wide:
+        raise WrongEncodingError(seen)
+    if held:  # after whole characters of several bytes this is one that was cut
+        source.cut = source.cut or _CUT_CHARACTER
+        yield "\ufffd".encode()
+
+
+def _one_end(chunks: Iterator[bytes]) -> Iterator[bytes]:
+    """Blocks in which every line ends with a line feed: a carriage return that stands alone is a line end too."""
+    held = b""
+    for chunk in chunks:
+        if held:
+            chunk, held = held + chunk, b""
+        if chunk.endswith(b"\r") and len(chunk) < _LONGEST_LINE_BYTES:
+            bare = chunk.rstrip(b"\r")
+            chunk, held = bare, chunk[len(bare) :]
+        yield _newlines(chunk)
+    if held:
+        yield _newlines(held)
+
+
 def _newlines(chunk: bytes) -> bytes:
-    """Old line ends (a lone carriage return, nowhere a line feed) become line feeds."""
-    if b"\r" in chunk and b"\n" not in chunk and chunk.count(b"\r") > 1:
-        return chunk.replace(b"\r", b"\n")
-    return chunk
+    if b"\r" not in chunk or chunk.count(b"\r") == chunk.count(b"\r\n"):
+        return chunk
+    return re.sub(rb"\r+\n?", _ended, chunk)
 
 
-def whole(source: ByteSource, codec: str) -> bytes:
-    """All lines of a small export as UTF-8."""
-    out = io.BytesIO()
-    for block, _ in line_blocks(source, codec):
-        out.write(block)
-    return out.getvalue()
+def _ended(found: re.Match[bytes]) -> bytes:
+    """Carriage returns before a line feed belong to it; others are lines each."""
+    return found[0] if found[0].endswith(b"\n") else b"\n" * len(found[0])

@@ -18,7 +18,7 @@ from forensics.intake.marks import MarkDecision, decide_marks
 from forensics.intake.opening import has_time, no_records, without_points
 from forensics.intake.points import bind_points
 from forensics.intake.reader import Job
-from forensics.intake.reading import Detection, SourceReading
+from forensics.intake.reading import Detection, SetAside, SourceReading
 from forensics.intake.rows import split_lines
 from forensics.intake.streams import (
     SAMPLE_BYTES,
@@ -29,6 +29,9 @@ from forensics.intake.streams import (
     line_blocks,
 )
 from forensics.intake.zones import zone_letters
+
+CUT = "record cut at the end of the data"
+_END_BYTES, _END_LINES, _FEW_LINES = 8192, 20, 3
 
 
 def read_text(job: Job, exhibit: Exhibit, *, careful_only: bool = False) -> SourceReading:
@@ -85,7 +88,7 @@ class _Reading:
         exhibit = replace(self.exhibit, sha256=sha256)
         footer_rows(gathered, dialect)
         if self.source.cut:
-            self.job.note(f"{self.source.cut}; what could be unpacked was read.")
+            self.job.note(f"{self.source.cut}; what comes before was read.")
             self.notes.append(self.source.cut)
         if not gathered.pieces and not gathered.outside:
             return no_records(self.job, exhibit, dialect, layout, gathered, detections)
@@ -121,10 +124,17 @@ class _Reading:
         )
         if not marks.settled:
             reader.text_columns.update(reader.wanted.numbers)
-        line = dialect.data_line
+        line, tail = dialect.data_line, b""
         for body, last, prepared in _ahead(_below(self.source, self.codec, dialect.data_line), reader):
-            line = reader.read(body, line, last=last, prepared=prepared)
+            whole, cut = _cut_record(body) if last and self.source.cut else (body, b"")
+            tail = b"" if cut else tail[-_END_BYTES:] + body[-_END_BYTES:]
+            line = reader.read(whole, line, last=last, prepared=None if cut else prepared)
+            if cut:
+                gathered.rows_read += 1
+                gathered.aside.append(SetAside(self.job.path, line, CUT, cut.decode("utf-8", "replace")[:200]))
+                line += 1
         self.lines = line - 1
+        self.notes.extend(_short_end(tail, dialect.delimiter))
         return gathered
 
     def texts(self, rows: list[int]) -> dict[int, str]:
@@ -146,6 +156,26 @@ class _Reading:
             if high == len(wanted):
                 break
         return out
+
+
+def _cut_record(body: bytes) -> tuple[bytes, bytes]:
+    """Whole lines, and what comes after the last line end: where the bytes end early it is part of a record."""
+    end = body.rfind(b"\n") + 1
+    return body[:end], body[end:]
+
+
+def _short_end(body: bytes, delimiter: str) -> list[str]:
+    """What to say where the last line has no line end and its last field is shorter than in the lines above it."""
+    if not body or body.endswith(b"\n"):
+        return []
+    *above, last = body.split(b"\n")[1:] or [b""]
+    mark = delimiter.encode()
+    lengths = [len(line.rstrip(b"\r").rpartition(mark)[2]) for line in above[-_END_LINES:] if mark in line]
+    field_text = last.rpartition(mark)[2]
+    if mark not in last or len(lengths) < _FEW_LINES or len(field_text) >= min(lengths):
+        return []
+    shown = field_text.decode("utf-8", "replace")
+    return [f"the last line has no line end, and its last field '{shown}' is shorter than above: it may be cut"]
 
 
 def _below(source: ByteSource, codec: str, data_line: int) -> Iterator[tuple[bytes, bool]]:
