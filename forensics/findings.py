@@ -79,7 +79,8 @@ class Start:
     ``time_ns`` is the best estimate, ``earliest_ns`` and ``latest_ns`` its interval. ``settled_from_ns`` and
     ``settled_to_ns`` bound the samples of the settled amps; ``settled_ended_by`` says what ended them. ``ratio_from``
     names the role that the ratio was computed from where it was not amps; ``judged_why`` says why something else than
-    the amps decided, where it did.
+    the amps decided, where it did. ``shaft_load`` is the interval of the shaft power over rated by the motor's
+    equivalent circuit, None where its no-load amps are not known.
     """
 
     time_ns: int
@@ -94,6 +95,7 @@ class Start:
     ratio_from: str = ""
     judged_by: str = ""
     judged_why: str = ""
+    shaft_load: tuple[float, float] | None = None
     why_not: str = ""
     reverse_rotation: Outcome = Outcome.CANNOT_TELL
     previous_stop: PreviousStop = PreviousStop.UNKNOWN

@@ -139,6 +139,10 @@ class MotorLoad:
             return None
         return self._each(lambda circuit: circuit.shaft_at_amps(amps_ratio))
 
+    def shaft_at_active(self, active_ratio: float) -> Spread:
+        """Fraction of rated shaft power at a ratio of active amps."""
+        return self._each(lambda circuit: circuit.shaft_at_active(active_ratio))
+
     def input_fraction(self, shaft_fraction: float) -> Spread:
         """Input power over rated input power at a fraction of rated shaft power."""
         return self._each(lambda circuit: circuit.active_ratio(shaft_fraction) / circuit.rated_power_factor)

@@ -7,7 +7,7 @@ limit that the case gives for this machine stands over both.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -79,7 +79,9 @@ def judge_starts(starts: Sequence[Start], beside: Sequence[Beside], motor: Motor
     }
     out = []
     for start, seen in zip(starts, beside, strict=True):
-        found = judge_unloaded(start, standards[start.ratio_from], seen)
+        standard = standards[start.ratio_from]
+        found = judge_unloaded(start, standard, seen)
+        shaft = shaft_load(start, standard, seen)
         open_ = found.answer is Answer.CANNOT_TELL
         out.append(
             replace(
@@ -88,6 +90,7 @@ def judge_starts(starts: Sequence[Start], beside: Sequence[Beside], motor: Motor
                 judged_by=found.by,
                 judged_why="" if open_ else found.why,
                 why_not=found.why if open_ else "",
+                shaft_load=None if shaft is None else (shaft.low, shaft.high),
             )
         )
     return tuple(out)
@@ -246,10 +249,26 @@ def _by_power(standard: Standard, beside: Beside) -> Judgement:
     return Judgement(Answer.CANNOT_TELL, "", f"{said}: too near to tell")
 
 
-def shaft_load(start: Start, load: MotorLoad | None) -> Spread | None:
-    """Fraction of rated shaft power that the ratio of a start stands for; None without a circuit or below no load."""
-    if load is None or start.ratio is None or start.low is None or start.high is None:
+def shaft_load(start: Start, standard: Standard, beside: Beside) -> Spread | None:
+    """Fraction of rated shaft power of a start: by its power where amps do not tell it, else by its ratio.
+
+    None without a circuit, and where the ratio lies below the no-load amps.
+    """
+    load = standard.motor.load
+    if load is None:
         return None
-    found = [load.shaft_fraction(ratio) for ratio in (start.ratio, start.low, start.high)]
-    known = [f for f in found if f is not None]
-    return Spread(known[0].value, min(f.low for f in known), max(f.high for f in known)) if found[0] else None
+    if start.ratio_from or standard.misleading:
+        active = beside.active
+        return None if active is None else _over(load.shaft_at_active, (active.value, active.low, active.high))
+    if start.ratio is None or start.low is None or start.high is None:
+        return None
+    return _over(load.shaft_fraction, (start.ratio, start.low, start.high))
+
+
+def _over(quantity: Callable[[float], Spread | None], values: tuple[float, float, float]) -> Spread | None:
+    """A quantity at a value, its interval over that of the value; None where there is none at the value itself."""
+    at, *ends = (quantity(value) for value in values)
+    if at is None:
+        return None
+    known = [at, *(end for end in ends if end is not None)]
+    return Spread(at.value, min(k.low for k in known), max(k.high for k in known))

@@ -136,7 +136,7 @@ def settled_in(subject: Subject, window: Window, point: Samples, rated: float | 
     if rated is not None and later > subject.limits["starts.still_inrush"] * rated:
         return Settled(None, why_not="the current did not settle: it stayed far above rated")
     spread = 1.4826 * middle(np.abs(v - middle(v))) if len(v) > 1 else _WIDE_SAMPLE * later
-    half = 2.0 * spread / np.sqrt(len(v)) + _coarseness(point)
+    half = 2.0 * spread / float(np.sqrt(len(v))) + _coarseness(point)
     return Settled(float(np.mean(v)), half, len(v), (int(row[0]), int(row[-1])))
 
 

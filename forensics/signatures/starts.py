@@ -10,7 +10,6 @@ from forensics.points import NS
 from forensics.rules import read_checks
 from forensics.signatures.answer import Seen, Value, answered, three_way
 from forensics.signatures.base import Detector, Subject, cannot_tell, points_for
-from forensics.signatures.motor_load import motor_load
 from forensics.signatures.slide_motion import acting_seconds
 from forensics.signatures.slopes import median_slope
 from forensics.signatures.start_course import (
@@ -18,12 +17,12 @@ from forensics.signatures.start_course import (
     no_lift,
     oil_pressure_absent,
 )
-from forensics.signatures.start_judge import BY_OWN, BY_POWER, BY_SLIDE, shaft_load
+from forensics.signatures.start_judge import BY_OWN, BY_POWER, BY_SLIDE
 from forensics.signatures.start_rate import short_off_times, short_runs, too_frequent
 from forensics.signatures.start_run_up import locked_rotor, prolonged_inrush
 from forensics.signatures.start_table import list_starts, unloaded_share, wilson
 from forensics.signatures.starts_before import last_start, starts_before
-from forensics.vocabulary import Answer, Outcome, PreviousStop, Role, Starter
+from forensics.vocabulary import Answer, Outcome, PreviousStop, Role
 
 __all__ = ["DETECTORS", "list_starts", "unloaded_share", "wilson"]
 
@@ -39,11 +38,12 @@ def loaded_at_failure(subject: Subject) -> tuple[Finding, ...]:
     if missing or start is None:
         return (cannot_tell(check, missing or "no start before the failure in the record"),)
     if start.unloaded is Answer.CANNOT_TELL:
-        return (cannot_tell(check, start.why_not or "neither slide nor settled amps tell"),)
+        why = start.why_not or "neither slide nor settled amps tell"
+        return (cannot_tell(check, why, unlocked_by=_unlock(why)),)
     outcome = Outcome.PRESENT if start.unloaded is Answer.NO else Outcome.ABSENT
     if outcome is Outcome.ABSENT and (stood := _stood_loaded(subject, start)):
         return (cannot_tell(check, stood),)
-    words = _judged_words(subject, start)
+    words = _judged_words(start)
     samples = max(start.settled_samples, 2 if start.judged_by == BY_SLIDE else 0)
     return (
         answered(
@@ -57,17 +57,21 @@ def loaded_at_failure(subject: Subject) -> tuple[Finding, ...]:
     )
 
 
-def _judged_words(subject: Subject, start: Start) -> str:
+def _judged_words(start: Start) -> str:
     """In words, what judged a start, and its ratio with the shaft load that it stands for where that is known."""
     said = f"Judged by {start.judged_by}" + (f": {start.judged_why}." if start.judged_why else ".")
-    if start.ratio is None:
-        return said
-    said += f" {_RATIO_BY_POWER if start.ratio_from else 'Settled amps over rated'} {start.ratio:.2f}."
-    load, _ = motor_load(subject.machine, subject.limits)
-    shaft = shaft_load(start, None if subject.machine.starter is Starter.VARIABLE_SPEED else load)
-    if shaft is None:
-        return said
-    return f"{said} By the motor's no-load amps that is {shaft.low:.2f} to {shaft.high:.2f} of rated shaft power."
+    if start.ratio is not None:
+        said += f" {_RATIO_BY_POWER if start.ratio_from else 'Settled amps over rated'} {start.ratio:.2f}."
+    if start.shaft_load is not None:
+        low, high = start.shaft_load
+        said += f" By the motor's circuit the shaft load was {low:.2f} to {high:.2f} of rated."
+    return said
+
+
+def _unlock(why_not: str) -> str:
+    """What of the nameplate would let a start be judged, of what a reason names."""
+    names = [name for name in ("no_load_amps", "rated_load_amps", "supply_volts") if f"no {name}" in why_not]
+    return f"give {', '.join(names)} of the nameplate" if names else ""
 
 
 def _stood_loaded(subject: Subject, start: Start) -> str:

@@ -204,9 +204,23 @@ def test_ratios_from_power_and_from_amps_are_not_mixed() -> None:
 
 
 def test_shaft_load_of_a_ratio() -> None:
-    load = circuit(0.33)
-    found = shaft_load(start(0.40), load)
+    plain = Standard(LIMITS, None, motor(0.33))
+    found = shaft_load(start(0.40), plain, NO_POWER)
     assert found is not None
     assert found.low < 0.247 < found.high
-    assert shaft_load(start(0.40), None) is None
-    assert shaft_load(start(0.20), load) is None
+    assert shaft_load(start(0.40), Standard(LIMITS), NO_POWER) is None
+    assert shaft_load(start(0.20), plain, NO_POWER) is None
+    assert shaft_load(Start(0, 0, 0), plain, NO_POWER) is None
+
+
+def test_shaft_load_by_power_is_the_narrower() -> None:
+    plain = Standard(LIMITS, None, motor(0.33))
+    by_amps = shaft_load(start(circuit(0.33).amps_ratio(0.3).value), plain, NO_POWER)
+    by_power = shaft_load(start(0.40, source="motor_power"), plain, power(0.33, 0.3))
+    misled = shaft_load(start(0.20), replace(plain, misleading="amps are wrong"), power(0.33, 0.3))
+    assert by_amps is not None
+    assert by_power is not None
+    assert by_power == misled
+    assert by_power.low < 0.3 < by_power.high
+    assert by_power.high - by_power.low < by_amps.high - by_amps.low
+    assert shaft_load(start(0.20), replace(plain, misleading="amps are wrong"), NO_POWER) is None

@@ -67,7 +67,7 @@ def test_without_amps_the_ratio_comes_from_power() -> None:
     (finding,) = DETECTORS["starts.loaded_at_failure"](subject)
     assert finding.outcome is Outcome.PRESENT
     assert "draws at its power" in finding.statement
-    assert "of rated shaft power" in finding.statement
+    assert "the shaft load was" in finding.statement
 
 
 @pytest.mark.parametrize(
@@ -89,6 +89,7 @@ def test_power_alone_says_what_it_lacks(changes: dict[str, object], missing: str
     (finding,) = DETECTORS["starts.loaded_at_failure"](subject)
     assert finding.outcome is Outcome.CANNOT_TELL
     assert missing in finding.why_not
+    assert finding.unlocked_by == (f"give {missing} of the nameplate" if "_" in missing else "log slide_position")
 
 
 def test_power_beside_amps_changes_no_clear_start() -> None:
