@@ -6,12 +6,15 @@ Paths must mean the same there: a shared folder, or addresses read through fsspe
 
 from __future__ import annotations
 
+import logging
 import time
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from concurrent.futures import CancelledError
+from contextlib import contextmanager, suppress
 from importlib import import_module
 from typing import Any
 
-from forensics.batch.job import run_job
+from forensics.batch.job import finished_row, run_job
 from forensics.batch.plan import Job, Row
 from forensics.batch.watch import Worker
 from forensics.errors import InputError, Problem
@@ -24,6 +27,8 @@ WORKER_WITHIN_S = 300.0
 # a case is stopped within seconds; one that is just moving its results needs no more
 STOP_WITHIN_S = 30.0
 STOP = "screw-forensics-stop-"
+# what the library raises where its scheduler can't be reached any more
+_GONE = (OSError, RuntimeError, CancelledError)
 
 
 def run_on_cluster(address: str, jobs: Sequence[Job], found: dict[str, Row]) -> Generator[Row, None, None]:
@@ -54,13 +59,27 @@ def _distributed() -> Any:
 def _rows(dask: Any, client: Any, jobs: Sequence[Job], found: dict[str, Row]) -> Generator[Row, None, None]:
     token = jobs[0].token
     futures = {client.submit(run_task, job, key=f"{token}-{job.name}", pure=False): job for job in jobs}
-    with client:
+    with _quiet(), client:
         try:
             for future in _as_done(dask, client, list(futures)):
                 found[futures[future].name] = row = _row(future, futures[future])
                 yield row
         finally:
             _stop(dask, client, futures, found)
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """No log of the library on the terminal: what befell a case is said in its row."""
+    logs = [logging.getLogger(name) for name in ("distributed", "distributed.client")]  # each has a level of its own
+    levels = [log.level for log in logs]
+    for log in logs:
+        log.setLevel(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        for log, level in zip(logs, levels, strict=True):
+            log.setLevel(level)
 
 
 def _as_done(dask: Any, client: Any, futures: list[Any]) -> Iterator[Any]:
@@ -86,7 +105,14 @@ def _as_done(dask: Any, client: Any, futures: list[Any]) -> Iterator[Any]:
 def _has_worker(client: Any) -> bool:
     try:
         return bool(client.nthreads())
-    except (OSError, RuntimeError):
+    except _GONE:
+        return False
+
+
+def _runs(client: Any) -> bool:
+    try:
+        return any(client.processing().values())
+    except _GONE:
         return False
 
 
@@ -98,29 +124,34 @@ def _stop(dask: Any, client: Any, futures: Mapping[Any, Job], found: dict[str, R
     """
     open_ = [future for future, job in futures.items() if job.name not in found]
     if open_ and client.status == "running":
-        dask.Event(STOP + next(iter(futures.values())).token, client=client).set()
+        with suppress(*_GONE):
+            dask.Event(STOP + next(iter(futures.values())).token, client=client).set()
         until = time.monotonic() + STOP_WITHIN_S
-        while time.monotonic() < until and any(client.processing().values()):
+        while time.monotonic() < until and _runs(client):
             time.sleep(LOOK_EVERY_S)
         while time.monotonic() < until and _has_worker(client) and not all(future.done() for future in open_):
             time.sleep(LOOK_EVERY_S)
-        done = [future for future in open_ if future.done()]
+    done = [future for future in open_ if future.done()]
+    with suppress(*_GONE):
         client.cancel([future for future in open_ if future not in done])
-    else:
-        done = [future for future in open_ if future.done()]
     for future in done:
         found[futures[future].name] = _row(future, futures[future])
 
 
 def _row(future: Any, job: Job) -> Row:
-    if future.status == "finished":
-        row: Row = future.result()
-        return row
-    if future.status == "pending":
+    status = future.status
+    try:
+        if status == "finished":
+            row: Row = future.result()
+            return row
+        fault = future.exception() if status == "error" else None
+    except _GONE as lost:
+        fault = lost
+    if status == "pending":
         return Row(job.name, job.case, "not run", why=f"the cluster had no worker for {WORKER_WITHIN_S:g} s")
-    fault = future.exception() if future.status == "error" else None
-    why = future.status if fault is None else f"{type(fault).__name__}: {fault}"
-    return Row(job.name, job.case, "failed", why=f"the cluster lost it: {why}")
+    why = status if fault is None else f"{type(fault).__name__}: {fault}"
+    # its answer is lost, but what it had finished is not
+    return finished_row(job) or Row(job.name, job.case, "failed", why=f"the cluster lost it: {why}")
 
 
 def run_task(job: Job) -> Row:
@@ -146,7 +177,10 @@ def _wanted(token: str) -> Callable[[], bool]:
         nonlocal asked, stopped
         if not stopped and time.monotonic() - asked >= ASK_EVERY_S:
             asked = time.monotonic()
-            stopped = bool(stop.is_set())
+            try:
+                stopped = bool(stop.is_set())
+            except _GONE:  # without its scheduler nobody waits for the case
+                stopped = True
         return not stopped
 
     return wanted

@@ -21,6 +21,7 @@ from forensics.errors import InputError, Problem, RunError
 LOCK = "batch.lock"
 BUSY = "another batch writes there"
 RUNNING, HELD = ".running", "held.lock"
+FOLDER_TRIES = 20
 
 
 @contextmanager
@@ -104,13 +105,28 @@ def scratch_folder(out: str, token: str, name: str) -> Iterator[Path]:
     from filelock import FileLock
 
     batch = Path(out).parent / RUNNING / token
-    batch.mkdir(parents=True, exist_ok=True)
-    scratch = Path(tempfile.mkdtemp(prefix=f"{name}-", dir=batch))
+    scratch = _new_folder(batch, f"{name}-")
     try:
         with FileLock(scratch / HELD, timeout=0):
             yield scratch
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
+        _remove_empty(batch, batch.parent)
+
+
+def _new_folder(parent: Path, prefix: str) -> Path:
+    """An own folder; the one around it may be taken away by another case that ends just then."""
+    for _ in range(FOLDER_TRIES):
+        parent.mkdir(parents=True, exist_ok=True)
+        with suppress(FileNotFoundError):
+            return Path(tempfile.mkdtemp(prefix=prefix, dir=parent))
+    raise RunError(f"{parent} is taken away again and again: another program clears it")
+
+
+def _remove_empty(*folders: Path) -> None:
+    for folder in folders:
+        with suppress(OSError):  # not empty, or not there
+            folder.rmdir()
 
 
 def clear_scratch(out: str | Path) -> tuple[str, ...]:
@@ -124,9 +140,7 @@ def clear_scratch(out: str | Path) -> tuple[str, ...]:
             held.append(scratch.name.rpartition("-")[0])
         else:
             shutil.rmtree(scratch, ignore_errors=True)
-    for folder in (*running.glob("*"), running):
-        with suppress(OSError):  # not empty, or not there
-            folder.rmdir()
+    _remove_empty(*running.glob("*"), running)
     return tuple(held)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -10,7 +11,7 @@ from pathlib import Path
 from forensics.batch.fingerprint import software_hash
 from forensics.batch.hold import scratch_folder
 from forensics.batch.plan import Job, Row
-from forensics.batch.results import is_current, read_result, seed, take, write_failed_page
+from forensics.batch.results import is_current, read_note, read_result, seed, take, write_failed_page
 from forensics.batch.storage import fetch_case, is_address
 from forensics.batch.watch import Bounds, StoppedError, Worker
 from forensics.case_files import case_inputs, inputs_hash
@@ -44,13 +45,15 @@ def _run(job: Job, worker: Worker, bounds: Bounds, scratch: Path) -> Row:
     try:
         if job.software != software_hash():
             raise RunError("this machine has other software than the one that planned the batch: install the same")
+        if was_finished(job):  # by a worker that the cluster then took for lost
+            return _with_verdict(row, job, scratch)
         case = _local(job.case, scratch)
         inputs = inputs_hash(case_inputs(case))
         if job.resume and is_current(job.out, inputs, job.software):
             return _with_verdict(replace(row, result="skipped"), job, scratch)
         seed(job.out, made)
         worker.run(case, made, bounds)
-        changes = take(made, job.out, inputs=inputs, software=job.software, scratch=scratch)
+        changes = take(made, job.out, inputs=inputs, software=job.software, batch=job.token, scratch=scratch)
         return _with_verdict(_with_changes(row, changes), job, scratch)
     except StoppedError as fault:
         return replace(row, result="not run", why=str(fault))
@@ -62,6 +65,20 @@ def _run(job: Job, worker: Worker, bounds: Bounds, scratch: Path) -> Row:
             problems.append(f"no page could be written ({second.strerror or second})")
         why = "; ".join(problems)
         return replace(row, result="to correct" if isinstance(fault, InputError) else "failed", why=why)
+
+
+def finished_row(job: Job) -> Row | None:
+    """The row of a case that this batch finished, read from its results; None where it did not."""
+    if not was_finished(job):
+        return None
+    with tempfile.TemporaryDirectory() as folder:
+        return _with_verdict(Row(job.name, job.case, "done"), job, Path(folder))
+
+
+def was_finished(job: Job) -> bool:
+    """Whether the result that lies in the folder of a job is whole and of this very batch."""
+    note = read_note(job.out)
+    return note is not None and note.batch == job.token
 
 
 def _local(case: str, scratch: Path) -> Path:

@@ -22,18 +22,21 @@ EARLIER = "earlier"
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """Of what a result was made, and which files belong to it."""
+    """Of what a result was made, in which batch, and which files belong to it."""
 
     inputs: str
     software: str
     files: dict[str, str]
+    batch: str = ""
 
 
 def read_note(out: str) -> Note | None:
     """The note of a finished result; None where there is none that can be read."""
     try:
         data = json.loads(read_bytes(join(out, NOTE)))
-        return Note(str(data["inputs_sha256"]), str(data["software_sha256"]), dict(data["files"]))
+        return Note(
+            str(data["inputs_sha256"]), str(data["software_sha256"]), dict(data["files"]), str(data.get("batch", ""))
+        )
     except (OSError, ValueError, KeyError, TypeError):
         return None
 
@@ -74,7 +77,7 @@ def seed(out: str, made: Path) -> None:
         (made / name).write_bytes(content)
 
 
-def take(made: Path, out: str, *, inputs: str, software: str, scratch: Path) -> Changes | None:
+def take(made: Path, out: str, *, inputs: str, software: str, batch: str, scratch: Path) -> Changes | None:
     """Move a finished result into its folder.
 
     Parameters
@@ -83,6 +86,8 @@ def take(made: Path, out: str, *, inputs: str, software: str, scratch: Path) -> 
         Folder in which the run left it; what was there before lies in its ``earlier``.
     out
         Folder or address of the results of this case.
+    batch
+        The batch that made it, so that a run whose answer was lost can be told from an earlier result.
     scratch
         An empty folder to work in.
 
@@ -100,7 +105,13 @@ def take(made: Path, out: str, *, inputs: str, software: str, scratch: Path) -> 
             digests[name] = hashlib.sha256(path.read_bytes()).hexdigest()
         _move(path, out, name)
     _remove(join(out, FAILED))
-    note = {"schema": 1, "inputs_sha256": inputs, "software_sha256": software, "files": dict(sorted(digests.items()))}
+    note = {
+        "schema": 1,
+        "inputs_sha256": inputs,
+        "software_sha256": software,
+        "batch": batch,
+        "files": dict(sorted(digests.items())),
+    }
     write_bytes(join(out, NOTE), (json.dumps(note, indent=1) + "\n").encode())
     return None if before is None else compare_findings(before, after)
 
