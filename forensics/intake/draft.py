@@ -242,9 +242,12 @@ def _machine_lines(parts: list[_Part]) -> list[str]:
         _comment("which refrigerant (ASHRAE 34 designation, from the nameplate)?", _MARK),
         'refrigerant = ""',
         _comment(
-            "nameplate values; without rated_load_amps no start can be told loaded from unloaded by its ratio", _MARK
+            "nameplate values; without rated_load_amps no start can be told loaded from unloaded by its ratio; with "
+            "no_load_amps (data sheet of the motor) its shaft load is told too, and motor_power serves",
+            _MARK,
         ),
         "# rated_load_amps = 0.0",
+        "# no_load_amps = 0.0",
         "# locked_rotor_amps = 0.0",
         "# supply_volts = 0.0",
         "# supply_hertz = 60.0",
