@@ -151,3 +151,33 @@ def test_voltage_far_from_rated_is_said() -> None:
 def test_times_are_of_the_settled_window() -> None:
     subject = subject_of(with_power(draw(one_loaded()), amps=False), plate())
     assert all((s.settled_from_ns - s.latest_ns) / NS >= 8.0 for s in subject.starts)
+
+
+@pytest.mark.parametrize("step", [2, 5, 12, 30, 120])
+def test_thinner_power_moves_a_start_only_towards_cannot_tell(step: int) -> None:
+    record = with_power(draw(one_loaded()), amps=False)
+    power = record.samples[Role.MOTOR_POWER][0]
+    thin = replace(power, t=power.t[::step], v=power.v[::step], q=power.q[::step], row=power.row[::step])
+    full = subject_of(record, plate()).starts
+    less = subject_of(replace(record, samples={**record.samples, Role.MOTOR_POWER: (thin,)}), plate()).starts
+    for start in less:
+        near = min(full, key=lambda other: abs(other.time_ns - start.time_ns))
+        assert start.unloaded in (near.unloaded, Answer.CANNOT_TELL)
+
+
+@pytest.mark.parametrize("factor", [0.25, 3.0])
+def test_a_larger_motor_of_the_same_kind_is_judged_alike(factor: float) -> None:
+    """Amps, power and nameplate times one factor: nothing but the size of the motor has changed."""
+    record = with_power(draw(one_loaded()), amps=True)
+    samples = dict(record.samples)
+    for role in (Role.MOTOR_AMPS, Role.MOTOR_POWER):
+        (point,) = samples[role]
+        samples[role] = (replace(point, v=point.v * factor, resolution=point.resolution * factor),)
+    sized = plate(
+        rated_load_amps=RATED * factor, no_load_amps=RATED * NO_LOAD * factor, locked_rotor_amps=1200.0 * factor
+    )
+    large = subject_of(replace(record, samples=samples), sized).starts
+    for one, other in zip(subject_of(record, plate()).starts, large, strict=True):
+        assert (one.unloaded, one.judged_by) == (other.unloaded, other.judged_by)
+        assert other.ratio == pytest.approx(one.ratio, rel=1e-6)
+        assert other.shaft_load == pytest.approx(one.shaft_load, rel=1e-6)
