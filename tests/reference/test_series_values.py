@@ -162,7 +162,7 @@ def test_edges_of_runs_against_a_change_point_library(rows: Rows) -> None:
     ruptures = pytest.importorskip("ruptures")
     assert rows["ST-018"].tolerance == "must not be used for event timing"
     rng = np.random.default_rng(4)
-    lengths = (33, 57, 41, 64, 52, 47, 38)
+    lengths = (16, 28, 21, 33, 24, 19, 17)
     level = np.concatenate([np.full(n, 120.0 * (k % 2)) for k, n in enumerate(lengths)])
     current = np.maximum(level + rng.normal(0.0, 3.0, len(level)), 0.0)
     samples = point(Role.MOTOR_AMPS, current, 1.0)
