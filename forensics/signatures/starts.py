@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from forensics.commands import read_commands
@@ -17,7 +19,7 @@ from forensics.signatures.start_course import (
     no_lift,
     oil_pressure_absent,
 )
-from forensics.signatures.start_judge import BY_OWN, BY_POWER, BY_SLIDE
+from forensics.signatures.start_judge import BY_AMPS_AND_LOAD, BY_OWN, BY_POWER, BY_SLIDE, LIMIT
 from forensics.signatures.start_rate import short_off_times, short_runs, too_frequent
 from forensics.signatures.start_run_up import locked_rotor, prolonged_inrush
 from forensics.signatures.start_table import list_starts, unloaded_share, wilson
@@ -45,16 +47,19 @@ def loaded_at_failure(subject: Subject) -> tuple[Finding, ...]:
         return (cannot_tell(check, stood),)
     words = _judged_words(start)
     samples = max(start.settled_samples, 2 if start.judged_by == BY_SLIDE else 0)
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            words,
-            _start_value(start, outcome),
-            Seen(span_ns=(start.earliest_ns, start.settled_to_ns), cites=start.cites, samples=samples),
-        ),
-    )
+    seen = Seen(span_ns=(start.earliest_ns, start.settled_to_ns), cites=start.cites, samples=samples)
+    finding = answered(subject, check, outcome, words, _start_value(start, outcome), seen)
+    return (replace(finding, basis=_start_basis(subject, start, outcome) or finding.basis),)
+
+
+def _start_basis(subject: Subject, start: Start, outcome: Outcome) -> str:
+    """What a start was held against, where that is more than one limit."""
+    limits = subject.limits
+    if start.judged_by == BY_OWN:
+        return limits.basis("starts.own_above" if outcome is Outcome.PRESENT else "starts.own_alike")
+    if start.judged_by in (BY_POWER, BY_AMPS_AND_LOAD):
+        return f"{limits.basis(LIMIT)}; its shaft load by the equivalent circuit of IEEE 112 from the no-load amps"
+    return ""
 
 
 def _judged_words(start: Start) -> str:

@@ -67,6 +67,7 @@ def test_without_amps_the_ratio_comes_from_power() -> None:
     (finding,) = DETECTORS["starts.loaded_at_failure"](subject)
     assert finding.outcome is Outcome.PRESENT
     assert "draws at its power" in finding.statement
+    assert "a fifth above the machine's own" in finding.basis
     assert "the shaft load was" in finding.statement
 
 
@@ -107,6 +108,9 @@ def test_own_starts_from_power_judge_before_its_limit() -> None:
     single = subject_of(with_power(draw(healthy(1, slide=False)), amps=False), plate())
     assert [s.judged_by for s in single.starts] == [BY_POWER]
     assert "there are no settled amps; motor power was" in single.starts[0].judged_why
+    (finding,) = DETECTORS["starts.loaded_at_failure"](single)
+    assert finding.outcome is Outcome.ABSENT
+    assert "equivalent circuit of IEEE 112" in finding.basis
 
 
 def test_a_dead_power_meter_calls_no_start_unloaded() -> None:
