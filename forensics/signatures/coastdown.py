@@ -162,6 +162,9 @@ def _decay(subject: Subject) -> tuple[Outcome, str, Value, Stop] | str:
     against = "" if usual is None else f"; {usual:.0f} s is usual over {len(own)} own stops"
     words = f"Time constant {decay:.0f} s{against}."
     if decay + 2 * error < short:
+        plain = decay + 2 * error < limits["coastdown.decay_plain"] * short
+        if usual is not None and not plain and decay > limits["coastdown.decay_alike"] * usual:
+            return words + " That is short, but as it was before: a small high side, or a fault as old as the record."
         return Outcome.PRESENT, words, measured, last
     if usual is not None and decay + 2 * error < ratio * usual and decay < 2 * short:
         return Outcome.PRESENT, words, Value(decay, decay - 2 * error, decay + 2 * error, "s"), last

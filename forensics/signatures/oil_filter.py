@@ -181,13 +181,13 @@ def filter_drop_growing(subject: Subject) -> tuple[Finding, ...]:
     span_h = float(blocks.hours[-1] - blocks.hours[0])
     early = float(np.median(blocks.resistance[: max(2, len(blocks.hours) // 4)]))
     slope, low, high = (1.0 + s * span_h / early for s in theil_sen(blocks.hours, blocks.resistance))
-    grown_kpa = theil_sen(blocks.hours, blocks.drop)[0] * span_h
+    grown_kpa, _, most_kpa = (s * span_h for s in theil_sen(blocks.hours, blocks.drop))
     limit = limits["oil.filter_growth"]
     enough = grown_kpa > limits["oil.filter_growth_drop"]
     outcome = Outcome.CANNOT_TELL
     if slope > limit and low > 1.0 and enough:
         outcome = Outcome.PRESENT
-    elif high < limit or (slope < limit and not enough):
+    elif high < limit or (slope < limit and most_kpa < limits["oil.filter_growth_drop"]):
         outcome = Outcome.ABSENT
     finding = Finding(
         id=check,

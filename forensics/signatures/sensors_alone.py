@@ -168,7 +168,12 @@ def _moved(subject: Subject, frame: Frame, reading: Floats, limit_name: str, *, 
 def _end_of_failing_run(subject: Subject, frame: Frame) -> Mask:
     there = frame.in_failing_run & (frame.settled | (frame.since_s > subject.limits["duty.settle_after_start"]))
     reach_s = max(subject.limits["sensors.alone_end_s"], _FEW * frame.step_s)
-    return np.asarray(there & (frame.left_s <= reach_s))
+    last = np.asarray(there & (frame.left_s <= reach_s))
+    if last.any() or not (settled := np.flatnonzero(frame.settled & frame.judged)).size:
+        return last
+    # a run that ended as it began: the last settled running of the window stands for it
+    end_ns = int(frame.t[settled[-1]])
+    return np.asarray(frame.settled & frame.judged & (frame.t > end_ns - round(reach_s * NS)))
 
 
 def _deviation(subject: Subject, frame: Frame, reading: Floats, at: Mask, *, lift: bool) -> tuple[float, float]:
