@@ -41,7 +41,7 @@ def report(case: Path, out: Path) -> None:
     if name.startswith("defect"):
         raise ZeroDivisionError("division by zero")
     if name.startswith("full"):
-        (out.parent / "made").mkdir(exist_ok=True)
+        out.mkdir(exist_ok=True)
         (out / "big").write_bytes(b"x" * (64 << 20))
     time.sleep(SLOW_S if name.startswith("slow") else 0)
     print("a library prints this", flush=True)

@@ -124,6 +124,7 @@ def whole_results(out: Path) -> set[str]:
     names = set()
     for folder in out.iterdir():
         if not folder.is_dir():
+            assert not folder.name.endswith(".part"), folder
             continue
         assert not folder.name.startswith("."), folder
         note = json.loads((folder / "run.json").read_text(encoding="utf-8"))

@@ -9,21 +9,19 @@ import subprocess
 import sys
 import threading
 import time
+from importlib import metadata
 from pathlib import Path
 
 import psutil
 import pytest
 from finished_cases import write_case
 
-from forensics.batch import BatchPlan, run_batch
+from batch.started import cases, command, end, until, whole_results
+from forensics.batch import BatchPlan, fingerprint, run_batch
 from forensics.batch.hold import locked
 from forensics.errors import InputError
 
 pytestmark = pytest.mark.usefixtures("stand_in")
-
-
-def cases(folder: Path, *names: str) -> tuple[Path, ...]:
-    return tuple(write_case(folder / name, name) for name in names)
 
 
 def results(out: Path) -> dict[str, str]:
@@ -91,12 +89,35 @@ def test_resume_leaves_alone_what_is_unchanged(tmp_path: Path) -> None:
     assert run_batch(BatchPlan(given, out, resume=True)).counts == {"skipped": 4}
 
 
-def test_resume_runs_again_under_other_software(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_resume_runs_again_after_a_change_of_rules_code_or_packages(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    package, real_version = tmp_path / "forensics", metadata.version
+    rules, code = package / "rules" / "limits" / "oil.toml", package / "batch" / "fingerprint.py"
+    for file in (rules, code):
+        file.parent.mkdir(parents=True)
+        file.write_text("first = 1\n", encoding="utf-8")
+    monkeypatch.setattr(fingerprint, "__file__", str(code))
+    for user in ("run", "job"):
+        monkeypatch.setattr(f"forensics.batch.{user}.software_hash", fingerprint.software_hash)
+
+    def counts() -> dict[str, int]:
+        fingerprint.software_hash.cache_clear()
+        return run_batch(BatchPlan(given, tmp_path / "out", resume=True)).counts
+
     given = cases(tmp_path, "a")
-    run_batch(BatchPlan(given, tmp_path / "out"))
-    monkeypatch.setattr("forensics.batch.run.software_hash", lambda: "other")
-    monkeypatch.setattr("forensics.batch.job.software_hash", lambda: "other")
-    assert run_batch(BatchPlan(given, tmp_path / "out", resume=True)).counts == {"done": 1}
+    try:
+        assert counts() == {"done": 1}
+        assert counts() == {"skipped": 1}
+        rules.write_text("first = 2\n", encoding="utf-8")
+        assert counts() == {"done": 1}
+        code.write_text("second = 1\n", encoding="utf-8")
+        assert counts() == {"done": 1}
+        monkeypatch.setattr(metadata, "version", lambda name: "99.0" if name == "scipy" else real_version(name))
+        assert counts() == {"done": 1}
+        assert counts() == {"skipped": 1}
+    finally:
+        fingerprint.software_hash.cache_clear()
 
 
 def test_old_cases_on_new_rules_say_what_changed_and_keep_the_old(
@@ -135,6 +156,34 @@ def test_two_batches_never_write_the_same_folder(tmp_path: Path) -> None:
     with locked(tmp_path / "out", "first"), pytest.raises(InputError, match="another batch writes there"):
         run_batch(BatchPlan(given, tmp_path / "out"))
     assert run_batch(BatchPlan(given, tmp_path / "out")).exit_code == 0
+
+
+def test_a_second_batch_started_beside_the_first_is_refused_and_the_first_goes_on(tmp_path: Path) -> None:
+    given, out = cases(tmp_path, "wait-1"), tmp_path / "out"
+    words = ("batch", *given, "--out", out)
+    first = command(*words, mark=tmp_path)
+    try:
+        until(lambda: list(out.glob(".running/*/wait-1-*")), "the first batch runs no case")
+        second = command(*words, mark=tmp_path)
+        said, complained = second.communicate(timeout=60)
+        assert second.returncode == 2
+        assert "another batch writes there" in complained
+        assert "--out" in complained
+        assert said == ""
+        (given[0].parent / "go").touch()
+        first.communicate(timeout=60)
+        assert first.returncode == 0
+    finally:
+        end(first)
+    assert whole_results(out) == {"wait-1"}
+
+
+def test_half_done_work_of_a_batch_that_was_killed_is_taken_away(tmp_path: Path) -> None:
+    left = tmp_path / "out" / ".running" / "0123" / "a-xyz" / "made"
+    left.mkdir(parents=True)
+    (left / "findings.json").write_text("half", encoding="utf-8")
+    assert run_batch(BatchPlan(cases(tmp_path, "a"), tmp_path / "out")).exit_code == 0
+    assert whole_results(tmp_path / "out") == {"a"}
 
 
 def test_cases_of_one_id_get_folders_of_their_own_and_twice_the_same_is_run_once(tmp_path: Path) -> None:
@@ -182,7 +231,7 @@ def _wait_for(out: Path, count: int) -> None:
 
 
 def test_interrupted_by_hand_what_is_finished_is_finished(tmp_path: Path) -> None:
-    given = cases(tmp_path, *(f"slow-{n:02}" for n in range(40)))
+    given = cases(tmp_path, *(f"slow-{n:02}" for n in range(16)))
     process = _start(tmp_path, given)
     _wait_for(tmp_path / "out", 3)
     process.send_signal(signal.SIGINT)
@@ -190,10 +239,10 @@ def test_interrupted_by_hand_what_is_finished_is_finished(tmp_path: Path) -> Non
     assert process.returncode == 1
     assert "stopped by hand" in text
     done = len(list((tmp_path / "out").glob("*/run.json")))
-    assert 3 <= done < 40
+    assert 3 <= done < 16
     assert f"{done} done" in text
     again = run_batch(BatchPlan(given, tmp_path / "out", workers=2, resume=True))
-    assert again.counts == {"skipped": done, "done": 40 - done}
+    assert again.counts == {"skipped": done, "done": 16 - done}
 
 
 def test_a_killed_batch_leaves_whole_results_and_frees_its_folder(tmp_path: Path) -> None:
@@ -212,37 +261,6 @@ def test_a_killed_batch_leaves_whole_results_and_frees_its_folder(tmp_path: Path
     assert again.exit_code == 0
     assert again.counts["skipped"] >= 2
     assert len(results(tmp_path / "out")) == 12
-
-
-def test_a_full_disk_loses_nothing_that_was_finished(tmp_path: Path) -> None:
-    disk = tmp_path / "disk"
-    disk.mkdir()
-    words = ["mount", "-t", "tmpfs", "-o", "size=1m", "none", str(disk)]
-    mounted = os.name == "posix" and os.geteuid() == 0 and subprocess.run(words, capture_output=True, check=False)
-    if not mounted or mounted.returncode:
-        pytest.skip("a small disk can't be mounted here (root and tmpfs are needed)")
-    try:
-        given = cases(tmp_path, "good-1", "full-1", "good-2")
-        outcome = run_batch(BatchPlan(given, disk / "out"))
-        assert [row.result for row in outcome.rows] == ["done", "failed", "done"]
-        assert "No space left" in outcome.rows[1].why
-        whole = results(disk / "out")["good-1"]
-        (disk / "filler").write_bytes(b"x" * (disk_free(disk)))
-        later = cases(tmp_path, "good-3")
-        outcome = run_batch(BatchPlan((*given, *later), disk / "out", resume=True))
-        assert outcome.rows[0].result == "skipped"
-        assert outcome.rows[3].result == "failed"
-        assert results(disk / "out")["good-1"] == whole
-        (disk / "filler").unlink()
-        outcome = run_batch(BatchPlan((given[0], later[0]), disk / "out", resume=True))
-        assert [row.result for row in outcome.rows] == ["skipped", "done"]
-    finally:
-        subprocess.run(["umount", str(disk)], check=True)
-
-
-def disk_free(disk: Path) -> int:
-    found = os.statvfs(disk)
-    return found.f_bavail * found.f_frsize
 
 
 def test_the_threads_of_a_batch_are_gone_afterwards(tmp_path: Path) -> None:

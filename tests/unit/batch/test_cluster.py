@@ -2,29 +2,20 @@
 
 from __future__ import annotations
 
-import os
-import socket
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import psutil
 import pytest
 from finished_cases import write_case
 
+from batch.started import PRELOAD, by_hand, cases, command, end, free_port, until, whole_results
 from forensics.batch import BatchPlan, run_batch
 from forensics.errors import InputError
 
 pytestmark = pytest.mark.usefixtures("stand_in")
 HERE = Path(__file__).resolve().parent
-PRELOAD = "stand_in_preload"  # by name: a file would be copied away from the stand-in that lies beside it
-
-
-def cases(folder: Path, *names: str) -> tuple[Path, ...]:
-    return tuple(write_case(folder / name, name) for name in names)
 
 
 @pytest.fixture(scope="module")
@@ -44,51 +35,60 @@ def _cluster(distributed: Any) -> Iterator[str]:
 
 @pytest.mark.slow
 def test_good_and_bad_cases_on_a_local_cluster(local_cluster: str, tmp_path: Path) -> None:
-    given = cases(tmp_path, "good-1", "input-1", "die-1", "good-2", "hang-1", "good-3")
-    plan = BatchPlan(given, tmp_path / "out", scheduler=local_cluster, case_limit_s=5.0)
+    given = cases(tmp_path, "good-1", "input-1", "die-1", "good-2", "hang-1", "good-3", "grow-1")
+    plan = BatchPlan(given, tmp_path / "out", scheduler=local_cluster, case_limit_s=20.0, memory_limit_mib=700.0)
     outcome = run_batch(plan)
-    assert [r.result for r in outcome.rows] == ["done", "to correct", "failed", "done", "failed", "done"]
+    assert [r.result for r in outcome.rows] == ["done", "to correct", "failed", "done", "failed", "done", "failed"]
     assert "SIGKILL" in outcome.rows[2].why
-    assert "--case-limit" in outcome.rows[4].why
+    assert "longer than --case-limit 20" in outcome.rows[4].why
+    assert "more than --memory-limit 700" in outcome.rows[6].why
+    assert outcome.rows[6].peak_mib > 700
     assert len(list((tmp_path / "out").glob("*/report.html"))) == 3
+    assert not (tmp_path / "out" / ".running").exists()
     again = run_batch(BatchPlan(given[:1], tmp_path / "out", scheduler=local_cluster, resume=True))
     assert again.counts == {"skipped": 1}
 
 
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-@pytest.fixture
-def two_processes(stand_in: None, tmp_path: Path) -> Iterator[str]:
-    """A scheduler and a worker, each started by hand as the documentation describes."""
-    pytest.importorskip("distributed")
-    address = f"tcp://127.0.0.1:{_free_port()}"
-    dask = [sys.executable, "-m", "dask"]
-    host, _, port = address.removeprefix("tcp://").partition(":")
-    commands = (
-        [*dask, "scheduler", "--host", host, "--port", port, "--no-dashboard"],
-        [*dask, "worker", address, "--nthreads", "1", "--no-dashboard", "--preload", PRELOAD],
-    )
-    env = {**os.environ, "PYTHONPATH": str(HERE)}
-    none = subprocess.DEVNULL
-    started = [subprocess.Popen(words, stdout=none, stderr=none, cwd=tmp_path, env=env) for words in commands]
-    try:
-        yield address
-    finally:
-        for process in started:
-            for child in [*psutil.Process(process.pid).children(recursive=True), process]:
-                child.kill()
-            process.wait()
-
-
 @pytest.mark.slow
-def test_a_cluster_of_two_processes_started_by_hand(two_processes: str, tmp_path: Path) -> None:
+def test_the_same_rows_and_files_by_addresses_between_processes(tmp_path: Path) -> None:
+    """Cases and results by ``file://``, which each process reads for itself through fsspec."""
+    pytest.importorskip("fsspec")
     given = cases(tmp_path, "good-1", "input-1", "good-2")
-    outcome = run_batch(BatchPlan(given, tmp_path / "out", scheduler=two_processes))
-    assert [r.result for r in outcome.rows] == ["done", "to correct", "done"]
+    out = tmp_path / "out"
+    with by_hand(tmp_path) as cluster:
+        words = ("batch", *(f"file://{case}" for case in given), "--out", f"file://{out}")
+        process = command(*words, "--scheduler", cluster.address, mark=tmp_path)
+        said, complained = process.communicate(timeout=120)
+        assert process.returncode == 2, complained
+        assert "2 done, 1 to correct" in said
+        again = command(*words, "--scheduler", cluster.address, "--resume", mark=tmp_path)
+        said, complained = again.communicate(timeout=120)
+        assert "2 skipped, 1 to correct" in said, complained
+    assert (out / "input-1" / "report.FAILED.html").is_file()
+    (out / "input-1" / "report.FAILED.html").unlink()
+    (out / "input-1").rmdir()
+    assert whole_results(out) == {"good-1", "good-2"}
+    assert not (out / "batch.lock").exists()
+
+
+def test_two_batches_never_write_to_one_address(tmp_path: Path) -> None:
+    pytest.importorskip("fsspec")
+    given, out = cases(tmp_path, "wait-1"), tmp_path / "out"
+    words = ("batch", *given, "--out", f"file://{out}")
+    first = command(*words, mark=tmp_path)
+    try:
+        until(lambda: (out / "batch.lock").is_file(), "the first batch does not begin")
+        second = command(*words, mark=tmp_path)
+        _, complained = second.communicate(timeout=60)
+        assert second.returncode == 2
+        assert "another batch writes there" in complained
+        assert "batch.lock" in complained
+        (given[0].parent / "go").touch()
+        first.communicate(timeout=60)
+        assert first.returncode == 0
+    finally:
+        end(first)
+    assert whole_results(out) == {"wait-1"}
 
 
 @pytest.mark.slow
@@ -105,7 +105,7 @@ def test_no_scheduler_is_said_and_the_folder_is_free_again(tmp_path: Path, monke
     monkeypatch.setattr("forensics.batch.cluster.ANSWER_WITHIN", "1s")
     given = cases(tmp_path, "a")
     with pytest.raises(InputError, match="no scheduler answers"):
-        run_batch(BatchPlan(given, tmp_path / "out", scheduler=f"tcp://127.0.0.1:{_free_port()}"))
+        run_batch(BatchPlan(given, tmp_path / "out", scheduler=f"tcp://127.0.0.1:{free_port()}"))
     assert run_batch(BatchPlan(given, tmp_path / "out")).exit_code == 0
 
 
