@@ -178,6 +178,35 @@ def test_a_motors_own_voltage_fades_before_it_is_taken_for_the_supply(rows: Rows
     assert "0.3 to 1.5 s" in LIMITS.basis("waveform.line_side_after_s")
 
 
+# -- inrush ---------------------------------------------------------------------------------------------------------
+
+
+def test_usual_locked_rotor_current_is_of_letter_g(rows: Rows) -> None:
+    """EL-027, EL-028, NEMA MG 1 clause 10.37 (secondary source); 1.24 A/hp at 460 V (NEC table, from memory)."""
+    amps_hp = 1000.0 / (math.sqrt(3.0) * 460.0)
+    letter = {rows[i].quantity.split()[-1]: np.array(rows[i].values) * amps_hp / 1.24 for i in ("EL-027", "EL-028")}
+    least, most = letter["G"]
+    usual = LIMITS["starts.locked_rotor_usual"]
+    assert least < usual < most
+    assert usual > letter["F"][1]
+    assert "code letter G" in LIMITS.basis("starts.locked_rotor_usual")
+
+
+def test_offset_of_the_first_cycles_is_over_before_a_stall_is_called(rows: Rows) -> None:
+    """EL-043, RL switching: a peak of up to 2.6 times the symmetrical RMS at X/R 15, gone within the shortest stall."""
+    ratios = rows["EL-043"].given
+    for place, ratio in enumerate(ratios):
+        t = np.arange(0.0, 1.0, 1.0 / 60_000.0)
+        w = 2.0 * math.pi * 60.0
+        # closed when the offset is largest (voltage at zero, phase angle of the circuit a quarter turn)
+        current = np.sqrt(2.0) * (np.exp(-w * t / ratio) - np.cos(w * t))
+        assert float(current.max()) == pytest.approx(rows["EL-043"].values[place], rel=0.01)
+        late = t > LIMITS["waveform.stall_min_s"]
+        assert float(current[late].max()) == pytest.approx(math.sqrt(2.0), rel=1e-3)
+    assert max(rows["EL-043"].values) < 2.6
+    assert "2.6 times the symmetrical RMS at X/R 15" in LIMITS.basis("waveform.stall_min_s")
+
+
 # -- heating of the motor -------------------------------------------------------------------------------------------
 
 

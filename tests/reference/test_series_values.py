@@ -21,7 +21,7 @@ from forensics.findings_file import StartRow
 from forensics.points import NS, ON
 from forensics.rules import read_limits
 from forensics.signatures.oil_filter import theil_sen
-from forensics.signatures.slopes import median_slope, straight_line
+from forensics.signatures.slopes import _ties, median_slope, straight_line
 from forensics.signatures.stop_table import _exponential
 from forensics.sites import machines
 from forensics.sites.machines import ratio_against_past
@@ -96,6 +96,26 @@ def test_theil_sen_slope_of_the_nile(rows: Rows) -> None:
     slope, low, high = theil_sen(year, volume)
     assert slope == pytest.approx(want, abs=1e-4)
     assert (low, high) == pytest.approx((want_low, want_high), abs=0.1 * (want_high - want_low))
+
+
+def test_the_interval_of_a_slope_stands_on_kendalls_statistic(rows: Rows) -> None:
+    """ST-030, ST-031: variance with ties counted, and an interval that holds zero where the exact test finds no trend.
+
+    The statistic itself and its p-value are printed nowhere in the project; the slope with its interval is.
+    """
+    nile = pytest.importorskip("statsmodels.datasets.nile").load_pandas().data
+    year, volume = nile["year"].to_numpy(float), nile["volume"].to_numpy(float)
+    _, variance, z, slope = rows["ST-031"].values
+    n = len(year)
+    assert (n * (n - 1) * (2 * n + 5) - _ties(volume)) / 18.0 == pytest.approx(variance, abs=0.01)
+    found, low, high = median_slope(year, volume)
+    assert found == pytest.approx(slope, abs=1e-4)
+    assert abs(z) > 1.96
+    assert low < high < 0.0
+    few = np.array(rows["ST-030"].given)
+    _, low, high = median_slope(np.arange(float(len(few))), few)
+    assert rows["ST-030"].values[1] > 0.025
+    assert low < 0.0 < high
 
 
 # JCGM 100 H.3: temperature of the thermometer and its correction, degC (data from memory; they give the printed values)
