@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,11 +11,13 @@ from forensics.findings import Finding
 from forensics.points import NS
 from forensics.signatures.answer import Seen, Value, answered, rows_of, three_way
 from forensics.signatures.base import Subject, cannot_tell
-from forensics.signatures.slide_capacity import Capacity, Floats, Mask
+from forensics.signatures.slide_capacity import Capacity, Floats, Mask, capacity
+from forensics.signatures.slide_creep import creep_of
 from forensics.signatures.slide_holds import Balance, Gaps, holding_gaps, moves_by_itself, unseen_seconds
-from forensics.signatures.slide_motion import expected, looked, role_of
+from forensics.signatures.slide_motion import expected, looked, ran_since, role_of
+from forensics.signatures.slide_rates import Rates, rates_of
 from forensics.signatures.slopes import median_slope
-from forensics.vocabulary import Outcome, Recorded, Role
+from forensics.vocabulary import Outcome, Recorded
 
 _FEWEST_BLOCKS = 3
 
@@ -24,43 +26,191 @@ _FEWEST_BLOCKS = 3
 _UNSEEN_MARGIN = 2.0
 
 
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """What the stretches without a command show: % a minute in the drift's own sense, with its interval."""
+
+    rate: float
+    low: float
+    high: float
+    words: str
+    count: int
+    minutes: float
+    moved: float
+    span_ns: tuple[int, int]
+    corrected: bool
+
+
 def _drift(subject: Subject, check: str, sign: float) -> tuple[Finding, ...]:
     asked = looked(subject, check)
     if isinstance(asked, Finding):
-        return (asked,)
-    source, _ = asked
+        return (_leaning(subject, sign, asked),)
+    source, bins = asked
     worn = moves_by_itself(subject, source, sign)
-    if worn is not None:
-        return (_balanced(subject, check, sign, source, worn),)
-    near = subject.limits["slide.near_end"]
+    balanced = None if worn is None else _balanced(subject, check, sign, source, worn)
+    if balanced is not None and balanced.outcome is Outcome.PRESENT:
+        return (balanced,)
+    rates = rates_of(subject, bins, source)
     gaps = holding_gaps(subject, source)
-    room = gaps.level < source.high_end - near if sign > 0 else gaps.level > source.low_end + near
+    held = _held(subject, source, gaps, sign, _room(subject, source, gaps, sign))
+    if isinstance(held, str) or held.low <= subject.limits["slide.drift_per_min"]:
+        # at an end of travel nothing drifts further, so that what drifts all the same is told by all holds as well
+        everywhere = _held(subject, source, gaps, sign, np.ones(len(gaps.begin), dtype=bool))
+        if not isinstance(everywhere, str) and everywhere.low > subject.limits["slide.drift_per_min"]:
+            held = everywhere
+    if isinstance(held, str):
+        return (_by_rates(subject, check, sign, source, rates, held),)
+    if not held.corrected:
+        why = held.words + " The current moves with lift too, which is not logged."
+        return (_open(subject, check, why, (held.rate, held.low, held.high)),)
+    outcome = three_way(held.low, held.high, subject.limits["slide.drift_per_min"], above=True)
+    if outcome is Outcome.CANNOT_TELL:
+        why = held.words + f" Its interval {held.low:.2f} to {held.high:.2f} holds the limit."
+        return (_by_rates(subject, check, sign, source, rates, why, (held.rate, held.low, held.high)),)
+    if outcome is Outcome.ABSENT:
+        return (_absent(subject, check, sign, source, held, rates, balanced),)
+    return (_present(subject, check, sign, source, held),)
+
+
+def _room(subject: Subject, source: Capacity, gaps: Gaps, sign: float) -> Mask:
+    """The stretches that have room to move in the drift's sense."""
+    near = subject.limits["slide.near_end"]
+    return np.asarray(gaps.level < source.high_end - near if sign > 0 else gaps.level > source.low_end + near)
+
+
+def _held(subject: Subject, source: Capacity, gaps: Gaps, sign: float, room: Mask) -> _Held | str:
+    """Slope over the last hour of holding before the failure; in words what is wanting."""
+    limits = subject.limits
     recent = _recent(subject, gaps, room)
     total_s, count = float(np.sum(gaps.seconds[recent])), int(np.sum(recent))
-    if total_s < subject.limits["slide.drift_hold_s"] or count < _FEWEST_BLOCKS:
-        return (cannot_tell(check, f"{total_s:.0f} s of holding in {count} stretches: too little"),)
+    fewest = _FEWEST_BLOCKS if source.by_slide else round(limits["slide.drift_holds"])
+    if total_s < limits["slide.drift_hold_s"] or count < fewest:
+        reach_h = limits["slide.drift_reach_h"]
+        return f"{total_s:.0f} s of holding in {count} stretches in the last {reach_h:g} h of running: too little"
+    moved, minutes = float(np.sum(gaps.moved[recent])), total_s / 60.0
     rate, low, high = _slope(sign * gaps.moved[recent], gaps.seconds[recent])
-    outcome = three_way(low, high, subject.limits["slide.drift_per_min"], above=True)
-    measured = Value(rate, low, high, "%/min", "slide.drift_per_min", above=True)
+    doubt = gaps.doubt(recent) / minutes
+    lifted = f", what lift moved taken out (to within {doubt:.2f} % a minute)" if gaps.relation is not None else ""
     words = (
         f"With no command the capacity moved {sign * rate:+.2f} % a minute over {count} stretches, "
-        f"{total_s / 60:.0f} min in all."
+        f"{minutes:.0f} min in all{lifted}."
     )
-    other = Role.UNLOAD_SOLENOID if sign > 0 else Role.LOAD_SOLENOID
-    if outcome is Outcome.ABSENT and subject.record.switch(other) is None:
-        return (cannot_tell(check, f"without {other.value} a drift that it makes good is not seen"),)
-    if outcome is Outcome.CANNOT_TELL:
-        open_ = cannot_tell(check, words + f" Its interval {low:.2f} to {high:.2f} holds the limit.")
-        limit = subject.limits["slide.drift_per_min"]
-        return (replace(open_, value=rate, low=low, high=high, unit="%/min", limit=limit, above=True),)
     span = (int(gaps.begin[recent][0]), int(gaps.begin[recent][-1] + gaps.seconds[recent][-1] * NS))
-    if outcome is Outcome.PRESENT:
-        looked_at = Balance(0.0, total_s / 60.0, 0.0, 0.0, span)
-        hidden = _UNSEEN_MARGIN * expected(subject, sign, source) * unseen_seconds(subject, sign, looked_at)
-        if sign * float(np.sum(gaps.moved[recent])) <= hidden or _pulses_can_hide(subject, sign):
-            return (cannot_tell(check, words + " Pulses that fall between two samples can have made it."),)
-    seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, count, rests_on_commands=True)
-    return (answered(subject, check, outcome, words, measured, seen),)
+    return _Held(rate, low - doubt, high + doubt, words, count, minutes, sign * moved, span, gaps.corrected)
+
+
+def _absent(
+    subject: Subject,
+    check: str,
+    sign: float,
+    source: Capacity,
+    held: _Held,
+    rates: Rates | None,
+    balanced: Finding | None,
+) -> Finding:
+    """Absent, where no command could have made a drift good unseen and the commands' balance shows none either."""
+    other = role_of(-sign)
+    if subject.record.switch(other) is None:
+        return cannot_tell(check, f"without {other.value} a drift that it makes good is not seen")
+    if balanced is not None:
+        return balanced
+    if rates is not None and (drift := rates.towards(sign)).low > subject.limits["slide.drift_per_min"]:
+        why = held.words + f" With the commands taken out it drifts {drift.value:.2f} % a minute: the two disagree."
+        return _open(subject, check, why, (drift.value, drift.low, drift.high))
+    measured = Value(held.rate, held.low, held.high, "%/min", "slide.drift_per_min", above=True)
+    return _told(subject, check, Outcome.ABSENT, held.words, measured, source, held.span_ns, held.count)
+
+
+def _present(subject: Subject, check: str, sign: float, source: Capacity, held: _Held) -> Finding:
+    """Present, unless pulses of the drift's own command can have fallen between two samples and made it."""
+    measured = Value(held.rate, held.low, held.high, "%/min", "slide.drift_per_min", above=True)
+    words = held.words
+    looked_at = Balance(0.0, held.minutes, 0.0, 0.0, held.span_ns)
+    hidden = _UNSEEN_MARGIN * expected(subject, sign, source) * unseen_seconds(subject, sign, looked_at)
+    if held.moved <= hidden or _pulses_can_hide(subject, sign):
+        creep = creep_of(subject, source)
+        limit = subject.limits["slide.drift_per_min"]
+        if creep is None or not creep.undone(sign) or min(sign * creep.low, sign * creep.high) <= limit:
+            why = words + " Pulses that fall between two samples can have made it."
+            return _open(subject, check, why, (held.rate, held.low, held.high))
+        words += (
+            f" It moved so in most of {creep.steps} steps between readings ({creep.rate:+.2f} % a minute, median), "
+            "which pulses that fall between samples do not."
+        )
+    return _told(subject, check, Outcome.PRESENT, words, measured, source, held.span_ns, held.count)
+
+
+def _by_rates(
+    subject: Subject,
+    check: str,
+    sign: float,
+    source: Capacity,
+    rates: Rates | None,
+    why: str,
+    held: tuple[float, float, float] | None = None,
+) -> Finding:
+    """What the commands do not explain of the movement, where holding alone leaves it open; never absent by it."""
+    limit = subject.limits["slide.drift_per_min"]
+    if rates is None or rates.towards(sign).value <= limit:
+        return cannot_tell(check, why) if held is None else _open(subject, check, why, held)
+    drift = rates.towards(sign)
+    words = (
+        f"Fitted to {rates.steps} steps with the work of the commands taken out, the capacity drifts "
+        f"{sign * drift.value:+.2f} % a minute."
+    )
+    answers = rates.of(-sign)
+    if not rates.timed or drift.low <= limit or answers is None or answers.low <= 0.0:
+        return _open(subject, check, f"{why} {words}", (drift.value, drift.low, drift.high))
+    measured = Value(drift.value, drift.low, drift.high, "%/min", "slide.drift_per_min", above=True)
+    return _told(subject, check, Outcome.PRESENT, words, measured, source, rates.span_ns, rates.steps)
+
+
+def _leaning(subject: Subject, sign: float, lacking: Finding) -> Finding:
+    """Commands too coarse to answer: the typical movement is told where it lies beyond the limit and is taken back."""
+    source = capacity(subject)
+    creep = None if source is None else creep_of(subject, source)
+    limit = subject.limits["slide.drift_per_min"]
+    if creep is None or source is None:
+        return lacking
+    if not creep.undone(sign) or min(sign * creep.low, sign * creep.high) <= limit:
+        restless = subject.limits["slide.restless_per_min"]
+        if creep.restless <= restless or source.point.interval_s > subject.limits["slide.restless_interval_s"]:
+            return lacking
+        why = (
+            f"{lacking.why_not}; in a middling step between readings the capacity moved by {creep.restless:.1f} % a "
+            "minute with no command shown: no slide that holds does that"
+        )
+        moving = _open(subject, lacking.check, why, (creep.restless, creep.restless, creep.restless))
+        return replace(moving, unlocked_by=lacking.unlocked_by)
+    why = (
+        f"{lacking.why_not}; in most of {creep.steps} steps between readings the capacity moved "
+        f"{creep.rate:+.2f} % a minute (median) and was brought back: a leak does that, and so can pulses not seen"
+    )
+    low, high = sorted((sign * creep.low, sign * creep.high))
+    found = _open(subject, lacking.check, why, (sign * creep.rate, low, high))
+    return replace(found, unlocked_by=lacking.unlocked_by)
+
+
+def _open(subject: Subject, check: str, why: str, value: tuple[float, float, float]) -> Finding:
+    """Cannot tell, with what was measured."""
+    limit = subject.limits["slide.drift_per_min"]
+    rate, low, high = value
+    return replace(cannot_tell(check, why), value=rate, low=low, high=high, unit="%/min", limit=limit, above=True)
+
+
+def _told(
+    subject: Subject,
+    check: str,
+    outcome: Outcome,
+    words: str,
+    measured: Value,
+    source: Capacity,
+    span_ns: tuple[int, int],
+    count: int,
+) -> Finding:
+    cites = rows_of(source.point, *span_ns)
+    seen = Seen(span_ns, cites, source.point.interval_s, count, rests_on_commands=True)
+    return answered(subject, check, outcome, words, measured, seen)
 
 
 def _pulses_can_hide(subject: Subject, sign: float) -> bool:
@@ -93,10 +243,11 @@ def _balanced(subject: Subject, check: str, sign: float, source: Capacity, found
 
 
 def _recent(subject: Subject, gaps: Gaps, room: Mask) -> Mask:
-    """The stretches of the last hour of holding."""
+    """The stretches of the last hour of holding, none of them further back than a few hours of running."""
     held = np.where(room, gaps.seconds, 0.0)
     left = np.cumsum(held[::-1])[::-1]
-    return np.asarray(room & (left <= 60.0 * subject.limits["slide.drift_recent_min"]))
+    near = ran_since(subject, gaps.begin) <= 3600.0 * subject.limits["slide.drift_reach_h"]
+    return np.asarray(room & near & (left <= 60.0 * subject.limits["slide.drift_recent_min"]))
 
 
 def _slope(moved: Floats, seconds: Floats) -> tuple[float, float, float]:

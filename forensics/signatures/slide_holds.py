@@ -2,30 +2,66 @@
 
 from __future__ import annotations
 
+import weakref
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from forensics.commands import read_commands
 from forensics.points import NS
 from forensics.signatures.base import Subject
 from forensics.signatures.slide_capacity import Capacity, Floats, Mask, Times, deadband, lift
+from forensics.signatures.slide_lift import Relation, pressed, relation_of
 from forensics.signatures.slide_motion import acting_seconds, expected, interval_s, steps
 from forensics.vocabulary import Recorded, Role
 
 
 @dataclass(frozen=True)
 class Gaps:
-    """Stretches of running in which neither load nor unload acted: length in s and movement in %, shapes (n,)."""
+    """Stretches of running in which neither load nor unload acted.
+
+    Attributes
+    ----------
+    begin, seconds, moved, level
+        Begin (ns UTC), length in s, movement and level in %, shapes (n,); of a current without the pressures' work.
+    work
+        What the pressures moved times the level, shape (n, 2); None by slide position or where none is logged.
+    relation
+        How the current follows them; None by slide position or where it can't be known.
+    corrected
+        The movement is the slide's: by its position, or by a current whose lift is known.
+    """
 
     begin: Times
     seconds: Floats
     moved: Floats
     level: Floats
+    work: NDArray[np.float64] | None
+    relation: Relation | None
+    corrected: bool
+
+    def doubt(self, chosen: Mask) -> float:
+        """Half width of the interval that the correction adds to the movement summed over chosen stretches, %."""
+        if self.work is None or self.relation is None:
+            return 0.0
+        return self.relation.doubt(np.asarray(np.sum(self.work[chosen], axis=0)))
 
 
-def holding_gaps(subject: Subject, source: Capacity) -> Gaps:
-    """Stretches between pulses in the window up to the failure, after a settling time, in which lift stood still."""
+def stretches(subject: Subject, source: Capacity) -> tuple[Times, Times]:
+    """Begins and ends of all stretches up to the failure in which no command acted, after a settling time."""
+    for known, given, found in _cut_up:
+        if known() is subject and given is source:
+            return found
+    made = _stretches(subject, source)
+    _cut_up[:] = [(weakref.ref(subject), source, made)]
+    return made
+
+
+_cut_up: list[tuple[weakref.ref[Subject], Capacity, tuple[Times, Times]]] = []
+
+
+def _stretches(subject: Subject, source: Capacity) -> tuple[Times, Times]:
     commands = read_commands(subject.record, subject.profile)
     limits, record = subject.limits, subject.record
     pulses = [commands[r].acting for r in (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID) if r in commands]
@@ -36,18 +72,29 @@ def holding_gaps(subject: Subject, source: Capacity) -> Gaps:
     begin, end = _between_pulses(subject, pulses, settle, record.failure_ns)
     # long stretches are cut, so that one of them does not stand for all
     begin, end = _cut(begin, end, round(max(300.0, 4 * shortest) * NS))
-    keep = ((end - begin) / NS >= shortest) & (begin >= record.window.start_ns)
-    begin, end = begin[keep], end[keep]
-    level, last = source.at(begin), source.at(end)
-    still = np.isfinite(level) & np.isfinite(last)
+    still = (end - begin) / NS >= shortest
     for role in (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID):
         if role in commands:
             still &= acting_seconds(commands[role], begin, end) == 0
-    if not source.by_slide:
-        before, after = lift(subject, begin), lift(subject, end)
-        with np.errstate(invalid="ignore"):
-            still &= ~np.isfinite(before) | (np.abs(after - before) <= 0.05 * np.abs(before))
-    return Gaps(begin[still], ((end - begin) / NS)[still], (last - level)[still], level[still])
+    return begin[still], end[still]
+
+
+def holding_gaps(subject: Subject, source: Capacity) -> Gaps:
+    """The stretches of the window, with what the capacity moved in each; a current is corrected for lift."""
+    begin, end = stretches(subject, source)
+    inside = begin >= subject.record.window.start_ns
+    first, last = source.at(begin[inside]), source.at(end[inside])
+    relation = None if source.by_slide else relation_of(subject, source, begin, end)
+    work = None if source.by_slide else pressed(subject, begin[inside], end[inside], first)
+    good = np.isfinite(first) & np.isfinite(last)
+    if work is not None:
+        good &= np.isfinite(work).all(axis=1)
+        work = work[good]
+    begin, end, first, moved = begin[inside][good], end[inside][good], first[good], (last - first)[good]
+    if work is not None and relation is not None:
+        moved = moved - relation.of(work)
+    corrected = source.by_slide or (work is not None and relation is not None)
+    return Gaps(begin, (end - begin) / NS, moved, first, work, relation, corrected)
 
 
 def _between_pulses(

@@ -153,6 +153,14 @@ def _held(subject: Subject, commands: Mapping[Role, Command]) -> tuple[Times, Ti
     return begin[order], end[order]
 
 
+def ran_since(subject: Subject, times: Times) -> Floats:
+    """Seconds for which the machine ran between each time and the failure."""
+    firsts = np.array([run.first_ns for run in subject.runs], dtype=np.int64)
+    lasts = np.array([min(run.last_ns, subject.record.failure_ns) for run in subject.runs], dtype=np.int64)
+    whole = _integral((firsts, np.maximum(lasts, firsts)), np.append(times, subject.record.failure_ns))
+    return np.asarray(whole[-1] - whole[:-1])
+
+
 def interval_s(commands: Mapping[Role, Command], source: Capacity | None) -> float:
     """The longest sample interval of the load and unload commands and, if given, of the capacity, s."""
     found = [c.interval_s for r, c in commands.items() if r in (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID)]
@@ -183,12 +191,21 @@ class Response:
     begins: Times
 
 
-def response(subject: Subject, bins: Bins, source: Capacity, sign: float, *, at_lift: bool = False) -> Response | None:
+def response(
+    subject: Subject,
+    bins: Bins,
+    source: Capacity,
+    sign: float,
+    *,
+    at_lift: bool = False,
+    between_ns: tuple[int, int] | None = None,
+) -> Response | None:
     """Movement per second of load (``sign`` 1) or unload (-1) command away from the ends of travel, in blocks.
 
     Blocks are counted back from the failure, each holding ``slide.block_acting_s`` of command or more; the first may
     hold less and is left out. With ``at_lift`` only steps count in which the lift that drives the oil is known and
-    enough. None where the command never acted alone with room to move.
+    enough, with ``between_ns`` only those that lie wholly between two times. None where the command never acted alone
+    with room to move.
     """
     near = subject.limits["slide.near_end"]
     acting, other = (bins.load_s, bins.unload_s) if sign > 0 else (bins.unload_s, bins.load_s)
@@ -196,6 +213,8 @@ def response(subject: Subject, bins: Bins, source: Capacity, sign: float, *, at_
     alone = (acting > 0) & ~(other > 0) & room & np.isfinite(bins.last) & np.isfinite(bins.first)
     if at_lift:
         alone &= lift(subject, bins.begin) > subject.limits["slide.least_lift_kpa"]
+    if between_ns is not None:
+        alone &= (bins.begin >= between_ns[0]) & (bins.end <= between_ns[1])
     if not alone.any():
         return None
     index = np.flatnonzero(alone)[::-1]

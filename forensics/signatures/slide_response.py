@@ -11,6 +11,7 @@ from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.slide_capacity import Capacity, noise
 from forensics.signatures.slide_holds import moves_by_itself
 from forensics.signatures.slide_motion import Bins, Response, expected, looked, response, role_of, sure_share
+from forensics.signatures.slide_rates import rates_of
 from forensics.vocabulary import Outcome, Role
 
 _FEWEST_BLOCKS = 3
@@ -35,23 +36,31 @@ def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ..
     if isinstance(asked, Finding):
         return (asked,)
     source, bins = asked
-    found = response(subject, bins, source, sign)
     word = "load" if sign > 0 else "unload"
+    overall = response(subject, bins, source, sign)
+    found = _not_straddling(subject, bins, source, sign, overall)
     recent = found is not None and found.span_ns[1] > subject.record.window.start_ns
-    if found is None or not recent:
+    before_loss = found is not None and found is not overall and _ends_before_loss(subject, bins, source, sign, found)
+    climbed = _climbed(subject, check, sign, bins, source) if before_loss or found is None or not recent else None
+    if before_loss and climbed is not None:
+        return (climbed,)
+    if found is None or overall is None or not recent:
         need = subject.limits["slide.block_acting_s"]
-        return (cannot_tell(check, f"{word} was not commanded alone for {need:.0f} s with room to move"),)
-    usual, said = _reference(subject, found, sign, source)
+        why = f"{word} was not commanded alone for {need:.0f} s with room to move"
+        return (climbed or cannot_tell(check, why),)
+    usual, said = _reference(subject, overall, sign, source)
     share = float(found.rates[-1]) / usual
-    if share < subject.limits["slide.response_share_min"]:
-        why = _other_reason(subject, bins, source, sign)
-        if why:
-            return (cannot_tell(check, why),)
-    spread = 0.05 + noise(source) / (float(found.acting_s[-1]) * usual)
     limit = subject.limits["slide.response_share_min"]
+    if share < limit:
+        apart = _apart(subject, check, sign, bins, source, usual)
+        why = "" if apart else _other_reason(subject, bins, source, sign)
+        if apart or why:
+            return (apart or cannot_tell(check, why),)
+    spread = 0.05 + noise(source) / (float(found.acting_s[-1]) * usual)
     measured = Value(share, share - spread, share + spread, "1", "slide.response_share_min", above=False)
+    pulses = _pulses(subject, sign, found.span_ns)
     words = (
-        f"Over the last {found.acting_s[-1]:.0f} s of {word} command the capacity moved "
+        f"Over the last {found.acting_s[-1]:.0f} s of {word} command ({pulses} pulses) the capacity moved "
         f"{found.rates[-1]:+.2f} % a second as commanded; {said}."
     )
     readings = len(source.point.between(*found.span_ns))
@@ -63,9 +72,104 @@ def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ..
         why = f"pulses in step with samples every {interval_s:g} s look like a command that was held"
         return (cannot_tell(check, words + f" That is little, but {why}."),)
     outcome = Outcome.PRESENT if share < limit else Outcome.ABSENT
-    cites = rows_of(source.point, *found.span_ns)
-    seen = Seen(found.span_ns, cites, source.point.interval_s, samples, rests_on_commands=True)
+    span = found.span_ns
+    if outcome is Outcome.PRESENT:
+        span = (_onset(found, usual * limit), span[1])
+    seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, samples, rests_on_commands=True)
     return (answered(subject, check, outcome, words, measured, seen),)
+
+
+def _onset(found: Response, least: float) -> int:
+    """Since when no block moves by the least rate; the block that it begins in may have moved in part, and is left."""
+    moving = np.flatnonzero(found.rates >= least)
+    first = 0 if not len(moving) else int(moving[-1]) + 1
+    return int(found.begins[min(first + 1, len(found.begins) - 1)])
+
+
+def _unanswered_since(subject: Subject, bins: Bins, source: Capacity, sign: float) -> int | None:
+    """Since when a command finds no response, ns UTC; None where its last block moved."""
+    found = response(subject, bins, source, sign)
+    if found is None:
+        return None
+    usual, _ = _reference(subject, found, sign, source)
+    least = subject.limits["slide.response_share_min"] * usual
+    surely = least * sure_share(subject, _command_interval_s(subject, sign))
+    return _onset(found, least) if found.rates[-1] < surely else None
+
+
+def _not_straddling(
+    subject: Subject, bins: Bins, source: Capacity, sign: float, overall: Response | None
+) -> Response | None:
+    """Blocks that lie wholly after the other command lost its response, else wholly before.
+
+    A slide that was free until it stuck must not look free by a block that holds both.
+    """
+    since = _unanswered_since(subject, bins, source, -sign)
+    if overall is None or since is None or overall.span_ns[1] <= since or overall.span_ns[0] >= since:
+        return overall
+    end = int(bins.end[-1])
+    later = response(subject, bins, source, sign, between_ns=(since, end))
+    return later or response(subject, bins, source, sign, between_ns=(int(bins.begin[0]), since))
+
+
+def _ends_before_loss(subject: Subject, bins: Bins, source: Capacity, sign: float, found: Response) -> bool:
+    """Whether the blocks end before the other command lost its response, so that they say nothing of after it."""
+    since = _unanswered_since(subject, bins, source, -sign)
+    return since is not None and found.span_ns[1] <= since
+
+
+def _apart(subject: Subject, check: str, sign: float, bins: Bins, source: Capacity, usual: float) -> Finding | None:
+    """The response with a drift told apart; None where that can't be, or where there is no response then either."""
+    rates = rates_of(subject, bins, source)
+    part = None if rates is None or not rates.timed else rates.of(sign)
+    limit = subject.limits["slide.response_share_min"]
+    if rates is None or part is None or part.high < limit * usual:
+        return None
+    still = subject.limits["slide.drift_per_min"]
+    if max(abs(rates.drift.low), abs(rates.drift.high)) <= still:
+        # nothing drifts, so that there is nothing to tell apart
+        return None
+    share = Value(part.value / usual, part.low / usual, part.high / usual, "1", "slide.response_share_min", above=False)
+    words = (
+        f"With a drift of {rates.drift.value:+.2f} % a minute told apart, {'load' if sign > 0 else 'unload'} moves "
+        f"the capacity {part.value:+.2f} % a second ({part.low:.2f} to {part.high:.2f}) as commanded, over "
+        f"{rates.steps} steps with {_pulses(subject, sign, rates.span_ns)} pulses."
+    )
+    if part.low < limit * usual:
+        return cannot_tell(check, words + " The interval holds the limit.")
+    cites = rows_of(source.point, *rates.span_ns)
+    seen = Seen(rates.span_ns, cites, source.point.interval_s, rates.steps, rests_on_commands=True)
+    return answered(subject, check, Outcome.ABSENT, words, share, seen)
+
+
+def _climbed(subject: Subject, check: str, sign: float, bins: Bins, source: Capacity) -> Finding | None:
+    """A slide that went on rising after unload lost its response is free and loads, though no pulse was timed."""
+    if sign < 0:
+        return None
+    since = _unanswered_since(subject, bins, source, -sign)
+    if since is None or not source.by_slide or subject.record.switch(role_of(sign)) is None:
+        return None
+    part = source.point.between(since, subject.record.failure_ns)
+    if len(part) <= _FEWEST_BLOCKS:
+        return None
+    # the middle of three readings, so that one that is wrong moves nothing
+    level = np.median(np.stack([part.v[:-2], part.v[1:-1], part.v[2:]]), axis=0) * source.percent
+    highest = np.maximum.accumulate(level)
+    gained = float(highest[-1] - level[0])
+    if gained <= subject.limits["slide.fell_by_itself"]:
+        return None
+    span = (int(part.t[0]), int(part.t[-1]))
+    words = (
+        f"After unload lost its response the slide still rose by {gained:.0f} %: it is free and loads, though pulses "
+        "are not timed."
+    )
+    seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, len(part), rests_on_commands=True)
+    return answered(subject, check, Outcome.ABSENT, words, Value(), seen)
+
+
+def _pulses(subject: Subject, sign: float, span_ns: tuple[int, int]) -> int:
+    starts, _ = read_commands(subject.record, subject.profile)[role_of(sign)].acting
+    return int(np.sum((starts >= span_ns[0]) & (starts < span_ns[1])))
 
 
 def _command_interval_s(subject: Subject, sign: float) -> float:
