@@ -186,11 +186,12 @@ def _table(rows: list[RowText], delimiter: str, source: Source) -> Dialect:
 
 
 def _extra_fields(dialect: Dialect) -> int:
-    """Empty fields that most records have beyond the header."""
+    """Empty fields that most records have beyond the header; a record that fills one is set aside later."""
     over = [row.fields for row in dialect.sample if row.fields and len(row.fields) > dialect.width]
-    if len(over) * 2 <= len(dialect.sample) or any(cell.strip() for fields in over for cell in fields[dialect.width :]):
+    empty = [fields for fields in over if not any(cell.strip() for cell in fields[dialect.width :])]
+    if len(empty) * 2 <= len(dialect.sample):
         return 0
-    return Counter(len(fields) - dialect.width for fields in over).most_common(1)[0][0]
+    return Counter(len(fields) - dialect.width for fields in empty).most_common(1)[0][0]
 
 
 def _no_header(rows: list[RowText], delimiter: str, width: int) -> Dialect:

@@ -109,12 +109,11 @@ def seen_header(rows: Sequence[RowText], width: int) -> int | None:
 
 
 def _width_in_use(rows: Sequence[RowText], wide: Sequence[int], width: int) -> int:
-    """Number of fields up to the last one that any record fills."""
-    used = 0
+    """Number of fields up to the last one that is filled, in most records."""
+    used: Counter[int] = Counter()
     for i in wide[-60:]:
-        fields = rows[i].fields or []
-        used = max(used, max((place for place, cell in enumerate(fields, start=1) if cell.strip()), default=0))
-    return min(used, width)
+        used[max((place for place, cell in enumerate(rows[i].fields or [], start=1) if cell.strip()), default=0)] += 1
+    return min(used.most_common(1)[0][0], width)
 
 
 def _named_above_stamps(rows: Sequence[RowText], wide: Sequence[int]) -> int | None:

@@ -48,6 +48,9 @@ class Wanted:
         return sorted({*self.time, *self.numbers, *self.words, *self.texts})
 
 
+_UNDER_HEADER = 4  # lines: units, descriptions and types stand no further below
+
+
 @dataclass(slots=True)
 class Standing:
     """The columns of the rows that come now.
@@ -60,6 +63,8 @@ class Standing:
         Number of fields of a row.
     header_line
         Physical line of the latest header.
+    has_record
+        Whether a record was seen since: words directly under a header describe its columns, they name no others.
     """
 
     dialect: Dialect
@@ -68,6 +73,7 @@ class Standing:
     position: dict[int, int | None] = field(init=False)
     width: int = field(init=False)
     header_line: int = field(init=False)
+    has_record: bool = False
 
     def __post_init__(self) -> None:
         self.position = {column: column for column in self.wanted.all()}
@@ -87,7 +93,7 @@ class Standing:
             return QUOTE
         if not any(cell.strip() for cell in fields):
             return BLANK
-        if self._is_header(fields):
+        if self._is_header(fields, record.line):
             return REPEATED
         if len(fields) > self.width and not any(cell.strip() for cell in fields[self.width :]):
             self.gathered.extra(record.line, record.line)
@@ -96,9 +102,10 @@ class Standing:
             return WIDTH
         if self._is_units(record):
             return UNITS
+        self.has_record = True
         return ""
 
-    def _is_header(self, fields: Sequence[str]) -> bool:
+    def _is_header(self, fields: Sequence[str], line: int) -> bool:
         """Whether a row names columns: every time column and half of the others, or words alone under the time."""
         if not self.dialect.header_line or not any(plain(cell) in self._time_words() for cell in fields):
             return False
@@ -108,6 +115,8 @@ class Standing:
             len(self.wanted.time) > 1 or len(cells & set(names)) * 2 >= len(cells)
         ):
             return True
+        if not self.has_record and line - self.header_line <= _UNDER_HEADER:
+            return False
         places = [self.position[i] for i in self.wanted.time]
         under = [fields[place] for place in places if place is not None and place < len(fields)]
         named = bool(under) and all(plain(mended(cell)) in self._time_words() for cell in under)
@@ -141,7 +150,7 @@ class Standing:
         while len(cells) > 1 and not cells[-1]:
             cells.pop()
         names = self.dialect.raw_names
-        self.width, self.header_line = len(cells), record.line
+        self.width, self.header_line, self.has_record = len(cells), record.line, False
         if cells == names:
             self.position = {column: column for column in self.wanted.all()}
             return

@@ -163,7 +163,8 @@ def _passes(
 def _steps_by(local: NDArray[np.int64], length: int) -> bool:
     """Whether a log has one row each ``length`` and no two with equal stamps but at the place in question."""
     steps = np.diff(local)
-    return bool((steps == 0).sum() == 1 and (steps[steps != 0] == length).mean() >= _REGULAR)
+    others = steps[steps != 0]
+    return len(others) > 0 and len(steps) - len(others) == 1 and bool((others == length).mean() >= _REGULAR)
 
 
 def _usual_gap(local: NDArray[np.int64], length: int) -> int:
