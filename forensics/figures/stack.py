@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -31,7 +31,8 @@ _DOTS = {
     "triangle-up-open": "△",
     "triangle-down-open": "▽",
 }
-_TOP_PX, _BOTTOM_PX = 34, 48
+_TOP_PX, _BOTTOM_PX = 34, 58
+_LEFT_SHARE = 0.5
 
 
 @dataclass(frozen=True)
@@ -61,8 +62,9 @@ def stack(
 
     Notes
     -----
-    Names stand in one line of text above each panel, not in a legend, and margins are fixed: legends and automatic
-    margins take the browser as long as all the rest.
+    Names stand in lines of text above each panel, not in a legend, and margins are fixed: legends and automatic
+    margins take the browser as long as all the rest. The page wraps these lines to the width that it has, and moves
+    the panels apart for them: a strip stands at the upper end of its panel's domain.
     """
     strips = [_strip_px(panel) for panel in panels]
     total = sum(panel.height for panel in panels) + sum(strips)
@@ -83,7 +85,7 @@ def stack(
     shown["xaxis"] = x_axis | {"anchor": "y" if len(panels) == 1 else f"y{len(panels)}"}
     for at, word in lines_at:
         shown["shapes"].append(upright(at))
-        shown["annotations"].append(word_above(at, word))
+        shown["annotations"].append(word_above(at, word, on_right=_on_left_half(at, x_axis)))
     return {"data": data, "layout": shown}
 
 
@@ -167,14 +169,20 @@ def upright(at: float) -> dict[str, Any]:
     }
 
 
-def word_above(at: float, word: str) -> dict[str, Any]:
-    """A word above an upright line, on its left so that it stays clear of the right edge."""
+def _on_left_half(at: float, x_axis: Mapping[str, Any]) -> bool:
+    """Whether a position lies in the left half of an axis; False where its range is not given."""
+    ends = x_axis.get("range")
+    return ends is not None and at < ends[0] + _LEFT_SHARE * (ends[1] - ends[0])
+
+
+def word_above(at: float, word: str, *, on_right: bool = False) -> dict[str, Any]:
+    """A word above an upright line, on the side where it stays clear of the edge."""
     return {
         "text": label(word),
         "xref": "x",
         "yref": "paper",
         "x": at,
-        "xanchor": "right",
+        "xanchor": "left" if on_right else "right",
         "y": 1,
         "yanchor": "bottom",
         "yshift": 16,

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from forensics.display import ReportTime, number, role_words, shown_role
-from forensics.figures.plate import GREY, INK, PALE, VERMILION, Plate, label, time_axis
+from forensics.figures.plate import GREY, INK, VERMILION, Plate, label, time_axis
 from forensics.figures.stack import Panel, stack
 from forensics.figures.traces import Drawn, bars, draw, thinning_words
 from forensics.points import OFF, ON, Edge, Span, Switch
@@ -50,7 +50,7 @@ LANES = (
     Role.COMMUNICATION,
 )
 STATE_COLOURS = {
-    State.REST: "#c9c9c4",
+    State.REST: "#8f8f8a",
     State.START: "#E69F00",
     State.LOAD: "#0072B2",
     State.HOLD: "#56B4E9",
@@ -58,7 +58,8 @@ STATE_COLOURS = {
     State.STOP: "#A8507F",
     State.COAST_DOWN: "#D55E00",
 }
-_LANE_PX, _PANEL_PX = 22, 132
+STATE_ROW = "state: "
+_LANE_PX, _PANEL_PX = 18, 132
 _WHISKERS = 120
 _SEEN_SHARE = 0.001
 WINDOW_POINTS = 2000
@@ -96,7 +97,8 @@ def timeline(
     lines += [(float(clock.axis_ms(np.array([at], np.int64))[0]), words) for at, words in clock.changes(span)]
     figure = stack([*_lane_panel(lanes, lane_names), *panels], x, lines_at=lines)
     caption = (
-        f"{about} Lanes: operating states and switches (thick: on; thin: off; empty: not known). Below: "
+        f"{about} Lanes: operating states, a lane each, so that they are told apart without colour, and switches "
+        "(thick: on; thin: off; empty: not known). Below: "
         f"{'; '.join(panel.title for panel in panels) or 'no analogue points'}. Times are {clock.axis_title}. "
         "A line breaks where there is no reading; a bracket on a lane is the interval in which an event lies."
     )
@@ -129,7 +131,7 @@ def _panels(record: Record, clock: ReportTime, display: str, span: Span, most: i
 def _short(role: Role, title: str) -> str:
     """Words for a role without what the panel's title says already."""
     words = role_words(role).replace(f" {title}", "").replace(f"{title}, ", "").replace(f"{title} ", "")
-    return words or title
+    return words.replace(" the check valve)", " check valve)") or title
 
 
 def _lane_panel(lanes: list[dict[str, Any]], names: list[str]) -> list[Panel]:
@@ -152,16 +154,14 @@ def _lanes(
     rows: list[dict[str, str]] = []
     names: list[str] = []
     inside = [s for s in states if s.end_ns > span.start_ns and s.start_ns < span.end_ns]
-    if inside:
-        names.append("state")
-        for state in sorted({s.state for s in inside}, key=list(State).index):
-            spans = [
-                Span(max(s.start_ns, span.start_ns), min(s.end_ns, span.end_ns)) for s in inside if s.state is state
-            ]
-            style = {"color": STATE_COLOURS.get(state, PALE), "width": 14}
-            traces.append(bars(spans, "state", clock, style, name=state.value))
-            seconds = sum(s.seconds for s in spans)
-            rows.append({"series": f"state {state.value}", "readings": str(len(spans)), "seconds": f"{seconds:.0f}"})
+    for state in sorted({s.state for s in inside}, key=list(State).index):
+        row = f"{STATE_ROW}{state.value}"
+        names.append(row)
+        spans = [Span(max(s.start_ns, span.start_ns), min(s.end_ns, span.end_ns)) for s in inside if s.state is state]
+        style = {"color": STATE_COLOURS.get(state, GREY), "width": 10}
+        traces.append(bars(spans, row, clock, style, name=state.value))
+        seconds = sum(s.seconds for s in spans)
+        rows.append({"series": row, "readings": str(len(spans)), "seconds": f"{seconds:.0f}"})
     for role in LANES:
         switch = record.switch(role)
         if switch is None:
@@ -185,7 +185,7 @@ def _switch_traces(switch: Switch, row: str, clock: ReportTime, span: Span) -> l
         return [part for part in (s.overlap(span) for s in spans) if part is not None]
 
     off = bars(clipped(switch.covered), row, clock, {"color": GREY, "width": 1.2}, name=f"{row}: off")
-    on = bars(clipped(switch.on_spans), row, clock, {"color": INK, "width": 11}, name=f"{row}: on")
+    on = bars(clipped(switch.on_spans), row, clock, {"color": INK, "width": 9}, name=f"{row}: on")
     least_ns = (span.end_ns - span.start_ns) * _SEEN_SHARE
     wide = [e for e in switch.edges if e.latest_ns - e.earliest_ns > least_ns and span.holds(e.latest_ns)]
     return [off, on, *([_whiskers(wide[-_WHISKERS:], row, clock)] if wide else [])]

@@ -6,6 +6,7 @@ that markup which some other cell displays can never enter the report as markup.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Mapping
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -16,6 +17,7 @@ from forensics.figures.plate import Plate
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+    from markupsafe import Markup
 
 MARK = "screw-forensics"
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
@@ -23,6 +25,7 @@ PROBLEMS_MIME = "application/vnd.screw-forensics.problems+json"
 LIST_ROWS = 200
 PLATE_ROWS = 40
 WIDE_COLUMNS = 9
+LONG_WORD = 24
 
 
 @cache
@@ -38,12 +41,28 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     env.filters["slug"] = slug
+    env.filters["breakable"] = breakable
+    env.filters["long"] = long_words
     return env
 
 
 def slug(text: str) -> str:
     """An id for an anchor: letters, digits, ``-``, ``_``, ``.`` stay, all else becomes ``-``."""
     return "".join(c if c.isascii() and (c.isalnum() or c in "-_.") else "-" for c in text.strip().lower()) or "x"
+
+
+def breakable(text: str) -> Markup:
+    """An id that may be broken after its dots and underscores, and nowhere else."""
+    from markupsafe import Markup, escape
+
+    return Markup(re.sub(r"([._])", r"\1<wbr>", str(escape(text))))
+
+
+def long_words(text: str) -> Markup:
+    """The mark of a cell with a word so long that it may be broken anywhere; all other words stay whole."""
+    from markupsafe import Markup
+
+    return Markup(' class="long"' if any(len(word) > LONG_WORD for word in text.split()) else "")
 
 
 def render(template: str, values: Mapping[str, Any]) -> str:

@@ -15,7 +15,7 @@ from nbformat.v4 import new_code_cell, new_notebook, new_output
 from forensics.figures.plate import Plate, label, layout
 from forensics.figures.stack import Panel, stack
 from forensics.report.markup import MARK, PLOTLY_MIME, render, table_markup
-from forensics.report.page import bind
+from forensics.report.page import bind, page_file
 
 pytestmark = pytest.mark.browser
 
@@ -116,6 +116,64 @@ def printed_pages(pdf: Path) -> list[str]:
     return [page.strip() for page in text.split("\f")]
 
 
+OVERLAPS = """
+[...document.querySelectorAll('.plot')].flatMap(plot => {
+  const note = n => (plot.layout.annotations[n] || {}).name === 'strip';
+  const whole = plot.getBoundingClientRect();
+  const frames = [...plot.querySelectorAll('.plot')].map(e => e.getBoundingClientRect());
+  return [...plot.querySelectorAll('.annotation')].filter((e, n) => note(n)).flatMap(e => {
+    const box = e.getBoundingClientRect(), wrong = [];
+    if (box.right > whole.right + 2 || box.top < whole.top - 2) { wrong.push(plot.id + ' cuts: ' + e.textContent); }
+    for (const f of frames) {
+      if (box.top < f.bottom - 4 && box.bottom > f.top + 4) { wrong.push(plot.id + ' covers: ' + e.textContent); }
+    }
+    return wrong;
+  });
+})
+"""
+
+
+def stacked_page(letters: int) -> str:
+    """A page with one figure of two panels, each with so many long names that they need several lines."""
+    names = [f"reading {n} {'of a long name '[:letters]}" for n in range(7)]
+    traces = [{"type": "scatter", "mode": "lines", "x": [0, 1], "y": [n, 1], "name": n_} for n, n_ in enumerate(names)]
+    figure = stack(
+        [Panel("pressure, kPa", traces, 150), Panel("current, A", traces[:2], 150)], {"title": {"text": "s"}}
+    )
+    plate = Plate("stacked", figure, "caption of it", "alternative of it")
+    return bind(new_notebook(cells=[new_code_cell("", outputs=outputs(plate))]), title="t", made="")
+
+
+@pytest.mark.parametrize("width", [375, 800, 1440])
+def test_names_above_a_panel_are_wrapped_and_cover_no_data(browser: Any, tmp_path: Path, width: int) -> None:
+    path = tmp_path / "report.html"
+    path.write_text(stacked_page(14), encoding="utf-8")
+    browser.open(path, width=width)
+    assert browser.troubles() == []
+    assert browser.value(OVERLAPS) == []
+    lines = browser.value("document.querySelector('#plot-stacked').layout.annotations[0].text.split('<br>').length")
+    assert lines >= (4 if width == 375 else 2)
+
+
+def test_no_word_of_a_table_is_broken_but_a_long_one(browser: Any, tmp_path: Path) -> None:
+    import pandas as pd
+
+    table = pd.DataFrame([["not-observable", "x" * 70, "starts.loaded_at_failure_of_this_machine", "text " * 30]] * 3)
+    markup = table_markup(table.set_axis(["grade", "hash", "finding", "why"], axis=1), anchors="", links=["finding"])
+    page = f"<style>{page_file('report.css')}</style><body><main style='width:420px'>{markup}</main>"
+    path = tmp_path / "table.html"
+    path.write_text(page, encoding="utf-8")
+    browser.open(path)
+    for column, lines in ((1, 2), (3, 6)):
+        height = browser.value(f"document.querySelector('td:nth-child({column})').getClientRects()[0].height")
+        text = browser.value(
+            f"(() => {{ const r = document.createRange(); r.selectNodeContents(document.querySelector("
+            f"'td:nth-child({column})')); "
+            "return new Set([...r.getClientRects()].map(box => Math.round(box.top))).size; })()"
+        )
+        assert text <= lines, (column, height)
+
+
 @pytest.mark.slow
 def test_the_finished_report_draws_in_three_seconds(browser: Any, tmp_path: Path) -> None:
     from data_demo import DEMO_CASES
@@ -130,5 +188,6 @@ def test_the_finished_report_draws_in_three_seconds(browser: Any, tmp_path: Path
     for width in (375, 1440):
         browser.open(result.report, width=width)
         assert browser.value("document.documentElement.scrollWidth") <= width
+        assert browser.value(OVERLAPS) == []
     browser.open(result.report)
     assert "Evidence and data quality" in printed_pages(browser.pdf(tmp_path / "report.pdf"))[1].splitlines()[0]
