@@ -10,7 +10,7 @@ from forensics.hypotheses.evidence import Evidence, Robustness, Verdict
 from forensics.hypotheses.judge import Judgement
 from forensics.hypotheses.tally import Tally
 from forensics.rules import read_checks
-from forensics.vocabulary import Grade, Mode, VerdictStatus
+from forensics.vocabulary import Grade, Mode, Outcome, VerdictStatus
 
 _NAMED = 3
 
@@ -62,10 +62,14 @@ def _determined(
 
 
 def _titles(ids: tuple[str, ...], findings: Mapping[str, Finding]) -> str:
-    """Titles of checks, each once, for a sentence that can be quoted; their numbers stand beside the findings."""
-    checks = dict.fromkeys(findings[id_].check for id_ in ids[:_NAMED] if id_ in findings)
-    titles = [read_checks()[check].title for check in checks if check in read_checks()]
-    return "; ".join(title[:1].lower() + title[1:] for title in titles)
+    """Titles of checks, each once, for a sentence that can be quoted; what counts by its absence is said to be so."""
+    told = {findings[id_].check: findings[id_].outcome for id_ in ids[:_NAMED] if id_ in findings}
+    words = []
+    for check, outcome in told.items():
+        if check in read_checks():
+            title = read_checks()[check].title
+            words.append(("not seen: " if outcome is Outcome.ABSENT else "") + title[:1].lower() + title[1:])
+    return "; ".join(words)
 
 
 def _sound(
