@@ -18,7 +18,7 @@ from finished_cases import write_case
 
 from batch.started import cases, command, end, until, whole_results
 from forensics.batch import BatchPlan, fingerprint, run_batch
-from forensics.batch.hold import locked
+from forensics.batch.hold import locked, scratch_folder
 from forensics.errors import InputError
 
 pytestmark = pytest.mark.usefixtures("stand_in")
@@ -242,7 +242,7 @@ def test_interrupted_by_hand_what_is_finished_is_finished(tmp_path: Path) -> Non
     assert 3 <= done < 16
     assert f"{done} done" in text
     again = run_batch(BatchPlan(given, tmp_path / "out", workers=2, resume=True))
-    assert again.counts == {"skipped": done, "done": 16 - done}
+    assert again.counts == {"skipped": done, "done": 16 - done}, again.table
 
 
 def test_a_killed_batch_leaves_whole_results_and_frees_its_folder(tmp_path: Path) -> None:
@@ -285,3 +285,16 @@ def test_software_is_told_by_content(monkeypatch: pytest.MonkeyPatch, tmp_path: 
         told.append(fingerprint.software_hash())
     fingerprint.software_hash.cache_clear()
     assert len({first, *told}) == 3
+
+
+def test_scratch_folders_made_while_others_take_the_last_one_away(tmp_path: Path) -> None:
+    """Cases that are skipped end within milliseconds of each other: the folder around them comes and goes."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    def one(n: int) -> bool:
+        with scratch_folder(str(tmp_path / f"case-{n}"), "token", f"case-{n}") as scratch:
+            return scratch.is_dir()
+
+    with ThreadPoolExecutor(8) as pool:
+        assert all(pool.map(one, range(600)))
+    assert not (tmp_path / ".running").exists()
