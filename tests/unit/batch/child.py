@@ -32,7 +32,7 @@ def report(case: Path, out: Path) -> None:
             time.sleep(0.02)
     if name.startswith("die"):
         subprocess.Popen([sys.executable, "-c", "import time; time.sleep(600)", str(case)], start_new_session=True)
-        time.sleep(0.5)
+        time.sleep(2.0)
         os.kill(os.getpid(), signal.SIGKILL)
     if name.startswith("input"):
         raise InputError([Problem("no unit", file="exports/trend.csv", column="Amps", remedy="Give unit.")])
