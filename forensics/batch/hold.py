@@ -117,7 +117,7 @@ def scratch_folder(out: str, token: str, name: str) -> Iterator[Path]:
 def _new_folder(parent: Path, prefix: str) -> Path:
     """An own folder; the one around it may be taken away by another case that ends just then."""
     for _ in range(FOLDER_TRIES):
-        with suppress(FileNotFoundError):
+        with suppress(FileNotFoundError, FileExistsError):
             parent.mkdir(parents=True, exist_ok=True)
             return Path(tempfile.mkdtemp(prefix=prefix, dir=parent))
     raise RunError(f"{parent} is taken away again and again: another program clears it")
