@@ -19,6 +19,7 @@ from forensics.vocabulary import Quality, Recorded, Role
 NS = 1_000_000_000
 ON, OFF, UNKNOWN = 1, 0, -1
 UNUSABLE = int(Quality.MISSING | Quality.OUT_OF_RANGE)
+DISTRUSTED = np.uint16(UNUSABLE | int(Quality.STUCK | Quality.PASTED))
 
 
 def to_datetime(time_ns: int) -> datetime:
@@ -140,6 +141,15 @@ class Samples:
         good = ((self.q & UNUSABLE) == 0) & np.isfinite(self.v)
         return self if bool(good.all()) else self._pick(good)
 
+    @cached_property
+    def trusted(self) -> Samples:
+        """Readings that may speak for health: none missing, out of range, stuck or pasted."""
+        flags = int(np.bitwise_or.reduce(self.q)) if len(self) else 0
+        # one sum tells whether any reading is not finite; most long records have neither flag nor gap
+        if not flags & int(DISTRUSTED) and np.isfinite(np.sum(self.v)):
+            return self
+        return self._pick(((self.q & DISTRUSTED) == 0) & np.isfinite(self.v))
+
     def _pick(self, chosen: NDArray[np.bool_] | slice) -> Samples:
         return replace(self, t=self.t[chosen], v=self.v[chosen], q=self.q[chosen], row=self.row[chosen])
 
@@ -227,24 +237,25 @@ class Samples:
         usable = self.usable
         if not len(usable):
             return []
-        raw = np.where(usable.v >= high, ON, np.where(usable.v <= low, OFF, UNKNOWN)).astype(np.int8)
-        known = np.flatnonzero(raw != UNKNOWN)
+        above = usable.v >= high
+        known = np.flatnonzero(above | (usable.v <= low))
         if not len(known):
             return []
-        fill = np.maximum.accumulate(np.where(raw != UNKNOWN, np.arange(len(raw)), -1))
-        state = np.where(fill < 0, raw[known[0]], raw[np.maximum(fill, 0)])
-        change = np.flatnonzero(np.diff(state)) + 1
-        starts = np.concatenate(([0], change))
-        ends = np.concatenate((change, [len(state)]))
+        # between the thresholds the state before holds; before the first known sample, that one
+        on = above[known]
+        change = np.flatnonzero(on[1:] != on[:-1]) + 1
+        starts = known[change]
+        ends = np.append(starts[1:], len(above))
         edges: list[Edge] = []
-        current = int(state[0])
-        for start, end in zip(starts[1:], ends[1:], strict=True):
-            last = min(int(end), len(state) - 1)
-            long_enough = (usable.t[last] - usable.t[start]) / NS >= min_s or int(end) == len(state)
-            to = int(state[start])
+        current = bool(on[0])
+        for start, end, to in zip(starts.tolist(), ends.tolist(), on[change].tolist(), strict=True):
+            last = min(end, len(above) - 1)
+            long_enough = (usable.t[last] - usable.t[start]) / NS >= min_s or end == len(above)
             if to == current or not long_enough:
                 continue
-            edges.append(Edge(int(usable.t[start - 1]), int(usable.t[start]), to, int(usable.row[start])))
+            edges.append(
+                Edge(int(usable.t[start - 1]), int(usable.t[start]), ON if to else OFF, int(usable.row[start]))
+            )
             current = to
         return edges
 

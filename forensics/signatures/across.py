@@ -12,7 +12,7 @@ from forensics.points import NS, Samples, middle
 from forensics.record import Record
 from forensics.rules import Limits
 from forensics.signatures.base import Subject
-from forensics.signatures.duty import max_age_s, trusted
+from forensics.signatures.duty import max_age_s
 from forensics.states import Run
 from forensics.vocabulary import Recorded, Role
 
@@ -71,7 +71,7 @@ def difference(subject: Subject, upper_role: Role) -> Difference | None:
     upper, lower = record.point(upper_role), record.point(Role.SUCTION_PRESSURE)
     if upper is None or lower is None:
         return None
-    upper, lower = trusted(upper), trusted(lower)
+    upper, lower = upper.trusted, lower.trusted
     if not len(upper) or not len(lower):
         return None
     values = upper.v - lower.at(upper.t, max_age_s(lower))

@@ -11,7 +11,6 @@ from forensics.rules import read_checks
 from forensics.signatures.across import across_rotors, difference
 from forensics.signatures.answer import Seen, Value, answered, rows_of, three_way
 from forensics.signatures.base import Detector, Subject, cannot_tell, points_for
-from forensics.signatures.duty import trusted
 from forensics.signatures.rotation import NEITHER
 from forensics.signatures.starts_before import stops_before
 from forensics.signatures.stop_table import NO_LIFT, Collapse, collapse, list_stops, release_ns
@@ -238,7 +237,7 @@ def _spin_down_s(subject: Subject, stop: Stop) -> float | None:
     speed = subject.record.point(Role.SHAFT_SPEED)
     if speed is None:
         return None
-    part = trusted(speed).between(stop.time_ns, min(stop.time_ns + 120 * NS, _following(subject, stop)))
+    part = speed.trusted.between(stop.time_ns, min(stop.time_ns + 120 * NS, _following(subject, stop)))
     stood = np.flatnonzero(part.v < subject.limits["coastdown.standing_rpm"])
     return (int(part.t[stood[0]]) - stop.time_ns) / NS if len(stood) else None
 

@@ -26,7 +26,6 @@ from forensics.signatures.frame import (
     rests_of,
     run_span,
     runs_of,
-    trusted,
 )
 from forensics.vocabulary import Role
 
@@ -51,7 +50,6 @@ __all__ = [
     "rests_of",
     "run_span",
     "runs_of",
-    "trusted",
 ]
 
 _MAD_TO_SIGMA = 1.4826
@@ -202,8 +200,9 @@ def own_usual(
     older = np.zeros(n, dtype=bool)
     older[chosen[: len(chosen) // 2]] = True
     found = _fitted(reading, usable, older, columns)
-    unlike = usable & ~base & frame.in_failing_run & ~np.isfinite(found.deviation)
-    if not columns or not unlike.any():
+    asked = usable & ~base & frame.in_failing_run
+    unlike = asked & ~np.isfinite(found.deviation)
+    if not columns or float(unlike.sum()) <= subject.limits["duty.unlike_share"] * float(asked.sum()):
         return found
     return _with_newer(found, _fitted(reading, usable, base, columns), unlike)
 

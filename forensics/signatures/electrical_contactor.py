@@ -138,13 +138,16 @@ def _returned(subject: Subject, check: str, point: Samples, level: float) -> Fin
     if not np.isfinite(unsure_s):
         return None
     allowed_s = max(limits["electrical.run_on_s"], 3 * point.interval_s, 3 * command.interval_s) + unsure_s
-    closings = [e for e in point.crossings(0.5 * level, level, 0.0) if e.to == ON]
+    # a little of what came before the window tells whether current flowed as it opened
+    judged = point.between(record.window.start_ns - round(allowed_s * NS), record.window.end_ns)
+    closings = [e for e in judged.crossings(0.5 * level, level, 0.0) if e.to == ON]
     closings += [e for e in status.edges if e.to == ON] if status is not None else []
     best: tuple[int, int] | None = None
     for edge in closings:
         begin = edge.latest_ns
-        told = [command.at(t) for t in (edge.earliest_ns, begin, begin + round(allowed_s * NS))]
-        if not record.window.holds(begin) or any(state != OFF for state in told):
+        if not record.window.holds(begin):
+            continue
+        if any(command.at(t) != OFF for t in (edge.earliest_ns, begin, begin + round(allowed_s * NS))):
             continue
         until = _next_order(command, begin, OFF, record.window.end_ns)
         flows_to = _flows_from(point, begin, until - round(unsure_s * NS), level)

@@ -7,7 +7,7 @@ import numpy as np
 from forensics.findings import Cite, Finding
 from forensics.points import NS, Samples
 from forensics.signatures.base import Subject, cannot_tell
-from forensics.signatures.duty import duty_of, frame_of, own_usual, runs_of, trusted
+from forensics.signatures.duty import duty_of, frame_of, own_usual, runs_of
 from forensics.signatures.judge import Look, against_own, unready
 from forensics.signatures.phases import (
     AMPS,
@@ -36,12 +36,12 @@ _ONE_TRIP_S = 60
 def motor_current(subject: Subject) -> tuple[Samples | None, str]:
     """The motor's current to judge: the average of the phases, else the largest phase; or why there is none."""
     point = subject.record.point(Role.MOTOR_AMPS)
-    if point is not None and len(trusted(point)):
-        return trusted(point), ""
+    if point is not None and len(point.trusted):
+        return point.trusted, ""
     for role in AMPS:
         point = subject.record.point(role)
-        if point is not None and len(trusted(point)):
-            return trusted(point), ""
+        if point is not None and len(point.trusted):
+            return point.trusted, ""
     return None, "no motor current with usable readings"
 
 
@@ -71,8 +71,8 @@ def overload(subject: Subject) -> tuple[Finding, ...]:
 def _currents(subject: Subject) -> list[tuple[np.ndarray, Floats, tuple[Samples, ...]]]:
     out: list[tuple[np.ndarray, Floats, tuple[Samples, ...]]] = []
     average = subject.record.point(Role.MOTOR_AMPS)
-    if average is not None and len(trusted(average)):
-        good = trusted(average)
+    if average is not None and len(average.trusted):
+        good = average.trusted
         out.append((good.t, good.v, (good,)))
     phases, _ = read_phases(subject, AMPS)
     if phases is not None and len(phases.t):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,12 +46,14 @@ def solenoid_events(subject: Subject) -> tuple[SwitchEvent, ...]:
     record = subject.record
     points = [p for p in (record.point(role) for role in READINGS) if p is not None and len(p.usable)]
     events: list[SwitchEvent] = []
-    for role in SWITCHES:
+    for role in sorted(SWITCHES):
         switch = record.switch(role)
         if switch is None or not len(switch):
             continue
         events.extend(_events(record, switch, points))
-    return tuple(sorted(events, key=lambda e: (e.latest_ns, e.role, e.row)))
+    # the switches are asked in turn, so that one stable sort by time leaves equal times by role
+    events.sort(key=attrgetter("latest_ns"))
+    return tuple(events)
 
 
 def _events(record: Record, switch: Switch, points: list[Samples]) -> list[SwitchEvent]:

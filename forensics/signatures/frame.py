@@ -8,36 +8,25 @@ from __future__ import annotations
 
 import weakref
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from forensics.findings import Cite, Stop
-from forensics.points import NS, UNUSABLE, Samples, Span, Switch
+from forensics.points import NS, Samples, Span, Switch
 from forensics.runs import Run
 from forensics.signatures.base import Subject
-from forensics.vocabulary import Quality, Recorded, Role, StopKind
+from forensics.vocabulary import Recorded, Role, StopKind
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Times = NDArray[np.int64]
-_DISTRUSTED = np.uint16(UNUSABLE | int(Quality.STUCK | Quality.PASTED))
 _WINDOW_STEP_S = 10.0
 _HISTORY_STEP_S = 60.0
 _MOST_TIMES = 20_000
 _RUNNING_SHARE = 0.2
-
-
-def trusted(samples: Samples) -> Samples:
-    """Readings that may speak for health: none missing, out of range, stuck or pasted."""
-    flags = int(np.bitwise_or.reduce(samples.q)) if len(samples) else 0
-    # one sum tells whether any reading is not finite; most long records have neither flag nor gap
-    if not flags & int(_DISTRUSTED) and np.isfinite(np.sum(samples.v)):
-        return samples
-    good = ((samples.q & _DISTRUSTED) == 0) & np.isfinite(samples.v)
-    return replace(samples, t=samples.t[good], v=samples.v[good], q=samples.q[good], row=samples.row[good])
 
 
 def max_age_s(samples: Samples) -> float | None:
@@ -158,7 +147,7 @@ def _make_frame(subject: Subject) -> Frame:
     points = {
         role: best
         for role, found in record.samples.items()
-        if (best := next((t for p in found if len(t := trusted(p))), None)) is not None
+        if (best := next((t for p in found if len(t := p.trusted)), None)) is not None
     }
     values = {role: point.at(times, max_age_s(point)) for role, point in points.items()}
     since_s, left_s = _position_in_run(subject, spans, times, run)

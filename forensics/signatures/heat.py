@@ -14,7 +14,6 @@ from forensics.signatures.duty import (
     duty_of,
     frame_of,
     own_usual,
-    trusted,
 )
 from forensics.signatures.heat_motor import thermal_capacity_used, winding_hot
 from forensics.signatures.judge import Look, against_limit, against_own, own_then_level, unready
@@ -62,7 +61,7 @@ def _jumped(subject: Subject, point: Samples, span: Span) -> bool:
     """Whether a temperature jumped within one sample, where samples are close enough for that to mean something."""
     if point.interval_s > _FINE_INTERVAL_S:
         return False
-    good = trusted(point)
+    good = point.trusted
     low, high = np.searchsorted(good.t, [span.start_ns, span.end_ns])
     part = good.v[max(int(low) - 1, 0) : int(high) + 1]
     steps = np.diff(part)

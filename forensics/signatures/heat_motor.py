@@ -15,13 +15,13 @@ from forensics.signatures.duty import (
     cite,
     frame_of,
     runs_of,
-    trusted,
 )
 from forensics.signatures.judge import Look, against_limit, unready
 from forensics.vocabulary import Outcome, Role
 
 _BLOCK_TIME_CONSTANTS = 300.0
-_LOOK_BACK_S = 7 * 86_400.0
+# after so many of its slowest time constants the image keeps less than a millionth of what was before
+_MEMORY = 15.0
 _FINE_INTERVAL_S = 10.0
 _MANY_STARTS = 2
 _RECENT_S = 600.0
@@ -115,7 +115,8 @@ def thermal_capacity_used(subject: Subject) -> tuple[Finding, ...]:
         return (cannot_tell(check, "no machine.rated_load_amps", unlocked_by="give machine.rated_load_amps"),)
     point = next(p for r in (Role.MOTOR_AMPS, Role.AMPS_A) if (p := subject.record.point(r)) is not None)
     end_ns = min(subject.record.failure_ns + NS, subject.record.window.end_ns)
-    amps = trusted(point).between(end_ns - round(_LOOK_BACK_S * NS), end_ns)
+    slowest_s = max(_constants(subject, limits["heat.thermal_slow"]))
+    amps = point.trusted.between(end_ns - round(_MEMORY * slowest_s * NS), end_ns)
     recent = amps.t >= end_ns - round(_RECENT_S * NS)
     if len(amps) < _FEWEST or not recent.any():
         return (cannot_tell(check, "no amps just before the failure"),)

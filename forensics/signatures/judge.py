@@ -10,7 +10,7 @@ from forensics.findings import Finding
 from forensics.points import NS
 from forensics.rules import read_checks
 from forensics.signatures.base import Subject, cannot_tell, points_for
-from forensics.signatures.duty import Episode, Floats, Frame, Mask, Usual, cite, episodes, trusted
+from forensics.signatures.duty import Episode, Floats, Frame, Mask, Usual, cite, episodes
 from forensics.signatures.starts_before import unseen_run
 from forensics.vocabulary import Outcome, Role
 
@@ -72,7 +72,7 @@ def _distrusted(subject: Subject, check: str) -> str:
     for need in read_checks()[check].needs:
         samples = [p for role in need.roles for p in record.samples.get(role, ())]
         switches = any(record.switches.get(role) for role in need.roles)
-        if samples and not switches and not any(len(trusted(p)) for p in samples):
+        if samples and not switches and not any(len(p.trusted) for p in samples):
             bad.append(f"no trusted reading of {' or '.join(role.value for role in need.roles)}")
     return "; ".join(bad)
 

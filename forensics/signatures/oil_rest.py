@@ -7,7 +7,7 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import NS, OFF, ON, Span
 from forensics.signatures.base import Subject, cannot_tell
-from forensics.signatures.duty import cite, max_age_s, runs_of, trusted
+from forensics.signatures.duty import cite, max_age_s, runs_of
 from forensics.signatures.judge import unready
 from forensics.vocabulary import Outcome, Role
 
@@ -52,9 +52,9 @@ def diluted_before_start(subject: Subject) -> tuple[Finding, ...]:
         return (none,)
     limits, record = subject.limits, subject.record
     rest = _rest_before(subject, starts[-1])
-    oil_c = trusted(record.samples[Role.OIL_TEMPERATURE][0])
+    oil_c = record.samples[Role.OIL_TEMPERATURE][0].trusted
     roles = (Role.SUCTION_PRESSURE, Role.OIL_PRESSURE, Role.DISCHARGE_PRESSURE)
-    pressure = next((trusted(p) for r in roles if (p := record.point(r)) is not None and len(trusted(p))), None)
+    pressure = next((p.trusted for r in roles if (p := record.point(r)) is not None and len(p.trusted)), None)
     if pressure is None or rest.seconds < limits["oil.dilution_rest"]:
         why = "no trusted pressure" if pressure is None else "no rest of half an hour or more before that start"
         return (cannot_tell(check, f"{why}"),)

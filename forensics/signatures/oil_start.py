@@ -10,7 +10,7 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import NS, Samples, Span
 from forensics.signatures.base import Detector, Subject, cannot_tell
-from forensics.signatures.duty import Floats, Times, cite, max_age_s, runs_of, trusted
+from forensics.signatures.duty import Floats, Times, cite, max_age_s, runs_of
 from forensics.signatures.judge import unready
 from forensics.signatures.oil_rest import diluted_before_start, failing_start, heater_off_at_rest, was_cold
 from forensics.vocabulary import Outcome, Recorded, Role
@@ -49,14 +49,14 @@ def oil_difference(subject: Subject) -> OilDifference | None:
 def _oil_difference(subject: Subject) -> OilDifference | None:
     record = subject.record
     direct = record.point(Role.OIL_PRESSURE_DIFFERENCE)
-    if direct is not None and len(trusted(direct)):
-        good = trusted(direct)
+    if direct is not None and len(direct.trusted):
+        good = direct.trusted
         return OilDifference(good.t, good.v, direct.interval_s, (direct,), _holds(direct))
     feed, suction = record.point(Role.OIL_PRESSURE), record.point(Role.SUCTION_PRESSURE)
     if feed is None or suction is None:
         return None
-    good = trusted(feed)
-    low = trusted(suction)
+    good = feed.trusted
+    low = suction.trusted
     if feed.origin.recorded is Recorded.CHANGE or suction.origin.recorded is Recorded.CHANGE:
         times = np.union1d(good.t, low.t)
         v = good.at(times, max_age_s(feed)) - low.at(times, max_age_s(suction))
@@ -148,7 +148,7 @@ def foaming_at_start(subject: Subject) -> tuple[Finding, ...]:
     if none is not None:
         return (none,)
     level = subject.record.point(Role.OIL_LEVEL)
-    swell = None if level is None or level.interval_s > _SLOW_S else _swelling(subject, starts, trusted(level), check)
+    swell = None if level is None or level.interval_s > _SLOW_S else _swelling(subject, starts, level.trusted, check)
     rough = _roughness(subject, starts, check)
     found = [f for f in (swell, rough) if f is not None]
     if not found:
@@ -255,7 +255,7 @@ def temperature_falls_after_start(subject: Subject) -> tuple[Finding, ...]:
     starts, none = failing_start(subject, check)
     if none is not None:
         return (none,)
-    limits, oil_c = subject.limits, trusted(subject.record.samples[Role.OIL_TEMPERATURE][0])
+    limits, oil_c = subject.limits, subject.record.samples[Role.OIL_TEMPERATURE][0].trusted
     falls = [_fall(oil_c, s, limits["oil.fall_within"], subject.record.failure_ns) for s in starts]
     if falls[-1] is None:
         return (cannot_tell(check, "too few readings of oil temperature after that start"),)

@@ -12,7 +12,7 @@ from forensics.findings import Cite, Finding, Stop
 from forensics.points import NS, Samples, Span
 from forensics.rules import read_checks
 from forensics.signatures.base import Subject
-from forensics.signatures.duty import max_age_s, trusted
+from forensics.signatures.duty import max_age_s
 from forensics.signatures.phasors import AMPS, VOLTS, Floats
 from forensics.vocabulary import Outcome, Role, StopKind
 
@@ -91,7 +91,7 @@ def _read_phases(subject: Subject, roles: tuple[Role, ...]) -> tuple[Phases | No
     missing = [role.value for role, point in zip(roles, points, strict=True) if point is None]
     if missing:
         return None, f"no {', '.join(missing)}"
-    good = tuple(trusted(point) for point in points if point is not None)
+    good = tuple(point.trusted for point in points if point is not None)
     if any(not len(point) for point in good):
         return None, f"no usable readings of {', '.join(role.value for role in roles)}"
     base = good[0]

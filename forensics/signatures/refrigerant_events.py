@@ -14,7 +14,6 @@ from forensics.signatures.duty import (
     cite,
     frame_of,
     max_age_s,
-    trusted,
 )
 from forensics.signatures.judge import unready
 from forensics.signatures.refrigerant_valve import hunting, valve_position_mismatch, valve_shut, valve_wide_open
@@ -31,7 +30,7 @@ def liquid_slug(subject: Subject) -> tuple[Finding, ...]:
     limits, frame = subject.limits, frame_of(subject)
     record = subject.record
     end_ns = record.failure_ns + NS
-    amps = trusted(record.samples[Role.MOTOR_AMPS][0]).between(
+    amps = record.samples[Role.MOTOR_AMPS][0].trusted.between(
         max(record.window.start_ns, end_ns - round(_LONGEST_LOOK_S * NS)), end_ns
     )
     discharge = frame.points.get(Role.DISCHARGE_TEMPERATURE)

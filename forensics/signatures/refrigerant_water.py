@@ -14,7 +14,6 @@ from forensics.signatures.duty import (
     max_age_s,
     own_usual,
     rests_of,
-    trusted,
 )
 from forensics.signatures.judge import Look, against_own, unready
 from forensics.vocabulary import Outcome, Role
@@ -88,8 +87,8 @@ def non_condensables_at_rest(subject: Subject) -> tuple[Finding, ...]:
     check = "refrigerant.non_condensables_at_rest"
     if (answer := unready(subject, check, saturation=True)) is not None or subject.saturation is None:
         return (answer,) if answer is not None else (cannot_tell(check, _NO_DATA),)
-    pressure = trusted(subject.record.samples[Role.CONDENSER_PRESSURE][0])
-    liquid = trusted(subject.record.samples[Role.LIQUID_TEMPERATURE][0])
+    pressure = subject.record.samples[Role.CONDENSER_PRESSURE][0].trusted
+    liquid = subject.record.samples[Role.LIQUID_TEMPERATURE][0].trusted
     excess: list[float] = []
     ends: list[Span] = []
     for rest in rests_of(subject, subject.limits["refrigerant.rest_least"]):

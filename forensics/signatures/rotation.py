@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from forensics.points import NS, Samples
 from forensics.signatures.base import Subject
-from forensics.signatures.duty import trusted
 from forensics.signatures.residual import residual_direction
 from forensics.signatures.waveform_supply import supply_sequence
 from forensics.vocabulary import Outcome, Role
@@ -37,8 +36,8 @@ def after_stop(subject: Subject, off_ns: int, until_ns: int) -> Turned:
     between them.
     """
     speed = subject.record.point(Role.SHAFT_SPEED)
-    if speed is not None and len(trusted(speed)):
-        measured = _by_speed(subject, trusted(speed), off_ns, until_ns)
+    if speed is not None and len(speed.trusted):
+        measured = _by_speed(subject, speed.trusted, off_ns, until_ns)
         if measured.outcome is not Outcome.CANNOT_TELL or measured.why_not == ALREADY_BACKWARDS:
             return measured
     return _by_waveform(subject, off_ns)
@@ -101,8 +100,8 @@ def _by_waveform(subject: Subject, off_ns: int) -> Turned:
 def at_start(subject: Subject, on_ns: int, until_ns: int) -> Turned:
     """Whether the motor started backwards, as measured by a signed speed or the phase sequence of a waveform."""
     speed = subject.record.point(Role.SHAFT_SPEED)
-    if speed is not None and len(trusted(speed)):
-        good = trusted(speed)
+    if speed is not None and len(speed.trusted):
+        good = speed.trusted
         part = good.between(on_ns, min(until_ns, on_ns + 60 * NS))
         fast = subject.limits["coastdown.reverse_rpm"]
         signed = bool(np.min(good.v) < -fast / 2)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from forensics.points import Samples
 from forensics.signatures.base import Subject
-from forensics.signatures.duty import HIGH_SIDE, max_age_s, trusted
+from forensics.signatures.duty import HIGH_SIDE, max_age_s
 from forensics.vocabulary import Recorded, Role
 
 Floats = NDArray[np.float64]
@@ -51,12 +51,12 @@ def capacity(subject: Subject) -> Capacity | None:
 
 def _capacity(subject: Subject) -> Capacity | None:
     slide = subject.record.point(Role.SLIDE_POSITION)
-    if slide is not None and len(trusted(slide)) > 1:
-        return Capacity(trusted(slide), 1.0, 0.0, 100.0, by_slide=True)
+    if slide is not None and len(slide.trusted) > 1:
+        return Capacity(slide.trusted, 1.0, 0.0, 100.0, by_slide=True)
     amps, rated = subject.record.point(Role.MOTOR_AMPS), subject.machine.rated_load_amps
-    if amps is None or rated is None or len(trusted(amps)) <= 1:
+    if amps is None or rated is None or len(amps.trusted) <= 1:
         return None
-    good = trusted(amps)
+    good = amps.trusted
     running = good.v[(good.v > 0.2 * rated) & (good.v < 1.3 * rated)] * 100.0 / rated
     if len(running) < 10:  # noqa: PLR2004 - no range to be had from a handful
         return None

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from forensics.points import NS, Samples
 from forensics.signatures.base import Subject
-from forensics.signatures.duty import HIGH_SIDE, max_age_s, trusted
+from forensics.signatures.duty import HIGH_SIDE, max_age_s
 from forensics.signatures.slide_capacity import Capacity, Floats, Times
 from forensics.vocabulary import Recorded, Role
 
@@ -151,7 +151,7 @@ def _pressures(subject: Subject) -> tuple[Samples, Samples] | None:
     high = next((p for p in (subject.record.point(r) for r in HIGH_SIDE) if p is not None), None)
     if suction is None or high is None:
         return None
-    chosen = trusted(high), trusted(suction)
+    chosen = high.trusted, suction.trusted
     return chosen if all(len(p) > 1 for p in chosen) else None
 
 

@@ -11,7 +11,7 @@ from forensics.points import NS, Samples
 from forensics.signatures.across import across_rotors
 from forensics.signatures.answer import Seen, Value, answered, rows_of
 from forensics.signatures.base import Subject, cannot_tell
-from forensics.signatures.duty import max_age_s, trusted
+from forensics.signatures.duty import max_age_s
 from forensics.signatures.start_table import by_pressures
 from forensics.signatures.starts_before import last_run
 from forensics.states import Run, start_ends
@@ -113,13 +113,13 @@ def oil_difference(subject: Subject) -> tuple[Samples, Floats, float] | None:
     """Oil feed pressure above suction: the point it is read from, kPa at its times, and the level at rest."""
     record = subject.record
     direct = record.point(Role.OIL_PRESSURE_DIFFERENCE)
-    if direct is not None and len(trusted(direct)):
-        good = trusted(direct)
+    if direct is not None and len(direct.trusted):
+        good = direct.trusted
         return good, good.v, 0.0
     feed, suction = record.point(Role.OIL_PRESSURE), record.point(Role.SUCTION_PRESSURE)
-    if feed is None or suction is None or not len(trusted(feed)) or not len(trusted(suction)):
+    if feed is None or suction is None or not len(feed.trusted) or not len(suction.trusted):
         return None
-    good, low = trusted(feed), trusted(suction)
+    good, low = feed.trusted, suction.trusted
     return good, good.v - low.at(good.t, max_age_s(low)), 0.0
 
 
