@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import weakref
 from bisect import bisect_left
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -11,6 +10,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.made_once import made_once
 from forensics.points import OFF, ON, UNKNOWN, Edge, Switch
 from forensics.record import Record
 from forensics.rules.profiles import Profile
@@ -79,23 +79,12 @@ def _overlap_s(starts: NDArray[np.int64], ends: NDArray[np.int64], start_ns: int
     return float(np.sum(np.maximum(inside, 0))) / 1e9
 
 
+@made_once
 def read_commands(record: Record, profile: Profile) -> Mapping[Role, Command]:
     """Commands of the record by role, each turned so that *on* is its hydraulic effect by the profile's polarity.
 
     The bypass is left out where the profile has none. Made once for a record and a profile.
     """
-    for known, made_for, found in _made:
-        if known() is record and made_for is profile:
-            return found
-    found = _read(record, profile)
-    _made[:] = [(weakref.ref(record), profile, found)]
-    return found
-
-
-_made: list[tuple[weakref.ref[Record], Profile, Mapping[Role, Command]]] = []
-
-
-def _read(record: Record, profile: Profile) -> Mapping[Role, Command]:
     polarity = profile.polarity
     straight = {
         Role.RUN_COMMAND: True,

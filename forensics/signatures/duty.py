@@ -6,11 +6,11 @@ duty was seen before.
 
 from __future__ import annotations
 
-import weakref
 from dataclasses import dataclass
 
 import numpy as np
 
+from forensics.made_once import made_once
 from forensics.points import NS
 from forensics.signatures.base import Subject
 from forensics.signatures.frame import (
@@ -75,20 +75,9 @@ class Derived:
     subcooling_k: Floats
 
 
-_derived: list[tuple[weakref.ref[Subject], Derived]] = []
-
-
+@made_once
 def derived_of(subject: Subject, frame: Frame) -> Derived:
     """Superheat (dew), subcooling (bubble) and lift over the subject's frame, made once."""
-    for known, derived in _derived:
-        if known() is subject:
-            return derived
-    derived = _derive(subject, frame)
-    _derived[:] = [(weakref.ref(subject), derived)]
-    return derived
-
-
-def _derive(subject: Subject, frame: Frame) -> Derived:
     blank = np.full(len(frame.t), np.nan)
     curve = subject.saturation
     if curve is None:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import weakref
 from dataclasses import dataclass
 
 import numpy as np
 
 from forensics.findings import Finding
+from forensics.made_once import made_once
 from forensics.points import NS
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.phases import (
@@ -63,20 +63,9 @@ class PhaseView:
     spells: tuple[Spell, ...]
 
 
-_cache: list[tuple[weakref.ref[Subject], PhaseView | str]] = []
-
-
+@made_once
 def phase_view(subject: Subject) -> PhaseView | str:
     """The three currents of a subject and their spells, made once; in words why there are none."""
-    for known, view in _cache:
-        if known() is subject:
-            return view
-    view = _look(subject)
-    _cache[:] = [(weakref.ref(subject), view)]
-    return view
-
-
-def _look(subject: Subject) -> PhaseView | str:
     phases, why = read_phases(subject, AMPS)
     if phases is None:
         return why

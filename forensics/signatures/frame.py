@@ -6,7 +6,6 @@ few of its own intervals. Nothing is averaged or interpolated.
 
 from __future__ import annotations
 
-import weakref
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
@@ -15,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.findings import Cite, Stop
+from forensics.made_once import made_once
 from forensics.points import NS, Samples, Span, Switch
 from forensics.runs import Run
 from forensics.signatures.base import Subject
@@ -126,20 +126,9 @@ class Frame:
         return np.asarray((self.run == self.failing) & (self.failing >= 0))
 
 
-_cache: list[tuple[weakref.ref[Subject], Frame]] = []
-
-
+@made_once
 def frame_of(subject: Subject) -> Frame:
     """The frame of a subject, made once."""
-    for known, frame in _cache:
-        if known() is subject:
-            return frame
-    frame = _make_frame(subject)
-    _cache[:] = [(weakref.ref(subject), frame)]
-    return frame
-
-
-def _make_frame(subject: Subject) -> Frame:
     record, spans = subject.record, runs_of(subject)
     times = _times(subject, spans)
     begins = np.array([s.start_ns for s in spans], dtype=np.int64)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import weakref
 from dataclasses import dataclass
 
 import numpy as np
 
 from forensics.findings import Finding
+from forensics.made_once import made_once
 from forensics.points import NS, Samples, Span
 from forensics.signatures.base import Detector, Subject, cannot_tell
 from forensics.signatures.duty import Floats, Times, cite, max_age_s, runs_of
@@ -33,20 +33,9 @@ class OilDifference:
     holds: bool
 
 
-_made: list[tuple[weakref.ref[Subject], OilDifference | None]] = []
-
-
+@made_once
 def oil_difference(subject: Subject) -> OilDifference | None:
     """The oil difference: logged as such, else feed pressure less suction pressure; made once for a subject."""
-    for known, made in _made:
-        if known() is subject:
-            return made
-    made = _oil_difference(subject)
-    _made[:] = [(weakref.ref(subject), made)]
-    return made
-
-
-def _oil_difference(subject: Subject) -> OilDifference | None:
     record = subject.record
     direct = record.point(Role.OIL_PRESSURE_DIFFERENCE)
     if direct is not None and len(direct.trusted):

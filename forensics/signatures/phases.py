@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import weakref
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from forensics.findings import Cite, Finding, Stop
+from forensics.made_once import made_once
 from forensics.points import NS, Samples, Span
 from forensics.rules import read_checks
 from forensics.signatures.base import Subject
@@ -69,24 +69,12 @@ def cite_between(point: Samples, start_ns: int, end_ns: int) -> tuple[Cite, ...]
     return (Cite(point.origin.source, point.origin.column, (int(rows.min()), int(rows.max()))),)
 
 
-_cache: list[tuple[weakref.ref[Subject], dict[tuple[Role, ...], tuple[Phases | None, str]]]] = []
-
-
+@made_once
 def read_phases(subject: Subject, roles: tuple[Role, ...]) -> tuple[Phases | None, str]:
     """Three phases on the stamps of the first of them, or why not; made once for a subject.
 
     A reading of another phase may be no older than that point's own interval allows.
     """
-    known = next((found for ref, found in _cache if ref() is subject), None)
-    if known is None:
-        known = {}
-        _cache[:] = [(weakref.ref(subject), known)]
-    if roles not in known:
-        known[roles] = _read_phases(subject, roles)
-    return known[roles]
-
-
-def _read_phases(subject: Subject, roles: tuple[Role, ...]) -> tuple[Phases | None, str]:
     points = [subject.record.point(role) for role in roles]
     missing = [role.value for role, point in zip(roles, points, strict=True) if point is None]
     if missing:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import weakref
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.made_once import made_once
 from forensics.points import Samples
 from forensics.signatures.base import Subject
 from forensics.signatures.duty import HIGH_SIDE, max_age_s
@@ -33,23 +33,12 @@ class Capacity:
         return self.point.at(times, max_age_s(self.point)) * self.percent
 
 
-_told: list[tuple[weakref.ref[Subject], Capacity | None]] = []
-
-
+@made_once
 def capacity(subject: Subject) -> Capacity | None:
     """The point that tells the capacity; None where neither a slide nor amps with their rated value are there.
 
     Made once for a subject.
     """
-    for known, found in _told:
-        if known() is subject:
-            return found
-    found = _capacity(subject)
-    _told[:] = [(weakref.ref(subject), found)]
-    return found
-
-
-def _capacity(subject: Subject) -> Capacity | None:
     slide = subject.record.point(Role.SLIDE_POSITION)
     if slide is not None and len(slide.trusted) > 1:
         return Capacity(slide.trusted, 1.0, 0.0, 100.0, by_slide=True)

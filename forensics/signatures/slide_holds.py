@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import weakref
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from forensics.commands import read_commands
+from forensics.made_once import made_once
 from forensics.points import NS
 from forensics.signatures.base import Subject
 from forensics.signatures.slide_capacity import Capacity, Floats, Mask, Times, deadband, lift
@@ -48,20 +48,9 @@ class Gaps:
         return self.relation.doubt(np.asarray(np.sum(self.work[chosen], axis=0)))
 
 
+@made_once
 def stretches(subject: Subject, source: Capacity) -> tuple[Times, Times]:
     """Begins and ends of all stretches up to the failure in which no command acted, after a settling time."""
-    for known, given, found in _cut_up:
-        if known() is subject and given is source:
-            return found
-    made = _stretches(subject, source)
-    _cut_up[:] = [(weakref.ref(subject), source, made)]
-    return made
-
-
-_cut_up: list[tuple[weakref.ref[Subject], Capacity, tuple[Times, Times]]] = []
-
-
-def _stretches(subject: Subject, source: Capacity) -> tuple[Times, Times]:
     commands = read_commands(subject.record, subject.profile)
     limits, record = subject.limits, subject.record
     pulses = [commands[r].acting for r in (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID) if r in commands]

@@ -8,12 +8,12 @@ work of compression, and so the current, follows each pressure at most in propor
 
 from __future__ import annotations
 
-import weakref
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.made_once import made_once
 from forensics.points import NS, Samples
 from forensics.signatures.base import Subject
 from forensics.signatures.duty import HIGH_SIDE, max_age_s
@@ -86,9 +86,7 @@ class Relation:
         return 2.0 * float(np.sqrt(max(float(total @ self.covariance @ total), 0.0)))
 
 
-_known: list[tuple[weakref.ref[Subject], Relation | None]] = []
-
-
+@made_once
 def relation_of(subject: Subject, source: Capacity, begin: Times, end: Times) -> Relation | None:
     """The machine's own relation from stretches in which no command acted; None where a pressure is not logged.
 
@@ -97,15 +95,6 @@ def relation_of(subject: Subject, source: Capacity, begin: Times, end: Times) ->
     begin, end
         Of all such stretches of the record, shape (n,), ns UTC.
     """
-    for known, found in _known:
-        if known() is subject:
-            return found
-    made = _relation(subject, source, begin, end)
-    _known[:] = [(weakref.ref(subject), made)]
-    return made
-
-
-def _relation(subject: Subject, source: Capacity, begin: Times, end: Times) -> Relation | None:
     points = _pressures(subject)
     if points is None:
         return None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import weakref
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 
 from forensics.commands import Command, read_commands
 from forensics.findings import Finding
+from forensics.made_once import made_once
 from forensics.points import NS
 from forensics.rules import read_checks
 from forensics.signatures.base import Subject, cannot_tell, points_for
@@ -83,24 +83,13 @@ def _integral(spans: tuple[Times, Times], at: Times) -> Floats:
     return np.where(index < 0, 0.0, before + inside)
 
 
-_cut_up: list[tuple[weakref.ref[Subject], Capacity, Bins]] = []
-
-
+@made_once
 def running_bins(subject: Subject, source: Capacity) -> Bins:
     """Cut the running time up to the failure into steps of ``slide.bin_s`` and say what acted and what moved.
 
     With amps for capacity, time with the unloading valve open and the first minute of a run are left out: amps then
     move for other reasons. Made once for a subject and its source.
     """
-    for known, given, found in _cut_up:
-        if known() is subject and given is source:
-            return found
-    found = _running_bins(subject, source)
-    _cut_up[:] = [(weakref.ref(subject), source, found)]
-    return found
-
-
-def _running_bins(subject: Subject, source: Capacity) -> Bins:
     commands = read_commands(subject.record, subject.profile)
     step_ns = round(max(subject.limits["slide.bin_s"], 3.0 * interval_s(commands, source)) * NS)
     begin, end = steps(subject, source, step_ns)
