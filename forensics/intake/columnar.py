@@ -56,6 +56,8 @@ def read_columns(file: Path, *, wanted: frozenset[str] | None = None) -> CellTab
                     f"the file of {weight} bytes unpacks to more than {unpacked >> 20} MiB: it is not read on",
                     "Export the part around the failure.",
                 )
+            # text is not looked at while it is read: bytes that are none would break wherever they are asked for
+            batch.validate(full=True)
             kept.append(batch)
         table = pa.Table.from_batches(kept, schema=schema)
     except (pa.ArrowException, OSError, ValueError, NotImplementedError) as fault:

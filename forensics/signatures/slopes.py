@@ -36,7 +36,11 @@ def median_slope(x: Floats, y: Floats) -> tuple[float, float, float]:
     slopes = np.sort((y[:, None] - y)[later] / run[later])
     count, n = len(slopes), len(x)
     ties = sum(_ties(values) for values in (x, y))
-    spread = np.sqrt(max((n * (n - 1) * (2 * n + 5) - ties) / 18.0, 0.0))
+    variance = (n * (n - 1) * (2 * n + 5) - ties) / 18.0
+    if variance <= 0.0:
+        # so many ties leave no order to judge by: any of the slopes may be the one
+        return float(np.median(slopes)), float(slopes[0]), float(slopes[-1])
+    spread = np.sqrt(variance)
     low = max(round(float(count - _Z95 * spread) / 2.0) - 1, 0)
     high = min(round(float(count + _Z95 * spread) / 2.0), count - 1)
     return float(np.median(slopes)), float(slopes[low]), float(slopes[high])

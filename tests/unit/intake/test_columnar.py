@@ -116,3 +116,20 @@ def test_empty_table_is_not_a_record_of_nothing(tmp_path: Path):
     reading, problems = read(write(frame("UTC").slice(0, 0), tmp_path / "t.parquet"))
     assert not reading.samples
     assert "no rows" in problems.of(Severity.POINT)[0].what
+
+
+@pytest.mark.parametrize("name", ["t.parquet", "t.feather"])
+def test_text_whose_bytes_are_none_is_a_damaged_file(tmp_path: Path, name: str) -> None:
+    """Text is not looked at while it is read, so that damage in it would break where a cell is first asked for."""
+    file = tmp_path / name
+    good = b"WordsOfACell"
+    table = pa.table({"Time": ["2031-03-14 10:00:00"], "State": [good.decode()]})
+    if name.endswith("feather"):
+        feather.write_feather(table, file, compression="uncompressed")
+    else:
+        parquet.write_table(table, file, compression="none", use_dictionary=False, write_statistics=False)
+    content = file.read_bytes()
+    assert good in content
+    file.write_bytes(content.replace(good, b"\x80" + good[1:]))
+    with pytest.raises(SheetQuestion, match="can't be read"):
+        read_columns(file)
