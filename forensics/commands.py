@@ -32,20 +32,12 @@ class Command:
     @cached_property
     def acting(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Starts and ends (ns UTC) of the spans in which it is known to act, shape (n,) each."""
-        spans = self.switch.on_spans
-        return (
-            np.array([span.start_ns for span in spans], dtype=np.int64),
-            np.array([span.end_ns for span in spans], dtype=np.int64),
-        )
+        return self.switch.on_times
 
     @cached_property
     def known(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Starts and ends (ns UTC) of the spans in which its state is known, shape (n,) each."""
-        spans = self.switch.covered
-        return (
-            np.array([span.start_ns for span in spans], dtype=np.int64),
-            np.array([span.end_ns for span in spans], dtype=np.int64),
-        )
+        return self.switch.covered_times
 
     def edges(self, start_ns: int, end_ns: int) -> tuple[Edge, ...]:
         """Edges with ``start_ns <= latest < end_ns``."""

@@ -6,7 +6,6 @@ event is the last sample at or before it with its age, a value after it the firs
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cached_property
@@ -319,19 +318,18 @@ class Switch:
         columns = (first, latest, state[change], row[change])
         return tuple(map(Edge, *(column.tolist() for column in columns)))
 
-    def _runs(self) -> Iterator[tuple[int, int, int]]:
-        """(state, start_ns, end_ns) of every run of equal rows, each row believed until the next or its hold limit."""
+    @cached_property
+    def _runs(self) -> tuple[NDArray[np.int8], NDArray[np.int64], NDArray[np.int64]]:
+        """State, begin and end (ns) of every run of equal rows, each believed until the next or its hold limit."""
         if not len(self.t):
-            return
+            return self.state, self.t, self.t
         gap_ns = self._believed_ns()
         change = np.flatnonzero((self.state[1:] != self.state[:-1]) | (np.diff(self.t) > gap_ns)) + 1
         starts = np.concatenate(([0], change))
-        last = self.t[np.concatenate((change, [len(self.t)])) - 1].tolist()
-        until = [*self.t[change].tolist(), last[-1] + min(gap_ns, round(self.interval_s * NS))]
-        for state, start, end, following in zip(
-            self.state[starts].tolist(), self.t[starts].tolist(), last, until, strict=True
-        ):
-            yield state, start, min(following, end + gap_ns)
+        last = self.t[np.concatenate((change, [len(self.t)])) - 1]
+        until = np.append(self.t[change], last[-1] + min(gap_ns, round(self.interval_s * NS)))
+        # held without limit stands for a time later than any stamp: a sum with it must not run over
+        return self.state[starts], self.t[starts], np.minimum(until, last + np.minimum(gap_ns, until - last))
 
     def _believed_ns(self) -> int:
         if self.origin.hold_s is not None:
@@ -341,22 +339,32 @@ class Switch:
         return round(self.interval_s * NS * 3)
 
     @cached_property
+    def on_times(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Begins and ends (ns) of the spans in which the switch is known to be on, shape (n,) each."""
+        state, begin, end = self._runs
+        on = (state == ON) & (end > begin)
+        return begin[on], end[on]
+
+    @cached_property
+    def covered_times(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Begins and ends (ns) of the spans in which the state is known at all, shape (n,) each."""
+        state, begin, end = self._runs
+        known = (state != UNKNOWN) & (end > begin)
+        begin, end = begin[known], end[known]
+        if not len(begin):
+            return begin, end
+        apart = np.flatnonzero(begin[1:] > end[:-1]) + 1
+        return begin[np.concatenate(([0], apart))], end[np.concatenate((apart, [len(end)])) - 1]
+
+    @cached_property
     def on_spans(self) -> tuple[Span, ...]:
         """Spans in which the switch is known to be on."""
-        return tuple(Span(a, b) for state, a, b in self._runs() if state == ON and b > a)
+        return tuple(map(Span, *(times.tolist() for times in self.on_times)))
 
     @cached_property
     def covered(self) -> tuple[Span, ...]:
         """Spans in which the state is known at all. Outside them the answer is unknown, never off."""
-        spans: list[Span] = []
-        for state, a, b in self._runs():
-            if state == UNKNOWN or b <= a:
-                continue
-            if spans and spans[-1].end_ns >= a:
-                spans[-1] = Span(spans[-1].start_ns, max(b, spans[-1].end_ns))
-            else:
-                spans.append(Span(a, b))
-        return tuple(spans)
+        return tuple(map(Span, *(times.tolist() for times in self.covered_times)))
 
     def at(self, time_ns: int) -> int:
         """State at a time: ON, OFF, or UNKNOWN where it is not covered."""
