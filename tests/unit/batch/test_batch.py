@@ -206,8 +206,9 @@ def test_a_plan_that_cannot_be_carried_out_is_refused_with_all_faults() -> None:
 
 
 RUN = """
-import functools, sys
+import functools, signal, sys
 from pathlib import Path
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell that runs tests behind it has it ignored
 from forensics.batch import BatchPlan, job, run, watch
 run.software_hash = job.software_hash = lambda: "same"
 run.Worker = functools.partial(watch.Worker, (sys.executable, sys.argv[1]))
@@ -230,7 +231,6 @@ def _wait_for(out: Path, count: int) -> None:
         time.sleep(0.02)
 
 
-@pytest.mark.slow  # the signal can come after the last case on a loaded machine
 def test_interrupted_by_hand_what_is_finished_is_finished(tmp_path: Path) -> None:
     given = cases(tmp_path, *(f"slow-{n:02}" for n in range(16)))
     process = _start(tmp_path, given)
