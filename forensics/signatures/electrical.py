@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from forensics.signatures.base import Detector
 from forensics.signatures.electrical_contactor import chatter, current_without_command
+from forensics.signatures.electrical_loss import power_lost, supply_dip
 from forensics.signatures.electrical_motor import (
     amps_high_at_equal_duty,
-    ground_fault,
-    instant_trip,
     overload,
     spikes_before_trip,
 )
 from forensics.signatures.electrical_phases import current_unbalance, phase_lost, phase_sensor_lost
 from forensics.signatures.electrical_protection import tripped_on_overload, tripped_on_supply
-from forensics.signatures.electrical_supply import power_lost, supply_dip, undervoltage, voltage_unbalance
+from forensics.signatures.electrical_supply import undervoltage, voltage_unbalance
+from forensics.signatures.electrical_winding import ground_fault, instant_trip
 
 DETECTORS: dict[str, Detector] = {
     "electrical.voltage_unbalance": voltage_unbalance,

@@ -3,15 +3,10 @@
 from __future__ import annotations
 
 from forensics.signatures.base import Detector
+from forensics.signatures.sensors_against import disagree_at_rest, disagree_running
 from forensics.signatures.sensors_alone import discharge_temperature_alone, high_side_alone, suction_alone
-from forensics.signatures.sensors_check import (
-    counter_mismatch,
-    disagree_at_rest,
-    disagree_running,
-    frozen,
-    out_of_range,
-    power_mismatch,
-)
+from forensics.signatures.sensors_own import frozen, out_of_range
+from forensics.signatures.sensors_sums import counter_mismatch, power_mismatch
 from forensics.signatures.sensors_text import neighbours_unmoved, trip_text_unsupported
 from forensics.signatures.sensors_trip import jump_at_trip
 

@@ -20,7 +20,6 @@ from forensics.vocabulary import Recorded, Role
 
 _Z95 = 1.959963984540054
 _FEWEST = 60
-_SETTLED_NS, _UNLOADING_NS = 300 * NS, 120 * NS
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,9 +48,9 @@ class Creep:
     steps: int
     span_ns: tuple[int, int]
 
-    def undone(self, sign: float) -> bool:
+    def undone(self, sign: float, share: float) -> bool:
         """Whether something takes back most of what creeps towards ``sign``: no slow change of load does that."""
-        return sign * self.net < 0.5 * sign * self.rate
+        return sign * self.net < share * sign * self.rate
 
 
 def creep_of(subject: Subject, source: Capacity) -> Creep | None:
@@ -86,13 +85,24 @@ def creep_of(subject: Subject, source: Capacity) -> Creep | None:
     restless = float(np.median(np.abs(ordered)))
     chosen = np.flatnonzero(good)
     span = (int(begin[chosen[0]]), int(end[chosen[-1]]))
-    return Creep(float(np.median(ordered)), float(ordered[low]), float(ordered[high]), net, restless, n, span)
+    return Creep(
+        float(np.median(ordered)),
+        float(ordered[low]),
+        float(ordered[high]),
+        net,
+        restless,
+        n,
+        span,
+    )
 
 
 def _settled(subject: Subject, begin: Times, end: Times) -> Mask:
     """Steps well inside a run: past the loading after the start, before the unloading of a stop, up to the failure."""
-    firsts = np.array([run.first_ns for run in subject.runs], dtype=np.int64) + _SETTLED_NS
-    lasts = np.array([run.last_ns for run in subject.runs], dtype=np.int64) - _UNLOADING_NS
+    settle, unload = (
+        round(subject.limits[name] * NS) for name in ("duty.settle_after_start", "duty.settle_before_stop")
+    )
+    firsts = np.array([run.first_ns for run in subject.runs], dtype=np.int64) + settle
+    lasts = np.array([run.last_ns for run in subject.runs], dtype=np.int64) - unload
     if not len(firsts):
         return np.zeros(len(begin), dtype=bool)
     which = np.searchsorted(firsts, begin, side="right") - 1

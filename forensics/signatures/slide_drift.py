@@ -130,7 +130,11 @@ def _present(subject: Subject, check: str, sign: float, source: Capacity, held: 
     if held.moved <= hidden or _pulses_can_hide(subject, sign):
         creep = creep_of(subject, source)
         limit = subject.limits["slide.drift_per_min"]
-        if creep is None or not creep.undone(sign) or min(sign * creep.low, sign * creep.high) <= limit:
+        if (
+            creep is None
+            or not creep.undone(sign, subject.limits["slide.undone_share"])
+            or min(sign * creep.low, sign * creep.high) <= limit
+        ):
             why = words + " Pulses that fall between two samples can have made it."
             return _open(subject, check, why, (held.rate, held.low, held.high))
         words += (
@@ -172,7 +176,10 @@ def _leaning(subject: Subject, sign: float, lacking: Finding) -> Finding:
     limit = subject.limits["slide.drift_per_min"]
     if creep is None or source is None:
         return lacking
-    if not creep.undone(sign) or min(sign * creep.low, sign * creep.high) <= limit:
+    if (
+        not creep.undone(sign, subject.limits["slide.undone_share"])
+        or min(sign * creep.low, sign * creep.high) <= limit
+    ):
         restless = subject.limits["slide.restless_per_min"]
         if creep.restless <= restless or source.point.interval_s > subject.limits["slide.restless_interval_s"]:
             return lacking

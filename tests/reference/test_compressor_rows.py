@@ -23,8 +23,8 @@ from forensics.rules import FOLDER, read_limits, read_toml
 from forensics.rules.profiles import read_profile
 from forensics.signatures.across import Difference
 from forensics.signatures.duty import frame_of
+from forensics.signatures.equalisation import equalisation, high_side_decay
 from forensics.signatures.oil_filter import _TYPICAL_CST, difference_over, walther_cst
-from forensics.signatures.stop_table import equalisation, high_side_decay
 from forensics.vocabulary import Role
 
 Rows = dict[str, Row]

@@ -12,9 +12,9 @@ from forensics.points import NS
 from forensics.rules import read_limits
 from forensics.signatures.across import Difference
 from forensics.signatures.duty import _plane
+from forensics.signatures.equalisation import equalisation, high_side_decay
 from forensics.signatures.phasors import sequence_components
 from forensics.signatures.refrigerant_valve import _spectrum, _swing
-from forensics.signatures.stop_table import equalisation, high_side_decay
 from forensics.sites.rates import poisson_interval
 from forensics.vocabulary import Role
 

@@ -20,9 +20,9 @@ from steady import BEGIN_NS, point
 from forensics.findings_file import StartRow
 from forensics.points import NS, ON
 from forensics.rules import read_limits
+from forensics.signatures.equalisation import _exponential
 from forensics.signatures.oil_filter import theil_sen
 from forensics.signatures.slopes import _ties, median_slope, straight_line
-from forensics.signatures.stop_table import _exponential
 from forensics.sites import machines
 from forensics.sites.machines import ratio_against_past
 from forensics.vocabulary import Answer, Outcome, PreviousStop, Role
