@@ -11,7 +11,7 @@ from forensics.commands import read_commands
 from forensics.made_once import made_once
 from forensics.points import NS
 from forensics.signatures.base import Subject
-from forensics.signatures.slide_capacity import Capacity, Floats, Mask, Times, deadband, lift
+from forensics.signatures.slide_capacity import Capacity, Floats, Mask, Times, deadband
 from forensics.signatures.slide_lift import Relation, pressed, relation_of
 from forensics.signatures.slide_motion import acting_seconds, expected, interval_s, steps
 from forensics.vocabulary import Recorded, Role
@@ -184,17 +184,22 @@ def balance(subject: Subject, source: Capacity, sign: float) -> Balance | None:
     room = first < source.high_end - near if sign > 0 else first > source.low_end + near
     quiet = room & (acting_seconds(commands[towards], begin, end) == 0) & np.isfinite(first) & np.isfinite(last)
     quiet &= begin >= subject.record.window.start_ns
+    slack: Floats = np.zeros(len(begin))
     if not source.by_slide:
-        before, after = lift(subject, begin), lift(subject, end)
-        with np.errstate(invalid="ignore"):
-            quiet &= ~np.isfinite(before) | (np.abs(after - before) <= 0.05 * np.abs(before))
+        # a current moves with lift too: all that physics lets the pressures do is taken off
+        work = pressed(subject, begin, end, first)
+        relation = relation_of(subject, source, *stretches(subject, source))
+        if work is None or relation is None:
+            return None
+        slack = np.abs(work) @ relation.most_per_kpa
+        quiet &= np.isfinite(slack)
     if not quiet.any():
         return None
     moved = sign * (last - first)[quiet]
     helped = acting_seconds(commands.get(other), begin, end)[quiet]
     chosen = np.flatnonzero(quiet)
     return Balance(
-        _progress(begin, end, sign * first, sign * last, quiet, 1.0 + deadband(source)),
+        _progress((begin, end), (sign * first, sign * last), slack, quiet, 1.0 + deadband(source)),
         float(np.sum((end - begin)[quiet])) / NS / 60.0,
         float(np.nansum(helped)),
         float(np.sum(moved)),
@@ -202,8 +207,14 @@ def balance(subject: Subject, source: Capacity, sign: float) -> Balance | None:
     )
 
 
-def _progress(begin: Times, end: Times, first: Floats, last: Floats, quiet: Mask, noise: float) -> float:
-    """Furthest rise within each unbroken stretch of chosen steps, summed; what noise explains is taken off."""
+def _progress(
+    at: tuple[Times, Times], levels: tuple[Floats, Floats], slack: Floats, quiet: Mask, noise: float
+) -> float:
+    """Furthest rise within each unbroken stretch of chosen steps, summed; what else explains it is taken off.
+
+    ``slack`` is what other causes can have moved in each step, ``noise`` that of one reading.
+    """
+    (begin, end), (first, last) = at, levels
     total = 0.0
     joined = quiet[1:] & quiet[:-1] & (begin[1:] == end[:-1])
     heads = np.flatnonzero(quiet & np.concatenate(([True], ~joined)))
@@ -211,8 +222,9 @@ def _progress(begin: Times, end: Times, first: Floats, last: Floats, quiet: Mask
         tail = head
         while tail + 1 < len(quiet) and joined[tail]:
             tail += 1
-        lowest = np.minimum.accumulate(first[head : tail + 1])
-        total += max(0.0, float(np.max(last[head : tail + 1] - lowest)) - 2.0 * noise)
+        other = np.cumsum(slack[head : tail + 1])
+        lowest = np.minimum.accumulate(first[head : tail + 1] - other + slack[head : tail + 1])
+        total += max(0.0, float(np.max(last[head : tail + 1] - other - lowest)) - 2.0 * noise)
     return total
 
 
