@@ -59,7 +59,7 @@ STATE_COLOURS = {
     State.COAST_DOWN: "#D55E00",
 }
 STATE_ROW = "state: "
-_LANE_PX, _PANEL_PX = 18, 132
+_LANE_PX, _LANE_WORDS_PX, _PANEL_PX = 18, 10, 132
 _WHISKERS = 120
 _SEEN_SHARE = 0.001
 WINDOW_POINTS = 2000
@@ -142,6 +142,10 @@ def _lane_panel(lanes: list[dict[str, Any]], names: list[str]) -> list[Panel]:
         "categoryorder": "array",
         "categoryarray": names[::-1],
         "range": [-0.6, len(names) - 0.4],
+        # every lane keeps its name, however narrow it is drawn
+        "tickmode": "array",
+        "tickvals": names[::-1],
+        "tickfont": {"size": _LANE_WORDS_PX},
         "showgrid": False,
     }
     return [Panel("", lanes, _LANE_PX * len(names) + 8, more)]

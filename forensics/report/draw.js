@@ -1,6 +1,6 @@
 "use strict";
 (function () {
-  var PRINT_WIDTH = 680, PRINT_HEIGHT = 900, NARROW = 560;
+  var PRINT_WIDTH = 680, PRINT_HEIGHT = 800, NARROW = 560, LANES_KEPT = 0.75;
   var PART = "\u2003", STRIP = 24, LINE = 15, ONE_STRIP_TOP = 25;
   var config = {
     responsive: true, displaylogo: false, plotlyServerURL: "", showSendToCloud: false, showEditInChartStudio: false,
@@ -26,14 +26,14 @@
       (layout.annotations || []).forEach(function (note, index) {
         if (note.name === "strip" && Math.abs(note.y - top) < 1e-6) { strip = index; }
       });
-      panels.push({ px: (top - axis.domain[0]) * inner, strip: strip });
+      panels.push({ px: (top - axis.domain[0]) * inner, strip: strip, lanes: axis.type === "category" });
       n += 1;
       axis = layout["yaxis" + n];
     }
     return panels;
   }
   function fitted(plot, width, tallest) {
-    var layout = plot.layout, notes = layout.annotations || [], change = {}, strips = [], sum = 0, panels = plot.panels;
+    var layout = plot.layout, notes = layout.annotations || [], change = {}, strips = [], sum = 0, lanes = 0, panels = plot.panels;
     var room = width - layout.margin.l - layout.margin.r;
     function strip(index) {
       var lines = wrapped(notes[index], room, layout.font.family);
@@ -52,12 +52,16 @@
     var around = layout.margin.t + layout.margin.b, heights = panels.map(function (panel) { return panel.px; });
     panels.forEach(function (panel, n) {
       strips.push(panel.strip < 0 ? 0 : STRIP + LINE * strip(panel.strip));
-      sum += panel.px;
+      if (panel.lanes) { lanes += panel.px; } else { sum += panel.px; }
     });
     var named = strips.reduce(function (a, b) { return a + b; }, 0);
-    var share = Math.min(1, (tallest - around - named) / sum), total = sum * share + named, top = 1;
+    // lanes carry words: they give way less than curves do
+    var left = tallest - around - named, kept = Math.max(Math.min(1, left / (sum + lanes)), LANES_KEPT);
+    var share = Math.min(1, sum ? (left - lanes * kept) / sum : 1);
+    var total = sum * share + lanes * kept + named, top = 1;
     heights.forEach(function (px, n) {
-      var over = top - strips[n] / total, bottom = n === heights.length - 1 ? 0 : Math.max(over - px * share / total, 0);
+      var tall = px * (panels[n].lanes ? kept : share);
+      var over = top - strips[n] / total, bottom = n === heights.length - 1 ? 0 : Math.max(over - tall / total, 0);
       change["yaxis" + (n ? n + 1 : "") + ".domain"] = [bottom, over];
       if (panels[n].strip >= 0) { change["annotations[" + panels[n].strip + "].y"] = over; }
       top = bottom;
