@@ -243,6 +243,8 @@ class Samples:
         # between the thresholds the state before holds; before the first known sample, that one
         on = above[known]
         change = np.flatnonzero(on[1:] != on[:-1]) + 1
+        if not len(change):
+            return []
         starts = known[change]
         ends = np.append(starts[1:], len(above))
         edges: list[Edge] = []

@@ -20,8 +20,6 @@ from forensics.signatures.slide_lift import pressed, relation_of, robust_fit
 from forensics.signatures.slide_motion import Bins, ran_since
 from forensics.vocabulary import Recorded, Role
 
-_FEWEST = 30
-
 
 @dataclass(frozen=True, slots=True)
 class Part:
@@ -68,14 +66,23 @@ class Rates:
 
 
 def rates_of(subject: Subject, bins: Bins, source: Capacity) -> Rates | None:
-    """Fit the last ``slide.rates_min`` minutes of running away from the ends of travel; None where too little acted."""
+    """Fit the last ``slide.rates_min`` minutes of running away from the ends of travel.
+
+    None where the steps do not tell the parts apart: a drift is what moves in steps without any command, so that enough
+    of those must be there, and steps of a command that acted too seldom to be fitted are left out.
+    """
+    limits = subject.limits
     commands = read_commands(subject.record, subject.profile)
     both = [commands.get(role) for role in (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID)]
     slowest = max((c.interval_s for c in both if c is not None), default=np.inf)
-    if any(c is None for c in both) or slowest > subject.limits["slide.pulse_interval_s"]:
+    if any(c is None for c in both) or slowest > limits["slide.pulse_interval_s"]:
         return None
     chosen = _chosen(subject, bins, source)
-    if int(chosen.sum()) < _FEWEST:
+    acted = [int(np.sum(chosen & (s > 0.0))) >= limits["slide.rates_acting"] for s in (bins.load_s, bins.unload_s)]
+    for seconds, there in zip((bins.load_s, bins.unload_s), acted, strict=True):
+        chosen &= there | ~(seconds > 0.0)
+    quiet = chosen & (bins.load_s == 0.0) & (bins.unload_s == 0.0)
+    if int(chosen.sum()) < limits["slide.rates_steps"] or int(quiet.sum()) < limits["slide.rates_quiet"]:
         return None
     begin, end, load_s, unload_s = bins.begin[chosen], bins.end[chosen], bins.load_s[chosen], bins.unload_s[chosen]
     moved, doubt = bins.last[chosen] - bins.first[chosen], 0.0
@@ -90,7 +97,6 @@ def rates_of(subject: Subject, bins: Bins, source: Capacity) -> Rates | None:
         moved = moved - relation.of(work)
         doubt = relation.doubt(np.asarray(np.sum(work, axis=0))) / float(np.sum(minutes))
     columns = [minutes]
-    acted = [bool(np.sum(s > 0.0) >= _FEWEST // 4) for s in (load_s, unload_s)]
     columns += [sign * s for sign, s, there in ((1.0, load_s, acted[0]), (-1.0, unload_s, acted[1])) if there]
     found, covariance = robust_fit(np.column_stack(columns), moved)
     error = np.sqrt(np.diag(covariance))
@@ -99,8 +105,7 @@ def rates_of(subject: Subject, bins: Bins, source: Capacity) -> Rates | None:
     rest = iter(parts[1:])
     load, unload = (next(rest) if there else None for there in acted)
     timed = all(
-        c is not None
-        and (c.switch.origin.recorded is Recorded.CHANGE or c.interval_s <= subject.limits["slide.pulse_least_s"])
+        c is not None and (c.switch.origin.recorded is Recorded.CHANGE or c.interval_s <= limits["slide.pulse_least_s"])
         for c in both
     )
     return Rates(load, unload, drift, timed, int(chosen.sum()), (int(begin[0]), int(end[-1])))

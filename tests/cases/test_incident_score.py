@@ -60,7 +60,6 @@ def truth_of(incidents: Path, name: str) -> dict[str, Any]:
     return told
 
 
-@pytest.mark.slow
 def test_every_incident_is_right_and_none_is_confidently_wrong(incidents: Path, written: Path, tmp_path: Path) -> None:
     marks = marked(incidents, written, tmp_path)
     assert marks["missing"] == []
@@ -71,7 +70,6 @@ def test_every_incident_is_right_and_none_is_confidently_wrong(incidents: Path, 
     assert outcomes == dict.fromkeys(outcomes, "right")
 
 
-@pytest.mark.slow
 def test_a_file_with_all_modes_possible_and_nothing_determined_fails(
     incidents: Path, written: Path, tmp_path: Path
 ) -> None:
@@ -90,7 +88,6 @@ def test_a_file_with_all_modes_possible_and_nothing_determined_fails(
     assert marks["right"] < len(marks["per_case"]) / 2
 
 
-@pytest.mark.slow
 def test_few_modes_share_the_lead_where_the_truth_is_determined(
     incidents: Path, investigated: dict[str, Investigation]
 ) -> None:
@@ -105,7 +102,6 @@ def test_few_modes_share_the_lead_where_the_truth_is_determined(
         assert len(leading) <= LEAD_MAX, (name, leading)
 
 
-@pytest.mark.slow
 def test_robustness_costs_less_than_half_of_the_run(incidents: Path) -> None:
     import time
 
@@ -125,7 +121,6 @@ def test_robustness_costs_less_than_half_of_the_run(incidents: Path) -> None:
     assert time.perf_counter() - began < whole_s / 2
 
 
-@pytest.mark.slow
 def test_citations_of_the_verdict_lead_to_the_bytes(incidents: Path, investigated: dict[str, Investigation]) -> None:
     """Each row cited on page one, read again from the raw file by plain csv, gives the number that was judged."""
     followed = 0

@@ -88,6 +88,11 @@ def test_noise_at_the_limit_is_one_crossing() -> None:
     assert [(e.to, (e.latest_ns - T0) // NS) for e in edges] == [(ON, 3), (OFF, 12)]
 
 
+@pytest.mark.parametrize("level", [0.0, 30.0, 10.0])
+def test_a_level_that_is_never_crossed_has_no_edge(level: float) -> None:
+    assert _samples([(i, level) for i in range(5)]).crossings(5.0, 20.0, 0.0) == []
+
+
 def test_short_spells_are_no_edges() -> None:
     values = [0, 0, 100, 0, 0, 0, 100, 100, 100, 100, 100, 100]
     edges = _samples([(i, float(v)) for i, v in enumerate(values)]).crossings(5.0, 20.0, 3.0)

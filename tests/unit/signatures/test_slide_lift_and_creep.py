@@ -157,3 +157,17 @@ def test_movement_in_most_steps_is_told_with_its_rate_and_that_it_is_undone() ->
 def test_a_slow_change_of_load_is_not_undone() -> None:
     assert not Creep(3.0, 2.5, 3.5, 2.9, 3.0, 200, (0, 1)).undone(1.0, 0.5)
     assert Creep(-3.0, -3.5, -2.5, 0.1, 3.0, 200, (0, 1)).undone(-1.0, 0.5)
+
+
+def test_without_a_step_free_of_commands_no_drift_is_told() -> None:
+    """Every step holds a command, so that what goes with time and what goes with commands can not be told apart."""
+    cycles = [Cycle(900.0 + 1200 * i, 1800.0 + 1200 * i) for i in range(8)]
+    record = draw(Drawn(cycles, 10500.0))
+    (load,) = record.switches[Role.LOAD_SOLENOID]
+    seconds = (load.t - load.t[0]) / NS
+    pulsing = (seconds % 10.0 < 2.0).astype(np.int8)
+    record = replace(record, switches={**record.switches, Role.LOAD_SOLENOID: (replace(load, state=pulsing),)})
+    subject = subject_of(record)
+    source = capacity(subject)
+    assert source is not None
+    assert rates_of(subject, running_bins(subject, source), source) is None
