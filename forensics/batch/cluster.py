@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from concurrent.futures import CancelledError
 from contextlib import contextmanager, suppress
+from functools import cache
 from importlib import import_module
 from typing import Any
 
@@ -27,8 +28,6 @@ WORKER_WITHIN_S = 300.0
 # a case is stopped within seconds; one that is just moving its results needs no more
 STOP_WITHIN_S = 30.0
 STOP = "screw-forensics-stop-"
-# what the library raises where its scheduler can't be reached any more
-_GONE = (OSError, RuntimeError, CancelledError)
 
 
 def run_on_cluster(address: str, jobs: Sequence[Job], found: dict[str, Row]) -> Generator[Row, None, None]:
@@ -54,6 +53,13 @@ def _distributed() -> Any:
     except ImportError:
         remedy = "Install the extra 'cluster'."
         raise InputError([Problem("a scheduler needs dask.distributed", remedy=remedy)]) from None
+
+
+@cache
+def _gone() -> tuple[type[BaseException], ...]:
+    """What the library raises where its scheduler can't be reached any more."""
+    closed = getattr(_distributed().client, "ClosedClientError", OSError)  # older releases have no error of their own
+    return OSError, RuntimeError, CancelledError, closed
 
 
 def _rows(dask: Any, client: Any, jobs: Sequence[Job], found: dict[str, Row]) -> Generator[Row, None, None]:
@@ -105,14 +111,14 @@ def _as_done(dask: Any, client: Any, futures: list[Any]) -> Iterator[Any]:
 def _has_worker(client: Any) -> bool:
     try:
         return bool(client.nthreads())
-    except _GONE:
+    except _gone():
         return False
 
 
 def _runs(client: Any) -> bool:
     try:
         return any(client.processing().values())
-    except _GONE:
+    except _gone():
         return False
 
 
@@ -124,7 +130,7 @@ def _stop(dask: Any, client: Any, futures: Mapping[Any, Job], found: dict[str, R
     """
     open_ = [future for future, job in futures.items() if job.name not in found]
     if open_ and client.status == "running":
-        with suppress(*_GONE):
+        with suppress(*_gone()):
             dask.Event(STOP + next(iter(futures.values())).token, client=client).set()
         until = time.monotonic() + STOP_WITHIN_S
         while time.monotonic() < until and _runs(client):
@@ -132,7 +138,7 @@ def _stop(dask: Any, client: Any, futures: Mapping[Any, Job], found: dict[str, R
         while time.monotonic() < until and _has_worker(client) and not all(future.done() for future in open_):
             time.sleep(LOOK_EVERY_S)
     done = [future for future in open_ if future.done()]
-    with suppress(*_GONE):
+    with suppress(*_gone()):
         client.cancel([future for future in open_ if future not in done])
     for future in done:
         found[futures[future].name] = _row(future, futures[future])
@@ -145,7 +151,7 @@ def _row(future: Any, job: Job) -> Row:
             row: Row = future.result()
             return row
         fault = future.exception() if status == "error" else None
-    except _GONE as lost:
+    except _gone() as lost:
         fault = lost
     if status == "pending":
         return Row(job.name, job.case, "not run", why=f"the cluster had no worker for {WORKER_WITHIN_S:g} s")
@@ -179,7 +185,7 @@ def _wanted(token: str) -> Callable[[], bool]:
             asked = time.monotonic()
             try:
                 stopped = bool(stop.is_set())
-            except _GONE:  # without its scheduler nobody waits for the case
+            except _gone():  # without its scheduler nobody waits for the case
                 stopped = True
         return not stopped
 
