@@ -9,6 +9,7 @@ from forensics.points import NS, OFF, ON, Span
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import cite, max_age_s, runs_of
 from forensics.signatures.judge import unready
+from forensics.signatures.starts_before import unseen_run
 from forensics.vocabulary import Outcome, Role
 
 _MOST_STARTS = 50
@@ -39,7 +40,8 @@ def failing_start(subject: Subject, check: str) -> tuple[tuple[Span, ...], Findi
     starts = starts_of(subject)
     if not starts or starts[-1].start_ns < subject.record.window.start_ns:
         return starts, cannot_tell(check, "the record shows no start in the window before the failure")
-    return starts, None
+    unseen = unseen_run(subject)
+    return starts, cannot_tell(check, unseen) if unseen else None
 
 
 def diluted_before_start(subject: Subject) -> tuple[Finding, ...]:

@@ -26,7 +26,7 @@ def loaded_at_stop(subject: Subject) -> tuple[Finding, ...]:
     """Decide whether the slide stood loaded when the motor stopped at the last normal stops."""
     check = "slide.loaded_at_stop"
     _, missing = points_for(subject, read_checks()[check])
-    stops = [s for s in stops_before(subject) if s.kind is StopKind.NORMAL and s.in_window]
+    stops = [s for s in stops_before(subject) if s.kind is StopKind.NORMAL and s.in_window and _surely(subject, s)]
     if missing or not stops:
         return (cannot_tell(check, missing or "no normal stop in the window before the failure"),)
     judged = [(s, stood) for s in stops[-5:] if (stood := _loaded(subject, s)) is not None]
@@ -48,6 +48,13 @@ def loaded_at_stop(subject: Subject) -> tuple[Finding, ...]:
     chosen = loaded if present else [s for s, _ in judged]
     seen = Seen((chosen[0].earliest_ns, chosen[-1].latest_ns), chosen[-1].cites, None, 2 * len(chosen))
     return (answered(subject, check, outcome, words, value, seen),)
+
+
+def _surely(subject: Subject, stop: Stop) -> bool:
+    """Whether a stop was surely a normal one: at the failure, a coarse log does not tell which came first."""
+    reach_ns = round(subject.limits["duty.failure_reach"] * NS)
+    at_failure = stop.earliest_ns - reach_ns <= subject.record.failure_ns <= stop.latest_ns + reach_ns
+    return not at_failure or (stop.latest_ns - stop.earliest_ns) / NS <= subject.limits["slide.stop_told_s"]
 
 
 def _loaded(subject: Subject, stop: Stop) -> bool | None:

@@ -23,7 +23,7 @@ from forensics.signatures.start_judge import BY_AMPS_AND_LOAD, BY_OWN, BY_POWER,
 from forensics.signatures.start_rate import short_off_times, short_runs, too_frequent
 from forensics.signatures.start_run_up import locked_rotor, prolonged_inrush
 from forensics.signatures.start_table import list_starts, unloaded_share, wilson
-from forensics.signatures.starts_before import last_start, starts_before
+from forensics.signatures.starts_before import last_start, starts_before, unseen_run
 from forensics.vocabulary import Answer, Outcome, PreviousStop, Role
 
 __all__ = ["DETECTORS", "list_starts", "unloaded_share", "wilson"]
@@ -43,8 +43,8 @@ def loaded_at_failure(subject: Subject) -> tuple[Finding, ...]:
         why = start.why_not or "neither slide nor settled amps tell"
         return (cannot_tell(check, why, unlocked_by=_unlock(why)),)
     outcome = Outcome.PRESENT if start.unloaded is Answer.NO else Outcome.ABSENT
-    if outcome is Outcome.ABSENT and (stood := _stood_loaded(subject, start)):
-        return (cannot_tell(check, stood),)
+    if outcome is Outcome.ABSENT and (why := unseen_run(subject) or _stood_loaded(subject, start)):
+        return (cannot_tell(check, why),)
     words = _judged_words(start)
     samples = max(start.settled_samples, 2 if start.judged_by == BY_SLIDE else 0)
     seen = Seen(span_ns=(start.earliest_ns, start.settled_to_ns), cites=start.cites, samples=samples)
@@ -154,6 +154,8 @@ def after_trapped_stop(subject: Subject) -> tuple[Finding, ...]:
     start = last_start(subject)
     if missing or start is None:
         return (cannot_tell(check, missing or "no start before the failure in the record"),)
+    if unseen := unseen_run(subject):
+        return (cannot_tell(check, unseen),)
     before = [stop for stop in subject.stops if stop.time_ns < start.time_ns]
     if not before:
         return (cannot_tell(check, "the record shows no stop before the last start"),)

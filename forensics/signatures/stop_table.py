@@ -49,6 +49,9 @@ class Collapse:
         At the end of current.
     share_released
         Share of the lift left a few seconds after the unloading valve was due to open; NaN where not sampled.
+    least_released
+        The least of the same share, NaN where the later half of these seconds is not sampled: a valve that opened late
+        holds at first, and not through them.
     share_held
         Share of the difference at the end of current left 2.5 to 5 s later.
     ran_on
@@ -58,6 +61,7 @@ class Collapse:
     lift_kpa: float
     at_stop_kpa: float
     share_released: float
+    least_released: float
     share_held: float
     samples: int
     ran_on: bool
@@ -152,11 +156,14 @@ def collapse(
     if lift is None or at_stop is None:
         return None
     from_ns, to_ns = round(limits["coastdown.held_from_s"] * NS), round(limits["coastdown.held_to_s"] * NS)
-    _, due = rotors.between(begin + from_ns, min(begin + to_ns, following_ns))
+    due_ns, due = rotors.between(begin + from_ns, min(begin + to_ns, following_ns))
     _, held = rotors.between(run.last_ns + from_ns, min(run.last_ns + to_ns, following_ns))
     share_due = middle(due) / lift if len(due) and lift > 0 else float("nan")
     share_held = middle(held) / at_stop if len(held) and at_stop > 0 else float("nan")
-    return Collapse(lift, at_stop, share_due, share_held, len(due) + len(held), begin + to_ns <= run.last_ns)
+    # held is held through these seconds: a sample at their begin alone may come before a late release
+    through = len(due) > 0 and lift > 0 and int(due_ns[-1]) >= begin + (from_ns + to_ns) // 2
+    least_due = float(np.min(due)) / lift if through else float("nan")
+    return Collapse(lift, at_stop, share_due, least_due, share_held, len(due) + len(held), begin + to_ns <= run.last_ns)
 
 
 def _lift_before(rotors: Difference, begin: int, run: Run, *, known: bool) -> float | None:
@@ -186,7 +193,7 @@ def _release(course: Collapse | None, pressures: Pressures, limits: Limits, why:
         found["bypass_released"] = Answer.YES
     elif np.isnan(share):
         why["bypass_released"] = "no samples 2.5 to 5 s after the stop"
-    elif share > limits["coastdown.running_held_share" if course.ran_on else "coastdown.held_share"]:
+    elif course.least_released > limits["coastdown.running_held_share" if course.ran_on else "coastdown.held_share"]:
         found["bypass_released"] = Answer.NO
     elif share < limits["coastdown.running_released_share" if course.ran_on else "coastdown.released_share"]:
         found["bypass_released"] = Answer.YES
