@@ -52,6 +52,7 @@ __all__ = [
     "runs_of",
 ]
 
+_DUTY_UNKNOWN = "like duty is not known: lift (both pressures and the refrigerant's data) or capacity is not logged"
 _MAD_TO_SIGMA = 1.4826
 _CELLS = 1009
 _MOST_WEIGHT_S = 120.0
@@ -101,7 +102,7 @@ def derived_of(subject: Subject, frame: Frame) -> Derived:
 def duty_of(subject: Subject, frame: Frame, *, lift: bool) -> tuple[tuple[Floats | None, float], ...]:
     """The duties that a usual is fitted to: capacity (slide, else amps), drive speed and, if wanted, lift.
 
-    Lift is that of the saturation temperatures, or the pressure difference where the refrigerant has no data.
+    Lift is that of the saturation temperatures: NaN throughout where a pressure or the refrigerant's data is missing.
     """
     limits = subject.limits
     amps = frame.of(Role.MOTOR_AMPS)
@@ -115,9 +116,7 @@ def duty_of(subject: Subject, frame: Frame, *, lift: bool) -> tuple[tuple[Floats
     elif amps is not None:
         found.append((amps, limits["duty.room_amps"] * rated))
     if lift:
-        lift_k = derived_of(subject, frame).lift_k
-        if np.isfinite(lift_k).any():
-            found.append((lift_k, limits["duty.room_lift"]))
+        found.append((derived_of(subject, frame).lift_k, limits["duty.room_lift"]))
     return tuple(found)
 
 
@@ -170,13 +169,16 @@ def own_usual(
     reading
         Shape (n,).
     duties
-        Each a quantity (n,), or None where it is not logged, and how far outside the range seen before it may lie.
+        Each a quantity (n,), or None where another stands for it, and how far outside the range seen before it may
+        lie. One that is NaN throughout leaves like duty unknown, and nothing is usual.
     learn
         Which samples may teach what is usual, shape (n,); None: all.
     """
     n = len(frame.t)
     blank = np.full(n, np.nan)
-    columns = [(d, room) for d, room in duties if d is not None and np.isfinite(d).any()]
+    columns = [(d, room) for d, room in duties if d is not None]
+    if any(not np.isfinite(d).any() for d, _ in columns):
+        return Usual(blank, blank, float("nan"), blank > 0, _DUTY_UNKNOWN)
     usable = frame.settled & np.isfinite(reading)
     for duty, _ in columns:
         usable &= np.isfinite(duty)

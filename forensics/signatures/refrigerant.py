@@ -11,7 +11,7 @@ import numpy as np
 
 from forensics.findings import Finding
 from forensics.refrigerants import SaturationCurve
-from forensics.signatures.base import Detector, Subject
+from forensics.signatures.base import Detector, Subject, cannot_tell
 from forensics.signatures.duty import (
     DISCHARGE,
     HIGH_SIDE,
@@ -312,20 +312,18 @@ def suction_low(subject: Subject) -> tuple[Finding, ...]:
         groups=groups,
     )
     # water warms or cools the whole evaporator: at equal capacity suction follows the water that leaves
+    leaving = frame.of(Role.CHILLED_WATER_LEAVING)
+    if leaving is None:
+        return (cannot_tell(check, "no trusted reading of the water that leaves: suction follows it"),)
     usual = own_usual(
         subject,
         frame,
         reading,
         *duty_of(subject, frame, lift=False),
-        (frame.of(Role.CHILLED_WATER_LEAVING), subject.limits["duty.room_lift"]),
+        (leaving, subject.limits["duty.room_lift"]),
     )
     judged = against_own(subject, frame, own, usual)
-    leaving = frame.of(Role.CHILLED_WATER_LEAVING)
-    if (
-        leaving is not None
-        and np.isfinite(leaving).any()
-        and float(np.nanmedian(leaving)) > subject.limits["refrigerant.brine_below"]
-    ):
+    if np.isfinite(leaving).any() and float(np.nanmedian(leaving)) > subject.limits["refrigerant.brine_below"]:
         freezing = Look(
             check,
             reading,

@@ -15,9 +15,11 @@ from forensics.signatures.phases import (
     stretches,
     trip_at_failure,
 )
+from forensics.signatures.trip_words import trip_texts
 from forensics.vocabulary import ROLE_FACTS, Dimension, Outcome, Quality, Recorded, Role
 
 _FEW = 5
+_BOUNDED = (Dimension.PRESSURE, Dimension.PRESSURE_DIFFERENCE, Dimension.TEMPERATURE)
 
 _MUST_MOVE = (
     Role.MOTOR_AMPS,
@@ -146,6 +148,8 @@ def out_of_range(subject: Subject) -> tuple[Finding, ...]:
     elif (slow := min(p.interval_s for p in watched)) > limits["sensors.jump_fine_s"] and trip_at_failure(subject):
         why = f"no reading out of range, but one that tripped the machine within {slow:g} s falls between two samples"
         return (cannot_tell(check, why),)
+    elif unlogged := _named_not_logged(subject):
+        return (cannot_tell(check, f"no reading out of range, but the trip names {unlogged}, which is not logged"),)
     else:
         count, seen, outcome = 0, (span.start_ns, span.end_ns), Outcome.ABSENT
         text = f"{len(watched)} points stayed inside what is possible"
@@ -169,6 +173,15 @@ def out_of_range(subject: Subject) -> tuple[Finding, ...]:
             ),
         ),
     )
+
+
+def _named_not_logged(subject: Subject) -> str:
+    """The quantity that a trip's text names and no logged sensor measures; empty where there is none."""
+    for quantity, _ in trip_texts(subject):
+        sensors = [role for role in quantity.sensors if ROLE_FACTS[role].dimension in _BOUNDED]
+        if sensors and not any(subject.record.samples.get(role) for role in sensors):
+            return quantity.title
+    return ""
 
 
 def _bounds(subject: Subject, point: Samples) -> tuple[float, float] | None:

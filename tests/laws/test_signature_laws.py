@@ -56,9 +56,15 @@ EXCEPTIONS = {
     # the sensor
     ("sensor-fault", "sensors.trip_text_unsupported", Outcome.CANNOT_TELL, Outcome.PRESENT),
 }
-# (role removed, check, from, to): without the slide, a command that acted stands for its travel, which a stuck slide
-# contradicts
-UNSEEN_SLIDE = (Role.SLIDE_POSITION, ("starts.after_trapped_stop", Outcome.PRESENT, Outcome.ABSENT))
+# (role removed, check, from, to): what stands in for a point that is gone may itself be what the fault moves
+STANDS_IN = {
+    # without the slide, a command that acted stands for its travel, which a stuck slide contradicts
+    (Role.SLIDE_POSITION, ("starts.after_trapped_stop", Outcome.PRESENT, Outcome.ABSENT)),
+    # current then stands for capacity: a slide position that was not seen before may go with a current that was
+    (Role.SLIDE_POSITION, ("refrigerant.capacity_lost", Outcome.CANNOT_TELL, Outcome.ABSENT)),
+    (Role.SLIDE_POSITION, ("refrigerant.water_flow_lost_evaporator", Outcome.CANNOT_TELL, Outcome.ABSENT)),
+    (Role.SLIDE_POSITION, ("refrigerant.water_flow_lost_condenser", Outcome.CANNOT_TELL, Outcome.ABSENT)),
+}
 Change = tuple[str, Outcome, Outcome]
 
 
@@ -75,6 +81,7 @@ def measured_but_unsure(findings: tuple[Finding, ...]) -> set[str]:
         "too few",
         "too little",
         "its duty",
+        "of the last run went at a duty",
     )
     return {f.check for f in findings if f.outcome is Outcome.CANNOT_TELL and any(w in f.statement for w in words)}
 
@@ -128,7 +135,7 @@ def broken_by_removal(fault: str, roles: list[Role]) -> list[tuple[Role, Change]
     broken = []
     for role in roles:
         now = outcomes_of(findings_of(case, without(case.record, role)))
-        broken += [(role, change) for change in gained(base, now, set()) if (role, change) != UNSEEN_SLIDE]
+        broken += [(role, change) for change in gained(base, now, set()) if (role, change) not in STANDS_IN]
     return broken
 
 
