@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
+from forensics.commands import read_commands
 from forensics.findings import Finding
 from forensics.points import NS
 from forensics.signatures.base import Detector, Subject, cannot_tell
@@ -17,8 +19,10 @@ from forensics.signatures.duty import (
 )
 from forensics.signatures.judge import unready
 from forensics.signatures.refrigerant_valve import hunting, valve_position_mismatch, valve_shut, valve_wide_open
+from forensics.signatures.slide_motion import acting_seconds
 from forensics.vocabulary import Outcome, Role
 
+Index = NDArray[np.int64]
 _LONGEST_LOOK_S = 43_200.0
 
 
@@ -120,15 +124,21 @@ def recirculation(subject: Subject) -> tuple[Finding, ...]:
         hit &= ~(slide[ago] - slide[soon] > limits["refrigerant.recirculation_slide"])
     if head is not None:
         hit &= ~(head[soon] > (1.0 - limits["refrigerant.recirculation_pressure"]) * head[ago])
-    clear = hit & (fall > limits["refrigerant.recirculation_amps"])
-    unclear = slide is not None and bool((clear & ~(hotter > limits["refrigerant.recirculation_discharge"])).any())
+    if slide is None:
+        # less than an unloading slide takes off the amps is no proof without the slide, and no disproof either
+        small = looked & (fall > limits[f"{limit_name}_slide"]) & (rise > limits["refrigerant.recirculation_suction"])
+        much = hotter > limits["refrigerant.recirculation_discharge"]
+        unclear = small & (much | ((hotter > 0.0) & ~_unloaded(subject, frame, ago, soon)))
+        why = "amps fell, suction rose and discharge got hotter, but the slide that may have unloaded is not logged"
+    else:
+        unclear = hit & (fall > limits["refrigerant.recirculation_amps"])
+        why = "amps fell and suction rose with the slide still, but discharge did not get hotter"
     hit &= hotter > limits["refrigerant.recirculation_discharge"]
     where = np.flatnonzero(hit)
-    if not len(where) and unclear:
-        return (
-            cannot_tell(check, "amps fell and suction rose with the slide still, but discharge did not get hotter"),
-        )
-    if not len(where) and frame.failing >= 0 and interval_s > limits["refrigerant.recirculation_slowest"]:
+    slow = interval_s > limits["refrigerant.recirculation_slowest"]
+    if (unclear.any() and not len(where)) or (len(where) and slide is None and slow):
+        return (cannot_tell(check, why),)
+    if not len(where) and frame.failing >= 0 and slow:
         why = f"samples every {interval_s:g} s: an opening just before the run that failed ended fits between them"
         return (cannot_tell(check, why),)
     if (
@@ -169,6 +179,12 @@ def recirculation(subject: Subject) -> tuple[Finding, ...]:
 _LATE = 6
 
 
+def _unloaded(subject: Subject, frame: Frame, ago: Index, soon: Index) -> Mask:
+    """Moments in which the slide was commanded to unload."""
+    command = read_commands(subject.record, subject.profile).get(Role.UNLOAD_SOLENOID)
+    return np.asarray(acting_seconds(command, frame.t[ago], frame.t[soon]) > 0.0)
+
+
 def _unlooked_s(frame: Frame, looked: Mask) -> float:
     """How long the run that failed went on after the last moment that could be looked at, s."""
     failing = np.flatnonzero(np.asarray(frame.in_failing_run))
@@ -178,7 +194,7 @@ def _unlooked_s(frame: Frame, looked: Mask) -> float:
     return float(frame.t[failing[-1]] - max(frame.t[last], frame.t[failing[0]])) / NS
 
 
-def _last_of_run(frame: Frame) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+def _last_of_run(frame: Frame) -> Index:
     """Index of the last frame sample of each sample's run."""
     return np.asarray(np.searchsorted(frame.run, frame.run, side="right") - 1)
 

@@ -65,8 +65,8 @@ class Rates:
         return self.load if sign > 0 else self.unload
 
 
-def rates_of(subject: Subject, bins: Bins, source: Capacity) -> Rates | None:
-    """Fit the last ``slide.rates_min`` minutes of running away from the ends of travel.
+def rates_of(subject: Subject, bins: Bins, source: Capacity, *, since_ns: int | None = None) -> Rates | None:
+    """Fit the last ``slide.rates_min`` minutes of running away from the ends of travel, or those of them since a time.
 
     None where the steps do not tell the parts apart: a drift is what moves in steps without any command, so that enough
     of those must be there, and steps of a command that acted too seldom to be fitted are left out.
@@ -77,7 +77,7 @@ def rates_of(subject: Subject, bins: Bins, source: Capacity) -> Rates | None:
     slowest = max((c.interval_s for c in both if c is not None), default=np.inf)
     if any(c is None for c in both) or slowest > limits["slide.pulse_interval_s"]:
         return None
-    chosen = _chosen(subject, bins, source)
+    chosen = _chosen(subject, bins, source, subject.record.window.start_ns if since_ns is None else since_ns)
     acted = [int(np.sum(chosen & (s > 0.0))) >= limits["slide.rates_acting"] for s in (bins.load_s, bins.unload_s)]
     for seconds, there in zip((bins.load_s, bins.unload_s), acted, strict=True):
         chosen &= there | ~(seconds > 0.0)
@@ -111,12 +111,16 @@ def rates_of(subject: Subject, bins: Bins, source: Capacity) -> Rates | None:
     return Rates(load, unload, drift, timed, int(chosen.sum()), (int(begin[0]), int(end[-1])))
 
 
-def _chosen(subject: Subject, bins: Bins, source: Capacity) -> Mask:
+def _chosen(subject: Subject, bins: Bins, source: Capacity, since_ns: int) -> Mask:
     """Steps with everything known and room to move both ways, counted back from the failure."""
     # of a current the travel is worth less than 100 %, and so is the distance to its ends
     near = subject.limits["slide.near_end"] * (source.high_end - source.low_end) / 100.0
     good = ran_since(subject, bins.begin) <= 3600.0 * subject.limits["slide.drift_reach_h"]
-    good &= np.isfinite(bins.load_s) & np.isfinite(bins.unload_s) & (bins.begin >= subject.record.window.start_ns)
+    good &= (
+        np.isfinite(bins.load_s)
+        & np.isfinite(bins.unload_s)
+        & (bins.begin >= max(since_ns, subject.record.window.start_ns))
+    )
     top = source.high_end - near if source.by_slide else subject.limits["slide.full_load"]
     for level in (bins.first, bins.last):
         with np.errstate(invalid="ignore"):

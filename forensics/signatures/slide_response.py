@@ -119,8 +119,11 @@ def _ends_before_loss(subject: Subject, bins: Bins, source: Capacity, sign: floa
 
 
 def _apart(subject: Subject, check: str, sign: float, bins: Bins, source: Capacity, usual: float) -> Finding | None:
-    """The response with a drift told apart; None where that can't be, or where there is no response then either."""
-    rates = rates_of(subject, bins, source)
+    """The response with a drift told apart; None where that can't be, or where there is no response then either.
+
+    Fitted to what came after the other command lost its response, where it did: a slide that stuck moved before.
+    """
+    rates = rates_of(subject, bins, source, since_ns=_unanswered_since(subject, bins, source, -sign))
     part = None if rates is None or not rates.timed else rates.of(sign)
     limit = subject.limits["slide.response_share_min"]
     if rates is None or part is None or part.high < limit * usual:
