@@ -214,11 +214,15 @@ def _confirmed(
 
 
 def _fell(v: NDArray[np.float64], t: NDArray[np.int64], last: int, rules: Limits) -> int:
-    """Index of the first sample after the current ended: meters average, so their reading falls over some samples."""
+    """Index of the first sample after the current ended: meters average, so their reading falls over some samples.
+
+    Each of those lies well below the one before it; a current that stands, as after the inrush of a short run, flows.
+    """
     index = last + 1
     reach = int(np.searchsorted(t, int(t[index]) - round(rules["states.falling_s"] * NS)))
     level = float(np.median(v[max(0, reach - 10) : max(reach, 1)])) if reach else float(v[last])
-    while index - 1 > reach and v[index - 1] < rules["states.falling_share"] * level:
+    low, step = rules["states.falling_share"] * level, rules["states.falling_step"]
+    while index - 1 > reach and v[index - 1] < min(low, step * v[index - 2]):
         index -= 1
     return index
 

@@ -52,7 +52,8 @@ def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ..
     share = float(found.rates[-1]) / usual
     limit = subject.limits["slide.response_share_min"]
     if share < limit:
-        apart = _apart(subject, check, sign, bins, source, usual)
+        onset = _onset(found, limit * usual)
+        apart = _apart(subject, check, sign, bins, source, usual, since_ns=onset)
         why = "" if apart else _other_reason(subject, bins, source, sign)
         if apart or why:
             return (apart or cannot_tell(check, why),)
@@ -118,12 +119,16 @@ def _ends_before_loss(subject: Subject, bins: Bins, source: Capacity, sign: floa
     return since is not None and found.span_ns[1] <= since
 
 
-def _apart(subject: Subject, check: str, sign: float, bins: Bins, source: Capacity, usual: float) -> Finding | None:
+def _apart(
+    subject: Subject, check: str, sign: float, bins: Bins, source: Capacity, usual: float, *, since_ns: int
+) -> Finding | None:
     """The response with a drift told apart; None where that can't be, or where there is no response then either.
 
-    Fitted to what came after the other command lost its response, where it did: a slide that stuck moved before.
+    Fitted to what came since the command hardly moved anything, and after the other command lost its response where it
+    did: what moved before that says nothing of it.
     """
-    rates = rates_of(subject, bins, source, since_ns=_unanswered_since(subject, bins, source, -sign))
+    other_ns = _unanswered_since(subject, bins, source, -sign)
+    rates = rates_of(subject, bins, source, since_ns=since_ns if other_ns is None else max(since_ns, other_ns))
     part = None if rates is None or not rates.timed else rates.of(sign)
     limit = subject.limits["slide.response_share_min"]
     if rates is None or part is None or part.high < limit * usual:

@@ -59,6 +59,27 @@ def test_a_drop_out_is_no_stop_at_five_seconds_either(phase: int):
     assert len(find_runs(record, rated_load_amps=RATED)) == 2
 
 
+def test_the_end_of_a_short_run_is_where_the_current_ends_though_the_inrush_was_larger():
+    """Six seconds of inrush, ten at a third of it, then off: the current that stands is no reading that falls."""
+    amps = draw(healthy(1)).samples[Role.MOTOR_AMPS][0]
+    seconds = np.arange(len(amps))
+    v = np.select([(seconds >= 900) & (seconds < 906), (seconds >= 906) & (seconds < 916)], [974.0, 262.0], 0.0)
+    record = replace(draw(healthy(1)), samples={Role.MOTOR_AMPS: (replace(amps, v=v),)}, switches={})
+    (run,) = find_runs(record, rated_load_amps=320.0)
+    assert (run.last_ns - EPOCH) / NS == pytest.approx(915.75, abs=1.0)
+
+
+def test_the_readings_of_a_meter_that_averages_fall_after_the_current_ended():
+    """A time constant of two seconds: 262, 159, 96, 58 A and so on are read after the current ended."""
+    amps = draw(healthy(1)).samples[Role.MOTOR_AMPS][0]
+    seconds = np.arange(len(amps))
+    fading = 262.0 * np.exp(-(seconds - 1199.0) / 2.0)
+    v = np.where((seconds >= 900) & (seconds < 1200), 262.0, np.where(seconds >= 1200, fading, 0.0))
+    record = replace(draw(healthy(1)), samples={Role.MOTOR_AMPS: (replace(amps, v=v),)}, switches={})
+    (run,) = find_runs(record, rated_load_amps=320.0)
+    assert (run.last_ns - EPOCH) / NS == pytest.approx(1199.75, abs=1.5)
+
+
 def test_noise_of_an_idle_channel_is_no_run():
     record = draw(healthy(1))
     amps = record.samples[Role.MOTOR_AMPS][0]
