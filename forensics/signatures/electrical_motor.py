@@ -22,7 +22,7 @@ from forensics.signatures.phases import (
 )
 from forensics.vocabulary import Outcome, Role
 
-_FEW = 3
+_PEAK = 5
 
 
 def motor_current(subject: Subject) -> tuple[Samples | None, str]:
@@ -136,8 +136,8 @@ def _largest_mean(t: np.ndarray, values: Floats, over_s: float) -> tuple[float, 
 def spikes_before_trip(subject: Subject) -> tuple[Finding, ...]:
     """Decide whether the current spiked in the last minutes before the stop: contact, rubbing, an arcing joint.
 
-    A spike is a sample above the running median by six robust deviations and a share of rated. Needs 2 s or faster:
-    slower logs see the trip only.
+    A spike stands above what the current comes back to within five samples, by six robust deviations and a share of
+    rated. Needs 2 s or faster: slower logs see the trip only.
     """
     check = "electrical.current_spikes_before_trip"
     failed = unready(subject, check, saturation=False)
@@ -153,19 +153,22 @@ def spikes_before_trip(subject: Subject) -> tuple[Finding, ...]:
     part = point.between(end_ns - round(limits["electrical.spike_quiet_s"] * NS), end_ns + 1)
     rated = subject.machine.rated_load_amps or (float(np.max(part.v)) if len(part) else 1.0)
     running = _past_start(subject, part.t, part.v / rated, (part,)) if len(part) > 1 else np.zeros(len(part), bool)
-    t, residual = part.t[running], _over_median(part.v[running])
+    t, residual = part.t[running], _over_base(part.v[running])
     last = t >= end_ns - watch_ns
     if last.sum() < limits["electrical.spike_samples"]:
         return (cannot_tell(check, "too little running at 2 s or faster before the stop"),)
     quiet = residual[~last] if (~last).sum() >= limits["electrical.spike_samples"] else residual
-    spread = 1.4826 * float(np.median(np.abs(quiet - np.median(quiet))))
-    limit = max(limits["electrical.spike_deviations"] * spread, limits["electrical.spike_share"] * rated)
+    usual = float(np.median(quiet))
+    spread = 1.4826 * float(np.median(np.abs(quiet - usual)))
+    limit = usual + max(limits["electrical.spike_deviations"] * spread, limits["electrical.spike_share"] * rated)
     chosen, t = np.flatnonzero(last), t[last]
     spikes = np.flatnonzero(residual[last] > limit)
     name = "electrical.spikes_min"
     outcome = Outcome.PRESENT if len(spikes) > limits[name] else Outcome.ABSENT
     span = (int(t[spikes[0]]), int(t[spikes[-1]])) if len(spikes) else (int(t[0]), int(t[-1]))
-    text = f"{len(spikes)} samples more than {limit:.3g} A above the running median in the last {len(chosen)} samples"
+    text = (
+        f"{len(spikes)} of the last {len(chosen)} samples stood over {limit:.3g} A above what the current came back to"
+    )
     return (
         answer(
             subject,
@@ -186,13 +189,14 @@ def spikes_before_trip(subject: Subject) -> tuple[Finding, ...]:
     )
 
 
-def _over_median(values: Floats) -> Floats:
-    """Readings less their running median over fifteen."""
-    from scipy.ndimage import median_filter
+def _over_base(values: Floats) -> Floats:
+    """Readings less what they come back to: a peak of fewer than five samples stands out, a step up does not.
 
-    if len(values) < _FEW:
-        return np.zeros(len(values))
-    return np.asarray(values - median_filter(values, size=15, mode="nearest"), np.float64)
+    How many of the samples are peaks does not matter, as it would to a running median.
+    """
+    from scipy.ndimage import grey_opening
+
+    return np.asarray(values - grey_opening(values, size=min(_PEAK, len(values)), mode="nearest"), np.float64)
 
 
 def amps_high_at_equal_duty(subject: Subject) -> tuple[Finding, ...]:

@@ -55,6 +55,8 @@ def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ..
         onset = _onset(found, limit * usual)
         apart = _apart(subject, check, sign, bins, source, usual, since_ns=onset)
         why = "" if apart else _other_reason(subject, bins, source, sign)
+        if not why and share < -limit and not source.by_slide:
+            why = f"the current moved {-found.rates[-1]:.2f} % a second against the command: not by the slide alone"
         if apart or why:
             return (apart or cannot_tell(check, why),)
     spread = 0.05 + noise(source) / (float(found.acting_s[-1]) * usual)

@@ -145,13 +145,14 @@ def locked_rotor(subject: Subject) -> tuple[Finding, ...]:
     locked = machine.locked_rotor_amps or (usual * machine.rated_load_amps if machine.rated_load_amps else None)
     if locked is None:
         return (cannot_tell(check, "neither locked_rotor_amps nor rated_load_amps on the nameplate given"),)
-    if machine.starter in (Starter.SOFT_START, Starter.VARIABLE_SPEED):
-        return (cannot_tell(check, f"a {machine.starter.value} starter holds the current itself"),)
     full = subject.limits["starts.locked_rotor_share"] * locked
-    if _outlived(run) and run.end is not None:
+    # past the start only a drive still holds the current
+    if machine.starter is not Starter.VARIABLE_SPEED and _outlived(run) and run.end is not None:
         stalled = _stalled(subject, check, run, point, full)
         if stalled is not None:
             return (stalled,)
+    if machine.starter in (Starter.SOFT_START, Starter.VARIABLE_SPEED):
+        return (cannot_tell(check, f"a {machine.starter.value} starter holds the current itself"),)
     level = full
     level *= subject.limits["starts.star_share"] if machine.starter is Starter.STAR_DELTA else 1.0
     seconds = max(
