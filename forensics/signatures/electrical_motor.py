@@ -196,7 +196,7 @@ def _over_base(values: Floats) -> Floats:
     """
     from scipy.ndimage import grey_opening
 
-    return np.asarray(values - grey_opening(values, size=min(_PEAK, len(values)), mode="nearest"), np.float64)
+    return np.asarray(values - grey_opening(values, size=(min(_PEAK, len(values)),), mode="nearest"), np.float64)
 
 
 def amps_high_at_equal_duty(subject: Subject) -> tuple[Finding, ...]:

@@ -6,16 +6,17 @@ import numpy as np
 
 from forensics.commands import read_commands
 from forensics.findings import Finding
+from forensics.points import NS
 from forensics.signatures.answer import Seen, Value, answered, rows_of
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.slide_capacity import Capacity, noise
 from forensics.signatures.slide_holds import moves_by_itself
-from forensics.signatures.slide_motion import Bins, Response, expected, looked, response, role_of, sure_share
+from forensics.signatures.slide_motion import Bins, Response, expected, looked, ran_since, response, role_of, sure_share
 from forensics.signatures.slide_rates import rates_of
-from forensics.vocabulary import Outcome, Role
+from forensics.vocabulary import Outcome, Recorded, Role
 
 _FEWEST_BLOCKS = 3
-
+_LOOK_BACK_S = 600.0
 
 _FEWEST_BINS = 2
 
@@ -76,6 +77,8 @@ def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ..
         return (cannot_tell(check, words + f" That is little, but {why}."),)
     outcome = Outcome.PRESENT if share < limit else Outcome.ABSENT
     span = found.span_ns
+    if outcome is Outcome.ABSENT and (stale := _stale(subject, source, sign, span[1])):
+        return (cannot_tell(check, f"{words} {stale}"),)
     if outcome is Outcome.PRESENT:
         span = (_onset(found, usual * limit), span[1])
     seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, samples, rests_on_commands=True)
@@ -175,6 +178,49 @@ def _climbed(subject: Subject, check: str, sign: float, bins: Bins, source: Capa
     )
     seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, len(part), rests_on_commands=True)
     return answered(subject, check, Outcome.ABSENT, words, Value(), seen)
+
+
+def _stale(subject: Subject, source: Capacity, sign: float, judged_ns: int) -> str:
+    """Why a response says nothing of the time up to the failure; empty where it does.
+
+    Commands that could not be judged may have come after it, and so may pulses that fall between slow samples.
+    """
+    limits, until = subject.limits, subject.record.failure_ns
+    word = "load" if sign > 0 else "unload"
+    moved_ns = max(judged_ns, _last_moved(subject, source, sign))
+    command = read_commands(subject.record, subject.profile)[role_of(sign)]
+    starts, ends = command.acting
+    later = (starts >= moved_ns) & (starts < until)
+    starts, ends = starts[later], np.minimum(ends[later], until)
+    running = np.zeros(len(starts), dtype=bool)
+    for run in subject.runs:
+        running |= (starts >= run.first_ns) & (starts < run.last_ns)
+    near, level = limits["slide.near_end"], source.at(starts)
+    room = ~(level >= source.high_end - near) if sign > 0 else ~(level <= source.low_end + near)
+    seconds = float(np.sum(((ends - starts) / NS)[room & running]))
+    if seconds >= limits["slide.block_acting_s"]:
+        return f"Since then {word} was commanded for {seconds:.0f} s more that could not be judged."
+    missed = (
+        command.switch.origin.recorded is not Recorded.CHANGE and command.interval_s > limits["slide.pulse_least_s"]
+    )
+    ran_s = float(ran_since(subject, np.array([moved_ns]))[0])
+    if missed and ran_s > limits["slide.unseen_run_s"]:
+        why = f"pulses may have fallen between samples every {command.interval_s:g} s"
+        return f"Since then it ran for {ran_s / 60.0:.0f} min without a movement that way, in which {why}."
+    return ""
+
+
+def _last_moved(subject: Subject, source: Capacity, sign: float) -> int:
+    """When the slide was last seen to have gone a command's way within ten minutes; the window's begin if never."""
+    start_ns, end_ns = subject.record.window.start_ns, subject.record.failure_ns
+    part = source.point.between(start_ns, end_ns)
+    if not source.by_slide or len(part) <= _FEWEST_BLOCKS:
+        return start_ns
+    level = sign * np.median(np.stack([part.v[:-2], part.v[1:-1], part.v[2:]]), axis=0) * source.percent
+    t = part.t[1:-1]
+    before = np.searchsorted(t, t - round(_LOOK_BACK_S * NS))
+    gone = np.flatnonzero(level - level[before] > subject.limits["slide.fell_by_itself"])
+    return int(t[gone[-1]]) if len(gone) else start_ns
 
 
 def _pulses(subject: Subject, sign: float, span_ns: tuple[int, int]) -> int:
