@@ -29,13 +29,17 @@ _LONGEST_LOOK_S = 43_200.0
 
 @dataclass(frozen=True, slots=True)
 class Swing:
-    """One oscillation in one stretch: its period (s), amplitudes and the phase by which the valve leads (degrees)."""
+    """One oscillation in one stretch: its period (s), amplitudes and the phase by which the valve leads (degrees).
+
+    ``slide`` (%) and ``amps`` (A) are NaN where they are not logged.
+    """
 
     start_ns: int
     end_ns: int
     period_s: float
     amplitude: float
     slide: float
+    amps: float
     valve: float
     valve_leads_deg: float
 
@@ -64,10 +68,11 @@ def hunting(subject: Subject) -> tuple[Finding, ...]:
     limit_name = "refrigerant.hunting_amplitude" if by_superheat else "refrigerant.hunting_valve"
     limit = limits[limit_name]
     over = [s for s in swings if s.amplitude > limit]
-    led = [s for s in over if s.slide > limits["refrigerant.hunting_slide"]]
-    own = [s for s in over if s not in led]
+    own = [s for s in over if not _capacity_may_lead(subject, s)]
     if over and not own:
-        why = "the slide swings at the same period: capacity control may lead, not the valve"
+        why = (
+            "the slide, or without it the current, swings at the same period: capacity control may lead, not the valve"
+        )
         return (cannot_tell(check, why, unlocked_by="log the expansion valve position"),)
     if not own and shortest_s > limits["refrigerant.hunting_shortest"]:
         why = f"samples every {interval_s:g} s show periods of {shortest_s:g} s and longer only; none was seen"
@@ -107,11 +112,20 @@ def hunting(subject: Subject) -> tuple[Finding, ...]:
     return (finding,)
 
 
+def _capacity_may_lead(subject: Subject, swing: Swing) -> bool:
+    """Whether slide, or the current where it is not logged, swings along; so it may where neither is logged."""
+    if np.isfinite(swing.slide):
+        return swing.slide > subject.limits["refrigerant.hunting_slide"]
+    rated = subject.machine.rated_load_amps
+    return not (rated and swing.amps / rated <= subject.limits["refrigerant.hunting_amps"])
+
+
 _SWINGING = (
     Role.SUCTION_PRESSURE,
     Role.SUCTION_TEMPERATURE,
     Role.EXPANSION_VALVE_POSITION,
     Role.SLIDE_POSITION,
+    Role.MOTOR_AMPS,
 )
 
 
@@ -190,8 +204,11 @@ def _swing(
         # a Hann window spreads a line's power over three bins; its incoherent gain is 3/8
         return float(np.sqrt(4.0 * np.sum(np.abs(_spectrum(part)[near]) ** 2) / (n * n * 0.375)))
 
+    def along(role: Role) -> float:
+        part = data.get(role)
+        return amplitude(part) if part is not None and np.all(np.isfinite(part)) else float("nan")
+
     valve = data.get(Role.EXPANSION_VALVE_POSITION)
-    slide = data.get(Role.SLIDE_POSITION)
     phase = float("nan")
     if valve is not None and np.all(np.isfinite(valve)):
         # opening the valve lowers superheat: its lead is counted to the fall
@@ -201,7 +218,8 @@ def _swing(
         int(t[-1]),
         1.0 / float(frequency[peak]),
         amplitude(lead),
-        amplitude(slide) if slide is not None and np.all(np.isfinite(slide)) else 0.0,
+        along(Role.SLIDE_POSITION),
+        along(Role.MOTOR_AMPS),
         amplitude(valve) if valve is not None and np.all(np.isfinite(valve)) else 0.0,
         phase,
     )

@@ -245,6 +245,25 @@ def test_a_swinging_slide_leaves_hunting_open() -> None:
     assert "slide" in finding.why_not
 
 
+def test_without_the_slide_a_swinging_current_leaves_hunting_open() -> None:
+    """A current that hardly moves tells that the valve leads; without the current as well, nothing does."""
+    hunts = {Role.SUCTION_TEMPERATURE: swing(5.0, 90.0)}
+    along = {**hunts, Role.MOTOR_AMPS: lambda t, v: v * (1.0 + 0.08 * np.sin(2.0 * np.pi * t / 90.0))}
+    without = (Role.SLIDE_POSITION,)
+    assert look("refrigerant.hunting", changes=hunts, interval_s=5.0, without=without).outcome is Outcome.PRESENT
+    assert look("refrigerant.hunting", changes=along, interval_s=5.0, without=without).outcome is Outcome.CANNOT_TELL
+
+
+def test_a_small_fall_of_amps_without_the_slide_leaves_recirculation_open() -> None:
+    """Less than a slide takes off is no proof without the slide, and with discharge hotter it is no disproof."""
+    small = {**OPENS, Role.MOTOR_AMPS: lambda t, v: v * (1.0 - 0.09 * (t >= STOP_S))}
+    without = (Role.SLIDE_POSITION,)
+    assert look("refrigerant.recirculation", changes=small).outcome is Outcome.PRESENT
+    found = look("refrigerant.recirculation", changes=small, without=without)
+    assert found.outcome is Outcome.CANNOT_TELL
+    assert "slide" in found.why_not
+
+
 def test_hunting_names_period_and_phase() -> None:
     quarter: Change = lambda t, v: v - 15.0 * np.sin(2.0 * np.pi * (t + 20.0) / 80.0) * late(t, 4000.0)  # noqa: E731
     changes = {Role.SUCTION_TEMPERATURE: swing(5.0, 80.0), Role.EXPANSION_VALVE_POSITION: quarter}
