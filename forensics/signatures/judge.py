@@ -78,9 +78,19 @@ def _distrusted(subject: Subject, check: str) -> str:
 
 
 def against_limit(subject: Subject, frame: Frame, look: Look, usable: Mask | None = None) -> Finding:
-    """Judge whether a reading stayed beyond a limit in the settled running of the window."""
+    """Judge whether a reading stayed beyond a limit in the settled running of the window.
+
+    Cannot-tell where one reading in twenty went beyond it and none for long enough: at slow samples, or in swings.
+    """
     limit = subject.limits[look.limit_name]
-    return _judge(subject, frame, look, look.reading, limit, usable)
+    finding = _judge(subject, frame, look, look.reading, limit, usable)
+    if finding.outcome is not Outcome.ABSENT or finding.value is None:
+        return finding
+    beyond = finding.value > limit if look.above else finding.value < limit
+    if not beyond:
+        return finding
+    text = "went beyond the limit, but not for long enough"
+    return replace(_blank(finding, f"{look.words} {text}"), statement=f"{finding.statement} It {text}.")
 
 
 def against_own(subject: Subject, frame: Frame, look: Look, usual: Usual, usable: Mask | None = None) -> Finding:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from forensics.made_once import made_once
 from forensics.points import Samples
@@ -16,6 +17,7 @@ from forensics.vocabulary import Recorded, Role
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Times = NDArray[np.int64]
+_FEWEST = 3
 
 
 @dataclass(frozen=True)
@@ -62,10 +64,20 @@ def deadband(source: Capacity) -> float:
     return float(np.quantile(step, 0.1)) if len(step) else 0.0
 
 
-def noise(source: Capacity) -> float:
-    """Noise of the capacity reading, %: from the median step between neighbours."""
+def noise(source: Capacity, begin: Times, end: Times) -> float:
+    """Noise of the capacity reading, %: its usual step, or the scatter about its running median in steps if larger.
+
+    A current may be shaken by more than the slide: by contact of the rotors, by liquid, by the supply. ``begin`` and
+    ``end`` are those of the steps, shape (n,) each, in time order.
+    """
     step = np.abs(np.diff(source.point.v[:5000])) * source.percent
-    return float(np.median(step)) + 0.2 if len(step) else 0.5
+    usual = float(np.median(step)) + 0.2 if len(step) else 0.5
+    if source.by_slide or not len(begin):
+        return usual
+    part = source.point.between(int(begin[0]), int(end[-1]))
+    index = np.maximum(np.searchsorted(begin, part.t, side="right") - 1, 0)
+    v = part.v[part.t < end[index]] * source.percent
+    return usual if len(v) < _FEWEST else max(usual, float(np.std(v - median_filter(v, size=15, mode="nearest"))))
 
 
 def lift(subject: Subject, times: Times) -> Floats:

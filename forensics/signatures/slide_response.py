@@ -9,6 +9,7 @@ from forensics.findings import Finding
 from forensics.points import NS
 from forensics.signatures.answer import Seen, Value, answered, rows_of
 from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.electrical_motor import spikes_before_trip
 from forensics.signatures.slide_capacity import Capacity, noise
 from forensics.signatures.slide_holds import moves_by_itself
 from forensics.signatures.slide_motion import Bins, Response, expected, looked, ran_since, response, role_of, sure_share
@@ -60,7 +61,8 @@ def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ..
             why = f"the current moved {-found.rates[-1]:.2f} % a second against the command: not by the slide alone"
         if apart or why:
             return (apart or cannot_tell(check, why),)
-    spread = 0.05 + noise(source) / (float(found.acting_s[-1]) * usual)
+    inside = (bins.begin >= found.span_ns[0]) & (bins.end <= found.span_ns[1])
+    spread = 0.05 + noise(source, bins.begin[inside], bins.end[inside]) / (float(found.acting_s[-1]) * usual)
     measured = Value(share, share - spread, share + spread, "1", "slide.response_share_min", above=False)
     pulses = _pulses(subject, sign, found.span_ns)
     words = (
@@ -75,6 +77,8 @@ def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ..
     if limit * sure_share(subject, interval_s) <= share < limit:
         why = f"pulses in step with samples every {interval_s:g} s look like a command that was held"
         return (cannot_tell(check, words + f" That is little, but {why}."),)
+    if share < limit < share + spread and not source.by_slide:
+        return (cannot_tell(check, words + " The current was too restless for that to tell."),)
     outcome = Outcome.PRESENT if share < limit else Outcome.ABSENT
     span = found.span_ns
     if outcome is Outcome.ABSENT and (stale := _stale(subject, source, sign, span[1])):
@@ -237,6 +241,8 @@ def _other_reason(subject: Subject, bins: Bins, source: Capacity, sign: float) -
     other = Role.UNLOAD_SOLENOID if sign > 0 else Role.LOAD_SOLENOID
     if not np.isfinite(bins.unload_s if sign > 0 else bins.load_s).any():
         return f"the capacity hardly moved, but without {other.value} a counter-command is not excluded"
+    if not source.by_slide and spikes_before_trip(subject)[0].outcome is Outcome.PRESENT:
+        return "the current spiked before the stop: something other than the slide moved it"
     if moves_by_itself(subject, source, -sign) is not None:
         return "the capacity also moves by itself against the command: both look alike"
     if sign > 0 and response(subject, bins, source, sign, at_lift=True) is None:
