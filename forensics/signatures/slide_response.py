@@ -42,10 +42,11 @@ def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ..
     overall = response(subject, bins, source, sign)
     found = _not_straddling(subject, bins, source, sign, overall)
     recent = found is not None and found.span_ns[1] > subject.record.window.start_ns
-    before_loss = found is not None and found is not overall and _ends_before_loss(subject, bins, source, sign, found)
+    before_loss = found is not None and _ends_before_loss(subject, bins, source, sign, found)
     climbed = _climbed(subject, check, sign, bins, source) if before_loss or found is None or not recent else None
-    if before_loss and climbed is not None:
-        return (climbed,)
+    if before_loss:
+        why = f"{word} was not commanded alone after the other command lost its response"
+        return (climbed or cannot_tell(check, why),)
     if found is None or overall is None or not recent:
         need = subject.limits["slide.block_acting_s"]
         why = f"{word} was not commanded alone for {need:.0f} s with room to move"
@@ -92,8 +93,8 @@ def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ..
 def _onset(found: Response, least: float) -> int:
     """Since when no block moves by the least rate; the block that it begins in may have moved in part, and is left."""
     moving = np.flatnonzero(found.rates >= least)
-    first = 0 if not len(moving) else int(moving[-1]) + 1
-    return int(found.begins[min(first + 1, len(found.begins) - 1)])
+    first = int(moving[-1]) + 2 if len(moving) else 0
+    return int(found.begins[min(first, len(found.begins) - 1)])
 
 
 def _unanswered_since(subject: Subject, bins: Bins, source: Capacity, sign: float) -> int | None:
