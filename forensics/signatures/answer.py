@@ -63,7 +63,7 @@ def answered(
         limit=limit,
         limit_name=measured.limit_name,
         above=measured.above,
-        basis=subject.limits.basis(measured.limit_name) if measured.limit_name else "",
+        basis=subject.limits.basis(measured.limit_name) if measured.limit_name else read_checks()[check_id].source,
         cites=seen.cites,
         sample_interval_s=seen.interval_s,
         samples=seen.samples,
