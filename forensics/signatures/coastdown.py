@@ -73,7 +73,7 @@ def bypass_held(subject: Subject) -> tuple[Finding, ...]:
         limit = "coastdown.running_held_share" if course.ran_on else "coastdown.held_share"
         error = 20.0 / max(course.lift_kpa, 1.0)
         share = course.share_released
-        measured = Value(share, share - error, share + error, "1", limit, above=True)
+        measured = Value.within(share, error, "1", limit, above=True)
     words = f"Held at {len(held)} and released at {len(freed)} of {len(stops)} stops of the window."
     cites = _pressure_rows(subject, shown, (Role.DISCHARGE_PRESSURE, Role.SUCTION_PRESSURE), 30.0)
     outcome = Outcome.PRESENT if held else Outcome.ABSENT
@@ -102,7 +102,7 @@ def reverse_rotation(subject: Subject) -> tuple[Finding, ...]:
     )
     cites = _pressure_rows(subject, shown, (Role.SHAFT_SPEED, Role.DISCHARGE_PRESSURE, Role.SUCTION_PRESSURE), 60.0)
     outcome = Outcome.PRESENT if turned else Outcome.ABSENT
-    measured = Value(float(len(turned)), float(len(turned)), float(len(turned)), "stops")
+    measured = Value.exact(float(len(turned)), "stops")
     seen = Seen((shown.earliest_ns, shown.latest_ns), cites, None, max(2, len(turned or quiet)))
     return (answered(subject, check, outcome, words, measured, seen),)
 
@@ -127,7 +127,7 @@ def residual_difference(subject: Subject) -> tuple[Finding, ...]:
         return (cannot_tell(check, why),)
     value, error, stops = found
     outcome = three_way(value - error, value + error, subject.limits["coastdown.residual_kpa"], above=True)
-    measured = Value(value, value - error, value + error, "kPa", "coastdown.residual_kpa", above=True)
+    measured = Value.within(value, error, "kPa", "coastdown.residual_kpa", above=True)
     words = f"Median over {len(stops)} stops {value:+.1f} kPa, offset at rest taken off, known to {error:.1f} kPa."
     if outcome is Outcome.CANNOT_TELL:
         return (cannot_tell(check, words + " That is within the sensors' error of the limit."),)
@@ -157,7 +157,7 @@ def _decay(subject: Subject) -> tuple[Outcome, str, Value, Stop] | str:
     alike = _at_like_lift([s for s in stops if s is not last][-_OWN_STOPS:], last, limits["coastdown.like_lift"])
     own = [s.high_side_decay_s for s in alike if s.high_side_decay_s is not None]
     usual = float(np.median(own)) if len(own) >= limits["coastdown.own_least"] else None
-    measured = Value(decay, decay - 2 * error, decay + 2 * error, "s", "coastdown.decay_short_s", above=False)
+    measured = Value.within(decay, 2 * error, "s", "coastdown.decay_short_s", above=False)
     against = "" if usual is None else f"; {usual:.0f} s is usual over {len(own)} own stops"
     words = f"Time constant {decay:.0f} s{against}."
     if decay + 2 * error < short:
@@ -166,7 +166,7 @@ def _decay(subject: Subject) -> tuple[Outcome, str, Value, Stop] | str:
             return words + " That is short, but as it was before: a small high side, or a fault as old as the record."
         return Outcome.PRESENT, words, measured, last
     if usual is not None and decay + 2 * error < ratio * usual and decay < 2 * short:
-        return Outcome.PRESENT, words, Value(decay, decay - 2 * error, decay + 2 * error, "s"), last
+        return Outcome.PRESENT, words, Value.within(decay, 2 * error, "s"), last
     if decay - 2 * error > short:
         return Outcome.ABSENT, words, measured, last
     return words + " That is too near the limit."
@@ -217,7 +217,7 @@ def discharge_follows_condenser(subject: Subject) -> tuple[Finding, ...]:
     if not shares:
         return (cannot_tell(check, "no samples 10 to 60 s after a stop with the high side still up"),)
     share, count, stop = shares[-1]
-    measured = Value(share, share - 0.05, share + 0.05, "1", "coastdown.follow_share", above=True)
+    measured = Value.within(share, 0.05, "1", "coastdown.follow_share", above=True)
     words = (
         f"10 to 60 s after the stop discharge held {100 * share:.0f} % of the condenser's own difference to suction."
     )
@@ -263,7 +263,7 @@ def spin_down_short(subject: Subject) -> tuple[Finding, ...]:
     share, usual, stop, count = shortest
     speed = subject.record.point(Role.SHAFT_SPEED)
     step = (speed.interval_s if speed is not None else 1.0) / usual
-    measured = Value(share, share - step, share + step, "1", "coastdown.spin_down_share", above=False)
+    measured = Value.within(share, step, "1", "coastdown.spin_down_share", above=False)
     words = f"Shortest spin-down {share * usual:.1f} s; {usual:.1f} s is usual over {count} own stops of the kind."
     outcome = Outcome.PRESENT if share < limits["coastdown.spin_down_share"] else Outcome.ABSENT
     cites = _pressure_rows(subject, stop, (Role.SHAFT_SPEED,), 60.0)

@@ -9,9 +9,10 @@ import numpy as np
 from forensics.findings import Cite, Finding
 from forensics.points import NS, OFF, ON, Samples, Switch
 from forensics.record import LogLine
+from forensics.signatures.answer import Seen, Value, answered, in_words, rows_of
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.electrical_motor import motor_current
-from forensics.signatures.phases import Measured, Times, answer, before_failure, cite_between, widened
+from forensics.signatures.phases import Times, before_failure, widened
 from forensics.signatures.trip_words import plain
 from forensics.vocabulary import Outcome, Quality, Recorded, Role
 
@@ -53,21 +54,13 @@ def current_without_command(subject: Subject) -> tuple[Finding, ...]:
     span = before_failure(subject)
     text = f"the current ended after each of {watched} stop orders"
     return (
-        answer(
+        answered(
             subject,
             check,
             Outcome.ABSENT,
             text,
-            Measured(
-                span_ns=(span.start_ns, span.end_ns),
-                samples=watched,
-                cites=cite_between(point, span.start_ns, span.end_ns),
-                interval_s=point.interval_s,
-                value=0.0,
-                unit="s",
-                limit_name="electrical.run_on_s",
-                above=True,
-            ),
+            Value.exact(0.0, "s", "electrical.run_on_s", above=True),
+            Seen((span.start_ns, span.end_ns), rows_of(point, span.start_ns, span.end_ns), point.interval_s, watched),
         ),
     )
 
@@ -105,23 +98,19 @@ def _after(
         why = "a current is shown after the stop, but the pressures equalise: the sensor may hold its reading"
         return cannot_tell(check, why), seen
     value = float(np.median(part.v)) if len(part) else level
-    text = f"{value:.3g} A for {seconds:.0f} s after {switch.role.value.replace('_', ' ')} said stop"
+    text = f"{value:.3g} A for {seconds:.0f} s after {in_words(switch.role)} said stop"
     count = int((part.v > level).sum())
-    finding = answer(
+    finding = answered(
         subject,
         check,
         Outcome.PRESENT,
         text,
-        Measured(
-            span_ns=(begin, end),
-            samples=max(count, 1),
-            cites=cite_between(part, begin, end),
-            interval_s=point.interval_s,
-            value=seconds,
-            unit="s",
-            limit_name=name,
-            limit=allowed_s,
-            above=True,
+        Value.exact(seconds, "s", name, above=True, limit=allowed_s),
+        Seen(
+            (begin, end),
+            rows_of(part, begin, end),
+            point.interval_s,
+            max(count, 1),
             clocks=(point.origin.clock, switch.origin.clock),
         ),
     )
@@ -160,21 +149,17 @@ def _returned(subject: Subject, check: str, point: Samples, level: float) -> Fin
     part = point.between(best[0], best[1] + 1)
     seconds = (best[1] - best[0]) / NS
     amps = float(np.median(part.v)) if len(part) else level
-    return answer(
+    return answered(
         subject,
         check,
         Outcome.PRESENT,
         f"{amps:.3g} A came back for {seconds:.0f} s while the command was off",
-        Measured(
-            span_ns=best,
-            samples=max(int((part.v > level).sum()), 1),
-            cites=cite_between(part, *best),
-            interval_s=point.interval_s,
-            value=seconds,
-            unit="s",
-            limit_name="electrical.run_on_s",
-            limit=allowed_s,
-            above=True,
+        Value.exact(seconds, "s", "electrical.run_on_s", above=True, limit=allowed_s),
+        Seen(
+            best,
+            rows_of(part, *best),
+            point.interval_s,
+            max(int((part.v > level).sum()), 1),
             clocks=(point.origin.clock, command.origin.clock),
         ),
     )
@@ -252,7 +237,7 @@ def chatter(subject: Subject) -> tuple[Finding, ...]:
         span = (int(group[0]), int(group[-1]))
         text = f"{count} drop-outs shorter than {subject.limits['electrical.drop_out_s']:g} s within "
         text += f"{(span[1] - span[0]) / NS:.0f} s"
-        cites = cite_between(source, *span) if isinstance(source, Samples) else ()
+        cites = rows_of(source, *span) if isinstance(source, Samples) else ()
         return (_chatter_answer(subject, check, Outcome.PRESENT, text, span, count, cites, source.interval_s),)
     if count:
         return (cannot_tell(check, "one drop-out under 10 s: a transfer, a dip or a bounce, not chatter by itself"),)
@@ -284,21 +269,13 @@ def _chatter_answer(
     cites: tuple,  # type: ignore[type-arg]
     interval_s: float,
 ) -> Finding:
-    return answer(
+    return answered(
         subject,
         check,
         outcome,
         text,
-        Measured(
-            span_ns=span,
-            samples=max(count, 1),
-            cites=cites,
-            interval_s=interval_s,
-            value=float(count),
-            unit="1",
-            limit_name="electrical.drop_outs_allowed",
-            above=True,
-        ),
+        Value.exact(float(count), "1", "electrical.drop_outs_allowed", above=True),
+        Seen(span, cites, interval_s, max(count, 1)),
     )
 
 

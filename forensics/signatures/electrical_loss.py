@@ -6,15 +6,14 @@ import numpy as np
 
 from forensics.findings import Finding
 from forensics.points import NS, OFF, Span
+from forensics.signatures.answer import Seen, Value, answered
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.electrical_phases import single_phase_mask
 from forensics.signatures.electrical_supply import reference_volts, start_mask
 from forensics.signatures.phases import (
     VOLTS,
     Bools,
-    Measured,
     Phases,
-    answer,
     before_failure,
     read_phases,
     stretches,
@@ -94,20 +93,17 @@ def _dip_answer(
     lowest: float,
     samples: int,
 ) -> Finding:
-    return answer(
+    return answered(
         subject,
         check,
         outcome,
         text,
-        Measured(
-            span_ns=span,
-            samples=samples,
-            cites=part.cites(*span),
-            interval_s=part.interval_s,
-            value=lowest,
-            unit="1",
-            limit_name="electrical.dip_share",
-            above=False,
+        Value.exact(lowest, "1", "electrical.dip_share", above=False),
+        Seen(
+            span,
+            part.cites(*span),
+            part.interval_s,
+            samples,
             clocks=(part.clock, *(p.origin.clock for p in subject.record.samples.get(Role.MOTOR_AMPS, ())[:1])),
         ),
     )
@@ -131,20 +127,17 @@ def power_lost(subject: Subject) -> tuple[Finding, ...]:
         text = f"every source falls silent at the stop, the shortest for {silent.seconds:.0f} s"
         points = [p for found in subject.record.samples.values() for p in found]
         return (
-            answer(
+            answered(
                 subject,
                 check,
                 Outcome.PRESENT,
                 text,
-                Measured(
-                    span_ns=(silent.start_ns, silent.end_ns),
-                    samples=len({p.origin.source for p in points}),
-                    cites=(),
-                    interval_s=min(p.interval_s for p in points),
-                    value=silent.seconds,
-                    unit="s",
-                    limit_name="electrical.silence_s",
-                    above=True,
+                Value.exact(silent.seconds, "s", "electrical.silence_s", above=True),
+                Seen(
+                    (silent.start_ns, silent.end_ns),
+                    (),
+                    min(p.interval_s for p in points),
+                    len({p.origin.source for p in points}),
                 ),
             ),
         )
@@ -160,14 +153,12 @@ def power_lost(subject: Subject) -> tuple[Finding, ...]:
     ):
         text = "the run command was taken away before the current ended"
         return (
-            answer(
+            answered(
                 subject,
                 check,
                 Outcome.ABSENT,
                 text,
-                Measured(
-                    span_ns=(trip.earliest_ns, trip.latest_ns), samples=1, cites=(), interval_s=command.interval_s
-                ),
+                seen=Seen((trip.earliest_ns, trip.latest_ns), (), command.interval_s, 1),
             ),
         )
     return (
@@ -196,21 +187,13 @@ def _power_by_volts(subject: Subject, check: str, first_ns: int, last_ns: int) -
         return None
     text = f"all three voltages fell to {100 * lowest:.0f} %" if count else f"the voltage stood at {100 * lowest:.0f} %"
     span = (int(part.t[0]), int(part.t[-1]))
-    return answer(
+    return answered(
         subject,
         check,
         Outcome.PRESENT if count else Outcome.ABSENT,
         text,
-        Measured(
-            span_ns=span,
-            samples=count or len(part.t),
-            cites=part.cites(*span),
-            interval_s=part.interval_s,
-            value=lowest,
-            unit="1",
-            limit_name="electrical.dead_share",
-            above=False,
-        ),
+        Value.exact(lowest, "1", "electrical.dead_share", above=False),
+        Seen(span, part.cites(*span), part.interval_s, count or len(part.t)),
     )
 
 

@@ -6,20 +6,11 @@ import numpy as np
 
 from forensics.findings import Finding
 from forensics.points import NS, Samples
+from forensics.signatures.answer import Seen, Value, answered, rows_of, rows_of_each
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import duty_of, frame_of, own_usual
 from forensics.signatures.judge import Look, against_own, unready
-from forensics.signatures.phases import (
-    AMPS,
-    Bools,
-    Floats,
-    Measured,
-    answer,
-    before_failure,
-    cite_between,
-    read_phases,
-    trip_at_failure,
-)
+from forensics.signatures.phases import AMPS, Bools, Floats, before_failure, read_phases, trip_at_failure
 from forensics.vocabulary import Outcome, Role
 
 _PEAK = 5
@@ -91,22 +82,17 @@ def _overload_of(subject: Subject, check: str, t: np.ndarray, share: Floats, poi
     error = (subject.machine.current_sensor.ratio_error_percent or limits["electrical.sensor_percent"]) / 100
     end_ns = int(t[place])
     begin_ns = end_ns - round(max(over_s, 3 * interval_s) * NS)
-    return answer(
+    return answered(
         subject,
         check,
         outcome,
         text,
-        Measured(
-            span_ns=(begin_ns, end_ns),
-            samples=max(int(((t > begin_ns) & (t <= end_ns)).sum()), 1),
-            cites=tuple(c for p in points for c in cite_between(p, begin_ns, end_ns)),
-            interval_s=interval_s,
-            value=value,
-            low=value * (1 - error),
-            high=value * (1 + error),
-            unit="1",
-            limit_name=name,
-            above=True,
+        Value(value, value * (1 - error), value * (1 + error), "1", name, above=True),
+        Seen(
+            (begin_ns, end_ns),
+            rows_of_each(points, begin_ns, end_ns),
+            interval_s,
+            max(int(((t > begin_ns) & (t <= end_ns)).sum()), 1),
         ),
     )
 
@@ -170,20 +156,17 @@ def spikes_before_trip(subject: Subject) -> tuple[Finding, ...]:
         f"{len(spikes)} of the last {len(chosen)} samples stood over {limit:.3g} A above what the current came back to"
     )
     return (
-        answer(
+        answered(
             subject,
             check,
             outcome,
             text,
-            Measured(
-                span_ns=span,
-                samples=max(len(spikes), 1) if outcome is Outcome.PRESENT else len(chosen),
-                cites=cite_between(part, *span),
-                interval_s=part.interval_s,
-                value=float(len(spikes)),
-                unit="1",
-                limit_name=name,
-                above=True,
+            Value.exact(float(len(spikes)), "1", name, above=True),
+            Seen(
+                span,
+                rows_of(part, *span),
+                part.interval_s,
+                max(len(spikes), 1) if outcome is Outcome.PRESENT else len(chosen),
             ),
         ),
     )

@@ -9,15 +9,14 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.made_once import made_once
 from forensics.points import NS
+from forensics.signatures.answer import Seen, Value, answered, in_words
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.phases import (
     AMPS,
     VOLTS,
     Bools,
-    Measured,
     Phases,
     Times,
-    answer,
     before_failure,
     longest,
     read_phases,
@@ -196,18 +195,13 @@ def _not_watched(subject: Subject, view: PhaseView) -> str:
 def _all_there(subject: Subject, check: str, view: PhaseView, name: str, text: str) -> Finding:
     index = np.flatnonzero(view.running)
     span = (int(view.phases.t[index[0]]), int(view.phases.t[index[-1]]))
-    return answer(
+    return answered(
         subject,
         check,
         Outcome.ABSENT,
         text,
-        Measured(
-            span_ns=span,
-            samples=len(index),
-            cites=view.phases.cites(*span),
-            interval_s=view.phases.interval_s,
-            limit_name=name,
-        ),
+        Value(limit_name=name),
+        Seen(span, view.phases.cites(*span), view.phases.interval_s, len(index)),
     )
 
 
@@ -215,7 +209,7 @@ def _lost(subject: Subject, check: str, view: PhaseView, spell: Spell) -> Findin
     phases = view.phases
     inside = phases.v[:, spell.first : spell.last + 1]
     level = ", ".join(
-        f"{role.value} {value:.4g} A" for role, value in zip(AMPS, np.median(inside, axis=1), strict=True)
+        f"{in_words(role)} {value:.4g} A" for role, value in zip(AMPS, np.median(inside, axis=1), strict=True)
     )
     text = level
     low = high = None
@@ -226,23 +220,13 @@ def _lost(subject: Subject, check: str, view: PhaseView, spell: Spell) -> Findin
     if np.isfinite(spell.power_rise):
         text += f", power {spell.power_rise:.2f} times"
     span = (int(phases.t[spell.first]), int(phases.t[spell.last]))
-    return answer(
+    return answered(
         subject,
         check,
         Outcome.PRESENT,
         text,
-        Measured(
-            span_ns=span,
-            samples=spell.last - spell.first + 1,
-            cites=phases.cites(*span),
-            interval_s=phases.interval_s,
-            value=spell.rise if np.isfinite(spell.rise) else None,
-            low=low,
-            high=high,
-            unit="1",
-            limit_name="electrical.phase_rise",
-            above=True,
-        ),
+        Value(spell.rise if np.isfinite(spell.rise) else None, low, high, "1", "electrical.phase_rise", above=True),
+        Seen(span, phases.cites(*span), phases.interval_s, spell.last - spell.first + 1),
     )
 
 
@@ -271,25 +255,15 @@ def _open_supply(subject: Subject, check: str) -> Finding | None:
     span = (int(part.t[a]), int(part.t[b]))
     value = float(np.median(share[a : b + 1]))
     level = ", ".join(
-        f"{role.value} {x:.4g} V" for role, x in zip(VOLTS, np.median(part.v[:, a : b + 1], axis=1), strict=True)
+        f"{in_words(role)} {x:.4g} V" for role, x in zip(VOLTS, np.median(part.v[:, a : b + 1], axis=1), strict=True)
     )
-    return answer(
+    return answered(
         subject,
         check,
         Outcome.PRESENT,
         f"after the stop, with the motor off, {level}: one phase of the supply is open",
-        Measured(
-            span_ns=span,
-            samples=b - a + 1,
-            cites=part.cites(*span),
-            interval_s=part.interval_s,
-            value=value,
-            low=float(share[a : b + 1].min()),
-            high=float(share[a : b + 1].max()),
-            unit="1",
-            limit_name=name,
-            above=False,
-        ),
+        Value(value, float(share[a : b + 1].min()), float(share[a : b + 1].max()), "1", name, above=False),
+        Seen(span, part.cites(*span), part.interval_s, b - a + 1),
     )
 
 
@@ -303,25 +277,19 @@ def phase_sensor_lost(subject: Subject) -> tuple[Finding, ...]:
     if failed:
         spell = max(failed, key=lambda s: s.last - s.first)
         span = (int(view.phases.t[spell.first]), int(view.phases.t[spell.last]))
-        text = f"{AMPS[spell.missing].value} reads nothing"
+        text = f"{in_words(AMPS[spell.missing])} reads nothing"
         if np.isfinite(spell.rise):
             text += f", the others {spell.rise:.2f} times what they were"
         return (
-            answer(
+            answered(
                 subject,
                 check,
                 Outcome.PRESENT,
                 text,
-                Measured(
-                    span_ns=span,
-                    samples=spell.last - spell.first + 1,
-                    cites=view.phases.cites(*span),
-                    interval_s=view.phases.interval_s,
-                    value=spell.rise if np.isfinite(spell.rise) else None,
-                    unit="1",
-                    limit_name="electrical.sensor_rise",
-                    above=False,
+                Value.exact(
+                    spell.rise if np.isfinite(spell.rise) else None, "1", "electrical.sensor_rise", above=False
                 ),
+                Seen(span, view.phases.cites(*span), view.phases.interval_s, spell.last - spell.first + 1),
             ),
         )
     if any(s.verdict == "open" for s in view.spells):
@@ -362,23 +330,15 @@ def current_unbalance(subject: Subject) -> tuple[Finding, ...]:
         value = float(np.percentile(level, 95))
         text = f"95 of 100 readings within {value:.1f} %"
     return (
-        answer(
+        answered(
             subject,
             check,
             outcome,
             text,
-            Measured(
-                span_ns=span,
-                samples=len(part),
-                cites=phases.cites(*span),
-                interval_s=phases.interval_s,
-                value=value,
-                low=float(np.percentile(part, 10)),
-                high=max(float(np.percentile(part, 90)), value),
-                unit="%",
-                limit_name=name,
-                above=True,
+            Value(
+                value, float(np.percentile(part, 10)), max(float(np.percentile(part, 90)), value), "%", name, above=True
             ),
+            Seen(span, phases.cites(*span), phases.interval_s, len(part)),
         ),
     )
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from forensics.findings import Cite, Finding
 from forensics.points import NS
+from forensics.signatures.answer import Seen, answered
 from forensics.signatures.base import Subject, cannot_tell
-from forensics.signatures.phases import Measured, answer
 from forensics.signatures.trip_words import trip_texts
 from forensics.vocabulary import Outcome
 
@@ -34,16 +34,16 @@ def _named(subject: Subject, check: str, quantity: str) -> tuple[Finding, ...]:
     line = hits[0] if hits else texts[0][1]
     said = line.text or line.point
     return (
-        answer(
+        answered(
             subject,
             check,
             Outcome.PRESENT if hits else Outcome.ABSENT,
             f"the list says '{said}'",
-            Measured(
-                span_ns=(line.time_ns, line.time_ns + NS),
-                samples=len(hits) + 1,
-                cites=(Cite(line.source, line.point, (line.row, line.row)),),
-                interval_s=float("nan"),
+            seen=Seen(
+                (line.time_ns, line.time_ns + NS),
+                (Cite(line.source, line.point, (line.row, line.row)),),
+                float("nan"),
+                len(hits) + 1,
             ),
         ),
     )

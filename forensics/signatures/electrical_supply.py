@@ -6,6 +6,7 @@ import numpy as np
 
 from forensics.findings import Finding
 from forensics.points import NS
+from forensics.signatures.answer import Seen, Value, answered
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import runs_of
 from forensics.signatures.electrical_phases import single_phase_mask
@@ -13,9 +14,7 @@ from forensics.signatures.phases import (
     VOLTS,
     Bools,
     Floats,
-    Measured,
     Phases,
-    answer,
     before_failure,
     longest,
     read_phases,
@@ -102,23 +101,13 @@ def voltage_unbalance(subject: Subject) -> tuple[Finding, ...]:
         text, count = f"95 of 100 readings within {value:.1f} % ({words})", int(usable.sum())
         span, outcome = (int(phases.t[0]), int(phases.t[-1])), Outcome.ABSENT
     return (
-        answer(
+        answered(
             subject,
             check,
             outcome,
             text,
-            Measured(
-                span_ns=span,
-                samples=count,
-                cites=phases.cites(*span),
-                interval_s=phases.interval_s,
-                value=value,
-                low=low,
-                high=high,
-                unit="%",
-                limit_name="electrical.voltage_unbalance_max",
-                above=True,
-            ),
+            Value(value, low, high, "%", "electrical.voltage_unbalance_max", above=True),
+            Seen(span, phases.cites(*span), phases.interval_s, count),
         ),
     )
 
@@ -198,22 +187,12 @@ def undervoltage(subject: Subject) -> tuple[Finding, ...]:
     text += f" for {(phases.t[b] - phases.t[a]) / NS:.0f} s" if found else " was the lowest that lasted"
     span = (int(phases.t[a]), int(phases.t[b]))
     return (
-        answer(
+        answered(
             subject,
             check,
             Outcome.PRESENT if found else Outcome.ABSENT,
             text,
-            Measured(
-                span_ns=span,
-                samples=len(part),
-                cites=phases.cites(*span),
-                interval_s=phases.interval_s,
-                value=value,
-                low=float(part.min()),
-                high=float(part.max()),
-                unit="1",
-                limit_name=name,
-                above=False,
-            ),
+            Value(value, float(part.min()), float(part.max()), "1", name, above=False),
+            Seen(span, phases.cites(*span), phases.interval_s, len(part)),
         ),
     )

@@ -6,20 +6,11 @@ import numpy as np
 
 from forensics.findings import Cite, Finding
 from forensics.points import NS, Samples
+from forensics.signatures.answer import Seen, Value, answered, rows_of_each
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import runs_of
 from forensics.signatures.electrical_motor import currents_of
-from forensics.signatures.phases import (
-    AMPS,
-    Floats,
-    Measured,
-    Times,
-    Trip,
-    answer,
-    cite_between,
-    trip_at_failure,
-    widened,
-)
+from forensics.signatures.phases import AMPS, Floats, Times, Trip, trip_at_failure, widened
 from forensics.signatures.phasors import cycle_phasors
 from forensics.signatures.trip_words import trip_lines
 from forensics.signatures.waveform import in_window
@@ -54,36 +45,20 @@ def instant_trip(subject: Subject) -> tuple[Finding, ...]:
         value, t, top, points = best
         span = (int(t[top]), int(t[top]))
         return (
-            answer(
+            answered(
                 subject,
                 check,
                 Outcome.PRESENT,
                 f"{value:.0f} A, {value / rated:.1f} times rated, in the last sample before the current ended",
-                Measured(
-                    span_ns=span,
-                    samples=1,
-                    cites=tuple(c for p in points for c in cite_between(p, *span)),
-                    interval_s=points[0].interval_s,
-                    value=value / rated,
-                    unit="1",
-                    limit_name="electrical.fault_over_rated",
-                    above=True,
-                ),
+                Value.exact(value / rated, "1", "electrical.fault_over_rated", above=True),
+                Seen(span, rows_of_each(points, *span), points[0].interval_s, 1),
             ),
         )
     recorded = [p for _, _, points in currents_of(subject) for p in points if p.origin.recorded is Recorded.MAXIMUM]
     if recorded:
         span = (trip.earliest_ns, trip.latest_ns)
         text = f"the recorded maximum stayed below {subject.limits['electrical.fault_over_rated']:g} times rated"
-        return (
-            answer(
-                subject,
-                check,
-                Outcome.ABSENT,
-                text,
-                Measured(span_ns=span, samples=1, cites=(), interval_s=recorded[0].interval_s),
-            ),
-        )
+        return (answered(subject, check, Outcome.ABSENT, text, seen=Seen(span, (), recorded[0].interval_s, 1)),)
     why = "a fault of some tens of ms falls between samples; only a waveform or recorded maximum can exclude it"
     return (cannot_tell(check, why, unlocked_by="export the waveform record of the trip"),)
 
@@ -131,16 +106,16 @@ def ground_fault(subject: Subject) -> tuple[Finding, ...]:
     if lines:
         line = lines[0]
         return (
-            answer(
+            answered(
                 subject,
                 check,
                 Outcome.PRESENT,
                 f"the protection reported '{line.text or line.value}'",
-                Measured(
-                    span_ns=(line.time_ns, line.time_ns),
-                    samples=len({(one.source, one.time_ns // (_ONE_TRIP_S * NS)) for one in lines}),
-                    cites=tuple(Cite(one.source, one.point, (one.row, one.row)) for one in lines),
-                    interval_s=float("nan"),
+                seen=Seen(
+                    (line.time_ns, line.time_ns),
+                    tuple(Cite(one.source, one.point, (one.row, one.row)) for one in lines),
+                    float("nan"),
+                    len({(one.source, one.time_ns // (_ONE_TRIP_S * NS)) for one in lines}),
                 ),
             ),
         )
@@ -166,22 +141,19 @@ def ground_fault(subject: Subject) -> tuple[Finding, ...]:
             else float(np.median(share[a : b + 1]))
         )
         return (
-            answer(
+            answered(
                 subject,
                 check,
                 Outcome.PRESENT if spell else Outcome.ABSENT,
                 f"the three currents add up to {100 * value:.0f} % of the largest",
-                Measured(
-                    span_ns=(stamps[0], stamps[1]),
-                    samples=b - a + 1,
-                    cites=tuple(
+                Value.exact(value, "1", name, above=True),
+                Seen(
+                    (stamps[0], stamps[1]),
+                    tuple(
                         Cite(waveform.source, waveform.columns.get(r, r.value), (a + width, b + width)) for r in AMPS
                     ),
-                    interval_s=waveform.interval_s,
-                    value=value,
-                    unit="1",
-                    limit_name=name,
-                    above=True,
+                    waveform.interval_s,
+                    b - a + 1,
                 ),
             ),
         )

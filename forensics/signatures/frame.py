@@ -6,7 +6,7 @@ few of its own intervals. Nothing is averaged or interpolated.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -119,6 +119,10 @@ class Frame:
         """The longest sample interval among the points that stand for each group of roles."""
         found = [p.interval_s for p in (self.point(*group) for group in groups) if p is not None]
         return max(found) if found else float("inf")
+
+    def cites(self, groups: Iterable[tuple[Role, ...]], start_ns: int, end_ns: int) -> tuple[Cite, ...]:
+        """Rows of the point that stands for each group, between two times."""
+        return tuple(c for group in groups for c in cite(self.point(*group), start_ns, end_ns))
 
     @property
     def in_failing_run(self) -> Mask:

@@ -8,6 +8,7 @@ import numpy as np
 
 from forensics.findings import Finding
 from forensics.points import NS, Samples, Span
+from forensics.signatures.answer import Seen, Value, answered, left_open
 from forensics.signatures.base import Detector, Subject, cannot_tell
 from forensics.signatures.duty import (
     cite,
@@ -52,8 +53,7 @@ def discharge_temperature_climbs(subject: Subject) -> tuple[Finding, ...]:
     if finding.outcome is Outcome.PRESENT and finding.from_ns is not None:
         point = frame.points[Role.DISCHARGE_TEMPERATURE]
         if _jumped(subject, point, Span(finding.from_ns - _WARMING_S * NS, finding.from_ns + NS)):
-            why = "the rise came within one sample: no gas line heats so fast"
-            return (replace(finding, outcome=Outcome.CANNOT_TELL, why_not=why),)
+            return (left_open(finding, "the rise came within one sample: no gas line heats so fast"),)
     return (finding,)
 
 
@@ -92,32 +92,20 @@ def discharge_temperature_high_at_failure(subject: Subject) -> tuple[Finding, ..
     value = float(np.median(part.v))
     near = value > limit * limits["heat.discharge_near"]
     outcome = Outcome.PRESENT if value > limit else Outcome.CANNOT_TELL if near else Outcome.ABSENT
-    why_not = "too near the limit to be called normal" if outcome is Outcome.CANNOT_TELL else ""
+    why_not = "too near the limit to be called normal"
     began_ns = max(span.start_ns + _WARMING_S * NS, end_ns - _JUMP_LOOK_S * NS)
     if _jumped(subject, point, Span(min(began_ns, end_ns), end_ns)):
         outcome, why_not = Outcome.CANNOT_TELL, "it jumped within one sample: no gas line heats so fast"
     first, last = int(part.t[0]), int(part.t[-1])
     return (
-        Finding(
-            id=check,
-            check=check,
-            outcome=outcome,
-            statement=f"Discharge temperature {value:.1f} degC just before the run that failed ended "
-            f"(limit {limit:.0f} degC).",
-            from_ns=first,
-            to_ns=last,
-            value=value,
-            low=float(part.v.min()),
-            high=float(part.v.max()),
-            unit="degC",
-            limit=limit,
-            limit_name="heat.discharge_high",
-            above=True,
-            basis=limits.basis("heat.discharge_high"),
-            cites=cite(point, first, last),
-            sample_interval_s=step_s,
-            samples=len(part),
-            why_not=why_not,
+        answered(
+            subject,
+            check,
+            outcome,
+            f"Discharge temperature {value:.1f} degC just before the run that failed ended (limit {limit:.0f} degC).",
+            Value(value, float(part.v.min()), float(part.v.max()), "degC", "heat.discharge_high", above=True),
+            Seen((first, last), cite(point, first, last), step_s, len(part)),
+            why_not,
         ),
     )
 
@@ -146,23 +134,19 @@ def injection_without_effect(subject: Subject) -> tuple[Finding, ...]:
     call, value, count = falls[-1]
     limit = limits["heat.injection_fall"]
     return (
-        Finding(
-            id=check,
-            check=check,
-            outcome=Outcome.PRESENT if value < limit else Outcome.ABSENT,
-            statement=f"In the last of {len(falls)} calls for injection ({call.seconds:.0f} s) discharge temperature "
+        answered(
+            subject,
+            check,
+            Outcome.PRESENT if value < limit else Outcome.ABSENT,
+            f"In the last of {len(falls)} calls for injection ({call.seconds:.0f} s) discharge temperature "
             f"{'fell' if value >= 0 else 'rose'} by {abs(value):.1f} K (a fall of {limit:g} K shows it at work).",
-            from_ns=call.start_ns,
-            to_ns=call.end_ns,
-            value=value,
-            unit="K",
-            limit=limit,
-            limit_name="heat.injection_fall",
-            above=False,
-            basis=limits.basis("heat.injection_fall"),
-            cites=cite(point, call.start_ns, call.end_ns) + cite(switch, call.start_ns, call.end_ns),
-            sample_interval_s=max(point.interval_s, switch.interval_s),
-            samples=count,
+            Value(value, unit="K", limit_name="heat.injection_fall", above=False),
+            Seen(
+                (call.start_ns, call.end_ns),
+                cite(point, call.start_ns, call.end_ns) + cite(switch, call.start_ns, call.end_ns),
+                max(point.interval_s, switch.interval_s),
+                count,
+            ),
         ),
     )
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from forensics.findings import Finding
 from forensics.points import NS, Samples
+from forensics.signatures.answer import Seen, Value, answered
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import (
     Floats,
@@ -125,7 +126,7 @@ def thermal_capacity_used(subject: Subject) -> tuple[Finding, ...]:
     value, low, high = values[0], min(values), max(values)
     limit = limits["heat.thermal_used"]
     outcome = Outcome.PRESENT if value >= limit else Outcome.CANNOT_TELL if high >= limit else Outcome.ABSENT
-    why_not = "with other time constants it would reach the limit" if outcome is Outcome.CANNOT_TELL else ""
+    why_not = "with other time constants it would reach the limit"
     blind = amps.interval_s > _FINE_INTERVAL_S and _starts_near(subject, end_ns) > _MANY_STARTS
     if outcome is Outcome.ABSENT and blind:
         outcome, why_not = Outcome.CANNOT_TELL, f"samples every {amps.interval_s:g} s don't show the inrush of starts"
@@ -136,26 +137,20 @@ def thermal_capacity_used(subject: Subject) -> tuple[Finding, ...]:
             outcome = Outcome.CANNOT_TELL
             why_not = f"it rests on samples of inrush, each taken for {amps.interval_s:g} s"
     return (
-        Finding(
-            id=check,
-            check=check,
-            outcome=outcome,
-            statement=f"Thermal image of the motor {value:.0%} of the limit before the failure "
+        answered(
+            subject,
+            check,
+            outcome,
+            f"Thermal image of the motor {value:.0%} of the limit before the failure "
             f"({low:.0%} to {high:.0%} with time constants from {scales[1]:g} to {scales[2]:g} of the default).",
-            from_ns=int(amps.t[recent][0]),
-            to_ns=int(amps.t[-1]),
-            value=value,
-            low=low,
-            high=high,
-            unit="1",
-            limit=limit,
-            limit_name="heat.thermal_used",
-            above=True,
-            basis=limits.basis("heat.thermal_used"),
-            cites=cite(point, int(amps.t[recent][0]), int(amps.t[-1])),
-            sample_interval_s=amps.interval_s if np.isfinite(amps.interval_s) else None,
-            samples=int(recent.sum()),
-            why_not=why_not,
+            Value(value, low, high, "1", "heat.thermal_used", above=True),
+            Seen(
+                (int(amps.t[recent][0]), int(amps.t[-1])),
+                cite(point, int(amps.t[recent][0]), int(amps.t[-1])),
+                amps.interval_s,
+                int(recent.sum()),
+            ),
+            why_not,
         ),
     )
 

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from forensics.findings import Finding
 from forensics.points import NS
 from forensics.rules import read_checks
+from forensics.signatures.answer import Seen, Value, answered, left_open
 from forensics.signatures.base import Subject, cannot_tell, points_for
-from forensics.signatures.duty import Episode, Floats, Frame, Mask, Usual, cite, episodes
+from forensics.signatures.duty import Episode, Floats, Frame, Mask, Usual, episodes
 from forensics.signatures.starts_before import unseen_run
 from forensics.vocabulary import Outcome, Role
 
@@ -110,13 +111,13 @@ def against_own(subject: Subject, frame: Frame, look: Look, usual: Usual, usable
         return finding
     if usual.recent is not None and look.sudden and _rests_on_recent(subject, frame, usual.recent, later):
         why = "the duty of the last run was seen only in the hours before it, in which a fault may have grown"
-        return _blank(finding, f"{look.words}: {why}")
+        return left_open(finding, f"{look.words}: {why}")
     sign = 1.0 if look.above else -1.0
     value = float(np.log(finding.value)) if look.ratio else finding.value
     if sign * value > subject.limits["duty.near_share"] * limit:
         beyond = sign * value > limit
         text = "went beyond the limit, but not for long enough" if beyond else "too near the limit to call it absent"
-        return replace(_blank(finding, f"{look.words}: {text}"), statement=f"{finding.statement} It {_is(text)}.")
+        return left_open(finding, f"{look.words}: {text}")
     return finding
 
 
@@ -124,14 +125,6 @@ def _rests_on_recent(subject: Subject, frame: Frame, recent: Mask, chosen: Mask)
     """Whether much of the run that failed is judged by running of the last hours alone."""
     last = chosen & frame.in_failing_run
     return bool(last.any()) and float((recent & last).sum()) > subject.limits["duty.unlike_share"] * float(last.sum())
-
-
-def _is(text: str) -> str:
-    return text if text.startswith("went") else f"is {text}"
-
-
-def _blank(finding: Finding, why_not: str) -> Finding:
-    return replace(finding, outcome=Outcome.CANNOT_TELL, why_not=why_not)
 
 
 def _judge(
@@ -230,8 +223,7 @@ def _finding(
     low, high = min(low, value), max(high, value)
     lasted_s = (last_ns - first_ns) / NS
     samples = max(1, min(len(inside), int(lasted_s / interval_s) + 1)) if np.isfinite(interval_s) else len(inside)
-    cites = tuple(c for group in look.groups for c in cite(frame.point(*group), first_ns, last_ns))
-    title = read_checks()[look.check].title
+    cites = frame.cites(look.groups, first_ns, last_ns)
     signed_limit = limit if own is None or look.above else -abs(limit)
     side = "above" if look.above else "below"
     if look.ratio:
@@ -242,29 +234,18 @@ def _finding(
     else:
         limit_text = f"limit {signed_limit:+.3g} {look.unit}"
         text = f"{look.words} {value:+.3g} {look.unit} from its own usual at like duty, {limit_text}"
-    kind = (
-        f"{title}: {text}; stayed {side} it for {lasted_s / 60.0:.3g} min."
+    words = (
+        f"{text}; stayed {side} it for {lasted_s / 60.0:.3g} min."
         if outcome is Outcome.PRESENT
-        else f"{title}: not seen in {lasted_s / 3600.0:.3g} h of the window; 95 of 100 readings within {text}."
+        else f"95 of 100 readings in {lasted_s / 3600.0:.3g} h of the window within {text}."
     )
-    return Finding(
-        id=look.check,
-        check=look.check,
-        outcome=outcome,
-        statement=kind,
-        from_ns=first_ns,
-        to_ns=last_ns,
-        value=value,
-        low=low,
-        high=high,
-        unit=look.unit,
-        limit=signed_limit,
-        limit_name=look.limit_name,
-        above=look.above,
-        basis=subject.limits.basis(look.limit_name),
-        cites=cites,
-        sample_interval_s=interval_s if np.isfinite(interval_s) else None,
-        samples=samples,
+    return answered(
+        subject,
+        look.check,
+        outcome,
+        words,
+        Value(value, low, high, look.unit, look.limit_name, above=look.above, limit=signed_limit),
+        Seen((first_ns, last_ns), cites, interval_s, samples),
     )
 
 
@@ -279,8 +260,7 @@ def own_then_level(own: Finding, level: Finding, *, level_excludes: bool) -> Fin
     if Outcome.PRESENT in (own.outcome, level.outcome) and own.outcome is not Outcome.ABSENT:
         return own if own.outcome is Outcome.PRESENT else level
     if own.outcome is Outcome.ABSENT and level.outcome is Outcome.PRESENT:
-        why = "it is beyond the usual level, but as it was before: no change in this record"
-        return replace(_blank(level, why), statement=f"{level.statement} {why[0].upper()}{why[1:]}.")
+        return left_open(level, "it is beyond the usual level, but as it was before: no change in this record")
     if own.outcome is Outcome.CANNOT_TELL and not own.value and level_excludes:
         return level
     return own

@@ -11,6 +11,7 @@ import numpy as np
 
 from forensics.findings import Finding
 from forensics.points import NS, OFF, ON
+from forensics.signatures.answer import Seen, Value, answered
 from forensics.signatures.base import Detector, Subject, cannot_tell
 from forensics.signatures.duty import Frame, cite, duty_of, frame_of, own_usual
 from forensics.signatures.judge import Look, against_limit, against_own, own_then_level, unready
@@ -48,26 +49,20 @@ def difference_low_at_failure(subject: Subject) -> tuple[Finding, ...]:
     why_not = "too near the limit to be called healthy or low" if near else "a fall of seconds fits between the samples"
     first, last = int(oil.t[inside][0]), int(oil.t[inside][-1])
     return (
-        Finding(
-            id=check,
-            check=check,
-            outcome=outcome,
-            statement=f"Oil difference {value:.0f} kPa in the last {max(1.0, (end_ns - first) / NS):.0f} s before the "
+        answered(
+            subject,
+            check,
+            outcome,
+            f"Oil difference {value:.0f} kPa in the last {max(1.0, (end_ns - first) / NS):.0f} s before the "
             f"run that failed ended (limit {limit:.0f} kPa).",
-            from_ns=first,
-            to_ns=last,
-            value=value,
-            low=float(values.min()),
-            high=float(values.max()),
-            unit="kPa",
-            limit=limit,
-            limit_name="oil.difference_low",
-            above=False,
-            basis=limits.basis("oil.difference_low"),
-            cites=tuple(c for p in oil.points for c in cite(p, first, last)),
-            sample_interval_s=oil.interval_s,
-            samples=int(inside.sum()),
-            why_not=why_not if outcome is Outcome.CANNOT_TELL else "",
+            Value(value, float(values.min()), float(values.max()), "kPa", "oil.difference_low", above=False),
+            Seen(
+                (first, last),
+                oil.cites(first, last),
+                oil.interval_s,
+                int(inside.sum()),
+            ),
+            why_not,
         ),
     )
 
@@ -139,17 +134,17 @@ def _level_switch(subject: Subject, frame: Frame, check: str) -> Finding:
     if not states & {ON, OFF}:
         return cannot_tell(check, "the level switch is not known in the run that failed")
     low = OFF in states
-    return Finding(
-        id=check,
-        check=check,
-        outcome=Outcome.PRESENT if low else Outcome.ABSENT,
-        statement=f"Oil level switch {'dropped' if low else 'stayed on'} in the run that failed "
-        "(on is taken as oil seen).",
-        from_ns=span.start_ns,
-        to_ns=end_ns,
-        cites=cite(switch, span.start_ns, end_ns),
-        sample_interval_s=switch.interval_s if np.isfinite(switch.interval_s) else None,
-        samples=max(1, int((switch.state[rows] == OFF).sum())) if low else max(1, int(rows.sum())),
+    return answered(
+        subject,
+        check,
+        Outcome.PRESENT if low else Outcome.ABSENT,
+        f"Oil level switch {'dropped' if low else 'stayed on'} in the run that failed (on is taken as oil seen).",
+        seen=Seen(
+            (span.start_ns, end_ns),
+            cite(switch, span.start_ns, end_ns),
+            switch.interval_s,
+            max(1, int((switch.state[rows] == OFF).sum())) if low else max(1, int(rows.sum())),
+        ),
     )
 
 

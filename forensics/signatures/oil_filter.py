@@ -8,8 +8,9 @@ import numpy as np
 
 from forensics.findings import Finding
 from forensics.points import NS
+from forensics.signatures.answer import Seen, Value, answered
 from forensics.signatures.base import Subject, cannot_tell
-from forensics.signatures.duty import Floats, Frame, Mask, cite, frame_of
+from forensics.signatures.duty import Floats, Frame, Mask, frame_of
 from forensics.signatures.judge import Look, against_limit, unready
 from forensics.vocabulary import Outcome, Role
 
@@ -189,28 +190,22 @@ def filter_drop_growing(subject: Subject) -> tuple[Finding, ...]:
         outcome = Outcome.PRESENT
     elif high < limit or (slope < limit and most_kpa < limits["oil.filter_growth_drop"]):
         outcome = Outcome.ABSENT
-    finding = Finding(
-        id=check,
-        check=check,
-        outcome=outcome,
-        statement=f"Oil filter: resistance, corrected for viscosity and flow, went to {slope:.2f} of its early value "
+    found = answered(
+        subject,
+        check,
+        outcome,
+        f"Resistance, corrected for viscosity and flow, went to {slope:.2f} of its early value "
         f"over {span_h:.3g} h (95 %: {low:.2f} to {high:.2f}); the drop changed by {grown_kpa:+.0f} kPa.",
-        from_ns=blocks.first_ns,
-        to_ns=blocks.last_ns,
-        value=slope,
-        low=low,
-        high=high,
-        unit="1",
-        limit=limit,
-        limit_name="oil.filter_growth",
-        above=True,
-        basis=limits.basis("oil.filter_growth"),
-        cites=tuple(c for g in _FILTER for c in cite(frame.point(*g), blocks.first_ns, blocks.last_ns)),
-        sample_interval_s=frame.interval_s(*_FILTER),
-        samples=len(blocks.hours),
-        why_not="growth and scatter can't be told apart" if outcome is Outcome.CANNOT_TELL else "",
+        Value(slope, low, high, "1", "oil.filter_growth", above=True),
+        Seen(
+            (blocks.first_ns, blocks.last_ns),
+            frame.cites(_FILTER, blocks.first_ns, blocks.last_ns),
+            frame.interval_s(*_FILTER),
+            len(blocks.hours),
+        ),
+        "growth and scatter can't be told apart",
     )
-    return (finding,)
+    return (found,)
 
 
 def _blocks(frame: Frame) -> _Blocks | None:

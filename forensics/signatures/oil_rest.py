@@ -6,6 +6,7 @@ import numpy as np
 
 from forensics.findings import Finding
 from forensics.points import NS, OFF, ON, Span
+from forensics.signatures.answer import Seen, Value, answered
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import cite, max_age_s, runs_of
 from forensics.signatures.judge import unready
@@ -69,26 +70,20 @@ def diluted_before_start(subject: Subject) -> tuple[Finding, ...]:
     outcome = Outcome.PRESENT if value < limit else Outcome.ABSENT if value > safe else Outcome.CANNOT_TELL
     first, last = int(late.t[0]), int(late.t[-1])
     return (
-        Finding(
-            id=check,
-            check=check,
-            outcome=outcome,
-            statement=f"At the end of {rest.seconds / 3600.0:.3g} h of rest the oil was {value:+.1f} K from saturation "
+        answered(
+            subject,
+            check,
+            outcome,
+            f"At the end of {rest.seconds / 3600.0:.3g} h of rest the oil was {value:+.1f} K from saturation "
             f"(under {limit:g} K: takes up refrigerant; {safe:g} K or more is wanted).",
-            from_ns=first,
-            to_ns=last,
-            value=value,
-            low=float(np.nanmin(margin)),
-            high=float(np.nanmax(margin)),
-            unit="K",
-            limit=limit,
-            limit_name="oil.dilution_margin",
-            above=False,
-            basis=limits.basis("oil.dilution_margin"),
-            cites=cite(oil_c, first, last) + cite(pressure, first, last),
-            sample_interval_s=max(oil_c.interval_s, pressure.interval_s),
-            samples=int(np.isfinite(margin).sum()),
-            why_not="between near and safe" if outcome is Outcome.CANNOT_TELL else "",
+            Value(value, float(np.nanmin(margin)), float(np.nanmax(margin)), "K", "oil.dilution_margin", above=False),
+            Seen(
+                (first, last),
+                cite(oil_c, first, last) + cite(pressure, first, last),
+                max(oil_c.interval_s, pressure.interval_s),
+                int(np.isfinite(margin).sum()),
+            ),
+            "between near and safe",
         ),
     )
 
@@ -132,26 +127,22 @@ def heater_off_at_rest(subject: Subject) -> tuple[Finding, ...]:
         outcome = Outcome.PRESENT
     elif known and on.any() and off_s < limits["oil.heater_on_recent"]:
         outcome = Outcome.ABSENT
-    why_not = "off for less than the limit, or not known all along" if outcome is Outcome.CANNOT_TELL else ""
+    why_not = "off for less than the limit, or not known all along"
     if outcome is Outcome.ABSENT and was_cold(subject):
         outcome, why_not = Outcome.CANNOT_TELL, "its point was on, yet the oil stayed near saturation: it may not heat"
     return (
-        Finding(
-            id=check,
-            check=check,
-            outcome=outcome,
-            statement=f"Oil heater off for {off_s / 3600.0:.3g} h up to the start (limit {limit / 3600.0:g} h).",
-            from_ns=since_ns,
-            to_ns=start_ns,
-            value=off_s,
-            unit="s",
-            limit=limit,
-            limit_name="oil.heater_off",
-            above=True,
-            basis=limits.basis("oil.heater_off"),
-            cites=cite(switch, since_ns, start_ns),
-            sample_interval_s=switch.interval_s if np.isfinite(switch.interval_s) else None,
-            samples=max(2, int(((switch.t >= since_ns) & (switch.t < start_ns)).sum())),
-            why_not=why_not,
+        answered(
+            subject,
+            check,
+            outcome,
+            f"Oil heater off for {off_s / 3600.0:.3g} h up to the start (limit {limit / 3600.0:g} h).",
+            Value(off_s, unit="s", limit_name="oil.heater_off", above=True),
+            Seen(
+                (since_ns, start_ns),
+                cite(switch, since_ns, start_ns),
+                switch.interval_s,
+                max(2, int(((switch.t >= since_ns) & (switch.t < start_ns)).sum())),
+            ),
+            why_not,
         ),
     )

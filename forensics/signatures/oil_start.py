@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forensics.findings import Finding
+from forensics.findings import Cite, Finding
 from forensics.made_once import made_once
 from forensics.points import NS, Samples, Span
+from forensics.signatures.answer import Seen, Value, answered
 from forensics.signatures.base import Detector, Subject, cannot_tell
 from forensics.signatures.duty import Floats, Times, cite, max_age_s, runs_of
 from forensics.signatures.judge import unready
@@ -31,6 +32,10 @@ class OilDifference:
     interval_s: float
     points: tuple[Samples, ...]
     holds: bool
+
+    def cites(self, start_ns: int, end_ns: int) -> tuple[Cite, ...]:
+        """Rows of its points between two times."""
+        return tuple(c for point in self.points for c in cite(point, start_ns, end_ns))
 
 
 @made_once
@@ -92,28 +97,34 @@ def difference_late_at_start(subject: Subject) -> tuple[Finding, ...]:
     outcome = Outcome.PRESENT if late else Outcome.ABSENT if reached else Outcome.CANNOT_TELL
     span = starts[-1]
     end_ns = span.start_ns + round((value_s + oil.interval_s) * NS)
-    text = f"reached {level:.0f} kPa after {value_s:.0f} s" if reached else f"had not reached it after {value_s:.0f} s"
+    text = (
+        f"reached {level:.0f} kPa after {value_s:.0f} s"
+        if reached
+        else f"had not reached {level:.0f} kPa after {value_s:.0f} s"
+    )
     return (
-        Finding(
-            id=check,
-            check=check,
-            outcome=outcome,
-            statement=f"Oil difference {text}; limit {limit_s:.0f} s"
-            + (f", slowest of {len(own)} earlier starts {usual:.0f} s." if usual is not None else "."),
-            from_ns=span.start_ns,
-            to_ns=end_ns,
-            value=value_s,
-            low=max(0.0, value_s - oil.interval_s),
-            high=value_s + oil.interval_s,
-            unit="s",
-            limit=limit_s,
-            limit_name="oil.proof_time",
-            above=True,
-            basis=limits.basis("oil.proof_time"),
-            cites=tuple(c for p in oil.points for c in cite(p, span.start_ns, end_ns)),
-            sample_interval_s=oil.interval_s,
-            samples=count,
-            why_not="the run ended before the proof time" if outcome is Outcome.CANNOT_TELL else "",
+        answered(
+            subject,
+            check,
+            outcome,
+            f"Oil difference {text}; limit {limit_s:.0f} s"
+            + (f", slowest of {len(own)} earlier starts {usual:.0f} s" if usual is not None else ""),
+            Value(
+                value_s,
+                max(0.0, value_s - oil.interval_s),
+                value_s + oil.interval_s,
+                "s",
+                "oil.proof_time",
+                above=True,
+                limit=limit_s,
+            ),
+            Seen(
+                (span.start_ns, end_ns),
+                oil.cites(span.start_ns, end_ns),
+                oil.interval_s,
+                count,
+            ),
+            "the run ended before the proof time",
         ),
     )
 
@@ -160,23 +171,14 @@ def _swelling(subject: Subject, starts: tuple[Span, ...], level: Samples, check:
     limit = limits["oil.foam_level_rise"]
     usual = max(own) if len(own) >= limits["oil.own_starts_least"] else 0.0
     end_ns = min(span.end_ns, span.start_ns + round(limits["oil.foam_within"] * NS))
-    return Finding(
-        id=check,
-        check=check,
-        outcome=Outcome.PRESENT if value - max(usual, 0.0) > limit else Outcome.ABSENT,
-        statement=f"Oil level swelled by {value:.0f} % of its range after the start (limit {limit:.0f} %"
+    return answered(
+        subject,
+        check,
+        Outcome.PRESENT if value - max(usual, 0.0) > limit else Outcome.ABSENT,
+        f"Oil level swelled by {value:.0f} % of its range after the start (limit {limit:.0f} %"
         + (f" beyond the {usual:.0f} % of earlier starts)." if usual > 0.0 else ")."),
-        from_ns=span.start_ns,
-        to_ns=end_ns,
-        value=value - max(usual, 0.0),
-        unit="%",
-        limit=limit,
-        limit_name="oil.foam_level_rise",
-        above=True,
-        basis=limits.basis("oil.foam_level_rise"),
-        cites=cite(level, span.start_ns, end_ns),
-        sample_interval_s=level.interval_s,
-        samples=count,
+        Value(value - max(usual, 0.0), unit="%", limit_name="oil.foam_level_rise", above=True),
+        Seen((span.start_ns, end_ns), cite(level, span.start_ns, end_ns), level.interval_s, count),
     )
 
 
@@ -205,23 +207,18 @@ def _roughness(subject: Subject, starts: tuple[Span, ...], check: str) -> Findin
     if count < _ENOUGH or not own:
         return None
     limit = max(limits["oil.foam_noise"] * float(np.median(own)), limits["oil.foam_noise_least"])
-    return Finding(
-        id=check,
-        check=check,
-        outcome=Outcome.PRESENT if value > limit else Outcome.ABSENT,
-        statement=f"Oil difference after the start: roughness {value:.2g} kPa from sample to sample "
-        f"(limit {limit:.2g} kPa).",
-        from_ns=span.start_ns,
-        to_ns=end_ns,
-        value=value,
-        unit="kPa",
-        limit=limit,
-        limit_name="oil.foam_noise",
-        above=True,
-        basis=limits.basis("oil.foam_noise"),
-        cites=tuple(c for p in oil.points for c in cite(p, span.start_ns, end_ns)),
-        sample_interval_s=oil.interval_s,
-        samples=count,
+    return answered(
+        subject,
+        check,
+        Outcome.PRESENT if value > limit else Outcome.ABSENT,
+        f"Oil difference after the start: roughness {value:.2g} kPa from sample to sample (limit {limit:.2g} kPa).",
+        Value(value, unit="kPa", limit_name="oil.foam_noise", above=True, limit=limit),
+        Seen(
+            (span.start_ns, end_ns),
+            oil.cites(span.start_ns, end_ns),
+            oil.interval_s,
+            count,
+        ),
     )
 
 
@@ -257,28 +254,18 @@ def temperature_falls_after_start(subject: Subject) -> tuple[Finding, ...]:
     end_ns = min(span.end_ns, span.start_ns + round(limits["oil.fall_within"] * NS))
     short = (end_ns - span.start_ns) / NS < limits["oil.fall_within"] / 2.0
     outcome = Outcome.PRESENT if value > limit else Outcome.CANNOT_TELL if short else Outcome.ABSENT
-    why_not = "the run was too short to see it fall" if outcome is Outcome.CANNOT_TELL else ""
+    why_not = "the run was too short to see it fall"
     if outcome is Outcome.ABSENT and was_cold(subject):
         outcome, why_not = Outcome.CANNOT_TELL, "the oil was at saturation before the start: it could not fall further"
     return (
-        Finding(
-            id=check,
-            check=check,
-            outcome=outcome,
-            statement=f"Oil temperature fell by {value:.1f} K after the start (limit {limit:.1f} K, "
-            f"{len(own)} earlier starts).",
-            from_ns=span.start_ns,
-            to_ns=end_ns,
-            value=value,
-            unit="K",
-            limit=limit,
-            limit_name="oil.fall_after_start",
-            above=True,
-            basis=limits.basis("oil.fall_after_start"),
-            cites=cite(oil_c, span.start_ns, end_ns),
-            sample_interval_s=oil_c.interval_s,
-            samples=count,
-            why_not=why_not,
+        answered(
+            subject,
+            check,
+            outcome,
+            f"Oil temperature fell by {value:.1f} K after the start (limit {limit:.1f} K, {len(own)} earlier starts).",
+            Value(value, unit="K", limit_name="oil.fall_after_start", above=True, limit=limit),
+            Seen((span.start_ns, end_ns), cite(oil_c, span.start_ns, end_ns), oil_c.interval_s, count),
+            why_not,
         ),
     )
 

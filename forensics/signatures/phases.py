@@ -7,18 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.findings import Cite, Finding, Stop
+from forensics.findings import Cite, Stop
 from forensics.made_once import made_once
 from forensics.points import NS, Samples, Span
-from forensics.rules import read_checks
+from forensics.signatures.answer import rows_of_each
 from forensics.signatures.base import Subject
 from forensics.signatures.duty import max_age_s
 from forensics.signatures.phasors import AMPS, VOLTS, Floats
-from forensics.vocabulary import Outcome, Role, StopKind
+from forensics.vocabulary import Role, StopKind
 
 Bools = NDArray[np.bool_]
 Times = NDArray[np.int64]
-__all__ = ["AMPS", "VOLTS", "Bools", "Floats", "Measured", "Phases", "Times", "Trip", "answer", "read_phases"]
+__all__ = ["AMPS", "VOLTS", "Bools", "Floats", "Phases", "Times", "Trip", "read_phases"]
 
 
 @dataclass(frozen=True)
@@ -56,17 +56,7 @@ class Phases:
 
     def cites(self, start_ns: int, end_ns: int) -> tuple[Cite, ...]:
         """Rows of the three points between two times, both included."""
-        return tuple(c for point in self.points for c in cite_between(point, start_ns, end_ns))
-
-
-def cite_between(point: Samples, start_ns: int, end_ns: int) -> tuple[Cite, ...]:
-    """Rows of a point between two times, both included; empty where it has none."""
-    low = int(np.searchsorted(point.t, start_ns, side="left"))
-    high = int(np.searchsorted(point.t, end_ns, side="right")) - 1
-    if high < low:
-        return ()
-    rows = point.row[low : high + 1]
-    return (Cite(point.origin.source, point.origin.column, (int(rows.min()), int(rows.max()))),)
+        return rows_of_each(self.points, start_ns, end_ns)
 
 
 @made_once
@@ -168,50 +158,3 @@ def stretches(chosen: Bools, t: Times, gap_s: float) -> list[tuple[int, int]]:
 def longest(found: list[tuple[int, int]], t: Times) -> tuple[int, int] | None:
     """The stretch that lasts longest."""
     return max(found, key=lambda pair: int(t[pair[1]] - t[pair[0]]), default=None)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Measured:
-    """What a finding rests on: times, rows, value with its interval, limit by its name in the rules.
-
-    ``limit`` stands for the named one where it had to be widened; ``clocks`` are those whose relation matters.
-    """
-
-    span_ns: tuple[int, int]
-    samples: int
-    cites: tuple[Cite, ...]
-    interval_s: float
-    value: float | None = None
-    low: float | None = None
-    high: float | None = None
-    unit: str = ""
-    limit_name: str = ""
-    limit: float | None = None
-    above: bool | None = None
-    clocks: tuple[str, ...] = ()
-
-
-def answer(subject: Subject, check: str, outcome: Outcome, text: str, seen: Measured, suffix: str = "") -> Finding:
-    """A finding that is present or absent, its basis taken from the rules."""
-    entry = read_checks()[check]
-    name = seen.limit_name
-    return Finding(
-        id=check + suffix,
-        check=check,
-        outcome=outcome,
-        statement=f"{entry.title}: {'yes' if outcome is Outcome.PRESENT else 'no'}; {text}.",
-        from_ns=seen.span_ns[0],
-        to_ns=seen.span_ns[1],
-        value=seen.value,
-        low=seen.value if seen.low is None else seen.low,
-        high=seen.value if seen.high is None else seen.high,
-        unit=seen.unit,
-        limit=seen.limit if seen.limit is not None else subject.limits[name] if name else None,
-        limit_name=name,
-        above=seen.above,
-        basis=subject.limits.basis(name) if name else entry.source,
-        cites=seen.cites,
-        sample_interval_s=seen.interval_s if np.isfinite(seen.interval_s) else None,
-        samples=seen.samples,
-        cross_clock=seen.clocks if len(set(seen.clocks)) > 1 else (),
-    )

@@ -11,6 +11,7 @@ import numpy as np
 
 from forensics.findings import Finding
 from forensics.refrigerants import SaturationCurve
+from forensics.signatures.answer import left_open
 from forensics.signatures.base import Detector, Subject, cannot_tell
 from forensics.signatures.duty import (
     DISCHARGE,
@@ -153,7 +154,7 @@ def _dry(subject: Subject, frame: Frame, judged: Finding) -> Finding:
     above_k = hot_c - curve.isentropic_discharge_c(low_kpa, suction[at], high_kpa)
     if np.isfinite(above_k).any() and float(np.nanmedian(above_k)) < 0.0:
         why = "discharge was colder than dry isentropic compression throughout: oil cooling or liquid, not separable"
-        return replace(judged, outcome=Outcome.CANNOT_TELL, why_not=why)
+        return left_open(judged, why)
     return judged
 
 

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from forensics.commands import read_commands
 from forensics.findings import Finding
 from forensics.points import NS
+from forensics.signatures.answer import Seen, Value, answered
 from forensics.signatures.base import Detector, Subject, cannot_tell
 from forensics.signatures.duty import (
     DISCHARGE,
@@ -53,25 +54,19 @@ def liquid_slug(subject: Subject) -> tuple[Finding, ...]:
     value = float(ratio[hits].max()) if len(hits) else float(np.max((amps.v / before)[steady])) if steady.any() else 1.0
     first, last = (int(at[hits[0]]), int(at[hits[-1]]) + within_ns) if len(hits) else (int(amps.t[0]), int(amps.t[-1]))
     return (
-        Finding(
-            id=check,
-            check=check,
-            outcome=Outcome.PRESENT if len(hits) else Outcome.ABSENT,
-            statement=f"Liquid slug: amps rose to {value:.2g} of the seconds before"
-            + (
-                ", then discharge temperature fell." if len(hits) else " at most with no fall of discharge temperature."
+        answered(
+            subject,
+            check,
+            Outcome.PRESENT if len(hits) else Outcome.ABSENT,
+            f"amps rose to {value:.2g} of the seconds before"
+            + (", then discharge temperature fell" if len(hits) else " at most with no fall of discharge temperature"),
+            Value(value, unit="1", limit_name="refrigerant.slug_amps"),
+            Seen(
+                (first, last),
+                cite(amps, first, last) + cite(discharge, first, last),
+                amps.interval_s,
+                len(hits) if len(hits) else int(steady.sum()),
             ),
-            from_ns=first,
-            to_ns=last,
-            value=value,
-            unit="1",
-            limit=limits["refrigerant.slug_amps"],
-            limit_name="refrigerant.slug_amps",
-            above=None,
-            basis=limits.basis("refrigerant.slug_amps"),
-            cites=cite(amps, first, last) + cite(discharge, first, last),
-            sample_interval_s=amps.interval_s,
-            samples=len(hits) if len(hits) else int(steady.sum()),
         ),
     )
 
@@ -156,22 +151,18 @@ def recirculation(subject: Subject) -> tuple[Finding, ...]:
         else "no moment with falling amps, rising suction and rising discharge temperature"
     )
     return (
-        Finding(
-            id=check,
-            check=check,
-            outcome=Outcome.PRESENT if len(where) else Outcome.ABSENT,
-            statement=f"Gas recirculation while running: {text}.",
-            from_ns=first,
-            to_ns=last,
-            value=value,
-            unit="1",
-            limit=limits[limit_name],
-            limit_name=limit_name,
-            above=True if len(where) else None,
-            basis=limits.basis(limit_name),
-            cites=tuple(c for group in groups for c in cite(frame.point(*group), first, last)),
-            sample_interval_s=interval_s,
-            samples=max(2, int((last - first) / NS / interval_s)) if np.isfinite(interval_s) else 2,
+        answered(
+            subject,
+            check,
+            Outcome.PRESENT if len(where) else Outcome.ABSENT,
+            text,
+            Value(value, unit="1", limit_name=limit_name, above=True if len(where) else None),
+            Seen(
+                (first, last),
+                frame.cites(groups, first, last),
+                interval_s,
+                max(2, int((last - first) / NS / interval_s)) if np.isfinite(interval_s) else 2,
+            ),
         ),
     )
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from forensics.findings import Finding
 from forensics.points import NS, Samples, Span
+from forensics.signatures.answer import Seen, Value, answered
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import (
     Floats,
@@ -89,25 +90,20 @@ def hunting(subject: Subject) -> tuple[Finding, ...]:
         text += f", period {best.period_s:.0f} s, in {len(own)} of {looked} stretches"
         if np.isfinite(best.valve_leads_deg) and best.valve > 0.0:
             text += f"; the valve moves by {best.valve:.2g} % and leads by {best.valve_leads_deg:.0f} degrees"
+    sizes = [s.amplitude for s in own]
     first, last = (own[0].start_ns, own[-1].end_ns) if own else (int(frame.t[0]), int(frame.t[-1]))
-    finding = Finding(
-        id=check,
-        check=check,
-        outcome=Outcome.PRESENT if own else Outcome.ABSENT,
-        statement=f"Expansion valve hunting: {text}.",
-        from_ns=first,
-        to_ns=last,
-        value=value,
-        low=min((s.amplitude for s in own), default=value),
-        high=max((s.amplitude for s in own), default=value),
-        unit=unit,
-        limit=limit,
-        limit_name=limit_name,
-        above=True,
-        basis=limits.basis(limit_name),
-        cites=tuple(c for role in lead_roles for c in cite(points[role], first, last)),
-        sample_interval_s=interval_s,
-        samples=len(own) if own else looked,
+    finding = answered(
+        subject,
+        check,
+        Outcome.PRESENT if own else Outcome.ABSENT,
+        text,
+        Value(value, min(sizes, default=value), max(sizes, default=value), unit, limit_name, above=True),
+        Seen(
+            (first, last),
+            tuple(c for role in lead_roles for c in cite(points[role], first, last)),
+            interval_s,
+            len(own) if own else looked,
+        ),
     )
     return (finding,)
 
@@ -299,21 +295,17 @@ def valve_position_mismatch(subject: Subject) -> tuple[Finding, ...]:
         else "no stretch with superheat outside its band and a still valve"
     )
     return (
-        Finding(
-            id=check,
-            check=check,
-            outcome=Outcome.ABSENT if best is None else Outcome.PRESENT,
-            statement=f"Expansion valve: {text}.",
-            from_ns=first,
-            to_ns=last,
-            value=moved,
-            unit="%",
-            limit=limits["refrigerant.valve_still"],
-            limit_name="refrigerant.valve_still",
-            above=None,
-            basis=limits.basis("refrigerant.valve_still"),
-            cites=tuple(c for group in groups for c in cite(frame.point(*group), first, last)),
-            sample_interval_s=interval_s,
-            samples=max(1, int((last - first) / NS / max(interval_s, 1.0))) if np.isfinite(interval_s) else 1,
+        answered(
+            subject,
+            check,
+            Outcome.ABSENT if best is None else Outcome.PRESENT,
+            text,
+            Value(moved, unit="%", limit_name="refrigerant.valve_still"),
+            Seen(
+                (first, last),
+                frame.cites(groups, first, last),
+                interval_s,
+                max(1, int((last - first) / NS / max(interval_s, 1.0))) if np.isfinite(interval_s) else 1,
+            ),
         ),
     )

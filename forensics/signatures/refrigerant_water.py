@@ -6,6 +6,7 @@ import numpy as np
 
 from forensics.findings import Finding
 from forensics.points import Span
+from forensics.signatures.answer import Seen, Value, answered
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import (
     cite,
@@ -106,24 +107,18 @@ def non_condensables_at_rest(subject: Subject) -> tuple[Finding, ...]:
     value = float(np.median(excess))
     outcome = Outcome.PRESENT if value > limit else Outcome.ABSENT
     return (
-        Finding(
-            id=check,
-            check=check,
-            outcome=outcome,
-            statement=f"Standing condenser pressure lay {value:+.2g} K above saturation at the liquid's temperature "
+        answered(
+            subject,
+            check,
+            outcome,
+            f"Standing condenser pressure lay {value:+.2g} K above saturation at the liquid's temperature "
             f"(limit {limit:g} K), {len(excess)} rests.",
-            from_ns=ends[0].start_ns,
-            to_ns=ends[-1].end_ns,
-            value=value,
-            low=min(excess),
-            high=max(excess),
-            unit="K",
-            limit=limit,
-            limit_name="refrigerant.non_condensables",
-            above=True,
-            basis=subject.limits.basis("refrigerant.non_condensables"),
-            cites=cite(pressure, ends[-1].start_ns, ends[-1].end_ns) + cite(liquid, ends[-1].start_ns, ends[-1].end_ns),
-            sample_interval_s=max(pressure.interval_s, liquid.interval_s),
-            samples=len(excess),
+            Value(value, min(excess), max(excess), "K", "refrigerant.non_condensables", above=True),
+            Seen(
+                (ends[0].start_ns, ends[-1].end_ns),
+                cite(pressure, ends[-1].start_ns, ends[-1].end_ns) + cite(liquid, ends[-1].start_ns, ends[-1].end_ns),
+                max(pressure.interval_s, liquid.interval_s),
+                len(excess),
+            ),
         ),
     )

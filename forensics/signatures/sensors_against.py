@@ -9,17 +9,10 @@ import numpy as np
 
 from forensics.findings import Finding
 from forensics.points import NS, Samples, Span
+from forensics.signatures.answer import Seen, Value, answered, in_words, rows_of, rows_of_each
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import Frame, frame_of, rests_of
-from forensics.signatures.phases import (
-    AMPS,
-    Bools,
-    Floats,
-    Measured,
-    answer,
-    cite_between,
-    trip_at_failure,
-)
+from forensics.signatures.phases import AMPS, Bools, Floats, trip_at_failure
 from forensics.vocabulary import Outcome, Role
 
 _FEW = 5
@@ -63,22 +56,24 @@ def disagree_running(subject: Subject) -> tuple[Finding, ...]:
     points = [p for role in pair.roles if (p := frame.point(role)) is not None]
     others = f"; {len(judged)} comparisons made"
     return (
-        answer(
+        answered(
             subject,
             check,
             Outcome.PRESENT if ratio > 1 else Outcome.ABSENT,
             f"{pair.words} by {value:.3g} {pair.unit} (median){others}",
-            Measured(
-                span_ns=span,
-                samples=int(known.sum()),
-                cites=tuple(c for p in points for c in cite_between(p, *span)),
-                interval_s=max((p.interval_s for p in points), default=float("nan")),
-                value=value,
-                low=float(np.percentile(pair.excess[known], 10)),
-                high=float(np.percentile(pair.excess[known], 90)),
-                unit=pair.unit,
-                limit_name=pair.limit_name,
+            Value(
+                value,
+                float(np.percentile(pair.excess[known], 10)),
+                float(np.percentile(pair.excess[known], 90)),
+                pair.unit,
+                pair.limit_name,
                 above=True,
+            ),
+            Seen(
+                span,
+                rows_of_each(points, *span),
+                max((p.interval_s for p in points), default=float("nan")),
+                int(known.sum()),
             ),
         ),
     )
@@ -177,22 +172,19 @@ def disagree_at_rest(subject: Subject) -> tuple[Finding, ...]:
     ratio, value, count, point, name = max(judged, key=lambda item: item[0])
     span = (rests[0].start_ns, max(rests[-1].end_ns, subject.record.failure_ns))
     where = "since the failure, as it did not before" if count == 1 else f"at the end of {count} rests (median)"
-    text = f"{point.role.value} less suction is {value:+.1f} kPa {where}"
+    text = f"{in_words(point.role)} less suction is {value:+.1f} kPa {where}"
     return (
-        answer(
+        answered(
             subject,
             check,
             Outcome.PRESENT if ratio > 1 else Outcome.ABSENT,
             text,
-            Measured(
-                span_ns=span,
-                samples=count,
-                cites=(*cite_between(point, *span), *cite_between(suction, *span)),
-                interval_s=max(point.interval_s, suction.interval_s),
-                value=abs(value),
-                unit="kPa",
-                limit_name=name,
-                above=True,
+            Value.exact(abs(value), "kPa", name, above=True),
+            Seen(
+                span,
+                (*rows_of(point, *span), *rows_of(suction, *span)),
+                max(point.interval_s, suction.interval_s),
+                count,
             ),
         ),
     )

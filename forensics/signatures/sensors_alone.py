@@ -14,10 +14,10 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import NS
 from forensics.saturation import SaturationCurve
+from forensics.signatures.answer import Seen, Value, answered, in_words, rows_of_each
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import HIGH_SIDE, Floats, Frame, Mask, derived_of, duty_of, frame_of, own_usual
 from forensics.signatures.judge import unready
-from forensics.signatures.phases import Measured, answer, cite_between
 from forensics.vocabulary import Outcome, Role
 
 _FEW = 5
@@ -249,25 +249,17 @@ def _told(
         unlock = "log oil temperature, power and both pressures of the high side"
         return cannot_tell(check, why or f"too little that must move with {role.value} is known", unlocked_by=unlock)
     told = followed or still
-    off = f"{role.value} stood {move.size_k:+.1f} K off its own usual"
+    off = f"{in_words(role)} stood {move.size_k:+.1f} K off its own usual"
     point = frame.points[role]
     span = (int(frame.t[move.at][0]), int(frame.t[move.at][-1]))
-    names = ", ".join(p.role.value for p in told)
+    names = ", ".join(in_words(p.role) for p in told)
     with_it = f"with it {names} moved" if followed else f"{names} did not move with it"
-    cites = tuple(c for r in (role, *(p.role for p in told)) for c in cite_between(frame.points[r], *span))
-    return answer(
+    cites = rows_of_each((frame.points[r] for r in (role, *(p.role for p in told))), *span)
+    return answered(
         subject,
         check,
         Outcome.ABSENT if followed else Outcome.PRESENT,
         f"{off} in its last {(span[1] - span[0]) / NS:.0f} s; {with_it}",
-        Measured(
-            span_ns=span,
-            samples=int(move.at.sum()),
-            cites=cites,
-            interval_s=point.interval_s,
-            value=max((p.share for p in told), key=abs),
-            unit="1",
-            limit_name="sensors.alone_still",
-            above=False,
-        ),
+        Value.exact(max((p.share for p in told), key=abs), "1", "sensors.alone_still", above=False),
+        Seen(span, cites, point.interval_s, int(move.at.sum())),
     )

@@ -6,15 +6,9 @@ import numpy as np
 
 from forensics.findings import Cite, Finding
 from forensics.points import NS, Samples
+from forensics.signatures.answer import Seen, Value, answered, in_words, rows_of, rows_of_each
 from forensics.signatures.base import Subject, cannot_tell
-from forensics.signatures.phases import (
-    Measured,
-    answer,
-    before_failure,
-    cite_between,
-    stretches,
-    trip_at_failure,
-)
+from forensics.signatures.phases import before_failure, stretches, trip_at_failure
 from forensics.signatures.trip_words import trip_texts
 from forensics.vocabulary import ROLE_FACTS, Dimension, Outcome, Quality, Recorded, Role
 
@@ -65,13 +59,13 @@ def frozen(subject: Subject) -> tuple[Finding, ...]:
     if not held:
         span = (edges[0], edges[-1])
         text = f"all of {len(points)} points moved across {watched} starts and stops"
-        seen_cites = tuple(c for p in points[:3] for c in cite_between(p, *span))
+        seen_cites = rows_of_each(points[:3], *span)
         return (_frozen_answer(subject, Outcome.ABSENT, text, span, watched, seen_cites, points[0]),)
     role = max(held, key=lambda r: counts[r])
     own = [(e, p) for e, p, _ in still if p.role is role]
     span = (own[0][0], own[-1][0])
-    text = f"{role.value} did not move across {counts[role]} of {watched} starts and stops, while others did"
-    cites = cite_between(own[0][1], span[0] - 120 * NS, span[1] + 120 * NS)
+    text = f"{in_words(role)} did not move across {counts[role]} of {watched} starts and stops, while others did"
+    cites = rows_of(own[0][1], span[0] - 120 * NS, span[1] + 120 * NS)
     return (_frozen_answer(subject, Outcome.PRESENT, text, span, counts[role], cites, own[0][1]),)
 
 
@@ -84,17 +78,9 @@ def _frozen_answer(
     cites: tuple[Cite, ...],
     point: Samples,
 ) -> Finding:
-    seen = Measured(
-        span_ns=span,
-        samples=edges,
-        cites=cites,
-        interval_s=point.interval_s,
-        value=float(edges) if outcome is Outcome.PRESENT else 0.0,
-        unit="1",
-        limit_name="sensors.frozen_edges",
-        above=True,
-    )
-    return answer(subject, "sensors.frozen", outcome, text, seen)
+    value = float(edges) if outcome is Outcome.PRESENT else 0.0
+    measured = Value.exact(value, "1", "sensors.frozen_edges", above=True)
+    return answered(subject, "sensors.frozen", outcome, text, measured, Seen(span, cites, point.interval_s, edges))
 
 
 def _moved(subject: Subject, point: Samples, edge_ns: int) -> bool | None:
@@ -140,9 +126,9 @@ def out_of_range(subject: Subject) -> tuple[Finding, ...]:
         count, point, first_ns, last_ns, reading = worst
         facts = ROLE_FACTS[point.role]
         unit = "kPa abs" if facts.dimension is Dimension.PRESSURE else facts.unit
-        text = f"{point.role.value} read {reading:.4g} {unit}, {count} samples out of its range"
+        text = f"{in_words(point.role)} read {reading:.4g} {unit}, {count} samples out of its range"
         outcome, seen = Outcome.PRESENT, (first_ns, last_ns)
-        cites, interval_s = cite_between(point, *seen), point.interval_s
+        cites, interval_s = rows_of(point, *seen), point.interval_s
     elif strays:
         return (cannot_tell(check, f"{strays} readings out of range, none of them two in a row before the failure"),)
     elif (slow := min(p.interval_s for p in watched)) > limits["sensors.jump_fine_s"] and trip_at_failure(subject):
@@ -153,24 +139,16 @@ def out_of_range(subject: Subject) -> tuple[Finding, ...]:
     else:
         count, seen, outcome = 0, (span.start_ns, span.end_ns), Outcome.ABSENT
         text = f"{len(watched)} points stayed inside what is possible"
-        cites = tuple(c for p in watched[:3] for c in cite_between(p, *seen))
+        cites = rows_of_each(watched[:3], *seen)
         interval_s = watched[0].interval_s
     return (
-        answer(
+        answered(
             subject,
             check,
             outcome,
             text,
-            Measured(
-                span_ns=seen,
-                samples=max(count, 1),
-                cites=cites,
-                interval_s=interval_s,
-                value=float(count),
-                unit="1",
-                limit_name=name,
-                above=True,
-            ),
+            Value.exact(float(count), "1", name, above=True),
+            Seen(seen, cites, interval_s, max(count, 1)),
         ),
     )
 

@@ -6,15 +6,10 @@ import numpy as np
 
 from forensics.findings import Finding
 from forensics.points import NS
+from forensics.signatures.answer import Seen, Value, answered, rows_of, rows_of_each
 from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import frame_of
-from forensics.signatures.phases import (
-    AMPS,
-    VOLTS,
-    Measured,
-    answer,
-    cite_between,
-)
+from forensics.signatures.phases import AMPS, VOLTS
 from forensics.vocabulary import Outcome, Role
 
 _FEW = 5
@@ -40,21 +35,13 @@ def counter_mismatch(subject: Subject) -> tuple[Finding, ...]:
     text = f"the counter moved by {moved:.0f}, the record shows {sure} to {most} starts"
     span = (first, last)
     return (
-        answer(
+        answered(
             subject,
             check,
             Outcome.PRESENT if apart > subject.limits["sensors.counter_apart"] else Outcome.ABSENT,
             text,
-            Measured(
-                span_ns=span,
-                samples=max(most, 2),
-                cites=cite_between(good, *span),
-                interval_s=good.interval_s,
-                value=apart,
-                unit="1",
-                limit_name="sensors.counter_apart",
-                above=True,
-            ),
+            Value.exact(apart, "1", "sensors.counter_apart", above=True),
+            Seen(span, rows_of(good, *span), good.interval_s, max(most, 2)),
         ),
     )
 
@@ -86,22 +73,24 @@ def power_mismatch(subject: Subject) -> tuple[Finding, ...]:
     span = (int(frame.t[known][0]), int(frame.t[known][-1]))
     points = [p for role in (Role.MOTOR_POWER, Role.MOTOR_AMPS, *AMPS) if (p := frame.point(role)) is not None]
     return (
-        answer(
+        answered(
             subject,
             check,
             Outcome.PRESENT if wrong else Outcome.ABSENT,
             f"power over √3 · voltage · current is {value:.2f} (median)",
-            Measured(
-                span_ns=span,
-                samples=int(known.sum()),
-                cites=tuple(c for p in points for c in cite_between(p, *span)),
-                interval_s=max(p.interval_s for p in points),
-                value=value,
-                low=float(np.percentile(factor[known], 5)),
-                high=float(np.percentile(factor[known], 95)),
-                unit="1",
-                limit_name=name,
+            Value(
+                value,
+                float(np.percentile(factor[known], 5)),
+                float(np.percentile(factor[known], 95)),
+                "1",
+                name,
                 above=high,
+            ),
+            Seen(
+                span,
+                rows_of_each(points, *span),
+                max(p.interval_s for p in points),
+                int(known.sum()),
             ),
         ),
     )

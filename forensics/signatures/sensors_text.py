@@ -7,8 +7,9 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import NS, Samples
 from forensics.record import LogLine
+from forensics.signatures.answer import Seen, Value, answered, in_words, rows_of, rows_of_each
 from forensics.signatures.base import Subject, cannot_tell
-from forensics.signatures.phases import AMPS, Floats, Measured, Trip, answer, cite_between, trip_at_failure, widened
+from forensics.signatures.phases import AMPS, Floats, Trip, trip_at_failure, widened
 from forensics.signatures.sensors_alone import stood_alone
 from forensics.signatures.sensors_trip import no_true_step, since_start_s, stepped_alone
 from forensics.signatures.trip_words import Quantity, trip_texts
@@ -107,25 +108,17 @@ def trip_text_unsupported(subject: Subject) -> tuple[Finding, ...]:
         return (cannot_tell(check, f"{point.role.value} bears it out, but by a step that nothing else shared"),)
     span = (trip.earliest_ns - round(subject.limits["sensors.approach_s"] * NS), trip.earliest_ns)
     which = "left" if outside else "stayed in"
-    text = f"'{line.text or line.point}': {point.role.value} {which} the machine's own range before the stop"
+    text = f"'{line.text or line.point}': {in_words(point.role)} {which} the machine's own range before the stop"
     text += ", by a step that nothing true makes and nothing else shared" if false_step else ""
     text += ", alone among what must move with it" if alone and not false_step else ""
     return (
-        answer(
+        answered(
             subject,
             check,
             Outcome.PRESENT if unsupported else Outcome.ABSENT,
             text,
-            Measured(
-                span_ns=span,
-                samples=max(len(point.between(*span)), 1),
-                cites=cite_between(point, *span),
-                interval_s=point.interval_s,
-                value=share,
-                unit="1",
-                limit_name="sensors.excursion_share",
-                above=False,
-            ),
+            Value.exact(share, "1", "sensors.excursion_share", above=False),
+            Seen(span, rows_of(point, *span), point.interval_s, max(len(point.between(*span)), 1)),
         ),
     )
 
@@ -208,26 +201,23 @@ def neighbours_unmoved(subject: Subject) -> tuple[Finding, ...]:
     ]
     if not others:
         return (cannot_tell(check, f"nothing that must move with {point.role.value} is logged at 10 s or faster"),)
-    followed = [other.role.value for other, share in others if share > 1]
-    names = ", ".join(other.role.value for other, _ in others)
+    followed = [in_words(other.role) for other, share in others if share > 1]
+    names = ", ".join(in_words(other.role) for other, _ in others)
     span = (left_ns, trip.earliest_ns)
-    text = f"'{line.text or line.point}': {point.role.value} left its range, "
+    text = f"'{line.text or line.point}': {in_words(point.role)} left its range, "
     text += f"with it {', '.join(followed)}" if followed else f"{names} did not move with it"
     return (
-        answer(
+        answered(
             subject,
             check,
             Outcome.ABSENT if followed else Outcome.PRESENT,
             text,
-            Measured(
-                span_ns=span,
-                samples=max(len(point.between(span[0], span[1] + 1)) - 1, 1),
-                cites=tuple(c for p in (point, *(o for o, _ in others)) for c in cite_between(p, *span)),
-                interval_s=point.interval_s,
-                value=max(share for _, share in others),
-                unit="1",
-                limit_name="sensors.still_share",
-                above=False,
+            Value.exact(max(share for _, share in others), "1", "sensors.still_share", above=False),
+            Seen(
+                span,
+                rows_of_each((point, *(other for other, _ in others)), *span),
+                point.interval_s,
+                max(len(point.between(span[0], span[1] + 1)) - 1, 1),
             ),
         ),
     )

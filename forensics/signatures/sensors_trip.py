@@ -8,8 +8,9 @@ import numpy as np
 
 from forensics.findings import Finding
 from forensics.points import NS, Samples
+from forensics.signatures.answer import Seen, Value, answered, in_words, rows_of, rows_of_each
 from forensics.signatures.base import Subject, cannot_tell
-from forensics.signatures.phases import Measured, Trip, answer, cite_between, trip_at_failure, widened
+from forensics.signatures.phases import Trip, trip_at_failure, widened
 from forensics.signatures.trip_words import trip_texts
 from forensics.vocabulary import ROLE_FACTS, Dimension, Outcome, Quality, Recorded, Role
 
@@ -81,18 +82,18 @@ def jump_at_trip(subject: Subject) -> tuple[Finding, ...]:
         why = f"no step is seen, but one that trips within {slow:g} s falls between two samples"
         return (cannot_tell(check, why, unlocked_by="log the sensors of the protections every 1 to 2 s"),)
     span = (trip.earliest_ns - round(subject.limits["sensors.jump_watch_s"] * NS), trip.earliest_ns)
-    names = ", ".join(p.role.value for p in watched)
+    names = ", ".join(in_words(p.role) for p in watched)
     return (
-        answer(
+        answered(
             subject,
             check,
             Outcome.ABSENT,
             f"{names} went into the stop without a step",
-            Measured(
-                span_ns=span,
-                samples=sum(len(p.between(*span)) for p in watched),
-                cites=tuple(c for p in watched[:3] for c in cite_between(p, *span)),
-                interval_s=max(p.interval_s for p in watched),
+            seen=Seen(
+                span,
+                rows_of_each(watched[:3], *span),
+                max(p.interval_s for p in watched),
+                sum(len(p.between(*span)) for p in watched),
             ),
         ),
     )
@@ -258,22 +259,15 @@ def _jump_finding(subject: Subject, check: str, jump: Jump) -> Finding:
     span = (int(point.t[max(k - 1, 0)]), int(point.t[k]))
     stays = int(np.searchsorted(point.t, point.t[k] + 10 * NS)) - k
     unit = {"degC": "K"}.get(ROLE_FACTS[point.role].unit, ROLE_FACTS[point.role].unit)
-    still = f"; {', '.join(jump.neighbours)} stood still" if jump.neighbours else ""
+    neighbours = ", ".join(jump.neighbours).replace("_", " ")
+    still = f"; {neighbours} stood still" if neighbours else ""
     seconds = (span[1] - span[0]) / NS
-    text = f"{point.role.value} stepped by {jump.size:+.4g} {unit} within {seconds:g} s before the stop{still}"
-    return answer(
+    text = f"{in_words(point.role)} stepped by {jump.size:+.4g} {unit} within {seconds:g} s before the stop{still}"
+    return answered(
         subject,
         check,
         Outcome.PRESENT,
         text,
-        Measured(
-            span_ns=span,
-            samples=max(1, stays),
-            cites=cite_between(point, *span),
-            interval_s=point.interval_s,
-            value=abs(jump.size),
-            unit=unit,
-            limit_name=jump.limit_name,
-            above=True,
-        ),
+        Value.exact(abs(jump.size), unit, jump.limit_name, above=True),
+        Seen(span, rows_of(point, *span), point.interval_s, max(1, stays)),
     )

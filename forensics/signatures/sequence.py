@@ -131,7 +131,7 @@ def _counted(
     )
     count = float(len(wrong))
     outcome = Outcome.PRESENT if wrong else Outcome.ABSENT
-    return answered(subject, check, outcome, text, Value(count, count, count, "stops"), seen)
+    return answered(subject, check, outcome, text, Value.exact(count, "stops"), seen)
 
 
 def bypass_not_energised_running(subject: Subject) -> tuple[Finding, ...]:
@@ -154,7 +154,7 @@ def bypass_not_energised_running(subject: Subject) -> tuple[Finding, ...]:
     known = sum(command.known_s(int(a), int(b)) for a, b in zip(begin, end, strict=True) if b > a)
     if known <= 0:
         return (cannot_tell(check, "the command is not recorded while the motor ran"),)
-    measured = Value(open_s, open_s, open_s, "s", "sequence.bypass_open_running_s", above=True)
+    measured = Value.exact(open_s, "s", "sequence.bypass_open_running_s", above=True)
     words = f"Of {known:.0f} s of ordinary running the command left the valve open for {open_s:.0f} s."
     outcome = Outcome.PRESENT if open_s > subject.limits["sequence.bypass_open_running_s"] else Outcome.ABSENT
     whole = np.array([min(s.end_ns, record.failure_ns) for s in spans], dtype=np.int64)
@@ -250,7 +250,7 @@ def _at_starts(
     outcome = Outcome.PRESENT if wrong else Outcome.ABSENT
     cites = _rows(subject, command.role, *span)
     seen = Seen(span, cites, command.interval_s, max(2, len(wrong) or len(judged)), rests_on_commands=True)
-    return answered(subject, check, outcome, text, Value(count, count, count, "starts"), seen)
+    return answered(subject, check, outcome, text, Value.exact(count, "starts"), seen)
 
 
 def restart_too_soon(subject: Subject) -> tuple[Finding, ...]:
@@ -271,7 +271,7 @@ def restart_too_soon(subject: Subject) -> tuple[Finding, ...]:
     if soon and max(brief_s) < subject.limits["states.dropout_s"]:
         return (cannot_tell(check, words + " As sampled it may be a drop-out of the contactor."),)
     outcome = Outcome.PRESENT if soon else Outcome.ABSENT
-    return (answered(subject, check, outcome, words, Value(least, least, least, "s"), seen),)
+    return (answered(subject, check, outcome, words, Value.exact(least, "s"), seen),)
 
 
 def _surely_off_s(subject: Subject, start: Start) -> float:
@@ -305,7 +305,7 @@ def expansion_valve_open_at_stop(subject: Subject) -> tuple[Finding, ...]:
     limit = limits["sequence.valve_open"]
     opened = [(v, s) for v, s in read if v > limit]
     value, stop = (opened or read)[-1]
-    measured = Value(value, value - 1.0, value + 1.0, "%", "sequence.valve_open", above=True)
+    measured = Value.within(value, 1.0, "%", "sequence.valve_open", above=True)
     words = f"After {len(opened)} of {len(read)} stops of the window the valve stood open, last read {value:.0f} %."
     span = (stop.earliest_ns, stop.latest_ns + round(limits["sequence.valve_to_s"] * NS))
     seen = Seen(span, rows_of(point, *span), point.interval_s, max(2, len(opened) or len(read)))

@@ -38,9 +38,7 @@ def loaded_at_stop(subject: Subject) -> tuple[Finding, ...]:
     if not present and last is not stops[-1]:
         return (cannot_tell(check, "neither slide nor amps tell it of the last normal stop"),)
     slide = last.slide_percent
-    value = (
-        Value() if slide is None else Value(slide, slide - 2, slide + 2, "%", "starts.slide_unloaded_max", above=True)
-    )
+    value = Value() if slide is None else Value.within(slide, 2, "%", "starts.slide_unloaded_max", above=True)
     words = f"At {len(loaded)} of the last {len(judged)} normal stops the slide stood loaded."
     if present != last_loaded:
         value = Value()
@@ -104,7 +102,7 @@ def cannot_reach_full_load(subject: Subject) -> tuple[Finding, ...]:
         if command.interval_s > limits["slide.pulse_interval_s"]:
             need /= sure_share(subject, command.interval_s)
     words = f"Capacity reached {most:.0f} %; load was commanded for up to {asked:.0f} s within ten minutes."
-    measured = Value(most, most - 2, most + 2, "%", "slide.short_of_full", above=False)
+    measured = Value.within(most, 2, "%", "slide.short_of_full", above=False)
     span = (int(good.t[0]), int(good.t[-1]))
     seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, len(good), rests_on_commands=True)
     if most >= limits["slide.full_load"]:

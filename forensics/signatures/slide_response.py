@@ -64,7 +64,7 @@ def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ..
             return (apart or cannot_tell(check, why),)
     inside = (bins.begin >= found.span_ns[0]) & (bins.end <= found.span_ns[1])
     spread = 0.05 + noise(source, bins.begin[inside], bins.end[inside]) / (float(found.acting_s[-1]) * usual)
-    measured = Value(share, share - spread, share + spread, "1", "slide.response_share_min", above=False)
+    measured = Value.within(share, spread, "1", "slide.response_share_min", above=False)
     pulses = _pulses(subject, sign, found.span_ns)
     words = (
         f"Over the last {found.acting_s[-1]:.0f} s of {word} command ({pulses} pulses) the capacity moved "
@@ -290,7 +290,7 @@ def responds_slowly(subject: Subject) -> tuple[Finding, ...]:
         return (cannot_tell(check, words + f" Samples every {interval_s:g} s do not time pulses."),)
     if share < low:
         words += " That is no response rather than a slow one."
-    measured = Value(share, share - 0.1, share + 0.1, "1", "slide.response_share_slow", above=False)
+    measured = Value.within(share, 0.1, "1", "slide.response_share_slow", above=False)
     cites = rows_of(source.point, *found.span_ns)
     count = int(np.sum(found.bins[-_FEWEST_BLOCKS:]))
     seen = Seen(found.span_ns, cites, source.point.interval_s, count, rests_on_commands=True)
@@ -318,7 +318,7 @@ def polarity_contradicted(subject: Subject) -> tuple[Finding, ...]:
     words = "; ".join(f"{100 * s:+.0f} % of the expected rate" for s, _ in shares) + " in the profile's sense."
     span = shares[0][1].span_ns
     seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, sum(int(f.bins.sum()) for _, f in shares))
-    measured = Value(share, share - 0.1, share + 0.1, "1")
+    measured = Value.within(share, 0.1, "1")
     if all(s < -limit for s, _ in shares):
         return (answered(subject, check, Outcome.PRESENT, words, measured, seen),)
     if any(s > limit for s, _ in shares) and not any(s < -limit for s, _ in shares):

@@ -45,7 +45,7 @@ def no_lift(subject: Subject) -> tuple[Finding, ...]:
     else:
         return (cannot_tell(check, f"the difference reached {most:.0f} kPa, within sensor error of the limit"),)
     error = rotors.offset_error_kpa
-    measured = Value(most, most - error, most + error, "kPa", "starts.lift_kpa", above=False)
+    measured = Value.within(most, error, "kPa", "starts.lift_kpa", above=False)
     words = f"Discharge less suction reached {most:.0f} kPa at most after the unloading valve was due to shut."
     cites = rows_of(rotors.upper, begin, end) + rows_of(rotors.lower, begin, end)
     return (
@@ -93,7 +93,7 @@ def discharge_falls_below_suction(subject: Subject) -> tuple[Finding, ...]:
         return (cannot_tell(check, why),)
     below = -float(np.median(values[-max(_FEWEST, len(values) // 3) :]))
     error = rotors.offset_error_kpa
-    measured = Value(below, below - error, below + error, "kPa", "starts.backwards_kpa", above=True)
+    measured = Value.within(below, error, "kPa", "starts.backwards_kpa", above=True)
     side = "below" if below > 0 else "above"
     words = f"Discharge stood {abs(below):.0f} kPa {side} suction at the end of the first minute."
     cites = rows_of(rotors.upper, run.first_ns, end) + rows_of(rotors.lower, run.first_ns, end)
@@ -149,7 +149,7 @@ def oil_pressure_absent(subject: Subject) -> tuple[Finding, ...]:
     else:
         outcome = Outcome.PRESENT
     error = subject.limits["coastdown.sensor_kpa"]
-    measured = Value(most, most - error, most + error, "kPa", "starts.oil_kpa", above=False)
+    measured = Value.within(most, error, "kPa", "starts.oil_kpa", above=False)
     words = f"The oil difference reached {most:.0f} kPa."
     cites = rows_of(point, begin, end)
     return (

@@ -51,7 +51,7 @@ def too_frequent(subject: Subject) -> tuple[Finding, ...]:
     words = f"At most {most} starts within an hour; {len(starts)} starts in the window up to the failure."
     first = int(np.argmax(counts)) if len(counts) else 0
     busiest = starts[first : first + most]
-    measured = Value(float(most), float(most), float(most), "1/h", "starts.most_per_hour", above=True)
+    measured = Value.exact(float(most), "1/h", "starts.most_per_hour", above=True)
     duty, source = duty_words(subject, starts)
     seen = Seen(span_ns=_span(busiest), cites=_cites(busiest), interval_s=interval, samples=max(len(starts), 1))
     finding = answered(subject, check, outcome, f"{words} {duty}", measured, seen)

@@ -92,7 +92,7 @@ def _start_value(start: Start, outcome: Outcome) -> Value:
     if start.judged_by == BY_SLIDE and start.slide_percent is not None:
         limit = "starts.slide_loaded_min" if outcome is Outcome.PRESENT else "starts.slide_unloaded_max"
         slide = start.slide_percent
-        return Value(slide, slide - 2.0, slide + 2.0, "%", limit, above=True)
+        return Value.within(slide, 2.0, "%", limit, above=True)
     if start.judged_by in (BY_OWN, BY_POWER):
         # held against the machine's own starts or by power: the ratio is told, its limit is not what decided
         return Value(start.ratio, start.low, start.high, "1")

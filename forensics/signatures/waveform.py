@@ -13,7 +13,7 @@ import numpy as np
 from forensics.findings import Cite, Finding
 from forensics.points import NS
 from forensics.record import Waveform
-from forensics.rules import Limits, read_checks
+from forensics.signatures.answer import Seen, Value, answered
 from forensics.signatures.base import Detector, Subject, cannot_tell
 from forensics.signatures.phasors import VOLTS
 from forensics.signatures.residual import ResidualDirection, residual_direction
@@ -39,35 +39,17 @@ def in_window(subject: Subject) -> tuple[Waveform, ...]:
     return tuple(found)
 
 
-def as_finding(check_id: str, waveform: Waveform, answer: Answered, limits: Limits, suffix: str = "") -> Finding:
+def as_finding(subject: Subject, check_id: str, waveform: Waveform, answer: Answered, suffix: str = "") -> Finding:
     """The answer of one record as a finding, with its samples cited (counted from 1)."""
     if answer.outcome is Outcome.CANNOT_TELL:
         return replace(cannot_tell(check_id, answer.why_not, suffix=suffix), sample_interval_s=waveform.interval_s)
-    title = read_checks()[check_id].title
-    name = answer.limit_name
-    time_ns = [waveform.start_ns + round(float(waveform.time_s[i]) * NS) for i in (answer.first, answer.last)]
-    return Finding(
-        id=check_id + suffix,
-        check=check_id,
-        outcome=answer.outcome,
-        statement=f"{title}: {'yes' if answer.outcome is Outcome.PRESENT else 'no'}; {answer.text}.",
-        from_ns=time_ns[0],
-        to_ns=time_ns[1],
-        value=answer.value,
-        low=answer.low if answer.low is not None else answer.value,
-        high=answer.high if answer.high is not None else answer.value,
-        unit=answer.unit,
-        limit=limits[name] if name else None,
-        limit_name=name,
-        above=answer.above,
-        basis=limits.basis(name) if name else read_checks()[check_id].source,
-        cites=tuple(
-            Cite(waveform.source, waveform.columns.get(role, role.value), (answer.first + 1, answer.last + 1))
-            for role in answer.roles
-        ),
-        sample_interval_s=waveform.interval_s,
-        samples=max(answer.last - answer.first + 1, 1),
-    )
+    begin_ns, end_ns = (waveform.start_ns + round(float(waveform.time_s[i]) * NS) for i in (answer.first, answer.last))
+    low, high = (answer.value if x is None else x for x in (answer.low, answer.high))
+    rows = (answer.first + 1, answer.last + 1)
+    cites = tuple(Cite(waveform.source, waveform.columns.get(role, role.value), rows) for role in answer.roles)
+    measured = Value(answer.value, low, high, answer.unit, answer.limit_name, above=answer.above)
+    seen = Seen((begin_ns, end_ns), cites, waveform.interval_s, max(answer.last - answer.first + 1, 1), suffix=suffix)
+    return answered(subject, check_id, answer.outcome, answer.text, measured, seen)
 
 
 def _each(check_id: str, look: Callable[[Subject, Waveform], Answered]) -> Detector:
@@ -79,7 +61,7 @@ def _each(check_id: str, look: Callable[[Subject, Waveform], Answered]) -> Detec
         found = []
         for number, waveform in enumerate(records, start=1):
             suffix = f"@{number}" if len(records) > 1 else ""
-            found.append(as_finding(check_id, waveform, look(subject, waveform), subject.limits, suffix))
+            found.append(as_finding(subject, check_id, waveform, look(subject, waveform), suffix))
         return tuple(found)
 
     return detector

@@ -8,6 +8,7 @@ import numpy as np
 
 from forensics.record import Waveform
 from forensics.rules import Limits
+from forensics.signatures.answer import in_words
 from forensics.signatures.phasors import AMPS, Floats, current_vector, cycle_rms, sliding_mean, unbalance_percent
 from forensics.signatures.waveform_answer import Answered, cycle_width, longest_stretch, unknown
 from forensics.vocabulary import Outcome, Starter
@@ -50,7 +51,7 @@ def phase_loss(waveform: Waveform, limits: Limits) -> Answered:
         level = np.median(rms[:, a : b + 1], axis=1)
         before = np.median(rms[:, : max(a - width, 1)], axis=1) if a > 2 * width else None
         text = "two line currents opposite and equal: " + ", ".join(
-            f"{role.value} {now:.4g} A" for role, now in zip(AMPS, level, strict=True)
+            f"{in_words(role)} {now:.4g} A" for role, now in zip(AMPS, level, strict=True)
         )
         if before is not None and before.min() > 0:
             grown = level.max() / before.mean()
