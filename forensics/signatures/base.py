@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from functools import wraps
+from typing import Protocol, TypeVarTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,6 +64,35 @@ class Subject:
 
 
 Detector = Callable[[Subject], tuple[Finding, ...]]
+Needed = TypeVarTuple("Needed")
+
+
+def detector(
+    check: str, needs: Callable[[Subject, str], tuple[*Needed] | Finding]
+) -> Callable[[Callable[[Subject, str, *Needed], Finding]], Detector]:
+    """Make a detector of a look that gives the one answer of a check.
+
+    Parameters
+    ----------
+    check
+        Id in the catalogue; the look is given it.
+    needs
+        Gets what the look needs, or the cannot-tell where it can't be had; what it gets is handed to the look.
+
+    Notes
+    -----
+    What several detectors ask before they look is asked in one place so, and in the same words.
+    """
+
+    def made(look: Callable[[Subject, str, *Needed], Finding]) -> Detector:
+        @wraps(look)
+        def detect(subject: Subject) -> tuple[Finding, ...]:
+            got = needs(subject, check)
+            return (got if isinstance(got, Finding) else look(subject, check, *got),)
+
+        return detect
+
+    return made
 
 
 def points_for(subject: Subject, check: Check) -> tuple[dict[Role, Samples | Switch], str]:

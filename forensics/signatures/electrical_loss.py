@@ -7,15 +7,17 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import NS, OFF, Span
 from forensics.signatures.answer import Seen, Value, answered
-from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.base import Subject, cannot_tell, detector
 from forensics.signatures.electrical_phases import single_phase_mask
 from forensics.signatures.electrical_supply import reference_volts, start_mask
 from forensics.signatures.phases import (
     VOLTS,
     Bools,
     Phases,
+    Trip,
     before_failure,
     read_phases,
+    stopped,
     stretches,
     trip_at_failure,
     widened,
@@ -109,36 +111,31 @@ def _dip_answer(
     )
 
 
-def power_lost(subject: Subject) -> tuple[Finding, ...]:
+@detector("electrical.power_lost", stopped)
+def power_lost(subject: Subject, check: str, trip: Trip) -> Finding:
     """Decide whether power was lost at the failure: all voltages gone, or every source silent from the stop on.
 
     A logger on its own supply goes on while the machine has none, so samples that go on exclude nothing; voltages
     that stand, or a stop that was commanded first, do.
     """
-    check = "electrical.power_lost"
-    trip = trip_at_failure(subject)
-    if trip is None:
-        return (cannot_tell(check, "the record shows no stop of the motor at the failure"),)
     by_volts = _power_by_volts(subject, check, trip.earliest_ns, trip.latest_ns)
     if by_volts is not None:
-        return (by_volts,)
+        return by_volts
     silent = _silence(subject, trip.earliest_ns, trip.latest_ns)
     if silent is not None:
         text = f"every source falls silent at the stop, the shortest for {silent.seconds:.0f} s"
         points = [p for found in subject.record.samples.values() for p in found]
-        return (
-            answered(
-                subject,
-                check,
-                Outcome.PRESENT,
-                text,
-                Value.exact(silent.seconds, "s", "electrical.silence_s", above=True),
-                Seen(
-                    (silent.start_ns, silent.end_ns),
-                    (),
-                    min(p.interval_s for p in points),
-                    len({p.origin.source for p in points}),
-                ),
+        return answered(
+            subject,
+            check,
+            Outcome.PRESENT,
+            text,
+            Value.exact(silent.seconds, "s", "electrical.silence_s", above=True),
+            Seen(
+                (silent.start_ns, silent.end_ns),
+                (),
+                min(p.interval_s for p in points),
+                len({p.origin.source for p in points}),
             ),
         )
     command = subject.record.switch(Role.RUN_COMMAND)
@@ -152,18 +149,14 @@ def power_lost(subject: Subject) -> tuple[Finding, ...]:
         )
     ):
         text = "the run command was taken away before the current ended"
-        return (
-            answered(
-                subject,
-                check,
-                Outcome.ABSENT,
-                text,
-                seen=Seen((trip.earliest_ns, trip.latest_ns), (), command.interval_s, 1),
-            ),
+        return answered(
+            subject,
+            check,
+            Outcome.ABSENT,
+            text,
+            seen=Seen((trip.earliest_ns, trip.latest_ns), (), command.interval_s, 1),
         )
-    return (
-        cannot_tell(check, "no supply voltage is logged and the sources go on, as a logger on its own supply does"),
-    )
+    return cannot_tell(check, "no supply voltage is logged and the sources go on, as a logger on its own supply does")
 
 
 def _power_by_volts(subject: Subject, check: str, first_ns: int, last_ns: int) -> Finding | None:

@@ -7,9 +7,9 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import NS, Samples
 from forensics.signatures.answer import Seen, Value, answered, rows_of, rows_of_each
-from forensics.signatures.base import Subject, cannot_tell
-from forensics.signatures.duty import duty_of, frame_of, own_usual
-from forensics.signatures.judge import Look, against_own, unready
+from forensics.signatures.base import Subject, cannot_tell, detector
+from forensics.signatures.duty import Frame, duty_of, own_usual
+from forensics.signatures.judge import Look, against_own, ready, running
 from forensics.signatures.phases import AMPS, Bools, Floats, before_failure, read_phases, trip_at_failure
 from forensics.vocabulary import Outcome, Role
 
@@ -119,20 +119,17 @@ def _largest_mean(t: np.ndarray, values: Floats, over_s: float) -> tuple[float, 
     return float(mean[at]), at
 
 
-def spikes_before_trip(subject: Subject) -> tuple[Finding, ...]:
+@detector("electrical.current_spikes_before_trip", ready)
+def spikes_before_trip(subject: Subject, check: str) -> Finding:
     """Decide whether the current spiked in the last minutes before the stop: contact, rubbing, an arcing joint.
 
     A spike stands above what the current comes back to within five samples, by six robust deviations and a share of
     rated. Needs 2 s or faster: slower logs see the trip only.
     """
-    check = "electrical.current_spikes_before_trip"
-    failed = unready(subject, check, saturation=False)
-    if failed is not None:
-        return (failed,)
     point, why = motor_current(subject)
     trip = trip_at_failure(subject)
     if point is None or trip is None:
-        return (cannot_tell(check, why or "the record shows no stop of the motor at the failure"),)
+        return cannot_tell(check, why or "the record shows no stop of the motor at the failure")
     limits = subject.limits
     end_ns = trip.earliest_ns
     watch_ns = round(limits["electrical.spike_watch_s"] * NS)
@@ -142,7 +139,7 @@ def spikes_before_trip(subject: Subject) -> tuple[Finding, ...]:
     t, residual = part.t[running], _over_base(part.v[running])
     last = t >= end_ns - watch_ns
     if last.sum() < limits["electrical.spike_samples"]:
-        return (cannot_tell(check, "too little running at 2 s or faster before the stop"),)
+        return cannot_tell(check, "too little running at 2 s or faster before the stop")
     quiet = residual[~last] if (~last).sum() >= limits["electrical.spike_samples"] else residual
     usual = float(np.median(quiet))
     spread = 1.4826 * float(np.median(np.abs(quiet - usual)))
@@ -155,19 +152,17 @@ def spikes_before_trip(subject: Subject) -> tuple[Finding, ...]:
     text = (
         f"{len(spikes)} of the last {len(chosen)} samples stood over {limit:.3g} A above what the current came back to"
     )
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            text,
-            Value.exact(float(len(spikes)), "1", name, above=True),
-            Seen(
-                span,
-                rows_of(part, *span),
-                part.interval_s,
-                max(len(spikes), 1) if outcome is Outcome.PRESENT else len(chosen),
-            ),
+    return answered(
+        subject,
+        check,
+        outcome,
+        text,
+        Value.exact(float(len(spikes)), "1", name, above=True),
+        Seen(
+            span,
+            rows_of(part, *span),
+            part.interval_s,
+            max(len(spikes), 1) if outcome is Outcome.PRESENT else len(chosen),
         ),
     )
 
@@ -182,28 +177,24 @@ def _over_base(values: Floats) -> Floats:
     return np.asarray(values - grey_opening(values, size=(min(_PEAK, len(values)),), mode="nearest"), np.float64)
 
 
-def amps_high_at_equal_duty(subject: Subject) -> tuple[Finding, ...]:
+@detector("electrical.amps_high_at_equal_duty", running)
+def amps_high_at_equal_duty(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether the motor draws more than its own earlier running at equal slide and lift.
 
     Power is preferred to amps (amps also follow the voltage). The usual is a plane over slide, lift and drive speed
     fitted to earlier settled running.
     """
-    check = "electrical.amps_high_at_equal_duty"
-    failed = unready(subject, check, saturation=False)
-    if failed is not None:
-        return (failed,)
-    frame = frame_of(subject)
     duties = tuple(d for d in duty_of(subject, frame, lift=True) if d[0] is not frame.of(Role.MOTOR_AMPS))
     if frame.of(Role.SLIDE_POSITION) is None:
-        return (cannot_tell(check, "the slide position is not logged: equal duty is not known"),)
+        return cannot_tell(check, "the slide position is not logged: equal duty is not known")
     role = Role.MOTOR_POWER if frame.of(Role.MOTOR_POWER) is not None else Role.MOTOR_AMPS
     reading = frame.of(role)
     if reading is None:
-        return (cannot_tell(check, "no motor current or power while running"),)
+        return cannot_tell(check, "no motor current or power while running")
     found = own_usual(subject, frame, reading, *duties)
     scale = float(np.nanmedian(reading[found.baseline])) if found.baseline.any() else float("nan")
     if not scale > 0:
-        return (cannot_tell(check, found.why_not or "no earlier running to compare with"),)
+        return cannot_tell(check, found.why_not or "no earlier running to compare with")
     percent = own_usual(subject, frame, 100 * reading / scale, *duties)
     words = f"{'power' if role is Role.MOTOR_POWER else 'current'} (% of its earlier median)"
     look = Look(
@@ -217,4 +208,4 @@ def amps_high_at_equal_duty(subject: Subject) -> tuple[Finding, ...]:
         groups=((role,), (Role.SLIDE_POSITION,)),
         sudden=False,
     )
-    return (against_own(subject, frame, look, percent),)
+    return against_own(subject, frame, look, percent)

@@ -10,7 +10,7 @@ from forensics.findings import Finding
 from forensics.made_once import made_once
 from forensics.points import NS
 from forensics.signatures.answer import Seen, Value, answered, in_words
-from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.base import Subject, cannot_tell, detector
 from forensics.signatures.phases import (
     AMPS,
     VOLTS,
@@ -267,12 +267,14 @@ def _open_supply(subject: Subject, check: str) -> Finding | None:
     )
 
 
-def phase_sensor_lost(subject: Subject) -> tuple[Finding, ...]:
-    """Decide whether a current sensor read nothing while the other two currents (and the power) stayed as they were."""
-    check = "electrical.phase_sensor_lost"
+def _three_currents(subject: Subject, check: str) -> tuple[PhaseView] | Finding:
     view = phase_view(subject)
-    if isinstance(view, str):
-        return (cannot_tell(check, view),)
+    return cannot_tell(check, view) if isinstance(view, str) else (view,)
+
+
+@detector("electrical.phase_sensor_lost", _three_currents)
+def phase_sensor_lost(subject: Subject, check: str, view: PhaseView) -> Finding:
+    """Decide whether a current sensor read nothing while the other two currents (and the power) stayed as they were."""
     failed = [s for s in view.spells if s.verdict == "sensor"]
     if failed:
         spell = max(failed, key=lambda s: s.last - s.first)
@@ -280,39 +282,32 @@ def phase_sensor_lost(subject: Subject) -> tuple[Finding, ...]:
         text = f"{in_words(AMPS[spell.missing])} reads nothing"
         if np.isfinite(spell.rise):
             text += f", the others {spell.rise:.2f} times what they were"
-        return (
-            answered(
-                subject,
-                check,
-                Outcome.PRESENT,
-                text,
-                Value.exact(
-                    spell.rise if np.isfinite(spell.rise) else None, "1", "electrical.sensor_rise", above=False
-                ),
-                Seen(span, view.phases.cites(*span), view.phases.interval_s, spell.last - spell.first + 1),
-            ),
+        return answered(
+            subject,
+            check,
+            Outcome.PRESENT,
+            text,
+            Value.exact(spell.rise if np.isfinite(spell.rise) else None, "1", "electrical.sensor_rise", above=False),
+            Seen(span, view.phases.cites(*span), view.phases.interval_s, spell.last - spell.first + 1),
         )
     if any(s.verdict == "open" for s in view.spells):
-        return (cannot_tell(check, "one current stands out, but what the others did is not plain"),)
+        return cannot_tell(check, "one current stands out, but what the others did is not plain")
     if not view.running.any():
-        return (cannot_tell(check, "the motor does not run in the window"),)
+        return cannot_tell(check, "the motor does not run in the window")
     text = "no current read nothing while the others stayed as they were"
-    return (_all_there(subject, check, view, "electrical.sensor_rise", text),)
+    return _all_there(subject, check, view, "electrical.sensor_rise", text)
 
 
-def current_unbalance(subject: Subject) -> tuple[Finding, ...]:
+@detector("electrical.current_unbalance", _three_currents)
+def current_unbalance(subject: Subject, check: str, view: PhaseView) -> Finding:
     """Decide whether the three currents were uneven for long (NEMA MG 1 method), lost phases and starts left out."""
-    check = "electrical.current_unbalance"
-    view = phase_view(subject)
-    if isinstance(view, str):
-        return (cannot_tell(check, view),)
     phases = view.phases
     percent = np.asarray(unbalance_percent(phases.v))
     usable = view.running & _settled(view, subject.limits["electrical.start_s"])
     for spell in view.spells:
         usable[spell.first : spell.last + 1] = False
     if usable.sum() < _FEW:
-        return (cannot_tell(check, "the motor hardly runs in the window"),)
+        return cannot_tell(check, "the motor hardly runs in the window")
     index = np.flatnonzero(usable)
     name = "electrical.current_unbalance_max"
     gap_s = max(5 * phases.interval_s, subject.limits["electrical.gap_s"])
@@ -329,17 +324,13 @@ def current_unbalance(subject: Subject) -> tuple[Finding, ...]:
         part, span, outcome = level, (int(phases.t[index[0]]), int(phases.t[index[-1]])), Outcome.ABSENT
         value = float(np.percentile(level, 95))
         text = f"95 of 100 readings within {value:.1f} %"
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            text,
-            Value(
-                value, float(np.percentile(part, 10)), max(float(np.percentile(part, 90)), value), "%", name, above=True
-            ),
-            Seen(span, phases.cites(*span), phases.interval_s, len(part)),
-        ),
+    return answered(
+        subject,
+        check,
+        outcome,
+        text,
+        Value(value, float(np.percentile(part, 10)), max(float(np.percentile(part, 90)), value), "%", name, above=True),
+        Seen(span, phases.cites(*span), phases.interval_s, len(part)),
     )
 
 

@@ -7,7 +7,7 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import NS
 from forensics.signatures.answer import Seen, Value, answered
-from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.base import Subject, cannot_tell, detector
 from forensics.signatures.duty import runs_of
 from forensics.signatures.electrical_phases import single_phase_mask
 from forensics.signatures.phases import (
@@ -62,23 +62,19 @@ def _covers_failure(subject: Subject, phases: Phases) -> bool:
     return late_s <= max(5 * phases.interval_s, subject.limits["duty.failure_reach"])
 
 
-def voltage_unbalance(subject: Subject) -> tuple[Finding, ...]:
+@detector("electrical.voltage_unbalance", _window_volts)
+def voltage_unbalance(subject: Subject, check: str, phases: Phases, volts: float) -> Finding:
     """Decide whether the line voltages were unbalanced for long (NEMA MG 1, clause 14.36).
 
     Spells with a phase lost are left out: they are another finding. With the motor off the unbalance is the supply's
     own; the statement says it.
     """
-    check = "electrical.voltage_unbalance"
-    got = _window_volts(subject, check)
-    if isinstance(got, Finding):
-        return (got,)
-    phases, volts = got
     percent = smoothed(unbalance_percent(phases.v), phases.interval_s, subject.limits["electrical.smoothing_s"])
     usable = (phases.v.max(axis=0) > _LIVE_SHARE * volts) & np.isfinite(percent)
     usable &= ~single_phase_mask(subject, phases.t, phases.clock)
     usable &= percent < subject.limits["electrical.open_phase_percent"]
     if usable.sum() < _FEW:
-        return (cannot_tell(check, "no voltage readings in the window without a phase lost"),)
+        return cannot_tell(check, "no voltage readings in the window without a phase lost")
     limit = subject.limits["electrical.voltage_unbalance_max"]
     found = _lasting(subject, percent > limit, usable, phases)
     severe = percent > subject.limits["electrical.voltage_unbalance_severe"]
@@ -95,20 +91,18 @@ def voltage_unbalance(subject: Subject) -> tuple[Finding, ...]:
         span, outcome = (int(phases.t[a]), int(phases.t[b])), Outcome.PRESENT
     else:
         if not _covers_failure(subject, phases):
-            return (cannot_tell(check, "the voltages end before the failure"),)
+            return cannot_tell(check, "the voltages end before the failure")
         value = float(np.percentile(percent[usable], 95))
         low, high = float(np.median(percent[usable])), value
         text, count = f"95 of 100 readings within {value:.1f} % ({words})", int(usable.sum())
         span, outcome = (int(phases.t[0]), int(phases.t[-1])), Outcome.ABSENT
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            text,
-            Value(value, low, high, "%", "electrical.voltage_unbalance_max", above=True),
-            Seen(span, phases.cites(*span), phases.interval_s, count),
-        ),
+    return answered(
+        subject,
+        check,
+        outcome,
+        text,
+        Value(value, low, high, "%", "electrical.voltage_unbalance_max", above=True),
+        Seen(span, phases.cites(*span), phases.interval_s, count),
     )
 
 
@@ -161,13 +155,9 @@ def start_mask(subject: Subject, phases: Phases) -> Bools:
     return mask
 
 
-def undervoltage(subject: Subject) -> tuple[Finding, ...]:
+@detector("electrical.undervoltage", _window_volts)
+def undervoltage(subject: Subject, check: str, phases: Phases, volts: float) -> Finding:
     """Decide whether the supply stayed below 90 % of declared voltage (NEMA MG 1 clause 12.44, IEC 61000-4-30)."""
-    check = "electrical.undervoltage"
-    got = _window_volts(subject, check)
-    if isinstance(got, Finding):
-        return (got,)
-    phases, volts = got
     share = smoothed(phases.v, phases.interval_s, subject.limits["electrical.smoothing_s"]).min(axis=0) / volts
     lost = single_phase_mask(subject, phases.t, phases.clock)
     open_ = unbalance_percent(phases.v) >= subject.limits["electrical.open_phase_percent"]
@@ -175,24 +165,22 @@ def undervoltage(subject: Subject) -> tuple[Finding, ...]:
         ~start_mask(subject, phases) & ~lost & ~np.nan_to_num(open_) & (share > subject.limits["electrical.dead_share"])
     )
     if usable.sum() < _FEW:
-        return (cannot_tell(check, "no voltage readings in the window outside starts and lost phases"),)
+        return cannot_tell(check, "no voltage readings in the window outside starts and lost phases")
     name = "electrical.undervoltage_share"
     found = _lasting(subject, share < subject.limits[name], usable, phases, "electrical.undervoltage_lasting_s")
     if found is None and not _covers_failure(subject, phases):
-        return (cannot_tell(check, "the voltages end before the failure"),)
+        return cannot_tell(check, "the voltages end before the failure")
     a, b = found if found else (int(np.flatnonzero(usable)[0]), int(np.flatnonzero(usable)[-1]))
     part = share[a : b + 1][usable[a : b + 1]]
     value = float(np.median(part)) if found else float(np.percentile(part, 1))
     text = f"{100 * value:.0f} % of {volts:.0f} V"
     text += f" for {(phases.t[b] - phases.t[a]) / NS:.0f} s" if found else " was the lowest that lasted"
     span = (int(phases.t[a]), int(phases.t[b]))
-    return (
-        answered(
-            subject,
-            check,
-            Outcome.PRESENT if found else Outcome.ABSENT,
-            text,
-            Value(value, float(part.min()), float(part.max()), "1", name, above=False),
-            Seen(span, phases.cites(*span), phases.interval_s, len(part)),
-        ),
+    return answered(
+        subject,
+        check,
+        Outcome.PRESENT if found else Outcome.ABSENT,
+        text,
+        Value(value, float(part.min()), float(part.max()), "1", name, above=False),
+        Seen(span, phases.cites(*span), phases.interval_s, len(part)),
     )

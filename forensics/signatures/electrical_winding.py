@@ -7,10 +7,10 @@ import numpy as np
 from forensics.findings import Cite, Finding
 from forensics.points import NS, Samples
 from forensics.signatures.answer import Seen, Value, answered, rows_of_each
-from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.base import Subject, cannot_tell, detector
 from forensics.signatures.duty import runs_of
 from forensics.signatures.electrical_motor import currents_of
-from forensics.signatures.phases import AMPS, Floats, Times, Trip, trip_at_failure, widened
+from forensics.signatures.phases import AMPS, Floats, Times, Trip, stopped, widened
 from forensics.signatures.phasors import cycle_phasors
 from forensics.signatures.trip_words import trip_lines
 from forensics.signatures.waveform import in_window
@@ -20,47 +20,42 @@ from forensics.vocabulary import Outcome, Recorded
 _ONE_TRIP_S = 60
 
 
-def instant_trip(subject: Subject) -> tuple[Finding, ...]:
+@detector("electrical.instant_trip", stopped)
+def instant_trip(subject: Subject, check: str, trip: Trip) -> Finding:
     """Decide whether the current went to a fault's level within a sample and then to nothing.
 
     The fault lasts some tens of ms: one sample may catch it by luck, a recorded maximum or a waveform surely does.
     """
-    check = "electrical.instant_trip"
-    trip = trip_at_failure(subject)
-    if trip is None:
-        return (cannot_tell(check, "the record shows no stop of the motor at the failure"),)
     rated = subject.machine.rated_load_amps
     if rated is None:
-        return (cannot_tell(check, "the rated-load amps are not given", unlocked_by="give machine.rated_load_amps"),)
+        return cannot_tell(check, "the rated-load amps are not given", unlocked_by="give machine.rated_load_amps")
     if _started_within(subject, trip.earliest_ns, subject.limits["electrical.start_s"]):
-        return (cannot_tell(check, "the stop falls into the start, whose inrush hides a fault"),)
+        return cannot_tell(check, "the stop falls into the start, whose inrush hides a fault")
     best: tuple[float, Times, int, tuple[Samples, ...]] | None = None
     for t, values, points in currents_of(subject):
         caught = _fault_sample(subject, trip, t, values, points)
         if isinstance(caught, str):
-            return (cannot_tell(check, caught),)
+            return cannot_tell(check, caught)
         if caught is not None and (best is None or values[caught] > best[0]):
             best = (float(values[caught]), t, caught, points)
     if best is not None:
         value, t, top, points = best
         span = (int(t[top]), int(t[top]))
-        return (
-            answered(
-                subject,
-                check,
-                Outcome.PRESENT,
-                f"{value:.0f} A, {value / rated:.1f} times rated, in the last sample before the current ended",
-                Value.exact(value / rated, "1", "electrical.fault_over_rated", above=True),
-                Seen(span, rows_of_each(points, *span), points[0].interval_s, 1),
-            ),
+        return answered(
+            subject,
+            check,
+            Outcome.PRESENT,
+            f"{value:.0f} A, {value / rated:.1f} times rated, in the last sample before the current ended",
+            Value.exact(value / rated, "1", "electrical.fault_over_rated", above=True),
+            Seen(span, rows_of_each(points, *span), points[0].interval_s, 1),
         )
     recorded = [p for _, _, points in currents_of(subject) for p in points if p.origin.recorded is Recorded.MAXIMUM]
     if recorded:
         span = (trip.earliest_ns, trip.latest_ns)
         text = f"the recorded maximum stayed below {subject.limits['electrical.fault_over_rated']:g} times rated"
-        return (answered(subject, check, Outcome.ABSENT, text, seen=Seen(span, (), recorded[0].interval_s, 1)),)
+        return answered(subject, check, Outcome.ABSENT, text, seen=Seen(span, (), recorded[0].interval_s, 1))
     why = "a fault of some tens of ms falls between samples; only a waveform or recorded maximum can exclude it"
-    return (cannot_tell(check, why, unlocked_by="export the waveform record of the trip"),)
+    return cannot_tell(check, why, unlocked_by="export the waveform record of the trip")
 
 
 def _fault_sample(

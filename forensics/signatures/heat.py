@@ -9,15 +9,15 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import NS, Samples, Span
 from forensics.signatures.answer import Seen, Value, answered, left_open
-from forensics.signatures.base import Detector, Subject, cannot_tell
+from forensics.signatures.base import Detector, Subject, cannot_tell, detector
 from forensics.signatures.duty import (
+    Frame,
     cite,
     duty_of,
-    frame_of,
     own_usual,
 )
 from forensics.signatures.heat_motor import thermal_capacity_used, winding_hot
-from forensics.signatures.judge import Look, against_limit, against_own, own_then_level, unready
+from forensics.signatures.judge import Look, against_limit, against_own, own_then_level, running
 from forensics.vocabulary import Outcome, Recorded, Role
 
 _DISCHARGE = ((Role.DISCHARGE_TEMPERATURE,),)
@@ -26,18 +26,15 @@ _WARMING_S = 60
 _JUMP_LOOK_S = 900
 
 
-def discharge_temperature_climbs(subject: Subject) -> tuple[Finding, ...]:
+@detector("heat.discharge_temperature_climbs", running)
+def discharge_temperature_climbs(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether discharge temperature rose above the machine's own usual at like duty, over several samples.
 
     A rise that comes within one sample is a sensor's, and is left open.
     """
-    check = "heat.discharge_temperature_climbs"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
     reading = frame.of(Role.DISCHARGE_TEMPERATURE)
     if reading is None:
-        return (cannot_tell(check, "no trusted discharge temperature"),)
+        return cannot_tell(check, "no trusted discharge temperature")
     look = Look(
         check,
         reading,
@@ -53,8 +50,8 @@ def discharge_temperature_climbs(subject: Subject) -> tuple[Finding, ...]:
     if finding.outcome is Outcome.PRESENT and finding.from_ns is not None:
         point = frame.points[Role.DISCHARGE_TEMPERATURE]
         if _jumped(subject, point, Span(finding.from_ns - _WARMING_S * NS, finding.from_ns + NS)):
-            return (left_open(finding, "the rise came within one sample: no gas line heats so fast"),)
-    return (finding,)
+            return left_open(finding, "the rise came within one sample: no gas line heats so fast")
+    return finding
 
 
 def _jumped(subject: Subject, point: Samples, span: Span) -> bool:
@@ -69,16 +66,14 @@ def _jumped(subject: Subject, point: Samples, span: Span) -> bool:
     return bool(np.any((steps > subject.limits["heat.one_sample_jump"]) & (gaps_s <= _FINE_INTERVAL_S)))
 
 
-def discharge_temperature_high_at_failure(subject: Subject) -> tuple[Finding, ...]:
+@detector("heat.discharge_temperature_high_at_failure", running)
+def discharge_temperature_high_at_failure(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether the last discharge temperatures before the failure lay above the limit."""
-    check = "heat.discharge_temperature_high_at_failure"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    limits, frame = subject.limits, frame_of(subject)
+    limits = subject.limits
     point = frame.points.get(Role.DISCHARGE_TEMPERATURE)
     if point is None or frame.failing < 0:
         why = "no trusted discharge temperature" if point is None else "the machine stood at the failure"
-        return (cannot_tell(check, why),)
+        return cannot_tell(check, why)
     span = frame.spans[frame.failing]
     end_ns = min(span.end_ns, subject.record.failure_ns)
     step_s = point.interval_s if np.isfinite(point.interval_s) else 0.0
@@ -87,7 +82,7 @@ def discharge_temperature_high_at_failure(subject: Subject) -> tuple[Finding, ..
         held = point.before(end_ns)
         part = point.between(int(point.usable.t[held.index]), end_ns) if held is not None else part
     if not len(part):
-        return (cannot_tell(check, "no discharge temperature just before the run that failed ended"),)
+        return cannot_tell(check, "no discharge temperature just before the run that failed ended")
     limit = limits["heat.discharge_high"]
     value = float(np.median(part.v))
     near = value > limit * limits["heat.discharge_near"]
@@ -97,28 +92,24 @@ def discharge_temperature_high_at_failure(subject: Subject) -> tuple[Finding, ..
     if _jumped(subject, point, Span(min(began_ns, end_ns), end_ns)):
         outcome, why_not = Outcome.CANNOT_TELL, "it jumped within one sample: no gas line heats so fast"
     first, last = int(part.t[0]), int(part.t[-1])
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            f"Discharge temperature {value:.1f} degC just before the run that failed ended (limit {limit:.0f} degC).",
-            Value(value, float(part.v.min()), float(part.v.max()), "degC", "heat.discharge_high", above=True),
-            Seen((first, last), cite(point, first, last), step_s, len(part)),
-            why_not,
-        ),
+    return answered(
+        subject,
+        check,
+        outcome,
+        f"Discharge temperature {value:.1f} degC just before the run that failed ended (limit {limit:.0f} degC).",
+        Value(value, float(part.v.min()), float(part.v.max()), "degC", "heat.discharge_high", above=True),
+        Seen((first, last), cite(point, first, last), step_s, len(part)),
+        why_not,
     )
 
 
-def injection_without_effect(subject: Subject) -> tuple[Finding, ...]:
+@detector("heat.injection_without_effect", running)
+def injection_without_effect(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether liquid injection was called for minutes and discharge temperature did not fall."""
-    check = "heat.injection_without_effect"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    limits, frame, record = subject.limits, frame_of(subject), subject.record
+    limits, record = subject.limits, subject.record
     point, switch = frame.points.get(Role.DISCHARGE_TEMPERATURE), record.switch(Role.INJECTION_SOLENOID)
     if point is None or switch is None:
-        return (cannot_tell(check, "no trusted discharge temperature"),)
+        return cannot_tell(check, "no trusted discharge temperature")
     within = Span(record.window.start_ns, min(record.window.end_ns, record.failure_ns))
     calls = [
         part
@@ -130,23 +121,21 @@ def injection_without_effect(subject: Subject) -> tuple[Finding, ...]:
     falls = [(call, *_fall(point, call)) for call in calls]
     falls = [(call, fall, n) for call, fall, n in falls if n > 0]
     if not falls:
-        return (cannot_tell(check, "injection was not called for long enough while the machine ran"),)
+        return cannot_tell(check, "injection was not called for long enough while the machine ran")
     call, value, count = falls[-1]
     limit = limits["heat.injection_fall"]
-    return (
-        answered(
-            subject,
-            check,
-            Outcome.PRESENT if value < limit else Outcome.ABSENT,
-            f"In the last of {len(falls)} calls for injection ({call.seconds:.0f} s) discharge temperature "
-            f"{'fell' if value >= 0 else 'rose'} by {abs(value):.1f} K (a fall of {limit:g} K shows it at work).",
-            Value(value, unit="K", limit_name="heat.injection_fall", above=False),
-            Seen(
-                (call.start_ns, call.end_ns),
-                cite(point, call.start_ns, call.end_ns) + cite(switch, call.start_ns, call.end_ns),
-                max(point.interval_s, switch.interval_s),
-                count,
-            ),
+    return answered(
+        subject,
+        check,
+        Outcome.PRESENT if value < limit else Outcome.ABSENT,
+        f"In the last of {len(falls)} calls for injection ({call.seconds:.0f} s) discharge temperature "
+        f"{'fell' if value >= 0 else 'rose'} by {abs(value):.1f} K (a fall of {limit:g} K shows it at work).",
+        Value(value, unit="K", limit_name="heat.injection_fall", above=False),
+        Seen(
+            (call.start_ns, call.end_ns),
+            cite(point, call.start_ns, call.end_ns) + cite(switch, call.start_ns, call.end_ns),
+            max(point.interval_s, switch.interval_s),
+            count,
         ),
     )
 
@@ -166,15 +155,12 @@ def _fall(point: Samples, call: Span) -> tuple[float, int]:
 _FEWEST = 3
 
 
-def oil_hot(subject: Subject) -> tuple[Finding, ...]:
+@detector("heat.oil_hot", running)
+def oil_hot(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether oil temperature stayed above the limit, or above the machine's own usual at like duty."""
-    check = "heat.oil_hot"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
     reading = frame.of(Role.OIL_TEMPERATURE)
     if reading is None:
-        return (cannot_tell(check, "no trusted oil temperature"),)
+        return cannot_tell(check, "no trusted oil temperature")
     level = Look(
         check,
         reading,
@@ -187,10 +173,8 @@ def oil_hot(subject: Subject) -> tuple[Finding, ...]:
     )
     own = replace(level, unit="K", limit_name="heat.oil_rise")
     usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
-    return (
-        own_then_level(
-            against_own(subject, frame, own, usual), against_limit(subject, frame, level), level_excludes=True
-        ),
+    return own_then_level(
+        against_own(subject, frame, own, usual), against_limit(subject, frame, level), level_excludes=True
     )
 
 

@@ -9,15 +9,15 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import NS, Samples
 from forensics.signatures.answer import Seen, Value, answered
-from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.base import Subject, cannot_tell, detector
 from forensics.signatures.duty import (
     Floats,
+    Frame,
     Times,
     cite,
-    frame_of,
     runs_of,
 )
-from forensics.signatures.judge import Look, against_limit, unready
+from forensics.signatures.judge import Look, against_limit, ready, running
 from forensics.vocabulary import Outcome, Role
 
 _BLOCK_TIME_CONSTANTS = 300.0
@@ -32,15 +32,12 @@ _INRUSH = 2.0
 _FEWEST = 3
 
 
-def winding_hot(subject: Subject) -> tuple[Finding, ...]:
+@detector("heat.winding_hot", running)
+def winding_hot(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether winding temperature stayed above the limit in the window up to the failure."""
-    check = "heat.winding_hot"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
     reading = frame.of(Role.WINDING_TEMPERATURE)
     if reading is None:
-        return (cannot_tell(check, "no trusted winding temperature"),)
+        return cannot_tell(check, "no trusted winding temperature")
     look = Look(
         check,
         reading,
@@ -51,7 +48,7 @@ def winding_hot(subject: Subject) -> tuple[Finding, ...]:
         lasting="heat.winding_lasting",
         groups=((Role.WINDING_TEMPERATURE,),),
     )
-    return (against_limit(subject, frame, look, np.ones(len(frame.t), dtype=bool)),)
+    return against_limit(subject, frame, look, np.ones(len(frame.t), dtype=bool))
 
 
 def thermal_image(
@@ -102,25 +99,23 @@ def thermal_image(
     return out
 
 
-def thermal_capacity_used(subject: Subject) -> tuple[Finding, ...]:
+@detector("heat.thermal_capacity_used", ready)
+def thermal_capacity_used(subject: Subject, check: str) -> Finding:
     """Decide whether the motor's thermal image reached the limit in the ten minutes before the failure.
 
     The time constants are defaults, so the image is also taken with those of a fast and of a slow protection: the
     interval. Present where the image itself reaches the limit, absent where it does not with any of them.
     """
-    check = "heat.thermal_capacity_used"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
     limits, rated = subject.limits, subject.machine.rated_load_amps
     if rated is None:
-        return (cannot_tell(check, "no machine.rated_load_amps", unlocked_by="give machine.rated_load_amps"),)
+        return cannot_tell(check, "no machine.rated_load_amps", unlocked_by="give machine.rated_load_amps")
     point = next(p for r in (Role.MOTOR_AMPS, Role.AMPS_A) if (p := subject.record.point(r)) is not None)
     end_ns = min(subject.record.failure_ns + NS, subject.record.window.end_ns)
     slowest_s = max(_constants(subject, limits["heat.thermal_slow"]))
     amps = point.trusted.between(end_ns - round(_MEMORY * slowest_s * NS), end_ns)
     recent = amps.t >= end_ns - round(_RECENT_S * NS)
     if len(amps) < _FEWEST or not recent.any():
-        return (cannot_tell(check, "no amps just before the failure"),)
+        return cannot_tell(check, "no amps just before the failure")
     scales = (1.0, limits["heat.thermal_fast"], limits["heat.thermal_slow"])
     values = [_image(limits["heat.thermal_factor"], rated, amps, _constants(subject, x), recent) for x in scales]
     value, low, high = values[0], min(values), max(values)
@@ -136,22 +131,20 @@ def thermal_capacity_used(subject: Subject) -> tuple[Finding, ...]:
         if _image(limits["heat.thermal_factor"], rated, calm, _constants(subject, 1.0), recent) < limit:
             outcome = Outcome.CANNOT_TELL
             why_not = f"it rests on samples of inrush, each taken for {amps.interval_s:g} s"
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            f"Thermal image of the motor {value:.0%} of the limit before the failure "
-            f"({low:.0%} to {high:.0%} with time constants from {scales[1]:g} to {scales[2]:g} of the default).",
-            Value(value, low, high, "1", "heat.thermal_used", above=True),
-            Seen(
-                (int(amps.t[recent][0]), int(amps.t[-1])),
-                cite(point, int(amps.t[recent][0]), int(amps.t[-1])),
-                amps.interval_s,
-                int(recent.sum()),
-            ),
-            why_not,
+    return answered(
+        subject,
+        check,
+        outcome,
+        f"Thermal image of the motor {value:.0%} of the limit before the failure "
+        f"({low:.0%} to {high:.0%} with time constants from {scales[1]:g} to {scales[2]:g} of the default).",
+        Value(value, low, high, "1", "heat.thermal_used", above=True),
+        Seen(
+            (int(amps.t[recent][0]), int(amps.t[-1])),
+            cite(point, int(amps.t[recent][0]), int(amps.t[-1])),
+            amps.interval_s,
+            int(recent.sum()),
         ),
+        why_not,
     )
 
 

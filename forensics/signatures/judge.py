@@ -10,8 +10,8 @@ from forensics.findings import Finding
 from forensics.points import NS
 from forensics.rules import read_checks
 from forensics.signatures.answer import Seen, Value, answered, left_open
-from forensics.signatures.base import Subject, cannot_tell, points_for
-from forensics.signatures.duty import Episode, Floats, Frame, Mask, Usual, episodes
+from forensics.signatures.base import Saturation, Subject, cannot_tell, points_for
+from forensics.signatures.duty import Derived, Episode, Floats, Frame, Mask, Usual, derived_of, episodes, frame_of
 from forensics.signatures.starts_before import unseen_run
 from forensics.vocabulary import Outcome, Role
 
@@ -52,19 +52,38 @@ class Look:
     ratio: bool = False
 
 
-def unready(subject: Subject, check: str, *, saturation: bool) -> Finding | None:
-    """The cannot-tell of a check whose needs are not met; None where it may look."""
+def ready(subject: Subject, check: str) -> tuple[()] | Finding:
+    """Nothing more than that the needs of a check are met, by readings that can be trusted."""
     _, why_not = points_for(subject, read_checks()[check])
     why_not = why_not or _distrusted(subject, check)
-    if why_not:
-        return cannot_tell(check, why_not)
-    if saturation and subject.saturation is None:
+    return cannot_tell(check, why_not) if why_not else ()
+
+
+def saturated(subject: Subject, check: str) -> tuple[Saturation] | Finding:
+    """The saturation curve of the refrigerant, for a check whose needs are met."""
+    if isinstance(failed := ready(subject, check), Finding):
+        return failed
+    if subject.saturation is None:
         return cannot_tell(
             check,
             subject.saturation_missing or "no saturation data of the refrigerant",
             unlocked_by="give machine.saturation_table: pressure, bubble and dew temperature",
         )
-    return None
+    return (subject.saturation,)
+
+
+def running(subject: Subject, check: str) -> tuple[Frame] | Finding:
+    """The frame over the running, for a check whose needs are met."""
+    failed = ready(subject, check)
+    return failed if isinstance(failed, Finding) else (frame_of(subject),)
+
+
+def running_saturated(subject: Subject, check: str) -> tuple[Frame, Derived] | Finding:
+    """The frame, and what the saturation curve makes of it, for a check whose needs are met."""
+    if isinstance(failed := saturated(subject, check), Finding):
+        return failed
+    frame = frame_of(subject)
+    return frame, derived_of(subject, frame)
 
 
 def _distrusted(subject: Subject, check: str) -> str:

@@ -12,24 +12,22 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import NS, OFF, ON
 from forensics.signatures.answer import Seen, Value, answered
-from forensics.signatures.base import Detector, Subject, cannot_tell
-from forensics.signatures.duty import Frame, cite, duty_of, frame_of, own_usual
-from forensics.signatures.judge import Look, against_limit, against_own, own_then_level, unready
+from forensics.signatures.base import Detector, Subject, cannot_tell, detector
+from forensics.signatures.duty import Frame, cite, duty_of, own_usual
+from forensics.signatures.judge import Look, against_limit, against_own, own_then_level, running
 from forensics.signatures.oil_filter import difference_over, filter_drop_growing, filter_drop_high
 from forensics.signatures.oil_start import STARTS, oil_difference
 from forensics.vocabulary import Outcome, Role
 
 
-def difference_low_at_failure(subject: Subject) -> tuple[Finding, ...]:
+@detector("oil.difference_low_at_failure", running)
+def difference_low_at_failure(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether feed less suction lay below the limit just before the run that failed ended."""
-    check = "oil.difference_low_at_failure"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    oil, limits, frame = oil_difference(subject), subject.limits, frame_of(subject)
+    oil, limits = oil_difference(subject), subject.limits
     if oil is None:
-        return (cannot_tell(check, "no trusted oil difference"),)
+        return cannot_tell(check, "no trusted oil difference")
     if frame.failing < 0:
-        return (cannot_tell(check, "the machine stood at the failure"),)
+        return cannot_tell(check, "the machine stood at the failure")
     span = frame.spans[frame.failing]
     end_ns = min(span.end_ns, subject.record.failure_ns)
     begin_ns = span.start_ns + round(limits["oil.proof_time"] / 2.0 * NS)
@@ -39,7 +37,7 @@ def difference_low_at_failure(subject: Subject) -> tuple[Finding, ...]:
         # a change log: the last row in the run still stands
         inside = oil.t == oil.t[oil.t < end_ns][-1]
     if not inside.any():
-        return (cannot_tell(check, "no reading of the oil difference in the end of the run that failed"),)
+        return cannot_tell(check, "no reading of the oil difference in the end of the run that failed")
     limit = limits["oil.difference_low"]
     values = oil.v[inside]
     value = float(np.median(values))
@@ -48,34 +46,29 @@ def difference_low_at_failure(subject: Subject) -> tuple[Finding, ...]:
     outcome = Outcome.PRESENT if value < limit else Outcome.CANNOT_TELL if near or slow else Outcome.ABSENT
     why_not = "too near the limit to be called healthy or low" if near else "a fall of seconds fits between the samples"
     first, last = int(oil.t[inside][0]), int(oil.t[inside][-1])
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            f"Oil difference {value:.0f} kPa in the last {max(1.0, (end_ns - first) / NS):.0f} s before the "
-            f"run that failed ended (limit {limit:.0f} kPa).",
-            Value(value, float(values.min()), float(values.max()), "kPa", "oil.difference_low", above=False),
-            Seen(
-                (first, last),
-                oil.cites(first, last),
-                oil.interval_s,
-                int(inside.sum()),
-            ),
-            why_not,
+    return answered(
+        subject,
+        check,
+        outcome,
+        f"Oil difference {value:.0f} kPa in the last {max(1.0, (end_ns - first) / NS):.0f} s before the "
+        f"run that failed ended (limit {limit:.0f} kPa).",
+        Value(value, float(values.min()), float(values.max()), "kPa", "oil.difference_low", above=False),
+        Seen(
+            (first, last),
+            oil.cites(first, last),
+            oil.interval_s,
+            int(inside.sum()),
         ),
+        why_not,
     )
 
 
-def sag_while_running(subject: Subject) -> tuple[Finding, ...]:
+@detector("oil.sag_while_running", running)
+def sag_while_running(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether the oil difference stayed well below the machine's own usual at like lift."""
-    check = "oil.sag_while_running"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
     difference = difference_over(frame)
     if difference is None:
-        return (cannot_tell(check, "no trusted oil difference"),)
+        return cannot_tell(check, "no trusted oil difference")
     reading = np.where(np.isfinite(difference), np.log(np.maximum(difference, 1.0)), np.nan)
     groups: tuple[tuple[Role, ...], ...] = (
         (Role.OIL_PRESSURE_DIFFERENCE, Role.OIL_PRESSURE),
@@ -94,18 +87,15 @@ def sag_while_running(subject: Subject) -> tuple[Finding, ...]:
     )
     usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
     early = frame.in_failing_run & (frame.since_s > subject.limits["oil.proof_time"])
-    return (against_own(subject, frame, look, usual, frame.settled | early),)
+    return against_own(subject, frame, look, usual, frame.settled | early)
 
 
-def level_low(subject: Subject) -> tuple[Finding, ...]:
+@detector("oil.level_low", running)
+def level_low(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether the oil level stayed low while running, or fell well below the machine's own usual."""
-    check = "oil.level_low"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
     reading = frame.of(Role.OIL_LEVEL)
     if reading is None:
-        return (_level_switch(subject, frame, check),)
+        return _level_switch(subject, frame, check)
     groups: tuple[tuple[Role, ...], ...] = ((Role.OIL_LEVEL,),)
     level = Look(
         check, reading, "%", "oil level", check, above=False, lasting="oil.level_lasting", groups=groups, sudden=True
@@ -113,12 +103,10 @@ def level_low(subject: Subject) -> tuple[Finding, ...]:
     own = replace(level, limit_name="oil.level_fall")
     usable = frame.settled | frame.in_failing_run
     usual = own_usual(subject, frame, reading)
-    return (
-        own_then_level(
-            against_own(subject, frame, own, usual, usable),
-            against_limit(subject, frame, level, usable),
-            level_excludes=True,
-        ),
+    return own_then_level(
+        against_own(subject, frame, own, usual, usable),
+        against_limit(subject, frame, level, usable),
+        level_excludes=True,
     )
 
 

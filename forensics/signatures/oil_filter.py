@@ -9,9 +9,9 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import NS
 from forensics.signatures.answer import Seen, Value, answered
-from forensics.signatures.base import Subject, cannot_tell
-from forensics.signatures.duty import Floats, Frame, Mask, frame_of
-from forensics.signatures.judge import Look, against_limit, unready
+from forensics.signatures.base import Subject, cannot_tell, detector
+from forensics.signatures.duty import Floats, Frame, Mask
+from forensics.signatures.judge import Look, against_limit, running
 from forensics.vocabulary import Outcome, Role
 
 _TYPICAL_CST = ((40.0, 68.0), (100.0, 8.7))
@@ -74,15 +74,12 @@ def difference_over(frame: Frame) -> Floats | None:
 _FILTER = ((Role.OIL_FILTER_IN_PRESSURE,), (Role.OIL_PRESSURE,))
 
 
-def filter_drop_high(subject: Subject) -> tuple[Finding, ...]:
+@detector("oil.filter_drop_high", running)
+def filter_drop_high(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether the filter's drop stayed above the change limit with hot oil, or took most of the feed."""
-    check = "oil.filter_drop_high"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
     drop = _drop(frame)
     if drop is None:
-        return (cannot_tell(check, "no trusted reading on both sides of the filter"),)
+        return cannot_tell(check, "no trusted reading on both sides of the filter")
     level = Look(
         check,
         drop,
@@ -97,7 +94,7 @@ def filter_drop_high(subject: Subject) -> tuple[Finding, ...]:
     hot = against_limit(subject, frame, level)
     share = _filter_share(subject, frame, drop)
     if hot.outcome is Outcome.PRESENT or share is None:
-        return (hot,)
+        return hot
     look = replace(
         level,
         reading=share,
@@ -108,8 +105,8 @@ def filter_drop_high(subject: Subject) -> tuple[Finding, ...]:
     )
     taken = against_limit(subject, frame, look, _filled(subject, frame))
     if taken.outcome is Outcome.PRESENT:
-        return (_held_against_earlier_starts(subject, frame, drop, taken),)
-    return (taken,) if hot.outcome is Outcome.CANNOT_TELL else (hot,)
+        return _held_against_earlier_starts(subject, frame, drop, taken)
+    return taken if hot.outcome is Outcome.CANNOT_TELL else hot
 
 
 def _held_against_earlier_starts(subject: Subject, frame: Frame, drop: Floats, taken: Finding) -> Finding:
@@ -166,19 +163,17 @@ class _Blocks:
     last_ns: int
 
 
-def filter_drop_growing(subject: Subject) -> tuple[Finding, ...]:
+@detector("oil.filter_drop_growing", running)
+def filter_drop_growing(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether the filter's resistance grew over the record, with viscosity and flow taken out.
 
     The drop over a filter is laminar: it goes with viscosity times flow; flow goes with the root of the feed
     difference over the oil's jets. Half-hour medians of settled running, slope by Theil and Sen.
     """
-    check = "oil.filter_drop_growing"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    limits, frame = subject.limits, frame_of(subject)
+    limits = subject.limits
     blocks = _blocks(frame)
     if blocks is None or (blocks.last_ns - blocks.first_ns) / NS < limits["oil.filter_growth_span"]:
-        return (cannot_tell(check, "too little settled running over hours to see a filter's drop grow"),)
+        return cannot_tell(check, "too little settled running over hours to see a filter's drop grow")
     span_h = float(blocks.hours[-1] - blocks.hours[0])
     early = float(np.median(blocks.resistance[: max(2, len(blocks.hours) // 4)]))
     slope, low, high = (1.0 + s * span_h / early for s in theil_sen(blocks.hours, blocks.resistance))
@@ -190,7 +185,7 @@ def filter_drop_growing(subject: Subject) -> tuple[Finding, ...]:
         outcome = Outcome.PRESENT
     elif high < limit or (slope < limit and most_kpa < limits["oil.filter_growth_drop"]):
         outcome = Outcome.ABSENT
-    found = answered(
+    return answered(
         subject,
         check,
         outcome,
@@ -205,7 +200,6 @@ def filter_drop_growing(subject: Subject) -> tuple[Finding, ...]:
         ),
         "growth and scatter can't be told apart",
     )
-    return (found,)
 
 
 def _blocks(frame: Frame) -> _Blocks | None:

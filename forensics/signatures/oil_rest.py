@@ -7,9 +7,9 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import NS, OFF, ON, Span
 from forensics.signatures.answer import Seen, Value, answered
-from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.base import Saturation, Subject, cannot_tell, detector
 from forensics.signatures.duty import cite, max_age_s, runs_of
-from forensics.signatures.judge import unready
+from forensics.signatures.judge import ready, saturated
 from forensics.signatures.starts_before import unseen_run
 from forensics.vocabulary import Outcome, Role
 
@@ -36,23 +36,27 @@ def _begins(subject: Subject, span: Span) -> bool:
     return amps is not None and len(amps.t) > 0 and int(amps.usable.t[0]) < span.start_ns
 
 
-def failing_start(subject: Subject, check: str) -> tuple[tuple[Span, ...], Finding | None]:
-    """Starts up to the failure, the last of which led into it; and the cannot-tell where the window shows none."""
+def failing_start(subject: Subject, check: str) -> tuple[tuple[Span, ...]] | Finding:
+    """Starts up to the failure, the last of which led into it, for a check whose needs are met."""
+    if isinstance(failed := ready(subject, check), Finding):
+        return failed
     starts = starts_of(subject)
     if not starts or starts[-1].start_ns < subject.record.window.start_ns:
-        return starts, cannot_tell(check, "the record shows no start in the window before the failure")
+        return cannot_tell(check, "the record shows no start in the window before the failure")
     unseen = unseen_run(subject)
-    return starts, cannot_tell(check, unseen) if unseen else None
+    return cannot_tell(check, unseen) if unseen else (starts,)
 
 
-def diluted_before_start(subject: Subject) -> tuple[Finding, ...]:
+def _saturated_start(subject: Subject, check: str) -> tuple[Saturation, tuple[Span, ...]] | Finding:
+    curve, starts = saturated(subject, check), failing_start(subject, check)
+    if isinstance(curve, Finding):
+        return curve
+    return starts if isinstance(starts, Finding) else (*curve, *starts)
+
+
+@detector("oil.diluted_before_start", _saturated_start)
+def diluted_before_start(subject: Subject, check: str, curve: Saturation, starts: tuple[Span, ...]) -> Finding:
     """Decide whether the oil was near saturation at the end of the rest before the start that led into the failure."""
-    check = "oil.diluted_before_start"
-    if (answer := unready(subject, check, saturation=True)) is not None or subject.saturation is None:
-        return (answer,) if answer is not None else (cannot_tell(check, "no saturation data"),)
-    starts, none = failing_start(subject, check)
-    if none is not None:
-        return (none,)
     limits, record = subject.limits, subject.record
     rest = _rest_before(subject, starts[-1])
     oil_c = record.samples[Role.OIL_TEMPERATURE][0].trusted
@@ -60,31 +64,29 @@ def diluted_before_start(subject: Subject) -> tuple[Finding, ...]:
     pressure = next((p.trusted for r in roles if (p := record.point(r)) is not None and len(p.trusted)), None)
     if pressure is None or rest.seconds < limits["oil.dilution_rest"]:
         why = "no trusted pressure" if pressure is None else "no rest of half an hour or more before that start"
-        return (cannot_tell(check, f"{why}"),)
+        return cannot_tell(check, why)
     late = oil_c.between(max(rest.start_ns, rest.end_ns - _LATE_REST_NS), rest.end_ns)
-    margin = late.v - subject.saturation.dew_c(pressure.at(late.t, max_age_s(pressure)))
+    margin = late.v - curve.dew_c(pressure.at(late.t, max_age_s(pressure)))
     if not np.isfinite(margin).any():
-        return (cannot_tell(check, "no oil temperature with a pressure at the end of that rest"),)
+        return cannot_tell(check, "no oil temperature with a pressure at the end of that rest")
     value = float(np.nanmedian(margin))
     limit, safe = limits["oil.dilution_margin"], limits["oil.dilution_safe"]
     outcome = Outcome.PRESENT if value < limit else Outcome.ABSENT if value > safe else Outcome.CANNOT_TELL
     first, last = int(late.t[0]), int(late.t[-1])
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            f"At the end of {rest.seconds / 3600.0:.3g} h of rest the oil was {value:+.1f} K from saturation "
-            f"(under {limit:g} K: takes up refrigerant; {safe:g} K or more is wanted).",
-            Value(value, float(np.nanmin(margin)), float(np.nanmax(margin)), "K", "oil.dilution_margin", above=False),
-            Seen(
-                (first, last),
-                cite(oil_c, first, last) + cite(pressure, first, last),
-                max(oil_c.interval_s, pressure.interval_s),
-                int(np.isfinite(margin).sum()),
-            ),
-            "between near and safe",
+    return answered(
+        subject,
+        check,
+        outcome,
+        f"At the end of {rest.seconds / 3600.0:.3g} h of rest the oil was {value:+.1f} K from saturation "
+        f"(under {limit:g} K: takes up refrigerant; {safe:g} K or more is wanted).",
+        Value(value, float(np.nanmin(margin)), float(np.nanmax(margin)), "K", "oil.dilution_margin", above=False),
+        Seen(
+            (first, last),
+            cite(oil_c, first, last) + cite(pressure, first, last),
+            max(oil_c.interval_s, pressure.interval_s),
+            int(np.isfinite(margin).sum()),
         ),
+        "between near and safe",
     )
 
 
@@ -101,15 +103,12 @@ def was_cold(subject: Subject) -> bool:
     return diluted_before_start(subject)[0].outcome is Outcome.PRESENT
 
 
-def heater_off_at_rest(subject: Subject) -> tuple[Finding, ...]:
+@detector("oil.heater_off_at_rest", failing_start)
+def heater_off_at_rest(subject: Subject, check: str, starts: tuple[Span, ...]) -> Finding:
     """Decide whether the oil heater was off for hours up to the start that led into the failure."""
-    check = "oil.heater_off_at_rest"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    starts, none = failing_start(subject, check)
     switch = subject.record.switch(Role.OIL_HEATER)
-    if none is not None or switch is None:
-        return (none or cannot_tell(check, "no oil_heater"),)
+    if switch is None:
+        return cannot_tell(check, "no oil_heater")
     limits, start_ns = subject.limits, starts[-1].start_ns
     rest = _rest_before(subject, starts[-1])
     on = (switch.state == ON) & (switch.t < start_ns) & (switch.t >= rest.start_ns)
@@ -130,19 +129,17 @@ def heater_off_at_rest(subject: Subject) -> tuple[Finding, ...]:
     why_not = "off for less than the limit, or not known all along"
     if outcome is Outcome.ABSENT and was_cold(subject):
         outcome, why_not = Outcome.CANNOT_TELL, "its point was on, yet the oil stayed near saturation: it may not heat"
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            f"Oil heater off for {off_s / 3600.0:.3g} h up to the start (limit {limit / 3600.0:g} h).",
-            Value(off_s, unit="s", limit_name="oil.heater_off", above=True),
-            Seen(
-                (since_ns, start_ns),
-                cite(switch, since_ns, start_ns),
-                switch.interval_s,
-                max(2, int(((switch.t >= since_ns) & (switch.t < start_ns)).sum())),
-            ),
-            why_not,
+    return answered(
+        subject,
+        check,
+        outcome,
+        f"Oil heater off for {off_s / 3600.0:.3g} h up to the start (limit {limit / 3600.0:g} h).",
+        Value(off_s, unit="s", limit_name="oil.heater_off", above=True),
+        Seen(
+            (since_ns, start_ns),
+            cite(switch, since_ns, start_ns),
+            switch.interval_s,
+            max(2, int(((switch.t >= since_ns) & (switch.t < start_ns)).sum())),
         ),
+        why_not,
     )

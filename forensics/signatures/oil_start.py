@@ -10,9 +10,8 @@ from forensics.findings import Cite, Finding
 from forensics.made_once import made_once
 from forensics.points import NS, Samples, Span
 from forensics.signatures.answer import Seen, Value, answered
-from forensics.signatures.base import Detector, Subject, cannot_tell
+from forensics.signatures.base import Detector, Subject, cannot_tell, detector
 from forensics.signatures.duty import Floats, Times, cite, max_age_s, runs_of
-from forensics.signatures.judge import unready
 from forensics.signatures.oil_rest import diluted_before_start, failing_start, heater_off_at_rest, was_cold
 from forensics.vocabulary import Outcome, Recorded, Role
 
@@ -74,20 +73,17 @@ def _holds(point: Samples) -> bool:
     return point.origin.recorded is Recorded.CHANGE and point.origin.hold_s is None
 
 
-def difference_late_at_start(subject: Subject) -> tuple[Finding, ...]:
+@detector("oil.difference_late_at_start", failing_start)
+def difference_late_at_start(subject: Subject, check: str, starts: tuple[Span, ...]) -> Finding:
     """Decide whether the oil difference came late, or never, at the start that led into the failure."""
-    check = "oil.difference_late_at_start"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    starts, none = failing_start(subject, check)
     oil, limits = oil_difference(subject), subject.limits
-    if none is not None or oil is None:
-        return (none or cannot_tell(check, "no trusted oil difference"),)
+    if oil is None:
+        return cannot_tell(check, "no trusted oil difference")
     level, proof_s = limits["oil.difference_low"], limits["oil.proof_time"]
     took = [_time_to(oil, span, level, subject.record.failure_ns) for span in starts]
     value_s, reached, count = took[-1]
     if not count:
-        return (cannot_tell(check, "no reading of the oil difference after that start"),)
+        return cannot_tell(check, "no reading of the oil difference after that start")
     own = [s for s, done, n in took[:-1] if done and n]
     limit_s = proof_s
     usual = max(own) if len(own) >= limits["oil.own_starts_least"] else None
@@ -102,30 +98,28 @@ def difference_late_at_start(subject: Subject) -> tuple[Finding, ...]:
         if reached
         else f"had not reached {level:.0f} kPa after {value_s:.0f} s"
     )
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            f"Oil difference {text}; limit {limit_s:.0f} s"
-            + (f", slowest of {len(own)} earlier starts {usual:.0f} s" if usual is not None else ""),
-            Value(
-                value_s,
-                max(0.0, value_s - oil.interval_s),
-                value_s + oil.interval_s,
-                "s",
-                "oil.proof_time",
-                above=True,
-                limit=limit_s,
-            ),
-            Seen(
-                (span.start_ns, end_ns),
-                oil.cites(span.start_ns, end_ns),
-                oil.interval_s,
-                count,
-            ),
-            "the run ended before the proof time",
+    return answered(
+        subject,
+        check,
+        outcome,
+        f"Oil difference {text}; limit {limit_s:.0f} s"
+        + (f", slowest of {len(own)} earlier starts {usual:.0f} s" if usual is not None else ""),
+        Value(
+            value_s,
+            max(0.0, value_s - oil.interval_s),
+            value_s + oil.interval_s,
+            "s",
+            "oil.proof_time",
+            above=True,
+            limit=limit_s,
         ),
+        Seen(
+            (span.start_ns, end_ns),
+            oil.cites(span.start_ns, end_ns),
+            oil.interval_s,
+            count,
+        ),
+        "the run ended before the proof time",
     )
 
 
@@ -139,22 +133,17 @@ def _time_to(oil: OilDifference, span: Span, level: float, failure_ns: int) -> t
     return (end_ns - span.start_ns) / NS, False, int(high - low)
 
 
-def foaming_at_start(subject: Subject) -> tuple[Finding, ...]:
+@detector("oil.foaming_at_start", failing_start)
+def foaming_at_start(subject: Subject, check: str, starts: tuple[Span, ...]) -> Finding:
     """Decide whether the level swelled, or the oil difference was rough, after the start that led into the failure."""
-    check = "oil.foaming_at_start"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    starts, none = failing_start(subject, check)
-    if none is not None:
-        return (none,)
     level = subject.record.point(Role.OIL_LEVEL)
     swell = None if level is None or level.interval_s > _SLOW_S else _swelling(subject, starts, level.trusted, check)
     rough = _roughness(subject, starts, check)
     found = [f for f in (swell, rough) if f is not None]
     if not found:
-        return (cannot_tell(check, "too few readings of level or oil difference after that start"),)
+        return cannot_tell(check, "too few readings of level or oil difference after that start")
     present = next((f for f in found if f.outcome is Outcome.PRESENT), None)
-    return (present or found[0],)
+    return present or found[0]
 
 
 _SLOW_S = 15.0
@@ -233,18 +222,13 @@ def _rough(oil: OilDifference, start_ns: int, end_ns: int) -> tuple[float, int]:
     return float(np.sqrt(np.mean(np.diff(part, 2) ** 2) / 6.0)), len(part)
 
 
-def temperature_falls_after_start(subject: Subject) -> tuple[Finding, ...]:
+@detector("oil.temperature_falls_after_start", failing_start)
+def temperature_falls_after_start(subject: Subject, check: str, starts: tuple[Span, ...]) -> Finding:
     """Decide whether oil temperature fell after the start that led into the failure, more than at earlier starts."""
-    check = "oil.temperature_falls_after_start"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    starts, none = failing_start(subject, check)
-    if none is not None:
-        return (none,)
     limits, oil_c = subject.limits, subject.record.samples[Role.OIL_TEMPERATURE][0].trusted
     falls = [_fall(oil_c, s, limits["oil.fall_within"], subject.record.failure_ns) for s in starts]
     if falls[-1] is None:
-        return (cannot_tell(check, "too few readings of oil temperature after that start"),)
+        return cannot_tell(check, "too few readings of oil temperature after that start")
     value, count = falls[-1]
     own = [f[0] for f in falls[:-1] if f is not None]
     limit = limits["oil.fall_after_start"]
@@ -257,16 +241,14 @@ def temperature_falls_after_start(subject: Subject) -> tuple[Finding, ...]:
     why_not = "the run was too short to see it fall"
     if outcome is Outcome.ABSENT and was_cold(subject):
         outcome, why_not = Outcome.CANNOT_TELL, "the oil was at saturation before the start: it could not fall further"
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            f"Oil temperature fell by {value:.1f} K after the start (limit {limit:.1f} K, {len(own)} earlier starts).",
-            Value(value, unit="K", limit_name="oil.fall_after_start", above=True, limit=limit),
-            Seen((span.start_ns, end_ns), cite(oil_c, span.start_ns, end_ns), oil_c.interval_s, count),
-            why_not,
-        ),
+    return answered(
+        subject,
+        check,
+        outcome,
+        f"Oil temperature fell by {value:.1f} K after the start (limit {limit:.1f} K, {len(own)} earlier starts).",
+        Value(value, unit="K", limit_name="oil.fall_after_start", above=True, limit=limit),
+        Seen((span.start_ns, end_ns), cite(oil_c, span.start_ns, end_ns), oil_c.interval_s, count),
+        why_not,
     )
 
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.findings import Cite, Stop
+from forensics.findings import Cite, Finding, Stop
 from forensics.made_once import made_once
 from forensics.points import NS, Samples, Span
 from forensics.signatures.answer import rows_of_each
-from forensics.signatures.base import Subject
+from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.duty import max_age_s
 from forensics.signatures.phasors import AMPS, VOLTS, Floats
 from forensics.vocabulary import Role, StopKind
@@ -118,6 +118,12 @@ def trip_at_failure(subject: Subject) -> Trip | None:
         edge = min(ends, key=lambda e: abs(e.latest_ns - failure_ns))
         return Trip(edge.earliest_ns, edge.latest_ns, None)
     return None
+
+
+def stopped(subject: Subject, check: str) -> tuple[Trip] | Finding:
+    """The stop that the failure stands for, as the need of a check."""
+    trip = trip_at_failure(subject)
+    return cannot_tell(check, "the record shows no stop of the motor at the failure") if trip is None else (trip,)
 
 
 def before_failure(subject: Subject) -> Span:

@@ -12,19 +12,18 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.refrigerants import SaturationCurve
 from forensics.signatures.answer import left_open
-from forensics.signatures.base import Detector, Subject, cannot_tell
+from forensics.signatures.base import Detector, Subject, cannot_tell, detector
 from forensics.signatures.duty import (
     DISCHARGE,
     HIGH_SIDE,
+    Derived,
     Floats,
     Frame,
     above_all,
-    derived_of,
     duty_of,
-    frame_of,
     own_usual,
 )
-from forensics.signatures.judge import Look, against_limit, against_own, own_then_level, unready
+from forensics.signatures.judge import Look, against_limit, against_own, own_then_level, running_saturated
 from forensics.signatures.refrigerant_events import EVENTS
 from forensics.signatures.refrigerant_water import (
     capacity_lost,
@@ -37,28 +36,21 @@ from forensics.vocabulary import Outcome, Role
 _FEW = 500
 _SUCTION = ((Role.SUCTION_PRESSURE,), (Role.SUCTION_TEMPERATURE,))
 _DISCHARGE = (DISCHARGE, (Role.DISCHARGE_TEMPERATURE,))
+_LIQUID = (HIGH_SIDE, (Role.LIQUID_TEMPERATURE,))
 
 
-def superheat_low(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.superheat_low", running_saturated)
+def superheat_low(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether suction superheat (dew) was lost in settled running."""
-    check = "refrigerant.superheat_low"
-    if (answer := unready(subject, check, saturation=True)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
-    reading = derived_of(subject, frame).superheat_k
+    reading = derived.superheat_k
     look = Look(check, reading, "K", "superheat (dew)", check, above=False, lasting=f"{check}_lasting", groups=_SUCTION)
-    return (against_limit(subject, frame, look),)
+    return against_limit(subject, frame, look)
 
 
-def superheat_high(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.superheat_high", running_saturated)
+def superheat_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether suction superheat (dew) stayed high, or well above the machine's own usual."""
-    check = "refrigerant.superheat_high"
-    if (answer := unready(subject, check, saturation=True)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
-    return _own_and_limit(
-        subject, frame, check, derived_of(subject, frame).superheat_k, "superheat (dew)", _SUCTION, "superheat_rise"
-    )
+    return _own_and_limit(subject, frame, check, derived.superheat_k, "superheat (dew)", _SUCTION, "superheat_rise")
 
 
 def _own_and_limit(
@@ -69,7 +61,7 @@ def _own_and_limit(
     words: str,
     groups: tuple[tuple[Role, ...], ...],
     own_limit: str,
-) -> tuple[Finding, ...]:
+) -> Finding:
     """A slow quantity: present by either judgement, absent where its level is plainly normal."""
     low = check.endswith("_low")
     lasting = {
@@ -78,35 +70,22 @@ def _own_and_limit(
         "subcooling_rise": "refrigerant.subcooling_lasting",
     }.get(own_limit, "refrigerant.approach_lasting")
     level = Look(check, reading, "K", words, check, above=not low, lasting=lasting, groups=groups, sudden=False)
-    own = Look(
-        check,
-        reading,
-        "K",
-        words,
-        f"refrigerant.{own_limit}",
-        above=not low,
-        lasting=lasting,
-        groups=groups,
-        sudden=False,
-    )
+    own = replace(level, limit_name=f"refrigerant.{own_limit}")
     usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
     judged = against_own(subject, frame, own, usual)
     textbook = against_limit(subject, frame, level)
     # a chronic state is one too: a short charge may be older than the record
-    return (textbook if textbook.outcome is Outcome.PRESENT else own_then_level(judged, textbook, level_excludes=True),)
+    return textbook if textbook.outcome is Outcome.PRESENT else own_then_level(judged, textbook, level_excludes=True)
 
 
-def discharge_superheat_low(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.discharge_superheat_low", running_saturated)
+def discharge_superheat_low(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether discharge superheat fell well below the machine's own usual, or the gas was saturated.
 
     No fixed superheat is a test: at 5 and 40 degC saturation the isentropic value alone is 3 K for R1234ze(E), 8.5 K
     for R134a, 20 K for R22 and 51 K for R717, and oil cooling takes more.
     """
-    check = "refrigerant.discharge_superheat_low"
-    if (answer := unready(subject, check, saturation=True)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
-    reading = derived_of(subject, frame).discharge_superheat_k
+    reading = derived.discharge_superheat_k
     lasting = "refrigerant.discharge_superheat_lasting"
     own = Look(
         check,
@@ -118,22 +97,13 @@ def discharge_superheat_low(subject: Subject) -> tuple[Finding, ...]:
         lasting=lasting,
         groups=_DISCHARGE,
     )
-    wet = Look(
-        check,
-        reading,
-        "K",
-        "discharge superheat",
-        "refrigerant.discharge_saturated",
-        above=False,
-        lasting=lasting,
-        groups=_DISCHARGE,
-    )
+    wet = replace(own, limit_name="refrigerant.discharge_saturated")
     usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
     level = against_limit(subject, frame, wet)
     if level.outcome is Outcome.PRESENT:
-        return (level,)
+        return level
     judged = own_then_level(against_own(subject, frame, own, usual), level, level_excludes=False)
-    return (_dry(subject, frame, judged),)
+    return _dry(subject, frame, judged)
 
 
 def _dry(subject: Subject, frame: Frame, judged: Finding) -> Finding:
@@ -158,13 +128,10 @@ def _dry(subject: Subject, frame: Frame, judged: Finding) -> Finding:
     return judged
 
 
-def discharge_superheat_high(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.discharge_superheat_high", running_saturated)
+def discharge_superheat_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether discharge superheat stayed well above the machine's own usual at like duty."""
-    check = "refrigerant.discharge_superheat_high"
-    if (answer := unready(subject, check, saturation=True)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
-    reading = derived_of(subject, frame).discharge_superheat_k
+    reading = derived.discharge_superheat_k
     look = Look(
         check,
         reading,
@@ -176,65 +143,42 @@ def discharge_superheat_high(subject: Subject) -> tuple[Finding, ...]:
         groups=_DISCHARGE,
     )
     usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
-    return (against_own(subject, frame, look, usual),)
+    return against_own(subject, frame, look, usual)
 
 
-def subcooling_low(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.subcooling_low", running_saturated)
+def subcooling_low(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether subcooling (bubble) stayed near zero or well below the machine's own usual."""
-    return _subcooling(subject, "refrigerant.subcooling_low", "subcooling_drop")
+    reading = derived.subcooling_k
+    return _own_and_limit(subject, frame, check, reading, "subcooling (bubble)", _LIQUID, "subcooling_drop")
 
 
-def subcooling_high(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.subcooling_high", running_saturated)
+def subcooling_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether subcooling (bubble) stayed high or well above the machine's own usual."""
-    return _subcooling(subject, "refrigerant.subcooling_high", "subcooling_rise")
+    reading = derived.subcooling_k
+    return _own_and_limit(subject, frame, check, reading, "subcooling (bubble)", _LIQUID, "subcooling_rise")
 
 
-def _subcooling(subject: Subject, check: str, own_limit: str) -> tuple[Finding, ...]:
-    if (answer := unready(subject, check, saturation=True)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
-    reading = derived_of(subject, frame).subcooling_k
-    groups = (HIGH_SIDE, (Role.LIQUID_TEMPERATURE,))
-    return _own_and_limit(subject, frame, check, reading, "subcooling (bubble)", groups, own_limit)
-
-
-def condenser_approach_high(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.condenser_approach_high", running_saturated)
+def condenser_approach_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether the condenser's approach rose above its own usual, or above what clean condensers run."""
-    check = "refrigerant.condenser_approach_high"
-    if (answer := unready(subject, check, saturation=True)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
-    reading = derived_of(subject, frame).condensing_dew_c - frame.values[Role.CONDENSER_WATER_LEAVING]
+    reading = derived.condensing_dew_c - frame.values[Role.CONDENSER_WATER_LEAVING]
     return _approach(subject, frame, check, reading, (HIGH_SIDE, (Role.CONDENSER_WATER_LEAVING,)))
 
 
-def evaporator_approach_high(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.evaporator_approach_high", running_saturated)
+def evaporator_approach_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether the evaporator's approach rose above its own usual, or above what clean evaporators run."""
-    check = "refrigerant.evaporator_approach_high"
-    if (answer := unready(subject, check, saturation=True)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
-    reading = frame.values[Role.CHILLED_WATER_LEAVING] - derived_of(subject, frame).suction_dew_c
+    reading = frame.values[Role.CHILLED_WATER_LEAVING] - derived.suction_dew_c
     return _approach(subject, frame, check, reading, ((Role.SUCTION_PRESSURE,), (Role.CHILLED_WATER_LEAVING,)))
 
 
 def _approach(
     subject: Subject, frame: Frame, check: str, reading: Floats, groups: tuple[tuple[Role, ...], ...]
-) -> tuple[Finding, ...]:
+) -> Finding:
     """An approach: own usual decides where there is one; a textbook level only where there is none."""
     words = "condenser approach" if "condenser" in check else "evaporator approach"
-    rise = check.replace("_high", "_rise")
-    own = Look(
-        check,
-        reading,
-        "K",
-        words,
-        rise,
-        above=True,
-        lasting="refrigerant.approach_lasting",
-        groups=groups,
-        sudden=False,
-    )
     level = Look(
         check,
         reading,
@@ -246,18 +190,16 @@ def _approach(
         groups=groups,
         sudden=False,
     )
+    own = replace(level, limit_name=check.replace("_high", "_rise"))
     usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=False))
     judged = against_own(subject, frame, own, usual)
-    return (own_then_level(judged, against_limit(subject, frame, level), level_excludes=True),)
+    return own_then_level(judged, against_limit(subject, frame, level), level_excludes=True)
 
 
-def condensing_high(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.condensing_high", running_saturated)
+def condensing_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether condensing temperature climbed above the machine's own usual at like capacity."""
-    check = "refrigerant.condensing_high"
-    if (answer := unready(subject, check, saturation=True)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
-    reading = derived_of(subject, frame).condensing_dew_c
+    reading = derived.condensing_dew_c
     own = Look(
         check,
         reading,
@@ -268,16 +210,7 @@ def condensing_high(subject: Subject) -> tuple[Finding, ...]:
         lasting="refrigerant.condensing_lasting",
         groups=(HIGH_SIDE,),
     )
-    level = Look(
-        check,
-        reading,
-        "degC",
-        "condensing temperature",
-        "refrigerant.condensing_high",
-        above=True,
-        lasting="refrigerant.condensing_lasting",
-        groups=(HIGH_SIDE,),
-    )
+    level = replace(own, unit="degC", limit_name=check)
     usable = frame.settled | (frame.since_s > subject.limits["refrigerant.condensing_lasting"]) & frame.in_failing_run
     usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=False))
     judged = own_then_level(
@@ -291,16 +224,13 @@ def condensing_high(subject: Subject) -> tuple[Finding, ...]:
         if over.outcome is Outcome.PRESENT:
             said = over.statement.replace("its own usual at like duty", "the highest of its earlier running")
             judged = replace(over, statement=said)
-    return (judged,)
+    return judged
 
 
-def suction_low(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.suction_low", running_saturated)
+def suction_low(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether saturated suction fell below the machine's own usual, or below freezing on a water chiller."""
-    check = "refrigerant.suction_low"
-    if (answer := unready(subject, check, saturation=True)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
-    reading = derived_of(subject, frame).suction_dew_c
+    reading = derived.suction_dew_c
     groups: tuple[tuple[Role, ...], ...] = ((Role.SUCTION_PRESSURE,),)
     own = Look(
         check,
@@ -315,7 +245,7 @@ def suction_low(subject: Subject) -> tuple[Finding, ...]:
     # water warms or cools the whole evaporator: at equal capacity suction follows the water that leaves
     leaving = frame.of(Role.CHILLED_WATER_LEAVING)
     if leaving is None:
-        return (cannot_tell(check, "no trusted reading of the water that leaves: suction follows it"),)
+        return cannot_tell(check, "no trusted reading of the water that leaves: suction follows it")
     usual = own_usual(
         subject,
         frame,
@@ -325,19 +255,10 @@ def suction_low(subject: Subject) -> tuple[Finding, ...]:
     )
     judged = against_own(subject, frame, own, usual)
     if np.isfinite(leaving).any() and float(np.nanmedian(leaving)) > subject.limits["refrigerant.brine_below"]:
-        freezing = Look(
-            check,
-            reading,
-            "degC",
-            "saturated suction temperature",
-            "refrigerant.suction_freezing",
-            above=False,
-            lasting="refrigerant.suction_lasting",
-            groups=groups,
-        )
+        freezing = replace(own, unit="degC", limit_name="refrigerant.suction_freezing")
         level = against_limit(subject, frame, freezing)
         judged = level if level.outcome is Outcome.PRESENT else own_then_level(judged, level, level_excludes=False)
-    return (judged,)
+    return judged
 
 
 DETECTORS: dict[str, Detector] = {

@@ -9,16 +9,15 @@ from forensics.commands import read_commands
 from forensics.findings import Finding
 from forensics.points import NS
 from forensics.signatures.answer import Seen, Value, answered
-from forensics.signatures.base import Detector, Subject, cannot_tell
+from forensics.signatures.base import Detector, Subject, cannot_tell, detector
 from forensics.signatures.duty import (
     DISCHARGE,
     Frame,
     Mask,
     cite,
-    frame_of,
     max_age_s,
 )
-from forensics.signatures.judge import unready
+from forensics.signatures.judge import running
 from forensics.signatures.refrigerant_valve import hunting, valve_position_mismatch, valve_shut, valve_wide_open
 from forensics.signatures.slide_motion import acting_seconds
 from forensics.vocabulary import Outcome, Role
@@ -27,12 +26,10 @@ Index = NDArray[np.int64]
 _LONGEST_LOOK_S = 43_200.0
 
 
-def liquid_slug(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.liquid_slug", running)
+def liquid_slug(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether amps spiked within seconds and discharge temperature then fell, in settled running."""
-    check = "refrigerant.liquid_slug"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    limits, frame = subject.limits, frame_of(subject)
+    limits = subject.limits
     record = subject.record
     end_ns = record.failure_ns + NS
     amps = record.samples[Role.MOTOR_AMPS][0].trusted.between(
@@ -40,7 +37,7 @@ def liquid_slug(subject: Subject) -> tuple[Finding, ...]:
     )
     discharge = frame.points.get(Role.DISCHARGE_TEMPERATURE)
     if discharge is None or not frame.settled.any() or len(amps) < _SLUG_BACK:
-        return (cannot_tell(check, "no settled running with amps and discharge temperature"),)
+        return cannot_tell(check, "no settled running with amps and discharge temperature")
     steady = _settled_at(frame, amps.t, limits["duty.settle_after_start"])
     before = np.fmax.reduce([amps.at(amps.t - k * NS, max_age_s(amps)) for k in range(3, _SLUG_BACK)])
     before = np.maximum(before, _LEAST_AMPS)
@@ -53,20 +50,18 @@ def liquid_slug(subject: Subject) -> tuple[Finding, ...]:
     ratio = amps.v[spike] / before[spike]
     value = float(ratio[hits].max()) if len(hits) else float(np.max((amps.v / before)[steady])) if steady.any() else 1.0
     first, last = (int(at[hits[0]]), int(at[hits[-1]]) + within_ns) if len(hits) else (int(amps.t[0]), int(amps.t[-1]))
-    return (
-        answered(
-            subject,
-            check,
-            Outcome.PRESENT if len(hits) else Outcome.ABSENT,
-            f"amps rose to {value:.2g} of the seconds before"
-            + (", then discharge temperature fell" if len(hits) else " at most with no fall of discharge temperature"),
-            Value(value, unit="1", limit_name="refrigerant.slug_amps"),
-            Seen(
-                (first, last),
-                cite(amps, first, last) + cite(discharge, first, last),
-                amps.interval_s,
-                len(hits) if len(hits) else int(steady.sum()),
-            ),
+    return answered(
+        subject,
+        check,
+        Outcome.PRESENT if len(hits) else Outcome.ABSENT,
+        f"amps rose to {value:.2g} of the seconds before"
+        + (", then discharge temperature fell" if len(hits) else " at most with no fall of discharge temperature"),
+        Value(value, unit="1", limit_name="refrigerant.slug_amps"),
+        Seen(
+            (first, last),
+            cite(amps, first, last) + cite(discharge, first, last),
+            amps.interval_s,
+            len(hits) if len(hits) else int(steady.sum()),
         ),
     )
 
@@ -83,19 +78,17 @@ def _settled_at(frame: Frame, times: np.ndarray[tuple[int], np.dtype[np.int64]],
     return inside
 
 
-def recirculation(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.recirculation", running)
+def recirculation(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether, at one moment, amps fell, suction rose and discharge temperature then rose without unloading.
 
     An unloading slide does the first two as well; there discharge temperature falls.
     """
-    check = "refrigerant.recirculation"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    limits, frame = subject.limits, frame_of(subject)
+    limits = subject.limits
     groups = ((Role.MOTOR_AMPS,), (Role.SUCTION_PRESSURE,), (Role.DISCHARGE_TEMPERATURE,))
     series = [frame.of(*group) for group in groups]
     if any(s is None for s in series):
-        return (cannot_tell(check, "no trusted readings of amps, suction pressure and discharge temperature"),)
+        return cannot_tell(check, "no trusted readings of amps, suction pressure and discharge temperature")
     amps, suction, discharge = (s for s in series if s is not None)
     interval_s = frame.interval_s(*groups)
     reach = max(1, int(np.ceil(interval_s / frame.step_s))) + 2
@@ -107,7 +100,7 @@ def recirculation(subject: Subject) -> tuple[Finding, ...]:
     looked = same & frame.settled & frame.settled[ago] & frame.judged & np.isfinite(amps[ago] + amps[soon])
     looked &= np.isfinite(suction[ago] + suction[soon]) & np.isfinite(discharge[ago] + discharge[late]) & (late > soon)
     if not looked.any():
-        return (cannot_tell(check, "no settled running with amps, suction pressure and discharge temperature"),)
+        return cannot_tell(check, "no settled running with amps, suction pressure and discharge temperature")
     fall = 1.0 - amps[soon] / np.where(amps[ago] > 0.0, amps[ago], np.nan)
     head = frame.of(*DISCHARGE)
     rise = suction[soon] / np.where(suction[ago] > 0.0, suction[ago], np.nan) - 1.0
@@ -132,15 +125,15 @@ def recirculation(subject: Subject) -> tuple[Finding, ...]:
     where = np.flatnonzero(hit)
     slow = interval_s > limits["refrigerant.recirculation_slowest"]
     if (unclear.any() and not len(where)) or (len(where) and slide is None and slow):
-        return (cannot_tell(check, why),)
+        return cannot_tell(check, why)
     if not len(where) and slow:
         why = f"samples every {interval_s:g} s: an opening just before a run ended fits between them"
-        return (cannot_tell(check, why),)
+        return cannot_tell(check, why)
     if (
         not len(where)
         and (tail_s := _unlooked_s(frame, looked)) > limits["refrigerant.recirculation_tail"] + 3.0 * interval_s
     ):
-        return (cannot_tell(check, f"the last {tail_s:.0f} s before the failure hold no settled running to look at"),)
+        return cannot_tell(check, f"the last {tail_s:.0f} s before the failure hold no settled running to look at")
     best = int(where[np.argmax(fall[where])]) if len(where) else int(np.flatnonzero(looked)[-1])
     value = float(fall[best] if len(where) else np.nanpercentile(fall[looked], 99.0))
     first, last = int(frame.t[ago[best]]), int(frame.t[late[best]])
@@ -150,19 +143,17 @@ def recirculation(subject: Subject) -> tuple[Finding, ...]:
         if len(where)
         else "no moment with falling amps, rising suction and rising discharge temperature"
     )
-    return (
-        answered(
-            subject,
-            check,
-            Outcome.PRESENT if len(where) else Outcome.ABSENT,
-            text,
-            Value(value, unit="1", limit_name=limit_name, above=True if len(where) else None),
-            Seen(
-                (first, last),
-                frame.cites(groups, first, last),
-                interval_s,
-                max(2, int((last - first) / NS / interval_s)) if np.isfinite(interval_s) else 2,
-            ),
+    return answered(
+        subject,
+        check,
+        Outcome.PRESENT if len(where) else Outcome.ABSENT,
+        text,
+        Value(value, unit="1", limit_name=limit_name, above=True if len(where) else None),
+        Seen(
+            (first, last),
+            frame.cites(groups, first, last),
+            interval_s,
+            max(2, int((last - first) / NS / interval_s)) if np.isfinite(interval_s) else 2,
         ),
     )
 

@@ -9,17 +9,16 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import NS, Samples, Span
 from forensics.signatures.answer import Seen, Value, answered
-from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.base import Subject, cannot_tell, detector
 from forensics.signatures.duty import (
+    Derived,
     Floats,
     Frame,
     cite,
-    derived_of,
     episodes,
-    frame_of,
     max_age_s,
 )
-from forensics.signatures.judge import Look, against_limit, unready
+from forensics.signatures.judge import Look, against_limit, running, running_saturated
 from forensics.vocabulary import Outcome, Role
 
 _VALVE = ((Role.EXPANSION_VALVE_POSITION,),)
@@ -45,27 +44,24 @@ class Swing:
     valve_leads_deg: float
 
 
-def hunting(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.hunting", running)
+def hunting(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether superheat (or the valve) swings with one period while capacity is steady.
 
     Stretches of settled running are detrended and weighed with a Hann window; the strongest line of the periodogram and
     its neighbours must hold most of the variance. A period T is looked for only where samples come every T/4 or faster.
     """
-    check = "refrigerant.hunting"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
     limits = subject.limits
-    frame = frame_of(subject)
     points = {r: p for r, p in frame.points.items() if r in _SWINGING}
     by_superheat = Role.SUCTION_TEMPERATURE in points and subject.saturation is not None
     if not by_superheat and Role.EXPANSION_VALVE_POSITION not in points:
-        return (cannot_tell(check, "superheat needs saturation data, and the valve position is not logged"),)
+        return cannot_tell(check, "superheat needs saturation data, and the valve position is not logged")
     lead_roles = [Role.SUCTION_PRESSURE, Role.SUCTION_TEMPERATURE] if by_superheat else [Role.EXPANSION_VALVE_POSITION]
     interval_s = max(points[role].interval_s for role in lead_roles)
     shortest_s = max(limits["refrigerant.hunting_shortest"], _SAMPLES_PER_PERIOD * interval_s)
     swings, looked, longest_s = _swings(subject, frame, points, interval_s, shortest_s, by_superheat=by_superheat)
     if not looked:
-        return (cannot_tell(check, "no settled stretch of running long enough to show a period"),)
+        return cannot_tell(check, "no settled stretch of running long enough to show a period")
     limit_name = "refrigerant.hunting_amplitude" if by_superheat else "refrigerant.hunting_valve"
     limit = limits[limit_name]
     over = [s for s in swings if s.amplitude > limit]
@@ -74,13 +70,13 @@ def hunting(subject: Subject) -> tuple[Finding, ...]:
         why = (
             "the slide, or without it the current, swings at the same period: capacity control may lead, not the valve"
         )
-        return (cannot_tell(check, why, unlocked_by="log the expansion valve position"),)
+        return cannot_tell(check, why, unlocked_by="log the expansion valve position")
     if not own and shortest_s > limits["refrigerant.hunting_shortest"]:
         why = f"samples every {interval_s:g} s show periods of {shortest_s:g} s and longer only; none was seen"
-        return (cannot_tell(check, why),)
+        return cannot_tell(check, why)
     if not own and longest_s < limits["refrigerant.hunting_usual"]:
         why = f"the settled stretches show periods of {longest_s:.0f} s and shorter only; none was seen"
-        return (cannot_tell(check, why, unlocked_by="longer runs in the record"),)
+        return cannot_tell(check, why, unlocked_by="longer runs in the record")
     best = max(own or swings, key=lambda s: s.amplitude, default=None)
     value = 0.0 if best is None else best.amplitude
     unit = "K" if by_superheat else "%"
@@ -92,7 +88,7 @@ def hunting(subject: Subject) -> tuple[Finding, ...]:
             text += f"; the valve moves by {best.valve:.2g} % and leads by {best.valve_leads_deg:.0f} degrees"
     sizes = [s.amplitude for s in own]
     first, last = (own[0].start_ns, own[-1].end_ns) if own else (int(frame.t[0]), int(frame.t[-1]))
-    finding = answered(
+    return answered(
         subject,
         check,
         Outcome.PRESENT if own else Outcome.ABSENT,
@@ -105,7 +101,6 @@ def hunting(subject: Subject) -> tuple[Finding, ...]:
             len(own) if own else looked,
         ),
     )
-    return (finding,)
 
 
 def _capacity_may_lead(subject: Subject, swing: Swing) -> bool:
@@ -229,23 +224,22 @@ def _spectrum(values: Floats) -> np.ndarray[tuple[int], np.dtype[np.complex128]]
     return np.asarray(np.fft.rfft((centred - trend * x) * np.hanning(n)))
 
 
-def valve_wide_open(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.valve_wide_open", running)
+def valve_wide_open(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether the expansion valve stayed at its open end in settled running."""
-    return _valve_end(subject, "refrigerant.valve_wide_open", "refrigerant.valve_open", above=True)
+    return _valve_end(subject, check, frame, "refrigerant.valve_open", above=True)
 
 
-def valve_shut(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.valve_shut", running)
+def valve_shut(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether the expansion valve stayed shut in settled running."""
-    return _valve_end(subject, "refrigerant.valve_shut", "refrigerant.valve_shut", above=False)
+    return _valve_end(subject, check, frame, "refrigerant.valve_shut", above=False)
 
 
-def _valve_end(subject: Subject, check: str, limit: str, *, above: bool) -> tuple[Finding, ...]:
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
+def _valve_end(subject: Subject, check: str, frame: Frame, limit: str, *, above: bool) -> Finding:
     reading = frame.values.get(Role.EXPANSION_VALVE_POSITION)
     if reading is None:
-        return (cannot_tell(check, "no trusted reading of expansion_valve_position"),)
+        return cannot_tell(check, "no trusted reading of expansion_valve_position")
     look = Look(
         check,
         reading,
@@ -256,23 +250,20 @@ def _valve_end(subject: Subject, check: str, limit: str, *, above: bool) -> tupl
         lasting=f"{limit}_lasting",
         groups=_VALVE,
     )
-    return (against_limit(subject, frame, look),)
+    return against_limit(subject, frame, look)
 
 
-def valve_position_mismatch(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.valve_position_mismatch", running_saturated)
+def valve_position_mismatch(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether superheat stayed outside its band while the valve stood still away from its ends."""
-    check = "refrigerant.valve_position_mismatch"
-    if (answer := unready(subject, check, saturation=True)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
     limits = subject.limits
     valve = frame.of(Role.EXPANSION_VALVE_POSITION)
-    superheat_k = derived_of(subject, frame).superheat_k
+    superheat_k = derived.superheat_k
     if valve is None:
-        return (cannot_tell(check, "no trusted reading of expansion_valve_position"),)
+        return cannot_tell(check, "no trusted reading of expansion_valve_position")
     usable = frame.settled & frame.judged & np.isfinite(valve) & np.isfinite(superheat_k)
     if not usable.any():
-        return (cannot_tell(check, "no settled running with superheat (dew) and the valve position"),)
+        return cannot_tell(check, "no settled running with superheat (dew) and the valve position")
     groups = ((Role.SUCTION_PRESSURE,), (Role.SUCTION_TEMPERATURE,), *_VALVE)
     interval_s = frame.interval_s(*groups)
     outside = (superheat_k < limits["refrigerant.superheat_low"]) | (superheat_k > limits["refrigerant.superheat_high"])
@@ -294,18 +285,16 @@ def valve_position_mismatch(subject: Subject) -> tuple[Finding, ...]:
         if best is not None
         else "no stretch with superheat outside its band and a still valve"
     )
-    return (
-        answered(
-            subject,
-            check,
-            Outcome.ABSENT if best is None else Outcome.PRESENT,
-            text,
-            Value(moved, unit="%", limit_name="refrigerant.valve_still"),
-            Seen(
-                (first, last),
-                frame.cites(groups, first, last),
-                interval_s,
-                max(1, int((last - first) / NS / max(interval_s, 1.0))) if np.isfinite(interval_s) else 1,
-            ),
+    return answered(
+        subject,
+        check,
+        Outcome.ABSENT if best is None else Outcome.PRESENT,
+        text,
+        Value(moved, unit="%", limit_name="refrigerant.valve_still"),
+        Seen(
+            (first, last),
+            frame.cites(groups, first, last),
+            interval_s,
+            max(1, int((last - first) / NS / max(interval_s, 1.0))) if np.isfinite(interval_s) else 1,
         ),
     )

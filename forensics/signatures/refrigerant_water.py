@@ -7,59 +7,61 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import Span
 from forensics.signatures.answer import Seen, Value, answered
-from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.base import Saturation, Subject, cannot_tell, detector
 from forensics.signatures.duty import (
+    Frame,
     cite,
     duty_of,
-    frame_of,
     max_age_s,
     own_usual,
     rests_of,
 )
-from forensics.signatures.judge import Look, against_own, unready
+from forensics.signatures.judge import Look, against_own, running, saturated
 from forensics.vocabulary import Outcome, Role
 
-_NO_DATA = "no saturation data of the refrigerant"
 _QUARTER_HOUR_NS = 900 * 1_000_000_000
 
 
-def capacity_lost(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.capacity_lost", running)
+def capacity_lost(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether the chilled water was cooled much less than the machine's own usual at like duty."""
     return _water(
         subject,
-        "refrigerant.capacity_lost",
+        check,
+        frame,
         (Role.CHILLED_WATER_ENTERING, Role.CHILLED_WATER_LEAVING),
         "chilled-water cooling",
         above=False,
     )
 
 
-def water_flow_lost_evaporator(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.water_flow_lost_evaporator", running)
+def water_flow_lost_evaporator(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether the chilled water was cooled much more than usual at like duty, as with less flow."""
     return _water(
         subject,
-        "refrigerant.water_flow_lost_evaporator",
+        check,
+        frame,
         (Role.CHILLED_WATER_ENTERING, Role.CHILLED_WATER_LEAVING),
         "chilled-water cooling",
         above=True,
     )
 
 
-def water_flow_lost_condenser(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.water_flow_lost_condenser", running)
+def water_flow_lost_condenser(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether the condenser water warmed much more than usual at like duty, as with less flow."""
     return _water(
         subject,
-        "refrigerant.water_flow_lost_condenser",
+        check,
+        frame,
         (Role.CONDENSER_WATER_LEAVING, Role.CONDENSER_WATER_ENTERING),
         "condenser-water warming",
         above=True,
     )
 
 
-def _water(subject: Subject, check: str, roles: tuple[Role, Role], words: str, *, above: bool) -> tuple[Finding, ...]:
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
+def _water(subject: Subject, check: str, frame: Frame, roles: tuple[Role, Role], words: str, *, above: bool) -> Finding:
     change_k = frame.values[roles[0]] - frame.values[roles[1]]
     least_k = subject.limits["refrigerant.water_change_least"]
     usable = frame.settled & (change_k > (least_k if above else -np.inf))
@@ -77,17 +79,15 @@ def _water(subject: Subject, check: str, roles: tuple[Role, Role], words: str, *
         groups=((roles[0],), (roles[1],)),
         ratio=True,
     )
-    return (against_own(subject, frame, look, usual, usable),)
+    return against_own(subject, frame, look, usual, usable)
 
 
-def non_condensables_at_rest(subject: Subject) -> tuple[Finding, ...]:
+@detector("refrigerant.non_condensables_at_rest", saturated)
+def non_condensables_at_rest(subject: Subject, check: str, curve: Saturation) -> Finding:
     """Decide whether the standing condenser pressure lay above saturation at its liquid's temperature.
 
     Looks at the last quarter hour of each rest of an hour or more in the window, before the failure.
     """
-    check = "refrigerant.non_condensables_at_rest"
-    if (answer := unready(subject, check, saturation=True)) is not None or subject.saturation is None:
-        return (answer,) if answer is not None else (cannot_tell(check, _NO_DATA),)
     pressure = subject.record.samples[Role.CONDENSER_PRESSURE][0].trusted
     liquid = subject.record.samples[Role.LIQUID_TEMPERATURE][0].trusted
     excess: list[float] = []
@@ -97,28 +97,26 @@ def non_condensables_at_rest(subject: Subject) -> tuple[Finding, ...]:
         part = pressure.between(late.start_ns, late.end_ns)
         if not len(part):
             continue
-        gap_k = subject.saturation.bubble_c(part.v) - liquid.at(part.t, max_age_s(liquid))
+        gap_k = curve.bubble_c(part.v) - liquid.at(part.t, max_age_s(liquid))
         if np.isfinite(gap_k).any():
             excess.append(float(np.nanmedian(gap_k)))
             ends.append(late)
     if not excess:
-        return (cannot_tell(check, "no rest of an hour or more with condenser pressure and liquid temperature"),)
+        return cannot_tell(check, "no rest of an hour or more with condenser pressure and liquid temperature")
     limit = subject.limits["refrigerant.non_condensables"]
     value = float(np.median(excess))
     outcome = Outcome.PRESENT if value > limit else Outcome.ABSENT
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            f"Standing condenser pressure lay {value:+.2g} K above saturation at the liquid's temperature "
-            f"(limit {limit:g} K), {len(excess)} rests.",
-            Value(value, min(excess), max(excess), "K", "refrigerant.non_condensables", above=True),
-            Seen(
-                (ends[0].start_ns, ends[-1].end_ns),
-                cite(pressure, ends[-1].start_ns, ends[-1].end_ns) + cite(liquid, ends[-1].start_ns, ends[-1].end_ns),
-                max(pressure.interval_s, liquid.interval_s),
-                len(excess),
-            ),
+    return answered(
+        subject,
+        check,
+        outcome,
+        f"Standing condenser pressure lay {value:+.2g} K above saturation at the liquid's temperature "
+        f"(limit {limit:g} K), {len(excess)} rests.",
+        Value(value, min(excess), max(excess), "K", "refrigerant.non_condensables", above=True),
+        Seen(
+            (ends[0].start_ns, ends[-1].end_ns),
+            cite(pressure, ends[-1].start_ns, ends[-1].end_ns) + cite(liquid, ends[-1].start_ns, ends[-1].end_ns),
+            max(pressure.interval_s, liquid.interval_s),
+            len(excess),
         ),
     )

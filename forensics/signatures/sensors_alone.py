@@ -15,9 +15,9 @@ from forensics.findings import Finding
 from forensics.points import NS
 from forensics.saturation import SaturationCurve
 from forensics.signatures.answer import Seen, Value, answered, in_words, rows_of_each
-from forensics.signatures.base import Subject, cannot_tell
-from forensics.signatures.duty import HIGH_SIDE, Floats, Frame, Mask, derived_of, duty_of, frame_of, own_usual
-from forensics.signatures.judge import unready
+from forensics.signatures.base import Subject, cannot_tell, detector
+from forensics.signatures.duty import HIGH_SIDE, Derived, Floats, Frame, Mask, duty_of, frame_of, own_usual
+from forensics.signatures.judge import running_saturated
 from forensics.vocabulary import Outcome, Role
 
 _FEW = 5
@@ -40,7 +40,16 @@ class Move:
     at: Mask
 
 
-def discharge_temperature_alone(subject: Subject) -> tuple[Finding, ...]:
+def _failing_run(subject: Subject, check: str) -> tuple[Frame, Derived] | Finding:
+    """The frame and what saturation makes of it, where it holds the run that failed."""
+    got = running_saturated(subject, check)
+    if not isinstance(got, Finding) and got[0].failing < 0:
+        return cannot_tell(check, "the machine stood at the failure, or the run that failed is not recorded")
+    return got
+
+
+@detector("sensors.discharge_temperature_alone", _failing_run)
+def discharge_temperature_alone(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether discharge temperature rose beyond what is possible while the oil that leaves with it did not.
 
     The rise is a sensor's only where it also lies above the temperature to which compression at the poorest efficiency
@@ -50,37 +59,35 @@ def discharge_temperature_alone(subject: Subject) -> tuple[Finding, ...]:
     -----
     Method: own usual at like duty; isentropic temperature from the equation of state.
     """
-    check = "sensors.discharge_temperature_alone"
-    frame, reading, failed = _ready(subject, check, Role.DISCHARGE_TEMPERATURE)
-    if failed is not None or reading is None:
-        return (failed or cannot_tell(check, "no trusted discharge temperature"),)
+    reading = frame.of(Role.DISCHARGE_TEMPERATURE)
+    if reading is None:
+        return cannot_tell(check, "no trusted discharge temperature")
     move = _moved(subject, frame, reading, "heat.discharge_climb", lift=True, above=True)
     if isinstance(move, str):
-        return (cannot_tell(check, f"discharge temperature: {move}"),)
+        return cannot_tell(check, f"discharge temperature: {move}")
     least_k = subject.limits["sensors.alone_oil_share"] * move.size_k
     partners = [p for p in [_partner(subject, frame, move, Role.OIL_TEMPERATURE, least_k, lift=True)] if p]
     finding = _told(subject, check, frame, move, Role.DISCHARGE_TEMPERATURE, partners, least_still=1)
     if finding.outcome is not Outcome.PRESENT:
-        return (finding,)
+        return finding
     hottest = _hottest_c(subject, frame, move.at)
     if hottest is None or float(np.median(reading[move.at])) <= hottest:
         why = "the oil did not warm with it, but oil that is cooled apart need not, and the gas may be as hot as that"
-        return (cannot_tell(check, why),)
-    return (finding,)
+        return cannot_tell(check, why)
+    return finding
 
 
-def high_side_alone(subject: Subject) -> tuple[Finding, ...]:
+@detector("sensors.high_side_alone", _failing_run)
+def high_side_alone(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether the high-side pressure rose while its second sensor, else motor and discharge gas, stood still."""
-    check = "sensors.high_side_alone"
-    role = next((r for r in HIGH_SIDE if frame_of(subject).point(r) is not None), HIGH_SIDE[0])
-    frame, pressure, failed = _ready(subject, check, role)
-    if failed is not None or pressure is None:
-        return (failed or cannot_tell(check, "no trusted pressure of the high side"),)
-    derived = derived_of(subject, frame)
+    role = next((r for r in HIGH_SIDE if frame.point(r) is not None), HIGH_SIDE[0])
+    pressure = frame.of(role)
+    if pressure is None:
+        return cannot_tell(check, "no trusted pressure of the high side")
     condensing = derived.condensing_dew_c
     move = _moved(subject, frame, condensing, "refrigerant.condensing_rise", lift=False, above=True)
     if isinstance(move, str):
-        return (cannot_tell(check, f"condensing temperature: {move}"),)
+        return cannot_tell(check, f"condensing temperature: {move}")
     limits = subject.limits
     lift_k = float(np.nanmedian(derived.lift_k[move.at])) - move.size_k
     same = limits["sensors.alone_second_share"] * _deviation(subject, frame, pressure, move.at, lift=False)[0]
@@ -91,7 +98,7 @@ def high_side_alone(subject: Subject) -> tuple[Finding, ...]:
     ]
     if second:
         # a second sensor of the same gas decides by itself
-        return (_told(subject, check, frame, move, role, second, least_still=1),)
+        return _told(subject, check, frame, move, role, second, least_still=1)
     least_k = limits["sensors.alone_gas_share"] * move.size_k
     work = limits["sensors.alone_work_share"] * move.size_k / max(lift_k, 1.0)
     partners = [
@@ -99,23 +106,23 @@ def high_side_alone(subject: Subject) -> tuple[Finding, ...]:
         _current(subject, frame, move, work),
         _partner(subject, frame, move, Role.OIL_PRESSURE, same, lift=False, vouches_only=True),
     ]
-    return (_told(subject, check, frame, move, role, [p for p in partners if p is not None], least_still=2),)
+    return _told(subject, check, frame, move, role, [p for p in partners if p is not None], least_still=2)
 
 
-def suction_alone(subject: Subject) -> tuple[Finding, ...]:
+@detector("sensors.suction_alone", _failing_run)
+def suction_alone(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether suction pressure fell while current, discharge temperature and water stood still.
 
     Mass flow is proportional to the pressure of the gas drawn in: less of it asks less current, carries less heat from
     the water, and is compressed over a larger lift.
     """
-    check = "sensors.suction_alone"
-    frame, pressure, failed = _ready(subject, check, Role.SUCTION_PRESSURE)
-    if failed is not None or pressure is None:
-        return (failed or cannot_tell(check, "no trusted suction pressure"),)
-    evaporating = derived_of(subject, frame).suction_dew_c
+    pressure = frame.of(Role.SUCTION_PRESSURE)
+    if pressure is None:
+        return cannot_tell(check, "no trusted suction pressure")
+    evaporating = derived.suction_dew_c
     move = _moved(subject, frame, evaporating, "refrigerant.suction_drop", lift=False, above=False)
     if isinstance(move, str):
-        return (cannot_tell(check, f"evaporating temperature: {move}"),)
+        return cannot_tell(check, f"evaporating temperature: {move}")
     limits = subject.limits
     fall = -_deviation(subject, frame, pressure, move.at, lift=False)[0]
     share = fall / max(float(np.nanmedian(pressure[move.at])) + fall, 1.0)
@@ -126,29 +133,21 @@ def suction_alone(subject: Subject) -> tuple[Finding, ...]:
         _water(subject, frame, move, -limits["sensors.alone_flow_share"] * share),
     ]
     known = [p for p in partners if p is not None]
-    return (_told(subject, check, frame, move, Role.SUCTION_PRESSURE, known, least_still=2),)
+    return _told(subject, check, frame, move, Role.SUCTION_PRESSURE, known, least_still=2)
 
 
 def stood_alone(subject: Subject) -> frozenset[Role]:
     """Roles whose readings left their own usual alone at the end of the run that failed."""
     alone = []
-    for roles, detector in (
+    for roles, ask in (
         ((Role.DISCHARGE_TEMPERATURE,), discharge_temperature_alone),
         (HIGH_SIDE, high_side_alone),
         ((Role.SUCTION_PRESSURE,), suction_alone),
     ):
-        if detector(subject)[0].outcome is Outcome.PRESENT:
+        if ask(subject)[0].outcome is Outcome.PRESENT:
             frame = frame_of(subject)
             alone += [next(role for role in roles if frame.point(role) is not None)]
     return frozenset(alone)
-
-
-def _ready(subject: Subject, check: str, role: Role) -> tuple[Frame, Floats | None, Finding | None]:
-    frame = frame_of(subject)
-    failed = unready(subject, check, saturation=True)
-    if failed is None and frame.failing < 0:
-        failed = cannot_tell(check, "the machine stood at the failure, or the run that failed is not recorded")
-    return frame, frame.of(role), failed
 
 
 def _moved(subject: Subject, frame: Frame, reading: Floats, limit_name: str, *, lift: bool, above: bool) -> Move | str:

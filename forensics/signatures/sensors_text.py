@@ -8,8 +8,8 @@ from forensics.findings import Finding
 from forensics.points import NS, Samples
 from forensics.record import LogLine
 from forensics.signatures.answer import Seen, Value, answered, in_words, rows_of, rows_of_each
-from forensics.signatures.base import Subject, cannot_tell
-from forensics.signatures.phases import AMPS, Floats, Trip, trip_at_failure, widened
+from forensics.signatures.base import Subject, cannot_tell, detector
+from forensics.signatures.phases import AMPS, Floats, Trip, stopped, widened
 from forensics.signatures.sensors_alone import stood_alone
 from forensics.signatures.sensors_trip import no_true_step, since_start_s, stepped_alone
 from forensics.signatures.trip_words import Quantity, trip_texts
@@ -60,31 +60,27 @@ def _least_span(subject: Subject, point: Samples) -> float:
 
 
 def _spoken(subject: Subject, check: str) -> tuple[Quantity, LogLine, Trip] | Finding:
-    trip = trip_at_failure(subject)
-    if trip is None:
-        return cannot_tell(check, "the record shows no stop of the motor at the failure")
+    trip = stopped(subject, check)
+    if isinstance(trip, Finding):
+        return trip
     texts = trip_texts(subject)
     if not texts:
         return cannot_tell(check, "no event list says what tripped", unlocked_by="export the alarm list with its texts")
-    return (*texts[0], trip)
+    return (*texts[0], *trip)
 
 
-def trip_text_unsupported(subject: Subject) -> tuple[Finding, ...]:
+@detector("sensors.trip_text_unsupported", _spoken)
+def trip_text_unsupported(subject: Subject, check: str, quantity: Quantity, line: LogLine, trip: Trip) -> Finding:
     """Decide whether the trip named a quantity whose own sensor, up to the stop, was where it always is.
 
     Sensors of the quantity are held against the machine's own earlier running; for oil and current also against the
     level that no protection trips at. A reading that left its range by a step that nothing true makes, or alone among
     what must move with it, bears out nothing. A log too slow for the excursion, or a start, is cannot-tell.
     """
-    check = "sensors.trip_text_unsupported"
-    got = _spoken(subject, check)
-    if isinstance(got, Finding):
-        return (got,)
-    quantity, line, trip = got
     if not quantity.sensors:
-        return (cannot_tell(check, f"'{line.text or line.point}' names no quantity that a sensor here measures"),)
+        return cannot_tell(check, f"'{line.text or line.point}' names no quantity that a sensor here measures")
     if since_start_s(subject, trip.earliest_ns) < subject.limits["duty.settle_after_start"]:
-        return (cannot_tell(check, "the stop falls into the start, where the machine has no usual level"),)
+        return cannot_tell(check, "the stop falls into the start, where the machine has no usual level")
     seen: list[tuple[Samples, float, float, bool]] = []
     for role in quantity.sensors:
         point = subject.record.point(role)
@@ -95,31 +91,29 @@ def trip_text_unsupported(subject: Subject) -> tuple[Finding, ...]:
             seen.append((point, *found))
     if not seen:
         names = " or ".join(role.value for role in quantity.sensors)
-        return (cannot_tell(check, f"no {names} at 10 s or faster with earlier running to hold it against"),)
+        return cannot_tell(check, f"no {names} at 10 s or faster with earlier running to hold it against")
     moved = [item for item in seen if item[3]]
     point, out, spread, outside = moved[0] if moved else seen[0]
     share = out / spread
     if not moved and not _plainly_normal(subject, quantity, trip):
-        return (cannot_tell(check, f"{point.role.value} kept its usual range, which may be where the protection acts"),)
+        return cannot_tell(check, f"{point.role.value} kept its usual range, which may be where the protection acts")
     false_step = bool(moved) and all(no_true_step(subject, item[0], trip) for item in moved)
     alone = bool(moved) and moved[0][0].role in stood_alone(subject)
     unsupported = not outside or false_step or alone
     if not unsupported and all(stepped_alone(subject, item[0], trip) for item in moved):
-        return (cannot_tell(check, f"{point.role.value} bears it out, but by a step that nothing else shared"),)
+        return cannot_tell(check, f"{point.role.value} bears it out, but by a step that nothing else shared")
     span = (trip.earliest_ns - round(subject.limits["sensors.approach_s"] * NS), trip.earliest_ns)
     which = "left" if outside else "stayed in"
     text = f"'{line.text or line.point}': {in_words(point.role)} {which} the machine's own range before the stop"
     text += ", by a step that nothing true makes and nothing else shared" if false_step else ""
     text += ", alone among what must move with it" if alone and not false_step else ""
-    return (
-        answered(
-            subject,
-            check,
-            Outcome.PRESENT if unsupported else Outcome.ABSENT,
-            text,
-            Value.exact(share, "1", "sensors.excursion_share", above=False),
-            Seen(span, rows_of(point, *span), point.interval_s, max(len(point.between(*span)), 1)),
-        ),
+    return answered(
+        subject,
+        check,
+        Outcome.PRESENT if unsupported else Outcome.ABSENT,
+        text,
+        Value.exact(share, "1", "sensors.excursion_share", above=False),
+        Seen(span, rows_of(point, *span), point.interval_s, max(len(point.between(*span)), 1)),
     )
 
 
@@ -173,24 +167,20 @@ def _plainly_normal(subject: Subject, quantity: Quantity, trip: Trip) -> bool:
     return quantity.name in levels and below(*levels[quantity.name])
 
 
-def neighbours_unmoved(subject: Subject) -> tuple[Finding, ...]:
+@detector("sensors.neighbours_unmoved", _spoken)
+def neighbours_unmoved(subject: Subject, check: str, quantity: Quantity, line: LogLine, trip: Trip) -> Finding:
     """Decide whether the quantity that tripped left its range alone, while what must move with it stood still.
 
     Only links that physics forces are asked (they are in the table of trip words), and only of a move that took
     minutes at most: what moves slowly is lost among changes of duty.
     """
-    check = "sensors.neighbours_unmoved"
-    got = _spoken(subject, check)
-    if isinstance(got, Finding):
-        return (got,)
-    quantity, line, trip = got
     if not quantity.neighbours:
-        return (cannot_tell(check, f"nothing has to move at once with {quantity.title} for physical reasons"),)
+        return cannot_tell(check, f"nothing has to move at once with {quantity.title} for physical reasons")
     if since_start_s(subject, trip.earliest_ns) < subject.limits["duty.settle_after_start"]:
-        return (cannot_tell(check, "the stop falls into the start, where everything moves"),)
+        return cannot_tell(check, "the stop falls into the start, where everything moves")
     moved = _fast_move(subject, quantity, trip)
     if isinstance(moved, str):
-        return (cannot_tell(check, moved),)
+        return cannot_tell(check, moved)
     point, left_ns, size = moved
     others = [
         (other, share)
@@ -200,25 +190,23 @@ def neighbours_unmoved(subject: Subject) -> tuple[Finding, ...]:
         and (share := _moved_since(subject, other, left_ns, trip, size)) is not None
     ]
     if not others:
-        return (cannot_tell(check, f"nothing that must move with {point.role.value} is logged at 10 s or faster"),)
+        return cannot_tell(check, f"nothing that must move with {point.role.value} is logged at 10 s or faster")
     followed = [in_words(other.role) for other, share in others if share > 1]
     names = ", ".join(in_words(other.role) for other, _ in others)
     span = (left_ns, trip.earliest_ns)
     text = f"'{line.text or line.point}': {in_words(point.role)} left its range, "
     text += f"with it {', '.join(followed)}" if followed else f"{names} did not move with it"
-    return (
-        answered(
-            subject,
-            check,
-            Outcome.ABSENT if followed else Outcome.PRESENT,
-            text,
-            Value.exact(max(share for _, share in others), "1", "sensors.still_share", above=False),
-            Seen(
-                span,
-                rows_of_each((point, *(other for other, _ in others)), *span),
-                point.interval_s,
-                max(len(point.between(span[0], span[1] + 1)) - 1, 1),
-            ),
+    return answered(
+        subject,
+        check,
+        Outcome.ABSENT if followed else Outcome.PRESENT,
+        text,
+        Value.exact(max(share for _, share in others), "1", "sensors.still_share", above=False),
+        Seen(
+            span,
+            rows_of_each((point, *(other for other, _ in others)), *span),
+            point.interval_s,
+            max(len(point.between(span[0], span[1] + 1)) - 1, 1),
         ),
     )
 

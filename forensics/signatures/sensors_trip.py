@@ -9,8 +9,8 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import NS, Samples
 from forensics.signatures.answer import Seen, Value, answered, in_words, rows_of, rows_of_each
-from forensics.signatures.base import Subject, cannot_tell
-from forensics.signatures.phases import Trip, trip_at_failure, widened
+from forensics.signatures.base import Subject, cannot_tell, detector
+from forensics.signatures.phases import Trip, stopped, widened
 from forensics.signatures.trip_words import trip_texts
 from forensics.vocabulary import ROLE_FACTS, Dimension, Outcome, Quality, Recorded, Role
 
@@ -49,52 +49,45 @@ class Jump:
     moved: tuple[str, ...]
 
 
-def jump_at_trip(subject: Subject) -> tuple[Finding, ...]:
+@detector("sensors.jump_at_trip", stopped)
+def jump_at_trip(subject: Subject, check: str, trip: Trip) -> Finding:
     """Decide whether one sensor jumped within a sample just before the stop while what it is linked with stood still.
 
     Gas, oil and metal can't do it: temperatures follow at some K/s, and a pressure that truly falls takes current and
     neighbours along. A trip whose sensor is not logged fast enough is cannot-tell.
     """
-    check = "sensors.jump_at_trip"
-    trip = trip_at_failure(subject)
-    if trip is None:
-        return (cannot_tell(check, "the record shows no stop of the motor at the failure"),)
     jumps = [j for point in _sensors(subject) if (j := _jump(subject, point, trip)) is not None]
     lone = [j for j in jumps if not j.moved and (j.neighbours or _temperature(j.point))]
     if lone:
-        return (_jump_finding(subject, check, max(lone, key=lambda j: j.ratio)),)
+        return _jump_finding(subject, check, max(lone, key=lambda j: j.ratio))
     if jumps:
         jump = max(jumps, key=lambda j: j.ratio)
         others = ", ".join(jump.moved) or "no linked sensor is logged"
-        return (
-            cannot_tell(check, f"{jump.point.role.value} stepped before the stop, but so did or may have: {others}"),
-        )
+        return cannot_tell(check, f"{jump.point.role.value} stepped before the stop, but so did or may have: {others}")
     texts = trip_texts(subject)
     sensors = [r for quantity, _ in texts[:1] for r in quantity.sensors]
     watched = [p for p in _sensors(subject) if _watched(subject, p, trip) and (not sensors or p.role in sensors)]
     if (not texts and len(watched) < 2) or not watched:  # noqa: PLR2004 - one sensor alone excludes little
         why = "the sensor of the trip is not logged at 10 s or faster up to the stop"
-        return (cannot_tell(check, why, unlocked_by="log the sensors of the protections every 1 to 5 s"),)
+        return cannot_tell(check, why, unlocked_by="log the sensors of the protections every 1 to 5 s")
     if not texts and trip.is_trip:
-        return (cannot_tell(check, "what tripped is not stated, and its sensor may not be among those logged"),)
+        return cannot_tell(check, "what tripped is not stated, and its sensor may not be among those logged")
     slow = min(p.interval_s for p in watched)
     if slow > subject.limits["sensors.jump_fine_s"]:
         why = f"no step is seen, but one that trips within {slow:g} s falls between two samples"
-        return (cannot_tell(check, why, unlocked_by="log the sensors of the protections every 1 to 2 s"),)
+        return cannot_tell(check, why, unlocked_by="log the sensors of the protections every 1 to 2 s")
     span = (trip.earliest_ns - round(subject.limits["sensors.jump_watch_s"] * NS), trip.earliest_ns)
     names = ", ".join(in_words(p.role) for p in watched)
-    return (
-        answered(
-            subject,
-            check,
-            Outcome.ABSENT,
-            f"{names} went into the stop without a step",
-            seen=Seen(
-                span,
-                rows_of_each(watched[:3], *span),
-                max(p.interval_s for p in watched),
-                sum(len(p.between(*span)) for p in watched),
-            ),
+    return answered(
+        subject,
+        check,
+        Outcome.ABSENT,
+        f"{names} went into the stop without a step",
+        seen=Seen(
+            span,
+            rows_of_each(watched[:3], *span),
+            max(p.interval_s for p in watched),
+            sum(len(p.between(*span)) for p in watched),
         ),
     )
 

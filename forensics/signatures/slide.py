@@ -9,9 +9,10 @@ from forensics.findings import Finding, Stop
 from forensics.points import NS
 from forensics.rules import read_checks
 from forensics.signatures.answer import Seen, Value, answered, rows_of
-from forensics.signatures.base import Detector, Subject, cannot_tell, points_for
+from forensics.signatures.base import Detector, Subject, cannot_tell, detector, points_for
+from forensics.signatures.slide_capacity import Capacity
 from forensics.signatures.slide_drift import drifts_to_load, drifts_to_unload
-from forensics.signatures.slide_motion import acting_seconds, looked, sure_share
+from forensics.signatures.slide_motion import Bins, acting_seconds, looked, sure_share
 from forensics.signatures.slide_response import (
     no_response_to_load,
     no_response_to_unload,
@@ -76,19 +77,15 @@ def _loaded(subject: Subject, stop: Stop) -> bool | None:
     return False if share <= limits["starts.unloaded_ratio_max"] else None
 
 
-def cannot_reach_full_load(subject: Subject) -> tuple[Finding, ...]:
+@detector("slide.cannot_reach_full_load", looked)
+def cannot_reach_full_load(subject: Subject, check: str, source: Capacity, _: Bins) -> Finding:
     """Decide whether capacity stays well below full in spite of a whole travel of load commands."""
-    check = "slide.cannot_reach_full_load"
-    target = looked(subject, check)
-    if isinstance(target, Finding):
-        return (target,)
-    source, _ = target
     record, limits = subject.record, subject.limits
     command = read_commands(record, subject.profile)[Role.LOAD_SOLENOID]
     begin, end = max(record.window.start_ns, record.failure_ns - 6 * 3600 * NS), record.failure_ns
     good = source.point.between(begin, end)
     if not len(good):
-        return (cannot_tell(check, "no capacity reading in the hours before the failure"),)
+        return cannot_tell(check, "no capacity reading in the hours before the failure")
     percent = good.v * source.percent
     most = float(np.quantile(percent, 0.98))
     step = np.arange(begin, end, 60 * NS, dtype=np.int64)
@@ -106,10 +103,10 @@ def cannot_reach_full_load(subject: Subject) -> tuple[Finding, ...]:
     span = (int(good.t[0]), int(good.t[-1]))
     seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, len(good), rests_on_commands=True)
     if most >= limits["slide.full_load"]:
-        return (answered(subject, check, Outcome.ABSENT, words, measured, seen),)
+        return answered(subject, check, Outcome.ABSENT, words, measured, seen)
     if most < limits["slide.short_of_full"] and asked >= need:
-        return (answered(subject, check, Outcome.PRESENT, words, measured, seen),)
-    return (cannot_tell(check, words + " Full load was not asked for clearly enough."),)
+        return answered(subject, check, Outcome.PRESENT, words, measured, seen)
+    return cannot_tell(check, words + " Full load was not asked for clearly enough.")
 
 
 DETECTORS: dict[str, Detector] = {

@@ -8,7 +8,7 @@ from forensics.commands import read_commands
 from forensics.findings import Finding
 from forensics.points import NS
 from forensics.signatures.answer import Seen, Value, answered, rows_of
-from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.base import Subject, cannot_tell, detector
 from forensics.signatures.electrical_motor import spikes_before_trip
 from forensics.signatures.slide_capacity import Capacity, noise
 from forensics.signatures.slide_holds import moves_by_itself
@@ -33,11 +33,7 @@ def _reference(subject: Subject, found: Response, sign: float, source: Capacity)
     return profiled, f"the profile's travel time gives {profiled:.2f} % a second"
 
 
-def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ...]:
-    asked = looked(subject, check)
-    if isinstance(asked, Finding):
-        return (asked,)
-    source, bins = asked
+def _no_response(subject: Subject, check: str, source: Capacity, bins: Bins, sign: float) -> Finding:
     word = "load" if sign > 0 else "unload"
     overall = response(subject, bins, source, sign)
     found = _not_straddling(subject, bins, source, sign, overall)
@@ -46,11 +42,11 @@ def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ..
     climbed = _climbed(subject, check, sign, bins, source) if before_loss or found is None or not recent else None
     if before_loss:
         why = f"{word} was not commanded alone after the other command lost its response"
-        return (climbed or cannot_tell(check, why),)
+        return climbed or cannot_tell(check, why)
     if found is None or overall is None or not recent:
         need = subject.limits["slide.block_acting_s"]
         why = f"{word} was not commanded alone for {need:.0f} s with room to move"
-        return (climbed or cannot_tell(check, why),)
+        return climbed or cannot_tell(check, why)
     usual, said = _reference(subject, overall, sign, source)
     share = float(found.rates[-1]) / usual
     limit = subject.limits["slide.response_share_min"]
@@ -61,7 +57,7 @@ def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ..
         if not why and share < -limit and not source.by_slide:
             why = f"the current moved {-found.rates[-1]:.2f} % a second against the command: not by the slide alone"
         if apart or why:
-            return (apart or cannot_tell(check, why),)
+            return apart or cannot_tell(check, why)
     inside = (bins.begin >= found.span_ns[0]) & (bins.end <= found.span_ns[1])
     spread = 0.05 + noise(source, bins.begin[inside], bins.end[inside]) / (float(found.acting_s[-1]) * usual)
     measured = Value.within(share, spread, "1", "slide.response_share_min", above=False)
@@ -73,21 +69,21 @@ def _no_response(subject: Subject, check: str, sign: float) -> tuple[Finding, ..
     readings = len(source.point.between(*found.span_ns))
     samples = max(int(found.bins[-1]), min(readings, 10 * int(found.bins[-1])))
     if share < limit and samples < _FEWEST_BINS:
-        return (cannot_tell(check, words + " One step only."),)
+        return cannot_tell(check, words + " One step only.")
     interval_s = _command_interval_s(subject, sign)
     if limit * sure_share(subject, interval_s) <= share < limit:
         why = f"pulses in step with samples every {interval_s:g} s look like a command that was held"
-        return (cannot_tell(check, words + f" That is little, but {why}."),)
+        return cannot_tell(check, words + f" That is little, but {why}.")
     if share < limit < share + spread and not source.by_slide:
-        return (cannot_tell(check, words + " The current was too restless for that to tell."),)
+        return cannot_tell(check, words + " The current was too restless for that to tell.")
     outcome = Outcome.PRESENT if share < limit else Outcome.ABSENT
     span = found.span_ns
     if outcome is Outcome.ABSENT and (stale := _stale(subject, source, sign, span[1])):
-        return (cannot_tell(check, f"{words} {stale}"),)
+        return cannot_tell(check, f"{words} {stale}")
     if outcome is Outcome.PRESENT:
         span = (_onset(found, usual * limit), span[1])
     seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, samples, rests_on_commands=True)
-    return (answered(subject, check, outcome, words, measured, seen),)
+    return answered(subject, check, outcome, words, measured, seen)
 
 
 def _onset(found: Response, least: float) -> int:
@@ -251,25 +247,23 @@ def _other_reason(subject: Subject, bins: Bins, source: Capacity, sign: float) -
     return ""
 
 
-def no_response_to_unload(subject: Subject) -> tuple[Finding, ...]:
+@detector("slide.no_response_to_unload", looked)
+def no_response_to_unload(subject: Subject, check: str, source: Capacity, bins: Bins) -> Finding:
     """Decide whether the slide, standing loaded, fails to move when unload is commanded."""
-    return _no_response(subject, "slide.no_response_to_unload", -1.0)
+    return _no_response(subject, check, source, bins, -1.0)
 
 
-def no_response_to_load(subject: Subject) -> tuple[Finding, ...]:
+@detector("slide.no_response_to_load", looked)
+def no_response_to_load(subject: Subject, check: str, source: Capacity, bins: Bins) -> Finding:
     """Decide whether the slide, standing below full, fails to move when load is commanded."""
-    return _no_response(subject, "slide.no_response_to_load", 1.0)
+    return _no_response(subject, check, source, bins, 1.0)
 
 
-def responds_slowly(subject: Subject) -> tuple[Finding, ...]:
+@detector("slide.responds_slowly", looked)
+def responds_slowly(subject: Subject, check: str, source: Capacity, bins: Bins) -> Finding:
     """Decide whether the slide moves, but at well under its own usual rate, in either direction."""
-    check = "slide.responds_slowly"
-    asked = looked(subject, check)
-    if isinstance(asked, Finding):
-        return (asked,)
-    source, bins = asked
     if not source.by_slide:
-        return (cannot_tell(check, "amps move with lift too: a rate is compared by slide_position only"),)
+        return cannot_tell(check, "amps move with lift too: a rate is compared by slide_position only")
     low, slow = subject.limits["slide.response_share_min"], subject.limits["slide.response_share_slow"]
     shares: list[tuple[float, str, Response]] = []
     for sign, word in ((1.0, "load"), (-1.0, "unload")):
@@ -281,13 +275,13 @@ def responds_slowly(subject: Subject) -> tuple[Finding, ...]:
         usual, _ = _reference(subject, found, sign, source)
         shares.append((float(np.median(found.rates[-_FEWEST_BLOCKS:])) / usual, word, found))
     if not shares:
-        return (cannot_tell(check, "too few commands with room to move to compare with its own earlier rate"),)
+        return cannot_tell(check, "too few commands with room to move to compare with its own earlier rate")
     share, word, found = min(shares, key=lambda x: x[0])
     outcome = Outcome.PRESENT if low <= share < slow else Outcome.ABSENT
     words = f"On {word} the capacity moves at {100 * share:.0f} % of its own usual rate."
     interval_s = _command_interval_s(subject, 1.0 if word == "load" else -1.0)
     if outcome is Outcome.PRESENT and interval_s > subject.limits["slide.pulse_interval_s"]:
-        return (cannot_tell(check, words + f" Samples every {interval_s:g} s do not time pulses."),)
+        return cannot_tell(check, words + f" Samples every {interval_s:g} s do not time pulses.")
     if share < low:
         words += " That is no response rather than a slow one."
     measured = Value.within(share, 0.1, "1", "slide.response_share_slow", above=False)
@@ -295,24 +289,20 @@ def responds_slowly(subject: Subject) -> tuple[Finding, ...]:
     count = int(np.sum(found.bins[-_FEWEST_BLOCKS:]))
     seen = Seen(found.span_ns, cites, source.point.interval_s, count, rests_on_commands=True)
     if outcome is Outcome.ABSENT and share >= low and share < slow + 0.1:
-        return (cannot_tell(check, words + " Too near the limit to tell."),)
-    return (answered(subject, check, outcome, words, measured, seen),)
+        return cannot_tell(check, words + " Too near the limit to tell.")
+    return answered(subject, check, outcome, words, measured, seen)
 
 
-def polarity_contradicted(subject: Subject) -> tuple[Finding, ...]:
+@detector("slide.polarity_contradicted", looked)
+def polarity_contradicted(subject: Subject, check: str, source: Capacity, bins: Bins) -> Finding:
     """Decide whether the capacity moves against the profile's sense of the commands."""
-    check = "slide.polarity_contradicted"
-    asked = looked(subject, check)
-    if isinstance(asked, Finding):
-        return (asked,)
-    source, bins = asked
     shares = []
     for sign in (1.0, -1.0):
         found = response(subject, bins, source, sign)
         if found is not None:
             shares.append((float(np.median(found.rates)) / expected(subject, sign, source), found))
     if not shares:
-        return (cannot_tell(check, "no command acted alone long enough with room to move"),)
+        return cannot_tell(check, "no command acted alone long enough with room to move")
     share = float(np.mean([s for s, _ in shares]))
     limit = subject.limits["slide.response_share_min"]
     words = "; ".join(f"{100 * s:+.0f} % of the expected rate" for s, _ in shares) + " in the profile's sense."
@@ -320,7 +310,7 @@ def polarity_contradicted(subject: Subject) -> tuple[Finding, ...]:
     seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, sum(int(f.bins.sum()) for _, f in shares))
     measured = Value.within(share, 0.1, "1")
     if all(s < -limit for s, _ in shares):
-        return (answered(subject, check, Outcome.PRESENT, words, measured, seen),)
+        return answered(subject, check, Outcome.PRESENT, words, measured, seen)
     if any(s > limit for s, _ in shares) and not any(s < -limit for s, _ in shares):
-        return (answered(subject, check, Outcome.ABSENT, words, measured, seen),)
-    return (cannot_tell(check, "the capacity hardly follows the commands either way: " + words),)
+        return answered(subject, check, Outcome.ABSENT, words, measured, seen)
+    return cannot_tell(check, "the capacity hardly follows the commands either way: " + words)

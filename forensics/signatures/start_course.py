@@ -6,11 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.commands import read_commands
-from forensics.findings import Finding
+from forensics.findings import Finding, Start
 from forensics.points import NS, Samples
 from forensics.signatures.across import across_rotors
 from forensics.signatures.answer import Seen, Value, answered, rows_of
-from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.base import Subject, cannot_tell, detector
 from forensics.signatures.duty import max_age_s
 from forensics.signatures.start_table import by_pressures
 from forensics.signatures.starts_before import last_run
@@ -22,16 +22,12 @@ _FEWEST = 3
 _FIRST_S = 60
 
 
-def no_lift(subject: Subject) -> tuple[Finding, ...]:
+@detector("starts.no_lift", last_run)
+def no_lift(subject: Subject, check: str, start: Start, run: Run) -> Finding:
     """Decide whether discharge and suction never separated after the last start."""
-    check = "starts.no_lift"
-    found = last_run(subject, check)
-    if isinstance(found, Finding):
-        return (found,)
-    start, run = found
     rotors = across_rotors(subject)
     if rotors is None:
-        return (cannot_tell(check, "discharge or suction holds no trusted readings"),)
+        return cannot_tell(check, "discharge or suction holds no trusted readings")
     begin, end = _loading_window(subject, run, subject.limits["starts.lift_wait_s"])
     times, values = rotors.between(begin, end)
     limit = subject.limits["starts.lift_kpa"]
@@ -39,28 +35,26 @@ def no_lift(subject: Subject) -> tuple[Finding, ...]:
     if len(values) and most - rotors.offset_error_kpa > limit:
         outcome = Outcome.ABSENT
     elif len(values) < _FEWEST or (end - begin) / NS < subject.limits["starts.lift_wait_s"] / 3:
-        return (cannot_tell(check, "too few samples between the end of the unloaded start and the end of the run"),)
+        return cannot_tell(check, "too few samples between the end of the unloaded start and the end of the run")
     elif most + rotors.offset_error_kpa < limit:
         outcome = Outcome.PRESENT
     else:
-        return (cannot_tell(check, f"the difference reached {most:.0f} kPa, within sensor error of the limit"),)
+        return cannot_tell(check, f"the difference reached {most:.0f} kPa, within sensor error of the limit")
     error = rotors.offset_error_kpa
     measured = Value.within(most, error, "kPa", "starts.lift_kpa", above=False)
     words = f"Discharge less suction reached {most:.0f} kPa at most after the unloading valve was due to shut."
     cites = rows_of(rotors.upper, begin, end) + rows_of(rotors.lower, begin, end)
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            words,
-            measured,
-            Seen(
-                span_ns=(start.earliest_ns, int(times[-1])),
-                cites=cites,
-                interval_s=rotors.interval_s,
-                samples=len(values),
-            ),
+    return answered(
+        subject,
+        check,
+        outcome,
+        words,
+        measured,
+        Seen(
+            span_ns=(start.earliest_ns, int(times[-1])),
+            cites=cites,
+            interval_s=rotors.interval_s,
+            samples=len(values),
         ),
     )
 
@@ -75,37 +69,31 @@ def _loading_window(subject: Subject, run: Run, wait_s: float) -> tuple[int, int
     return begun, min(last, begun + round(10 * wait_s * NS))
 
 
-def discharge_falls_below_suction(subject: Subject) -> tuple[Finding, ...]:
+@detector("starts.discharge_falls_below_suction", last_run)
+def discharge_falls_below_suction(subject: Subject, check: str, start: Start, run: Run) -> Finding:
     """Decide whether discharge fell below suction in the first seconds of the last start."""
-    check = "starts.discharge_falls_below_suction"
-    found = last_run(subject, check)
-    if isinstance(found, Finding):
-        return (found,)
-    start, run = found
     rotors = across_rotors(subject)
     if rotors is None:
-        return (cannot_tell(check, "discharge or suction holds no trusted readings"),)
+        return cannot_tell(check, "discharge or suction holds no trusted readings")
     outcome = by_pressures(subject, run, rotors)
     end = min(run.last_ns, run.first_ns + _FIRST_S * NS)
     _, values = rotors.between(run.first_ns + 2 * NS, end)
     if outcome is Outcome.CANNOT_TELL or not len(values):
         why = "the pressures neither separated the right way nor clearly the wrong way in the first minute"
-        return (cannot_tell(check, why),)
+        return cannot_tell(check, why)
     below = -float(np.median(values[-max(_FEWEST, len(values) // 3) :]))
     error = rotors.offset_error_kpa
     measured = Value.within(below, error, "kPa", "starts.backwards_kpa", above=True)
     side = "below" if below > 0 else "above"
     words = f"Discharge stood {abs(below):.0f} kPa {side} suction at the end of the first minute."
     cites = rows_of(rotors.upper, run.first_ns, end) + rows_of(rotors.lower, run.first_ns, end)
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            words,
-            measured,
-            Seen(span_ns=(start.earliest_ns, end), cites=cites, interval_s=rotors.interval_s, samples=len(values)),
-        ),
+    return answered(
+        subject,
+        check,
+        outcome,
+        words,
+        measured,
+        Seen(span_ns=(start.earliest_ns, end), cites=cites, interval_s=rotors.interval_s, samples=len(values)),
     )
 
 
@@ -123,42 +111,36 @@ def oil_difference(subject: Subject) -> tuple[Samples, Floats, float] | None:
     return good, good.v - low.at(good.t, max_age_s(low)), 0.0
 
 
-def oil_pressure_absent(subject: Subject) -> tuple[Finding, ...]:
+@detector("starts.oil_pressure_absent", last_run)
+def oil_pressure_absent(subject: Subject, check: str, start: Start, run: Run) -> Finding:
     """Decide whether the oil difference stayed near zero after the last start."""
-    check = "starts.oil_pressure_absent"
-    found = last_run(subject, check)
-    if isinstance(found, Finding):
-        return (found,)
-    start, run = found
     oil = oil_difference(subject)
     if oil is None:
-        return (cannot_tell(check, "oil pressure or suction holds no trusted readings"),)
+        return cannot_tell(check, "oil pressure or suction holds no trusted readings")
     point, values, _ = oil
     begin, end = _loading_window(subject, run, subject.limits["starts.oil_wait_s"])
     chosen = (point.t >= begin) & (point.t < end) & np.isfinite(values)
     seen = values[chosen]
     limit = subject.limits["starts.oil_kpa"]
     if not len(seen):
-        return (cannot_tell(check, "no oil pressure sampled after the unloaded start"),)
+        return cannot_tell(check, "no oil pressure sampled after the unloaded start")
     most = float(np.quantile(seen, 0.95))
     ran_s = (end - run.first_ns) / NS
     if most > limit:
         outcome = Outcome.ABSENT
     elif len(seen) < _FEWEST or ran_s < subject.limits["starts.oil_wait_s"] * 0.75:
-        return (cannot_tell(check, f"the run was sampled for {ran_s:.0f} s only; oil may take 60 s to come"),)
+        return cannot_tell(check, f"the run was sampled for {ran_s:.0f} s only; oil may take 60 s to come")
     else:
         outcome = Outcome.PRESENT
     error = subject.limits["coastdown.sensor_kpa"]
     measured = Value.within(most, error, "kPa", "starts.oil_kpa", above=False)
     words = f"The oil difference reached {most:.0f} kPa."
     cites = rows_of(point, begin, end)
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            words,
-            measured,
-            Seen(span_ns=(start.earliest_ns, end), cites=cites, interval_s=point.interval_s, samples=len(seen)),
-        ),
+    return answered(
+        subject,
+        check,
+        outcome,
+        words,
+        measured,
+        Seen(span_ns=(start.earliest_ns, end), cites=cites, interval_s=point.interval_s, samples=len(seen)),
     )

@@ -10,7 +10,7 @@ from forensics.points import NS, Samples
 from forensics.rules import Limits
 from forensics.runs import largest_phase
 from forensics.signatures.answer import Seen, Value, answered, rows_of
-from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.base import Subject, cannot_tell, detector
 from forensics.signatures.start_power import volts_share
 from forensics.signatures.starts_before import last_run, run_of, starts_before
 from forensics.states import Run
@@ -27,19 +27,15 @@ def _amps(subject: Subject) -> Samples | None:
     return point if point is not None and len(point.usable) else largest_phase(subject.record)
 
 
-def prolonged_inrush(subject: Subject) -> tuple[Finding, ...]:
+@detector("starts.prolonged_inrush", last_run)
+def prolonged_inrush(subject: Subject, check: str, start: Start, run: Run) -> Finding:
     """Decide whether the inrush of the last start lasted much longer than in the machine's own starts."""
-    check = "starts.prolonged_inrush"
-    found = last_run(subject, check)
-    if isinstance(found, Finding):
-        return (found,)
-    start, run = found
     point = _amps(subject)
     if point is None:
-        return (cannot_tell(check, "no motor_amps"),)
+        return cannot_tell(check, "no motor_amps")
     rated = subject.machine.rated_load_amps
     if rated is None:
-        return (cannot_tell(check, "no rated_load_amps on the nameplate given"),)
+        return cannot_tell(check, "no rated_load_amps on the nameplate given")
     level = 1.2 * rated
     lasted = _inrush_s(point, run, level)
     own = [
@@ -48,7 +44,7 @@ def prolonged_inrush(subject: Subject) -> tuple[Finding, ...]:
         if (r := run_of(subject, other)) is not None and (s := _inrush_s(point, r, level)) is not None
     ]
     if lasted is None or len(own) < _FEWEST:
-        return (cannot_tell(check, f"{len(own)} own starts with their inrush sampled; {_FEWEST} are needed"),)
+        return cannot_tell(check, f"{len(own)} own starts with their inrush sampled; {_FEWEST} are needed")
     usual = max(float(np.median(own)), point.interval_s)
     step = point.interval_s
     ratio, low, high = lasted / usual, (lasted - step) / usual, (lasted + step) / usual
@@ -57,19 +53,17 @@ def prolonged_inrush(subject: Subject) -> tuple[Finding, ...]:
     words += _inrush_words(subject, start, run, lasted)
     measured = Value(ratio, low, high, "1", "starts.inrush_ratio", above=True)
     if low <= limit < high and ratio > limit:
-        return (cannot_tell(check, words + " The samples are too far apart to call that longer."),)
+        return cannot_tell(check, words + " The samples are too far apart to call that longer.")
     outcome = Outcome.PRESENT if ratio > limit else Outcome.ABSENT
     end = start.earliest_ns + _FIRST_S * NS
     cites = rows_of(point, start.earliest_ns, end)
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            words,
-            measured,
-            Seen(span_ns=(start.earliest_ns, end), cites=cites, interval_s=step, samples=len(own)),
-        ),
+    return answered(
+        subject,
+        check,
+        outcome,
+        words,
+        measured,
+        Seen(span_ns=(start.earliest_ns, end), cites=cites, interval_s=step, samples=len(own)),
     )
 
 
@@ -128,31 +122,27 @@ def _inrush_s(point: Samples, run: Run, level: float) -> float | None:
     return float((part.t[index[-1]] - part.t[index[0]]) / NS + point.interval_s)
 
 
-def locked_rotor(subject: Subject) -> tuple[Finding, ...]:
+@detector("starts.locked_rotor", last_run)
+def locked_rotor(subject: Subject, check: str, start: Start, run: Run) -> Finding:
     """Decide whether the current stayed at locked-rotor level until it was cut off while the pressures stood still.
 
     A rotor that stalls in a run that had long begun counts too: full locked-rotor current to the end of the run.
     """
-    check = "starts.locked_rotor"
-    found = last_run(subject, check)
-    if isinstance(found, Finding):
-        return (found,)
-    start, run = found
     point, machine = _amps(subject), subject.machine
     if point is None:
-        return (cannot_tell(check, "no motor_amps"),)
+        return cannot_tell(check, "no motor_amps")
     usual = subject.limits["starts.locked_rotor_usual"]
     locked = machine.locked_rotor_amps or (usual * machine.rated_load_amps if machine.rated_load_amps else None)
     if locked is None:
-        return (cannot_tell(check, "neither locked_rotor_amps nor rated_load_amps on the nameplate given"),)
+        return cannot_tell(check, "neither locked_rotor_amps nor rated_load_amps on the nameplate given")
     full = subject.limits["starts.locked_rotor_share"] * locked
     # past the start only a drive still holds the current
     if machine.starter is not Starter.VARIABLE_SPEED and _outlived(run) and run.end is not None:
         stalled = _stalled(subject, check, run, point, full)
         if stalled is not None:
-            return (stalled,)
+            return stalled
     if machine.starter in (Starter.SOFT_START, Starter.VARIABLE_SPEED):
-        return (cannot_tell(check, f"a {machine.starter.value} starter holds the current itself"),)
+        return cannot_tell(check, f"a {machine.starter.value} starter holds the current itself")
     level = full
     level *= subject.limits["starts.star_share"] if machine.starter is Starter.STAR_DELTA else 1.0
     seconds = max(
@@ -170,28 +160,26 @@ def locked_rotor(subject: Subject) -> tuple[Finding, ...]:
     cites = rows_of(point, *span)
     if seconds < least:
         if start.settled_amps is None and not _outlived(run):
-            return (cannot_tell(check, words + " The current was not seen to settle."),)
+            return cannot_tell(check, words + " The current was not seen to settle.")
         outcome = Outcome.ABSENT
     elif ended_so and moved is False:
         outcome = Outcome.PRESENT
     elif moved is None:
-        return (cannot_tell(check, words + " Without pressures a standing rotor is not told from a slow run-up."),)
+        return cannot_tell(check, words + " Without pressures a standing rotor is not told from a slow run-up.")
     else:
         outcome = Outcome.ABSENT
         words += " The pressures moved, or the run went on: the rotor turned."
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            words,
-            measured,
-            Seen(
-                span_ns=span,
-                cites=cites,
-                interval_s=point.interval_s,
-                samples=max(2, round(seconds / max(point.interval_s, 0.1))),
-            ),
+    return answered(
+        subject,
+        check,
+        outcome,
+        words,
+        measured,
+        Seen(
+            span_ns=span,
+            cites=cites,
+            interval_s=point.interval_s,
+            samples=max(2, round(seconds / max(point.interval_s, 0.1))),
         ),
     )
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 from forensics.findings import Finding
-from forensics.signatures.base import Detector, Subject, cannot_tell
-from forensics.signatures.duty import duty_of, frame_of, own_usual
-from forensics.signatures.judge import Look, against_limit, against_own, own_then_level, unready
+from forensics.signatures.base import Detector, Subject, cannot_tell, detector
+from forensics.signatures.duty import Frame, duty_of, own_usual
+from forensics.signatures.judge import Look, against_limit, against_own, own_then_level, running
 from forensics.vocabulary import Role
 
 
-def high_at_equal_duty(subject: Subject) -> tuple[Finding, ...]:
+@detector("vibration.high_at_equal_duty", running)
+def high_at_equal_duty(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether the velocity of vibration rose above the machine's own usual at like duty, or into the zone above.
 
     A level that was there all along is no change: it is left open, for mounting and sensor place decide it as well.
@@ -20,13 +21,9 @@ def high_at_equal_duty(subject: Subject) -> tuple[Finding, ...]:
     -----
     Zones and the size of a significant change: ISO 20816-3 (from memory).
     """
-    check = "vibration.high_at_equal_duty"
-    if (answer := unready(subject, check, saturation=False)) is not None:
-        return (answer,)
-    frame = frame_of(subject)
     reading = frame.of(Role.VIBRATION_VELOCITY)
     if reading is None:
-        return (cannot_tell(check, "no trusted vibration velocity"),)
+        return cannot_tell(check, "no trusted vibration velocity")
     level = Look(
         check,
         reading,
@@ -40,7 +37,7 @@ def high_at_equal_duty(subject: Subject) -> tuple[Finding, ...]:
     own = replace(level, limit_name="vibration.rise_max")
     usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
     judged = against_own(subject, frame, own, usual, frame.settled | frame.in_failing_run)
-    return (own_then_level(judged, against_limit(subject, frame, level), level_excludes=False),)
+    return own_then_level(judged, against_limit(subject, frame, level), level_excludes=False)
 
 
 DETECTORS: dict[str, Detector] = {"vibration.high_at_equal_duty": high_at_equal_duty}
