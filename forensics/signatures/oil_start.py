@@ -113,12 +113,7 @@ def difference_late_at_start(subject: Subject, check: str, starts: tuple[Span, .
             above=True,
             limit=limit_s,
         ),
-        Seen(
-            (span.start_ns, end_ns),
-            oil.cites(span.start_ns, end_ns),
-            oil.interval_s,
-            count,
-        ),
+        Seen((span.start_ns, end_ns), oil.cites(span.start_ns, end_ns), oil.interval_s, count),
         "the run ended before the proof time",
     )
 
@@ -202,12 +197,7 @@ def _roughness(subject: Subject, starts: tuple[Span, ...], check: str) -> Findin
         Outcome.PRESENT if value > limit else Outcome.ABSENT,
         f"Oil difference after the start: roughness {value:.2g} kPa from sample to sample (limit {limit:.2g} kPa).",
         Value(value, unit="kPa", limit_name="oil.foam_noise", above=True, limit=limit),
-        Seen(
-            (span.start_ns, end_ns),
-            oil.cites(span.start_ns, end_ns),
-            oil.interval_s,
-            count,
-        ),
+        Seen((span.start_ns, end_ns), oil.cites(span.start_ns, end_ns), oil.interval_s, count),
     )
 
 

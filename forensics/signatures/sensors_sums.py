@@ -86,11 +86,6 @@ def power_mismatch(subject: Subject) -> tuple[Finding, ...]:
                 name,
                 above=high,
             ),
-            Seen(
-                span,
-                rows_of_each(points, *span),
-                max(p.interval_s for p in points),
-                int(known.sum()),
-            ),
+            Seen(span, rows_of_each(points, *span), max(p.interval_s for p in points), int(known.sum())),
         ),
     )

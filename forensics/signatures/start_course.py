@@ -44,19 +44,8 @@ def no_lift(subject: Subject, check: str, start: Start, run: Run) -> Finding:
     measured = Value.within(most, error, "kPa", "starts.lift_kpa", above=False)
     words = f"Discharge less suction reached {most:.0f} kPa at most after the unloading valve was due to shut."
     cites = rows_of(rotors.upper, begin, end) + rows_of(rotors.lower, begin, end)
-    return answered(
-        subject,
-        check,
-        outcome,
-        words,
-        measured,
-        Seen(
-            span_ns=(start.earliest_ns, int(times[-1])),
-            cites=cites,
-            interval_s=rotors.interval_s,
-            samples=len(values),
-        ),
-    )
+    seen = Seen((start.earliest_ns, int(times[-1])), cites, rotors.interval_s, len(values))
+    return answered(subject, check, outcome, words, measured, seen)
 
 
 def _loading_window(subject: Subject, run: Run, wait_s: float) -> tuple[int, int]:
@@ -87,14 +76,8 @@ def discharge_falls_below_suction(subject: Subject, check: str, start: Start, ru
     side = "below" if below > 0 else "above"
     words = f"Discharge stood {abs(below):.0f} kPa {side} suction at the end of the first minute."
     cites = rows_of(rotors.upper, run.first_ns, end) + rows_of(rotors.lower, run.first_ns, end)
-    return answered(
-        subject,
-        check,
-        outcome,
-        words,
-        measured,
-        Seen(span_ns=(start.earliest_ns, end), cites=cites, interval_s=rotors.interval_s, samples=len(values)),
-    )
+    seen = Seen((start.earliest_ns, end), cites, rotors.interval_s, len(values))
+    return answered(subject, check, outcome, words, measured, seen)
 
 
 def oil_difference(subject: Subject) -> tuple[Samples, Floats, float] | None:
@@ -120,15 +103,15 @@ def oil_pressure_absent(subject: Subject, check: str, start: Start, run: Run) ->
     point, values, _ = oil
     begin, end = _loading_window(subject, run, subject.limits["starts.oil_wait_s"])
     chosen = (point.t >= begin) & (point.t < end) & np.isfinite(values)
-    seen = values[chosen]
+    sampled = values[chosen]
     limit = subject.limits["starts.oil_kpa"]
-    if not len(seen):
+    if not len(sampled):
         return cannot_tell(check, "no oil pressure sampled after the unloaded start")
-    most = float(np.quantile(seen, 0.95))
+    most = float(np.quantile(sampled, 0.95))
     ran_s = (end - run.first_ns) / NS
     if most > limit:
         outcome = Outcome.ABSENT
-    elif len(seen) < _FEWEST or ran_s < subject.limits["starts.oil_wait_s"] * 0.75:
+    elif len(sampled) < _FEWEST or ran_s < subject.limits["starts.oil_wait_s"] * 0.75:
         return cannot_tell(check, f"the run was sampled for {ran_s:.0f} s only; oil may take 60 s to come")
     else:
         outcome = Outcome.PRESENT
@@ -136,11 +119,5 @@ def oil_pressure_absent(subject: Subject, check: str, start: Start, run: Run) ->
     measured = Value.within(most, error, "kPa", "starts.oil_kpa", above=False)
     words = f"The oil difference reached {most:.0f} kPa."
     cites = rows_of(point, begin, end)
-    return answered(
-        subject,
-        check,
-        outcome,
-        words,
-        measured,
-        Seen(span_ns=(start.earliest_ns, end), cites=cites, interval_s=point.interval_s, samples=len(seen)),
-    )
+    seen = Seen((start.earliest_ns, end), cites, point.interval_s, len(sampled))
+    return answered(subject, check, outcome, words, measured, seen)

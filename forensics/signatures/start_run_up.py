@@ -57,14 +57,8 @@ def prolonged_inrush(subject: Subject, check: str, start: Start, run: Run) -> Fi
     outcome = Outcome.PRESENT if ratio > limit else Outcome.ABSENT
     end = start.earliest_ns + _FIRST_S * NS
     cites = rows_of(point, start.earliest_ns, end)
-    return answered(
-        subject,
-        check,
-        outcome,
-        words,
-        measured,
-        Seen(span_ns=(start.earliest_ns, end), cites=cites, interval_s=step, samples=len(own)),
-    )
+    seen = Seen((start.earliest_ns, end), cites, step, len(own))
+    return answered(subject, check, outcome, words, measured, seen)
 
 
 def expected_inrush(machine: Machine, limits: Limits) -> tuple[float, float] | None:
@@ -169,19 +163,8 @@ def locked_rotor(subject: Subject, check: str, start: Start, run: Run) -> Findin
     else:
         outcome = Outcome.ABSENT
         words += " The pressures moved, or the run went on: the rotor turned."
-    return answered(
-        subject,
-        check,
-        outcome,
-        words,
-        measured,
-        Seen(
-            span_ns=span,
-            cites=cites,
-            interval_s=point.interval_s,
-            samples=max(2, round(seconds / max(point.interval_s, 0.1))),
-        ),
-    )
+    seen = Seen(span, cites, point.interval_s, max(2, round(seconds / max(point.interval_s, 0.1))))
+    return answered(subject, check, outcome, words, measured, seen)
 
 
 def _stalled(subject: Subject, check: str, run: Run, point: Samples, level: float) -> Finding | None:
@@ -199,7 +182,7 @@ def _stalled(subject: Subject, check: str, run: Run, point: Samples, level: floa
         return None
     words = f"In the run the current rose above {level:.0f} A and stood there for {seconds:.0f} s until it was cut off."
     measured = Value(seconds, max(0.0, seconds - point.interval_s), seconds + point.interval_s, "s")
-    seen = Seen(span_ns=span, cites=rows_of(point, *span), interval_s=point.interval_s, samples=count)
+    seen = Seen(span, rows_of(point, *span), point.interval_s, count)
     return answered(subject, check, Outcome.PRESENT, words, measured, seen)
 
 
