@@ -114,6 +114,17 @@ def points_for(subject: Subject, check: Check) -> tuple[dict[Role, Samples | Swi
     return chosen, "; ".join(missing)
 
 
+def met(subject: Subject, check: str) -> tuple[()] | Finding:
+    """Nothing more than that the points which a check needs are there."""
+    _, missing = points_for(subject, read_checks()[check])
+    return cannot_tell(check, missing) if missing else ()
+
+
+def nothing(subject: Subject, check: str) -> tuple[()]:
+    """Nothing beforehand: the look asks for itself."""
+    return ()
+
+
 def _choose(record: Record, need: Need) -> tuple[Samples | Switch | None, str]:
     candidates: list[Samples | Switch] = []
     for role in need.roles:

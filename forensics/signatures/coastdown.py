@@ -7,12 +7,11 @@ import numpy as np
 from forensics.commands import read_commands
 from forensics.findings import Cite, Finding, Stop
 from forensics.points import NS
-from forensics.rules import read_checks
 from forensics.signatures.across import across_rotors, difference
 from forensics.signatures.answer import Seen, Value, answered, rows_of, three_way
-from forensics.signatures.base import Detector, Subject, cannot_tell, points_for
+from forensics.signatures.base import Detector, Subject, cannot_tell, detector, nothing
 from forensics.signatures.rotation import NEITHER
-from forensics.signatures.starts_before import stops_before
+from forensics.signatures.starts_before import NO_STOP, stops_before, stops_of_window
 from forensics.signatures.stop_table import NO_LIFT, Collapse, collapse, list_stops, release_ns
 from forensics.vocabulary import Answer, Outcome, Role
 
@@ -26,11 +25,10 @@ def _window_stops(subject: Subject) -> list[Stop]:
     return [stop for stop in stops_before(subject) if stop.in_window]
 
 
-def _needs(subject: Subject, check: str) -> str:
-    _, missing = points_for(subject, read_checks()[check])
-    if missing:
-        return missing
-    return "" if _window_stops(subject) else "no stop in the window up to the failure"
+def _with_bypass(subject: Subject, check: str) -> tuple[list[Stop]] | Finding:
+    if not subject.profile.polarity.has_bypass:
+        return cannot_tell(check, "the sequence profile has no internal unloading valve")
+    return stops_of_window(subject, check)
 
 
 def _following(subject: Subject, stop: Stop) -> int:
@@ -51,21 +49,15 @@ def _pressure_rows(subject: Subject, stop: Stop, roles: tuple[Role, ...], until_
     return tuple(c for role in roles for c in rows_of(subject.record.point(role), stop.earliest_ns - 5 * NS, end))
 
 
-def bypass_held(subject: Subject) -> tuple[Finding, ...]:
+@detector("coastdown.bypass_held", _with_bypass)
+def bypass_held(subject: Subject, check: str, stops: list[Stop]) -> Finding:
     """Decide whether the internal unloading valve stayed shut at stops of the window."""
-    check = "coastdown.bypass_held"
-    missing = _needs(subject, check)
-    if not subject.profile.polarity.has_bypass:
-        missing = "the sequence profile has no internal unloading valve"
-    if missing:
-        return (cannot_tell(check, missing),)
-    stops = _window_stops(subject)
     # a stop without lift holds nothing that could be let go
     stops = [s for s in stops if NO_LIFT not in s.why_not.get("bypass_released", "")] or stops
     held = [s for s in stops if s.bypass_released is Answer.NO]
     freed = [s for s in stops if s.bypass_released is Answer.YES]
     if not held and (not freed or stops[-1].bypass_released is Answer.CANNOT_TELL):
-        return (cannot_tell(check, stops[-1].why_not.get("bypass_released", "no stop could be judged")),)
+        return cannot_tell(check, stops[-1].why_not.get("bypass_released", "no stop could be judged"))
     shown = (held or freed)[-1]
     course = _course(subject, shown)
     measured = Value()
@@ -80,20 +72,20 @@ def bypass_held(subject: Subject) -> tuple[Finding, ...]:
     count = max(len(held or freed), course.samples if course is not None else 1)
     rotors = across_rotors(subject)
     seen = Seen((shown.earliest_ns, shown.latest_ns), cites, rotors.interval_s if rotors else None, count)
-    return (answered(subject, check, outcome, words, measured, seen),)
+    return answered(subject, check, outcome, words, measured, seen)
 
 
-def reverse_rotation(subject: Subject) -> tuple[Finding, ...]:
+@detector("coastdown.reverse_rotation", nothing)
+def reverse_rotation(subject: Subject, check: str) -> Finding:
     """Decide whether the rotors turned backwards after stops of the window."""
-    check = "coastdown.reverse_rotation"
     stops = _window_stops(subject)
     if not stops:
-        return (cannot_tell(check, "no stop in the window up to the failure"),)
+        return cannot_tell(check, NO_STOP)
     turned = [s for s in stops if s.reverse_rotation is Outcome.PRESENT]
     quiet = [s for s in stops if s.reverse_rotation is Outcome.ABSENT]
     if not turned and (not quiet or stops[-1].reverse_rotation is Outcome.CANNOT_TELL):
         why = stops[-1].why_not.get("reverse_rotation", "") or NEITHER
-        return (cannot_tell(check, why, unlocked_by="log discharge and suction pressure every 1 s around stops"),)
+        return cannot_tell(check, why, unlocked_by="log discharge and suction pressure every 1 s around stops")
     shown = (turned or quiet)[-1]
     basis = sorted({s.reverse_basis for s in (turned or quiet) if s.reverse_basis})
     words = (
@@ -104,7 +96,7 @@ def reverse_rotation(subject: Subject) -> tuple[Finding, ...]:
     outcome = Outcome.PRESENT if turned else Outcome.ABSENT
     measured = Value.exact(float(len(turned)), "stops")
     seen = Seen((shown.earliest_ns, shown.latest_ns), cites, None, max(2, len(turned or quiet)))
-    return (answered(subject, check, outcome, words, measured, seen),)
+    return answered(subject, check, outcome, words, measured, seen)
 
 
 def _residual(subject: Subject) -> tuple[float, float, list[Stop]] | None:
@@ -117,23 +109,21 @@ def _residual(subject: Subject) -> tuple[float, float, list[Stop]] | None:
     return float(np.median(values)), error, stops
 
 
-def residual_difference(subject: Subject) -> tuple[Finding, ...]:
+@detector("coastdown.residual_difference", stops_of_window)
+def residual_difference(subject: Subject, check: str, stops: list[Stop]) -> Finding:
     """Decide whether discharge stays above suction 50 to 90 s after the stops of the window."""
-    check = "coastdown.residual_difference"
-    missing = _needs(subject, check)
-    found = None if missing else _residual(subject)
+    found = _residual(subject)
     if found is None:
-        why = missing or _window_stops(subject)[-1].why_not.get("residual_difference_kpa", "no stop could be read")
-        return (cannot_tell(check, why),)
+        return cannot_tell(check, stops[-1].why_not.get("residual_difference_kpa", "no stop could be read"))
     value, error, stops = found
     outcome = three_way(value - error, value + error, subject.limits["coastdown.residual_kpa"], above=True)
     measured = Value.within(value, error, "kPa", "coastdown.residual_kpa", above=True)
     words = f"Median over {len(stops)} stops {value:+.1f} kPa, offset at rest taken off, known to {error:.1f} kPa."
     if outcome is Outcome.CANNOT_TELL:
-        return (cannot_tell(check, words + " That is within the sensors' error of the limit."),)
+        return cannot_tell(check, words + " That is within the sensors' error of the limit.")
     cites = _pressure_rows(subject, stops[-1], (Role.DISCHARGE_PRESSURE, Role.SUCTION_PRESSURE), 90.0)
     seen = Seen((stops[0].earliest_ns, stops[-1].latest_ns), cites, None, max(2, len(stops)))
-    return (answered(subject, check, outcome, words, measured, seen),)
+    return answered(subject, check, outcome, words, measured, seen)
 
 
 def _decay(subject: Subject) -> tuple[Outcome, str, Value, Stop] | str:
@@ -183,29 +173,25 @@ def _at_like_lift(stops: list[Stop], last: Stop, share: float) -> list[Stop]:
     ]  # fmt: skip
 
 
-def high_side_falls_fast(subject: Subject) -> tuple[Finding, ...]:
+@detector("coastdown.high_side_falls_fast", stops_of_window)
+def high_side_falls_fast(subject: Subject, check: str, _: list[Stop]) -> Finding:
     """Decide whether the high side falls fast after the stop."""
-    check = "coastdown.high_side_falls_fast"
-    missing = _needs(subject, check)
-    found = missing or _decay(subject)
+    found = _decay(subject)
     if isinstance(found, str):
-        return (cannot_tell(check, found),)
+        return cannot_tell(check, found)
     outcome, words, measured, stop = found
     cites = _pressure_rows(subject, stop, (Role.CONDENSER_PRESSURE, Role.SUCTION_PRESSURE), 120.0)
     seen = Seen((stop.earliest_ns, stop.latest_ns), cites, None, 4)
-    return (answered(subject, check, outcome, words, measured, seen),)
+    return answered(subject, check, outcome, words, measured, seen)
 
 
-def discharge_follows_condenser(subject: Subject) -> tuple[Finding, ...]:
+@detector("coastdown.discharge_follows_condenser", stops_of_window)
+def discharge_follows_condenser(subject: Subject, check: str, stops: list[Stop]) -> Finding:
     """Decide whether discharge stays with the condenser after the last stops: the check valve stands open."""
-    check = "coastdown.discharge_follows_condenser"
-    missing = _needs(subject, check)
-    if missing:
-        return (cannot_tell(check, missing),)
     rotors, high = across_rotors(subject), difference(subject, Role.CONDENSER_PRESSURE)
     limits = subject.limits
     shares: list[tuple[float, int, Stop]] = []
-    for stop in _window_stops(subject)[-_RECENT:]:
+    for stop in stops[-_RECENT:]:
         begin = stop.latest_ns + round(limits["coastdown.follow_from_s"] * NS)
         end = min(stop.latest_ns + round(limits["coastdown.follow_to_s"] * NS), _following(subject, stop))
         if rotors is None or high is None:
@@ -215,7 +201,7 @@ def discharge_follows_condenser(subject: Subject) -> tuple[Finding, ...]:
         if len(lower) and len(upper) and np.median(upper) > limits["coastdown.least_lift_kpa"]:
             shares.append((float(np.median(lower) / np.median(upper)), min(len(lower), len(upper)), stop))
     if not shares:
-        return (cannot_tell(check, "no samples 10 to 60 s after a stop with the high side still up"),)
+        return cannot_tell(check, "no samples 10 to 60 s after a stop with the high side still up")
     share, count, stop = shares[-1]
     measured = Value.within(share, 0.05, "1", "coastdown.follow_share", above=True)
     words = (
@@ -226,10 +212,10 @@ def discharge_follows_condenser(subject: Subject) -> tuple[Finding, ...]:
     )
     seen = Seen((stop.earliest_ns, stop.latest_ns), cites, rotors.interval_s if rotors else None, count)
     if share > limits["coastdown.follow_share"]:
-        return (answered(subject, check, Outcome.PRESENT, words, measured, seen),)
+        return answered(subject, check, Outcome.PRESENT, words, measured, seen)
     if share < limits["coastdown.follow_not_share"]:
-        return (answered(subject, check, Outcome.ABSENT, words, measured, seen),)
-    return (cannot_tell(check, words + " That is neither with it nor free of it."),)
+        return answered(subject, check, Outcome.ABSENT, words, measured, seen)
+    return cannot_tell(check, words + " That is neither with it nor free of it.")
 
 
 def _spin_down_s(subject: Subject, stop: Stop) -> float | None:
@@ -242,12 +228,9 @@ def _spin_down_s(subject: Subject, stop: Stop) -> float | None:
     return (int(part.t[stood[0]]) - stop.time_ns) / NS if len(stood) else None
 
 
-def spin_down_short(subject: Subject) -> tuple[Finding, ...]:
+@detector("coastdown.spin_down_short", stops_of_window)
+def spin_down_short(subject: Subject, check: str, _: list[Stop]) -> Finding:
     """Decide whether the rotors stood much sooner than in the machine's own stops of the same kind."""
-    check = "coastdown.spin_down_short"
-    missing = _needs(subject, check)
-    if missing:
-        return (cannot_tell(check, missing),)
     timed = [(s, t) for s in stops_before(subject)[-_OWN_STOPS:] if (t := _spin_down_s(subject, s)) is not None]
     limits = subject.limits
     shortest: tuple[float, float, Stop, int] | None = None
@@ -259,7 +242,7 @@ def spin_down_short(subject: Subject) -> tuple[Finding, ...]:
         if usual > 0 and (shortest is None or seconds / usual < shortest[0]):
             shortest = (seconds / usual, usual, stop, len(like))
     if shortest is None:
-        return (cannot_tell(check, "too few own stops of the same kind with their speed sampled"),)
+        return cannot_tell(check, "too few own stops of the same kind with their speed sampled")
     share, usual, stop, count = shortest
     speed = subject.record.point(Role.SHAFT_SPEED)
     step = (speed.interval_s if speed is not None else 1.0) / usual
@@ -268,32 +251,31 @@ def spin_down_short(subject: Subject) -> tuple[Finding, ...]:
     outcome = Outcome.PRESENT if share < limits["coastdown.spin_down_share"] else Outcome.ABSENT
     cites = _pressure_rows(subject, stop, (Role.SHAFT_SPEED,), 60.0)
     seen = Seen((stop.earliest_ns, stop.latest_ns), cites, speed.interval_s if speed else None, max(2, count))
-    return (answered(subject, check, outcome, words, measured, seen),)
+    return answered(subject, check, outcome, words, measured, seen)
 
 
-def bleed_after_stop(subject: Subject) -> tuple[Finding, ...]:
+@detector("coastdown.bleed_after_stop", stops_of_window)
+def bleed_after_stop(subject: Subject, check: str, _: list[Stop]) -> Finding:
     """Decide whether the high side empties past the compressor: it falls fast while discharge and suction are equal."""
-    check = "coastdown.bleed_after_stop"
-    missing = _needs(subject, check)
-    decay = missing or _decay(subject)
+    decay = _decay(subject)
     if isinstance(decay, str):
-        return (cannot_tell(check, decay),)
+        return cannot_tell(check, decay)
     fast, words, measured, stop = decay
     roles = (Role.CONDENSER_PRESSURE, Role.DISCHARGE_PRESSURE, Role.SUCTION_PRESSURE)
     seen = Seen((stop.earliest_ns, stop.latest_ns), _pressure_rows(subject, stop, roles, 120.0), None, 4)
     if fast is Outcome.ABSENT:
-        return (answered(subject, check, Outcome.ABSENT, words, measured, seen),)
+        return answered(subject, check, Outcome.ABSENT, words, measured, seen)
     residual = _residual(subject)
     if residual is None:
-        return (cannot_tell(check, "the residual difference can't be read: a leaking check valve looks alike"),)
+        return cannot_tell(check, "the residual difference can't be read: a leaking check valve looks alike")
     value, error, _ = residual
     limit = subject.limits["coastdown.residual_kpa"]
     words += f" Residual difference {value:+.1f} kPa."
     outcome = three_way(value - error, value + error, limit, above=True)
     if outcome is Outcome.CANNOT_TELL:
-        return (cannot_tell(check, words + " A leaking check valve looks alike."),)
+        return cannot_tell(check, words + " A leaking check valve looks alike.")
     turned = Outcome.ABSENT if outcome is Outcome.PRESENT else Outcome.PRESENT
-    return (answered(subject, check, turned, words, measured, seen),)
+    return answered(subject, check, turned, words, measured, seen)
 
 
 DETECTORS: dict[str, Detector] = {

@@ -10,7 +10,7 @@ from forensics.findings import Cite, Finding
 from forensics.points import NS, OFF, ON, Samples, Switch
 from forensics.record import LogLine
 from forensics.signatures.answer import Seen, Value, answered, in_words, rows_of
-from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.base import Subject, cannot_tell, detector, nothing
 from forensics.signatures.electrical_motor import motor_current
 from forensics.signatures.phases import Times, before_failure, widened
 from forensics.signatures.trip_words import plain
@@ -22,16 +22,16 @@ _OFF_WORDS = frozenset({"off", "open", "0", "false", "inactive", "stopped"})
 _REFERENCES = (Role.RUN_STATUS, Role.TRIP, Role.RUN_COMMAND)
 
 
-def current_without_command(subject: Subject) -> tuple[Finding, ...]:
+@detector("electrical.current_without_command", nothing)
+def current_without_command(subject: Subject, check: str) -> Finding:
     """Decide whether current flowed after the machine was told to stop: welded or held contacts.
 
     References in turn: the run status off, a trip on, the run command off (a stop sequence may run the motor on for a
     while after that one). A current sensor that keeps its reading while the pressures equalise is not current.
     """
-    check = "electrical.current_without_command"
     point, why = motor_current(subject)
     if point is None:
-        return (cannot_tell(check, why),)
+        return cannot_tell(check, why)
     rated = subject.machine.rated_load_amps or float(np.percentile(point.v, 99))
     level = subject.limits["electrical.off_share"] * rated
     found: list[Finding] = []
@@ -47,21 +47,18 @@ def current_without_command(subject: Subject) -> tuple[Finding, ...]:
     returned = _returned(subject, check, point, level)
     found += [] if returned is None else [returned]
     if found:
-        best = next((f for f in found if f.outcome is Outcome.PRESENT), found[0])
-        return (best,)
+        return next((f for f in found if f.outcome is Outcome.PRESENT), found[0])
     if not watched:
-        return (cannot_tell(check, "no stop of a run status, trip or run command with current logged after it"),)
+        return cannot_tell(check, "no stop of a run status, trip or run command with current logged after it")
     span = before_failure(subject)
     text = f"the current ended after each of {watched} stop orders"
-    return (
-        answered(
-            subject,
-            check,
-            Outcome.ABSENT,
-            text,
-            Value.exact(0.0, "s", "electrical.run_on_s", above=True),
-            Seen((span.start_ns, span.end_ns), rows_of(point, span.start_ns, span.end_ns), point.interval_s, watched),
-        ),
+    return answered(
+        subject,
+        check,
+        Outcome.ABSENT,
+        text,
+        Value.exact(0.0, "s", "electrical.run_on_s", above=True),
+        Seen((span.start_ns, span.end_ns), rows_of(point, span.start_ns, span.end_ns), point.interval_s, watched),
     )
 
 
@@ -203,14 +200,14 @@ def _dead_sensor(subject: Subject, point: Samples, begin_ns: int, end_ns: int, r
     return equal and bool(len(part)) and float(np.median(part.v)) < rated
 
 
-def chatter(subject: Subject) -> tuple[Finding, ...]:
+@detector("electrical.chatter", nothing)
+def chatter(subject: Subject, check: str) -> Finding:
     """Decide whether the contactor dropped out and came back several times within seconds.
 
     Counted from event lists, the run status and the current: off for under 10 s and on again. Bounce
     of some tens of ms shows only in a waveform or an event list, so a slow log can't exclude it unless a start counter
     agrees.
     """
-    check = "electrical.chatter"
     times: list[tuple[Times, float, Samples | Switch]] = []
     status = subject.record.switch(Role.RUN_STATUS)
     if status is not None:
@@ -220,9 +217,9 @@ def chatter(subject: Subject) -> tuple[Finding, ...]:
         times.append((_dropouts_of_current(subject, point), point.interval_s, point))
     listed = _chatter_in_lists(subject, check)
     if listed is not None:
-        return (listed,)
+        return listed
     if not times:
-        return (cannot_tell(check, "neither run status nor current is logged"),)
+        return cannot_tell(check, "neither run status nor current is logged")
     window = subject.record.window
     best: tuple[int, Times, Samples | Switch] | None = None
     for found, _, source in times:
@@ -238,9 +235,9 @@ def chatter(subject: Subject) -> tuple[Finding, ...]:
         text = f"{count} drop-outs shorter than {subject.limits['electrical.drop_out_s']:g} s within "
         text += f"{(span[1] - span[0]) / NS:.0f} s"
         cites = rows_of(source, *span) if isinstance(source, Samples) else ()
-        return (_chatter_answer(subject, check, Outcome.PRESENT, text, span, count, cites, source.interval_s),)
+        return _chatter_answer(subject, check, Outcome.PRESENT, text, span, count, cites, source.interval_s)
     if count:
-        return (cannot_tell(check, "one drop-out under 10 s: a transfer, a dip or a bounce, not chatter by itself"),)
+        return cannot_tell(check, "one drop-out under 10 s: a transfer, a dip or a bounce, not chatter by itself")
     fast = any(
         s.origin.recorded is Recorded.CHANGE
         and s.interval_s <= subject.limits["electrical.bounce_resolution_s"]
@@ -249,14 +246,12 @@ def chatter(subject: Subject) -> tuple[Finding, ...]:
     )
     if not fast:
         why = "bounce lasts 10 to 500 ms and falls between samples"
-        return (
-            cannot_tell(
-                check, why, unlocked_by="export the event list of the contactor's auxiliary contact, or a waveform"
-            ),
+        return cannot_tell(
+            check, why, unlocked_by="export the event list of the contactor's auxiliary contact, or a waveform"
         )
     text = "no drop-out under 10 s in the contactor's own changes of state"
     span = (window.start_ns, window.end_ns)
-    return (_chatter_answer(subject, check, Outcome.ABSENT, text, span, 0, (), source.interval_s),)
+    return _chatter_answer(subject, check, Outcome.ABSENT, text, span, 0, (), source.interval_s)
 
 
 def _chatter_answer(

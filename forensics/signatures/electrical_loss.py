@@ -7,7 +7,7 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import NS, OFF, Span
 from forensics.signatures.answer import Seen, Value, answered
-from forensics.signatures.base import Subject, cannot_tell, detector
+from forensics.signatures.base import Subject, cannot_tell, detector, nothing
 from forensics.signatures.electrical_phases import single_phase_mask
 from forensics.signatures.electrical_supply import reference_volts, start_mask
 from forensics.signatures.phases import (
@@ -28,24 +28,24 @@ from forensics.vocabulary import Outcome, Recorded, Role
 _FEW = 3
 
 
-def supply_dip(subject: Subject) -> tuple[Finding, ...]:
+@detector("electrical.supply_dip", nothing)
+def supply_dip(subject: Subject, check: str) -> Finding:
     """Decide whether the supply dipped at the failure: below 90 % and back, outside starts (IEC 61000-4-30).
 
     Dips last 0.1 to 2 s. Instantaneous samples slower than that can show one but never exclude it; recorded minima can.
     """
-    check = "electrical.supply_dip"
     phases, why = read_phases(subject, VOLTS)
     if phases is None:
-        return (cannot_tell(check, why),)
+        return cannot_tell(check, why)
     whole = before_failure(subject)
     after_ns = round(subject.limits["electrical.dip_after_s"] * NS)
     part = phases.between(whole.start_ns, whole.end_ns + after_ns)
     volts = reference_volts(subject, part)
     if volts is None:
-        return (cannot_tell(check, "no voltage was measured in the window"),)
+        return cannot_tell(check, "no voltage was measured in the window")
     unsure_s = widened(subject, part.clock)
     if not np.isfinite(unsure_s):
-        return (cannot_tell(check, f"the clock '{part.clock}' of the voltages could not be placed"),)
+        return cannot_tell(check, f"the clock '{part.clock}' of the voltages could not be placed")
     share = part.v.min(axis=0) / volts
     name = "electrical.dip_share"
     usable = ~start_mask(subject, part) & ~single_phase_mask(subject, part.t, part.clock)
@@ -62,19 +62,19 @@ def supply_dip(subject: Subject) -> tuple[Finding, ...]:
         lowest = float(share[a : b + 1].min())
         span = (int(part.t[a]), int(part.t[b]))
         text = f"down to {100 * lowest:.0f} % of {volts:.0f} V for {b - a + 1} samples, at the failure"
-        return (_dip_answer(subject, check, Outcome.PRESENT, text, span, part, lowest, b - a + 1),)
+        return _dip_answer(subject, check, Outcome.PRESENT, text, span, part, lowest, b - a + 1)
     if not (near & usable).any():
-        return (cannot_tell(check, "no voltage readings at the failure outside a start"),)
+        return cannot_tell(check, "no voltage readings at the failure outside a start")
     seen = all(p.origin.recorded is Recorded.MINIMUM for p in part.points)
     if not seen and part.interval_s > subject.limits["electrical.dip_shortest_s"]:
-        return (cannot_tell(check, f"a dip of 0.1 to 2 s may fall between samples {part.interval_s:g} s apart"),)
+        return cannot_tell(check, f"a dip of 0.1 to 2 s may fall between samples {part.interval_s:g} s apart")
     lowest = float(share[near & usable].min())
     if lowest < subject.limits[name]:
         why = f"the voltage stood at {100 * lowest:.0f} %: low for longer than a dip, or not seen to come back"
-        return (cannot_tell(check, why),)
+        return cannot_tell(check, why)
     span = (int(part.t[near][0]), int(part.t[near][-1]))
     text = f"{100 * lowest:.0f} % was the lowest at the failure"
-    return (_dip_answer(subject, check, Outcome.ABSENT, text, span, part, lowest, int((near & usable).sum())),)
+    return _dip_answer(subject, check, Outcome.ABSENT, text, span, part, lowest, int((near & usable).sum()))
 
 
 def _near_trip(subject: Subject, part: Phases, unsure_s: float) -> Bools:

@@ -7,7 +7,7 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import NS, Samples
 from forensics.signatures.answer import Seen, Value, answered, rows_of, rows_of_each
-from forensics.signatures.base import Subject, cannot_tell, detector
+from forensics.signatures.base import Subject, cannot_tell, detector, nothing
 from forensics.signatures.duty import Frame, duty_of, own_usual
 from forensics.signatures.judge import Look, against_own, ready, running
 from forensics.signatures.phases import AMPS, Bools, Floats, before_failure, read_phases, trip_at_failure
@@ -28,16 +28,16 @@ def motor_current(subject: Subject) -> tuple[Samples | None, str]:
     return None, "no motor current with usable readings"
 
 
-def overload(subject: Subject) -> tuple[Finding, ...]:
+@detector("electrical.overload", nothing)
+def overload(subject: Subject, check: str) -> Finding:
     """Decide whether the motor drew more than rated for long: the largest mean over some minutes against rated.
 
     Starts are left out. The largest phase counts where the phases are logged. Whether the heating was enough to trip
     is another check (thermal model).
     """
-    check = "electrical.overload"
     rated = subject.machine.rated_load_amps
     if rated is None:
-        return (cannot_tell(check, "the rated-load amps are not given", unlocked_by="give machine.rated_load_amps"),)
+        return cannot_tell(check, "the rated-load amps are not given", unlocked_by="give machine.rated_load_amps")
     best: Finding | None = None
     span = before_failure(subject)
     why = "no motor current in the window"
@@ -48,7 +48,7 @@ def overload(subject: Subject) -> tuple[Finding, ...]:
         found = _overload_of(subject, check, t[inside], values[inside] / rated, points)
         if best is None or (found.value or 0) > (best.value or 0):
             best = found
-    return (best if best is not None else cannot_tell(check, why),)
+    return best if best is not None else cannot_tell(check, why)
 
 
 def currents_of(subject: Subject) -> list[tuple[np.ndarray, Floats, tuple[Samples, ...]]]:

@@ -10,7 +10,7 @@ from forensics.findings import Finding
 from forensics.made_once import made_once
 from forensics.points import NS
 from forensics.signatures.answer import Seen, Value, answered, in_words
-from forensics.signatures.base import Subject, cannot_tell, detector
+from forensics.signatures.base import Subject, cannot_tell, detector, nothing
 from forensics.signatures.phases import (
     AMPS,
     VOLTS,
@@ -149,31 +149,29 @@ def single_phase_mask(subject: Subject, t: Times, clock: str) -> Bools:
     return mask
 
 
-def phase_lost(subject: Subject) -> tuple[Finding, ...]:
+@detector("electrical.phase_lost", nothing)
+def phase_lost(subject: Subject, check: str) -> Finding:
     """Decide whether the motor lost a phase: one current gone and the others up, or 1 : 1 : 2.
 
     Theory: with one line open the other two rise 1.73 times at equal power (real motors 1.7 to above 2); ahead of a
     delta-wye transformer the three stand 1 : 1 : 2. Where no currents are logged, the voltages with the motor off
     show a supply phase that is open.
     """
-    check = "electrical.phase_lost"
     view = phase_view(subject)
     by_volts = _open_supply(subject, check)
     if isinstance(view, str):
-        return (by_volts or cannot_tell(check, view),)
+        return by_volts or cannot_tell(check, view)
     lost = [s for s in view.spells if s.verdict == "lost"]
     if lost:
-        return (_lost(subject, check, view, max(lost, key=lambda s: (s.last - s.first, s.last))),)
+        return _lost(subject, check, view, max(lost, key=lambda s: (s.last - s.first, s.last)))
     if by_volts is not None:
-        return (by_volts,)
+        return by_volts
     if any(s.verdict == "open" for s in view.spells):
-        return (
-            cannot_tell(check, "one current reads nothing or twice the others, but what the others did is not plain"),
-        )
+        return cannot_tell(check, "one current reads nothing or twice the others, but what the others did is not plain")
     why = _not_watched(subject, view)
     if why:
-        return (cannot_tell(check, why),)
-    return (_all_there(subject, check, view, "electrical.phase_rise", "all three currents went on to the end"),)
+        return cannot_tell(check, why)
+    return _all_there(subject, check, view, "electrical.phase_rise", "all three currents went on to the end")
 
 
 def _not_watched(subject: Subject, view: PhaseView) -> str:

@@ -7,7 +7,7 @@ import numpy as np
 from forensics.findings import Cite, Finding
 from forensics.points import NS, Samples
 from forensics.signatures.answer import Seen, Value, answered, rows_of_each
-from forensics.signatures.base import Subject, cannot_tell, detector
+from forensics.signatures.base import Subject, cannot_tell, detector, nothing
 from forensics.signatures.duty import runs_of
 from forensics.signatures.electrical_motor import currents_of
 from forensics.signatures.phases import AMPS, Floats, Times, Trip, stopped, widened
@@ -90,28 +90,26 @@ def _started_within(subject: Subject, time_ns: int, seconds: float) -> bool:
     return any(0 <= (time_ns - span.start_ns) / NS < seconds for span in runs_of(subject))
 
 
-def ground_fault(subject: Subject) -> tuple[Finding, ...]:
+@detector("electrical.ground_fault", nothing)
+def ground_fault(subject: Subject, check: str) -> Finding:
     """Decide whether current went to ground: the three currents of a waveform do not add up, or a relay says so.
 
     A trip text of ground or earth fault is a relay's measurement without its value: one sample of evidence, and one
     more for each time it acted again.
     """
-    check = "electrical.ground_fault"
     lines = trip_lines(subject, "ground_fault")
     if lines:
         line = lines[0]
-        return (
-            answered(
-                subject,
-                check,
-                Outcome.PRESENT,
-                f"the protection reported '{line.text or line.value}'",
-                seen=Seen(
-                    (line.time_ns, line.time_ns),
-                    tuple(Cite(one.source, one.point, (one.row, one.row)) for one in lines),
-                    float("nan"),
-                    len({(one.source, one.time_ns // (_ONE_TRIP_S * NS)) for one in lines}),
-                ),
+        return answered(
+            subject,
+            check,
+            Outcome.PRESENT,
+            f"the protection reported '{line.text or line.value}'",
+            seen=Seen(
+                (line.time_ns, line.time_ns),
+                tuple(Cite(one.source, one.point, (one.row, one.row)) for one in lines),
+                float("nan"),
+                len({(one.source, one.time_ns // (_ONE_TRIP_S * NS)) for one in lines}),
             ),
         )
     limits = subject.limits
@@ -135,27 +133,21 @@ def ground_fault(subject: Subject) -> tuple[Finding, ...]:
             if rest.any() and spell is None
             else float(np.median(share[a : b + 1]))
         )
-        return (
-            answered(
-                subject,
-                check,
-                Outcome.PRESENT if spell else Outcome.ABSENT,
-                f"the three currents add up to {100 * value:.0f} % of the largest",
-                Value.exact(value, "1", name, above=True),
-                Seen(
-                    (stamps[0], stamps[1]),
-                    tuple(
-                        Cite(waveform.source, waveform.columns.get(r, r.value), (a + width, b + width)) for r in AMPS
-                    ),
-                    waveform.interval_s,
-                    b - a + 1,
-                ),
+        return answered(
+            subject,
+            check,
+            Outcome.PRESENT if spell else Outcome.ABSENT,
+            f"the three currents add up to {100 * value:.0f} % of the largest",
+            Value.exact(value, "1", name, above=True),
+            Seen(
+                (stamps[0], stamps[1]),
+                tuple(Cite(waveform.source, waveform.columns.get(r, r.value), (a + width, b + width)) for r in AMPS),
+                waveform.interval_s,
+                b - a + 1,
             ),
         )
-    return (
-        cannot_tell(
-            check,
-            "no waveform of three currents in the window and no ground-fault message",
-            unlocked_by="export the waveform record of the trip; measure insulation resistance",
-        ),
+    return cannot_tell(
+        check,
+        "no waveform of three currents in the window and no ground-fault message",
+        unlocked_by="export the waveform record of the trip; measure insulation resistance",
     )

@@ -10,7 +10,7 @@ from forensics.findings import Finding
 from forensics.points import NS
 from forensics.rules import read_checks
 from forensics.signatures.answer import Seen, Value, answered, left_open
-from forensics.signatures.base import Saturation, Subject, cannot_tell, points_for
+from forensics.signatures.base import Saturation, Subject, cannot_tell, met
 from forensics.signatures.duty import Derived, Episode, Floats, Frame, Mask, Usual, derived_of, episodes, frame_of
 from forensics.signatures.starts_before import unseen_run
 from forensics.vocabulary import Outcome, Role
@@ -54,8 +54,9 @@ class Look:
 
 def ready(subject: Subject, check: str) -> tuple[()] | Finding:
     """Nothing more than that the needs of a check are met, by readings that can be trusted."""
-    _, why_not = points_for(subject, read_checks()[check])
-    why_not = why_not or _distrusted(subject, check)
+    if isinstance(failed := met(subject, check), Finding):
+        return failed
+    why_not = _distrusted(subject, check)
     return cannot_tell(check, why_not) if why_not else ()
 
 

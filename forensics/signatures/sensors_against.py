@@ -10,7 +10,7 @@ import numpy as np
 from forensics.findings import Finding
 from forensics.points import NS, Samples, Span
 from forensics.signatures.answer import Seen, Value, answered, in_words, rows_of, rows_of_each
-from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.base import Subject, cannot_tell, detector, nothing
 from forensics.signatures.duty import Frame, frame_of, rests_of
 from forensics.signatures.phases import AMPS, Bools, Floats, trip_at_failure
 from forensics.vocabulary import Outcome, Role
@@ -30,19 +30,19 @@ class Pair:
     roles: tuple[Role, ...]
 
 
-def disagree_running(subject: Subject) -> tuple[Finding, ...]:
+@detector("sensors.disagree_running", nothing)
+def disagree_running(subject: Subject, check: str) -> Finding:
     """Decide whether a sensor contradicts another in settled running in a way that the machine can't produce.
 
     Asked: saturated states (gas colder than its dew point), pressures that can't lie above another, two sensors of
     one quantity. More than half of the last settled running must contradict.
     """
-    check = "sensors.disagree_running"
     frame = frame_of(subject)
     recent = frame.settled & (frame.t >= subject.record.failure_ns - round(subject.limits["sensors.recent_s"] * NS))
     if recent.sum() < _FEW:
         recent = frame.settled & frame.judged
     if recent.sum() < _FEW:
-        return (cannot_tell(check, "no settled running in the window"),)
+        return cannot_tell(check, "no settled running in the window")
     judged: list[tuple[float, float, Pair, Bools]] = []
     for pair in _pairs(subject, frame):
         known = recent & np.isfinite(pair.excess)
@@ -50,31 +50,29 @@ def disagree_running(subject: Subject) -> tuple[Finding, ...]:
             value = float(np.median(pair.excess[known]))
             judged.append((value / subject.limits[pair.limit_name], value, pair, known))
     if not judged:
-        return (cannot_tell(check, "no two sensors that can be held against each other while running"),)
+        return cannot_tell(check, "no two sensors that can be held against each other while running")
     ratio, value, pair, known = max(judged, key=lambda item: item[0])
     span = (int(frame.t[known][0]), int(frame.t[known][-1]))
     points = [p for role in pair.roles if (p := frame.point(role)) is not None]
     others = f"; {len(judged)} comparisons made"
-    return (
-        answered(
-            subject,
-            check,
-            Outcome.PRESENT if ratio > 1 else Outcome.ABSENT,
-            f"{pair.words} by {value:.3g} {pair.unit} (median){others}",
-            Value(
-                value,
-                float(np.percentile(pair.excess[known], 10)),
-                float(np.percentile(pair.excess[known], 90)),
-                pair.unit,
-                pair.limit_name,
-                above=True,
-            ),
-            Seen(
-                span,
-                rows_of_each(points, *span),
-                max((p.interval_s for p in points), default=float("nan")),
-                int(known.sum()),
-            ),
+    return answered(
+        subject,
+        check,
+        Outcome.PRESENT if ratio > 1 else Outcome.ABSENT,
+        f"{pair.words} by {value:.3g} {pair.unit} (median){others}",
+        Value(
+            value,
+            float(np.percentile(pair.excess[known], 10)),
+            float(np.percentile(pair.excess[known], 90)),
+            pair.unit,
+            pair.limit_name,
+            above=True,
+        ),
+        Seen(
+            span,
+            rows_of_each(points, *span),
+            max((p.interval_s for p in points), default=float("nan")),
+            int(known.sum()),
         ),
     )
 
@@ -140,17 +138,17 @@ def _roles(words: str) -> tuple[Role, ...]:
     return tuple(Role(f"{word}_pressure") for word in words.split())
 
 
-def disagree_at_rest(subject: Subject) -> tuple[Finding, ...]:
+@detector("sensors.disagree_at_rest", nothing)
+def disagree_at_rest(subject: Subject, check: str) -> Finding:
     """Decide whether discharge and suction (or oil) pressure disagree at the end of long rests, when they are equal.
 
     With the bypass open or the rotors still, gas equalises across the compressor within minutes. Discharge above
     suction may also be a leaking check valve, so it needs more; suction above discharge has no other cause.
     """
-    check = "sensors.disagree_at_rest"
     limits = subject.limits
     rests = rests_of(subject, limits["sensors.rest_least_s"])[-50:]
     if not rests:
-        return (cannot_tell(check, "no rest of ten minutes or more between runs in the window"),)
+        return cannot_tell(check, "no rest of ten minutes or more between runs in the window")
     suction = subject.record.point(Role.SUCTION_PRESSURE)
     judged: list[tuple[float, float, int, Samples, str]] = []
     for role in (Role.DISCHARGE_PRESSURE, Role.OIL_PRESSURE):
@@ -168,24 +166,22 @@ def disagree_at_rest(subject: Subject) -> tuple[Finding, ...]:
             name = "sensors.rest_above_kpa" if since > 0 else "sensors.rest_below_kpa"
             judged.append((abs(since) / limits[name], since, 1, point, name))
     if not judged or suction is None:
-        return (cannot_tell(check, "needs discharge (or oil) and suction pressure at rest"),)
+        return cannot_tell(check, "needs discharge (or oil) and suction pressure at rest")
     ratio, value, count, point, name = max(judged, key=lambda item: item[0])
     span = (rests[0].start_ns, max(rests[-1].end_ns, subject.record.failure_ns))
     where = "since the failure, as it did not before" if count == 1 else f"at the end of {count} rests (median)"
     text = f"{in_words(point.role)} less suction is {value:+.1f} kPa {where}"
-    return (
-        answered(
-            subject,
-            check,
-            Outcome.PRESENT if ratio > 1 else Outcome.ABSENT,
-            text,
-            Value.exact(abs(value), "kPa", name, above=True),
-            Seen(
-                span,
-                (*rows_of(point, *span), *rows_of(suction, *span)),
-                max(point.interval_s, suction.interval_s),
-                count,
-            ),
+    return answered(
+        subject,
+        check,
+        Outcome.PRESENT if ratio > 1 else Outcome.ABSENT,
+        text,
+        Value.exact(abs(value), "kPa", name, above=True),
+        Seen(
+            span,
+            (*rows_of(point, *span), *rows_of(suction, *span)),
+            max(point.interval_s, suction.interval_s),
+            count,
         ),
     )
 

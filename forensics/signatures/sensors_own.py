@@ -7,7 +7,7 @@ import numpy as np
 from forensics.findings import Cite, Finding
 from forensics.points import NS, Samples
 from forensics.signatures.answer import Seen, Value, answered, in_words, rows_of, rows_of_each
-from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.base import Subject, cannot_tell, detector, nothing
 from forensics.signatures.phases import before_failure, stretches, trip_at_failure
 from forensics.signatures.trip_words import trip_texts
 from forensics.vocabulary import ROLE_FACTS, Dimension, Outcome, Quality, Recorded, Role
@@ -29,17 +29,17 @@ _MUST_MOVE = (
 )
 
 
-def frozen(subject: Subject) -> tuple[Finding, ...]:
+@detector("sensors.frozen", nothing)
+def frozen(subject: Subject, check: str) -> Finding:
     """Decide whether a sensor stood still across a stop or a start while others moved: behaviour, not magic values."""
-    check = "sensors.frozen"
     edges = [edge.latest_ns for run in subject.runs for edge in (run.begin, run.end) if edge is not None]
     window = subject.record.window
     edges = [e for e in edges if window.start_ns <= e <= subject.record.failure_ns + 300 * NS][-50:]
     points = [p for role in _MUST_MOVE if (p := subject.record.point(role)) is not None]
     points = [p for p in points if p.origin.recorded is not Recorded.CHANGE and len(p) > _FEW]
     if not edges or len(points) < 2:  # noqa: PLR2004 - one alone can't be held against another
-        return (
-            cannot_tell(check, "needs a stop or start in the window and two periodic points that must move across it"),
+        return cannot_tell(
+            check, "needs a stop or start in the window and two periodic points that must move across it"
         )
     still: list[tuple[int, Samples, int]] = []
     watched = 0
@@ -50,7 +50,7 @@ def frozen(subject: Subject) -> tuple[Finding, ...]:
         watched += 1
         still += [(edge, p, 1) for p, m in seen if not m]
     if not watched:
-        return (cannot_tell(check, "no stop or start with several readings on both sides"),)
+        return cannot_tell(check, "no stop or start with several readings on both sides")
     roles = {p.role for _, p, _ in still}
     counts = {role: sum(p.role is role for _, p, _ in still) for role in roles}
     held = {role for role in roles if counts[role] >= max(2, watched // 3) or (watched == 1 and counts[role])}
@@ -60,13 +60,13 @@ def frozen(subject: Subject) -> tuple[Finding, ...]:
         span = (edges[0], edges[-1])
         text = f"all of {len(points)} points moved across {watched} starts and stops"
         seen_cites = rows_of_each(points[:3], *span)
-        return (_frozen_answer(subject, Outcome.ABSENT, text, span, watched, seen_cites, points[0]),)
+        return _frozen_answer(subject, Outcome.ABSENT, text, span, watched, seen_cites, points[0])
     role = max(held, key=lambda r: counts[r])
     own = [(e, p) for e, p, _ in still if p.role is role]
     span = (own[0][0], own[-1][0])
     text = f"{in_words(role)} did not move across {counts[role]} of {watched} starts and stops, while others did"
     cites = rows_of(own[0][1], span[0] - 120 * NS, span[1] + 120 * NS)
-    return (_frozen_answer(subject, Outcome.PRESENT, text, span, counts[role], cites, own[0][1]),)
+    return _frozen_answer(subject, Outcome.PRESENT, text, span, counts[role], cites, own[0][1])
 
 
 def _frozen_answer(
@@ -93,12 +93,12 @@ def _moved(subject: Subject, point: Samples, edge_ns: int) -> bool | None:
     return bool(np.ptp(part.v[good]) > 0)
 
 
-def out_of_range(subject: Subject) -> tuple[Finding, ...]:
+@detector("sensors.out_of_range", nothing)
+def out_of_range(subject: Subject, check: str) -> Finding:
     """Decide whether a sensor went off its range before the failure, or to what such a machine can't be at.
 
     Two samples in a row in the last hours count; a single one, or one long before, may be a slip of transmission.
     """
-    check = "sensors.out_of_range"
     limits = subject.limits
     span = before_failure(subject)
     recent_ns = span.end_ns - round(limits["sensors.recent_s"] * NS)
@@ -120,7 +120,7 @@ def out_of_range(subject: Subject) -> tuple[Finding, ...]:
             if part.t[last] >= recent_ns and (worst is None or last - first + 1 > worst[0]):
                 worst = (last - first + 1, point, int(part.t[first]), int(part.t[last]), float(part.v[last]))
     if not watched:
-        return (cannot_tell(check, "no pressure, temperature or current in the window"),)
+        return cannot_tell(check, "no pressure, temperature or current in the window")
     name = "sensors.out_of_range_samples"
     if worst is not None and worst[0] > limits[name]:
         count, point, first_ns, last_ns, reading = worst
@@ -130,26 +130,24 @@ def out_of_range(subject: Subject) -> tuple[Finding, ...]:
         outcome, seen = Outcome.PRESENT, (first_ns, last_ns)
         cites, interval_s = rows_of(point, *seen), point.interval_s
     elif strays:
-        return (cannot_tell(check, f"{strays} readings out of range, none of them two in a row before the failure"),)
+        return cannot_tell(check, f"{strays} readings out of range, none of them two in a row before the failure")
     elif (slow := min(p.interval_s for p in watched)) > limits["sensors.jump_fine_s"] and trip_at_failure(subject):
         why = f"no reading out of range, but one that tripped the machine within {slow:g} s falls between two samples"
-        return (cannot_tell(check, why),)
+        return cannot_tell(check, why)
     elif unlogged := _named_not_logged(subject):
-        return (cannot_tell(check, f"no reading out of range, but the trip names {unlogged}, which is not logged"),)
+        return cannot_tell(check, f"no reading out of range, but the trip names {unlogged}, which is not logged")
     else:
         count, seen, outcome = 0, (span.start_ns, span.end_ns), Outcome.ABSENT
         text = f"{len(watched)} points stayed inside what is possible"
         cites = rows_of_each(watched[:3], *seen)
         interval_s = watched[0].interval_s
-    return (
-        answered(
-            subject,
-            check,
-            outcome,
-            text,
-            Value.exact(float(count), "1", name, above=True),
-            Seen(seen, cites, interval_s, max(count, 1)),
-        ),
+    return answered(
+        subject,
+        check,
+        outcome,
+        text,
+        Value.exact(float(count), "1", name, above=True),
+        Seen(seen, cites, interval_s, max(count, 1)),
     )
 
 

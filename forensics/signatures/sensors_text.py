@@ -12,7 +12,7 @@ from forensics.signatures.base import Subject, cannot_tell, detector
 from forensics.signatures.phases import AMPS, Floats, Trip, stopped, widened
 from forensics.signatures.sensors_alone import stood_alone
 from forensics.signatures.sensors_trip import no_true_step, since_start_s, stepped_alone
-from forensics.signatures.trip_words import Quantity, trip_texts
+from forensics.signatures.trip_words import Quantity, trip_told
 from forensics.vocabulary import ROLE_FACTS, Dimension, Outcome, Recorded, Role
 
 
@@ -63,10 +63,8 @@ def _spoken(subject: Subject, check: str) -> tuple[Quantity, LogLine, Trip] | Fi
     trip = stopped(subject, check)
     if isinstance(trip, Finding):
         return trip
-    texts = trip_texts(subject)
-    if not texts:
-        return cannot_tell(check, "no event list says what tripped", unlocked_by="export the alarm list with its texts")
-    return (*texts[0], *trip)
+    texts = trip_told(subject, check)
+    return texts if isinstance(texts, Finding) else (*texts[0][0], *trip)
 
 
 @detector("sensors.trip_text_unsupported", _spoken)

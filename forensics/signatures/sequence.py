@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,10 +10,9 @@ from numpy.typing import NDArray
 from forensics.commands import Command, read_commands
 from forensics.findings import Cite, Finding, Start, Stop
 from forensics.points import NS, ON
-from forensics.rules import read_checks
 from forensics.signatures.answer import Seen, Value, answered, rows_of
-from forensics.signatures.base import Detector, Subject, cannot_tell, points_for
-from forensics.signatures.starts_before import run_of, starts_before, stops_before
+from forensics.signatures.base import Detector, Subject, cannot_tell, detector, met
+from forensics.signatures.starts_before import NO_STOP, run_of, starts_before, stops_before
 from forensics.states import start_ends
 from forensics.vocabulary import Outcome, Role, State, StopKind
 
@@ -22,16 +21,19 @@ _FINE_S = 2.0
 _RUNNING = (State.LOAD, State.HOLD, State.UNLOAD)
 
 
-def _ready(subject: Subject, check: str, state: State | None = None, role: Role | None = None) -> str:
-    """What is missing for a check; also where the profile has no such valve or expects nothing of it."""
-    _, missing = points_for(subject, read_checks()[check])
-    if missing:
-        return missing
-    if role is Role.BYPASS_SOLENOID and not subject.profile.polarity.has_bypass:
-        return "the sequence profile has no internal unloading valve"
-    if state is not None and role is not None and subject.profile.cell(state, role) == "either":
-        return f"the sequence profile expects nothing of {role.value} in {state.value}"
-    return ""
+def _told(state: State, role: Role) -> Callable[[Subject, str], tuple[Command] | Finding]:
+    """Need of the command of a valve of which the profile expects something in a state."""
+
+    def needs(subject: Subject, check: str) -> tuple[Command] | Finding:
+        if isinstance(failed := met(subject, check), Finding):
+            return failed
+        if role is Role.BYPASS_SOLENOID and not subject.profile.polarity.has_bypass:
+            return cannot_tell(check, "the sequence profile has no internal unloading valve")
+        if subject.profile.cell(state, role) == "either":
+            return cannot_tell(check, f"the sequence profile expects nothing of {role.value} in {state.value}")
+        return (_commands(subject)[role],)
+
+    return needs
 
 
 def _commands(subject: Subject) -> Mapping[Role, Command]:
@@ -63,12 +65,9 @@ def both_acting(first: tuple[Times, Times], second: tuple[Times, Times]) -> tupl
     return times[both].astype(np.int64), times[both + 1].astype(np.int64)
 
 
-def load_and_unload_together(subject: Subject) -> tuple[Finding, ...]:
+@detector("sequence.load_and_unload_together", met)
+def load_and_unload_together(subject: Subject, check: str) -> Finding:
     """Decide whether load and unload acted at the same time in the window."""
-    check = "sequence.load_and_unload_together"
-    missing = _ready(subject, check)
-    if missing:
-        return (cannot_tell(check, missing),)
     commands, window = _commands(subject), subject.record.window
     load, unload = commands[Role.LOAD_SOLENOID], commands[Role.UNLOAD_SOLENOID]
     begin, end = both_acting(load.acting, unload.acting)
@@ -79,22 +78,20 @@ def load_and_unload_together(subject: Subject) -> tuple[Finding, ...]:
     measured = Value(total, max(0.0, total - step), total + step, "s", "sequence.together_s", above=True)
     words = f"Both acted together for {total:.1f} s in the window, on {len(begin)} occasions."
     if 0 < total <= subject.limits["sequence.together_s"]:
-        return (cannot_tell(check, words + " Edges of one scan look alike."),)
+        return cannot_tell(check, words + " Edges of one scan look alike.")
     outcome = Outcome.PRESENT if total > 0 else Outcome.ABSENT
     span = (int(begin[0]), int(end[-1])) if len(begin) else (window.start_ns, subject.record.failure_ns)
     cites = _rows(subject, Role.LOAD_SOLENOID, *span) + _rows(subject, Role.UNLOAD_SOLENOID, *span)
     count = max(2, len(begin))
-    return (answered(subject, check, outcome, words, measured, Seen(span, cites, step, count, rests_on_commands=True)),)
+    return answered(subject, check, outcome, words, measured, Seen(span, cites, step, count, rests_on_commands=True))
 
 
-def bypass_energised_after_stop(subject: Subject) -> tuple[Finding, ...]:
+@detector("sequence.bypass_energised_after_stop", _told(State.COAST_DOWN, Role.BYPASS_SOLENOID))
+def bypass_energised_after_stop(subject: Subject, check: str, command: Command) -> Finding:
     """Decide whether the command kept the unloading valve shut after the motor had stopped."""
-    check = "sequence.bypass_energised_after_stop"
-    missing = _ready(subject, check, State.COAST_DOWN, Role.BYPASS_SOLENOID)
     stops = _stops(subject)
-    if missing or not stops:
-        return (cannot_tell(check, missing or "no stop in the window up to the failure"),)
-    command = _commands(subject)[Role.BYPASS_SOLENOID]
+    if not stops:
+        return cannot_tell(check, NO_STOP)
     limit = max(subject.limits["sequence.bypass_release_s"], subject.profile.times.bypass_release_tolerance_s)
     slack = limit + command.interval_s
     late: list[tuple[float, Stop]] = []
@@ -110,8 +107,8 @@ def bypass_energised_after_stop(subject: Subject) -> tuple[Finding, ...]:
         if held_s > slack:
             late.append((held_s, stop))
     if not judged:
-        return (cannot_tell(check, "the command is not recorded after the stops"),)
-    return (_counted(subject, check, late, judged, "the command still held it shut", Role.BYPASS_SOLENOID),)
+        return cannot_tell(check, "the command is not recorded after the stops")
+    return _counted(subject, check, late, judged, "the command still held it shut", Role.BYPASS_SOLENOID)
 
 
 def _counted(
@@ -134,18 +131,16 @@ def _counted(
     return answered(subject, check, outcome, text, Value.exact(count, "stops"), seen)
 
 
-def bypass_not_energised_running(subject: Subject) -> tuple[Finding, ...]:
+@detector("sequence.bypass_not_energised_running", _told(State.HOLD, Role.BYPASS_SOLENOID))
+def bypass_not_energised_running(subject: Subject, check: str, command: Command) -> Finding:
     """Decide whether the command left the unloading valve open in ordinary running."""
-    check = "sequence.bypass_not_energised_running"
-    missing = _ready(subject, check, State.HOLD, Role.BYPASS_SOLENOID)
     record = subject.record
     spans = [
         s for s in subject.spans
         if s.state in _RUNNING and s.end_ns > record.window.start_ns and s.start_ns < record.failure_ns
     ]  # fmt: skip
-    if missing or not spans:
-        return (cannot_tell(check, missing or "no ordinary running in the window up to the failure"),)
-    command = _commands(subject)[Role.BYPASS_SOLENOID]
+    if not spans:
+        return cannot_tell(check, "no ordinary running in the window up to the failure")
     begin = np.array([max(s.start_ns, record.window.start_ns) for s in spans], dtype=np.int64)
     # the valve may be released a little before the stop sequence is recognised, and at the trip itself
     margin = round((2.0 + 2 * command.interval_s) * NS)
@@ -153,7 +148,7 @@ def bypass_not_energised_running(subject: Subject) -> tuple[Finding, ...]:
     open_s, first = _open_s(command, begin, end)
     known = sum(command.known_s(int(a), int(b)) for a, b in zip(begin, end, strict=True) if b > a)
     if known <= 0:
-        return (cannot_tell(check, "the command is not recorded while the motor ran"),)
+        return cannot_tell(check, "the command is not recorded while the motor ran")
     measured = Value.exact(open_s, "s", "sequence.bypass_open_running_s", above=True)
     words = f"Of {known:.0f} s of ordinary running the command left the valve open for {open_s:.0f} s."
     outcome = Outcome.PRESENT if open_s > subject.limits["sequence.bypass_open_running_s"] else Outcome.ABSENT
@@ -164,12 +159,12 @@ def bypass_not_energised_running(subject: Subject) -> tuple[Finding, ...]:
         left_out_s += 2.0 * command.interval_s if left_out_s > 0 else 0.0
         if left_out_s > subject.limits["sequence.bypass_open_running_s"]:
             more = f" With the ends of running, and to a sample, it may be {left_out_s:.0f} s."
-            return (cannot_tell(check, words + more),)
+            return cannot_tell(check, words + more)
     at = first if first is not None and outcome is Outcome.PRESENT else int(begin[-1])
     span = (at, int(end[-1]))
     cites = _rows(subject, Role.BYPASS_SOLENOID, *span)
     seen = Seen(span, cites, command.interval_s, max(2, len(spans)), rests_on_commands=True)
-    return (answered(subject, check, outcome, words, measured, seen),)
+    return answered(subject, check, outcome, words, measured, seen)
 
 
 def _open_s(command: Command, begin: NDArray[np.int64], end: NDArray[np.int64]) -> tuple[float, int | None]:
@@ -185,14 +180,12 @@ def _open_s(command: Command, begin: NDArray[np.int64], end: NDArray[np.int64]) 
     return open_s, first
 
 
-def no_unload_before_stop(subject: Subject) -> tuple[Finding, ...]:
+@detector("sequence.no_unload_before_stop", _told(State.STOP, Role.UNLOAD_SOLENOID))
+def no_unload_before_stop(subject: Subject, check: str, command: Command) -> Finding:
     """Decide whether the controller stopped the motor without commanding unload first."""
-    check = "sequence.no_unload_before_stop"
-    missing = _ready(subject, check, State.STOP, Role.UNLOAD_SOLENOID)
     stops = [s for s in _stops(subject) if s.kind is StopKind.NORMAL]
-    if missing or not stops:
-        return (cannot_tell(check, missing or "no normal stop in the window before the failure"),)
-    command = _commands(subject)[Role.UNLOAD_SOLENOID]
+    if not stops:
+        return cannot_tell(check, "no normal stop in the window before the failure")
     dwell = subject.profile.times.unload_before_stop_s
     lacking: list[tuple[float, Stop]] = []
     judged: list[Stop] = []
@@ -208,22 +201,20 @@ def no_unload_before_stop(subject: Subject) -> tuple[Finding, ...]:
             lacking.append((acted, stop))
         unsure += command.interval_s > _FINE_S and abs(acted - need) <= command.interval_s
     if not judged:
-        return (cannot_tell(check, "the command is not recorded before the stops"),)
+        return cannot_tell(check, "the command is not recorded before the stops")
     if unsure and not lacking:
         why = f"samples every {command.interval_s:g} s do not time the unload command before {unsure} of the stops"
-        return (cannot_tell(check, why),)
-    return (_counted(subject, check, lacking, judged, "unload was not commanded before", Role.UNLOAD_SOLENOID),)
+        return cannot_tell(check, why)
+    return _counted(subject, check, lacking, judged, "unload was not commanded before", Role.UNLOAD_SOLENOID)
 
 
-def load_before_ready(subject: Subject) -> tuple[Finding, ...]:
+@detector("sequence.load_before_ready", _told(State.START, Role.BYPASS_SOLENOID))
+def load_before_ready(subject: Subject, check: str, bypass: Command) -> Finding:
     """Decide whether load was commanded before the unloading valve was commanded shut at starts of the window."""
-    check = "sequence.load_before_ready"
-    missing = _ready(subject, check, State.START, Role.BYPASS_SOLENOID)
     starts = _starts(subject)
-    if missing or not starts:
-        return (cannot_tell(check, missing or "no start in the window up to the failure"),)
-    commands = _commands(subject)
-    load, bypass = commands[Role.LOAD_SOLENOID], commands[Role.BYPASS_SOLENOID]
+    if not starts:
+        return cannot_tell(check, "no start in the window up to the failure")
+    load = _commands(subject)[Role.LOAD_SOLENOID]
     early: list[Start] = []
     judged: list[Start] = []
     for start in starts:
@@ -236,8 +227,8 @@ def load_before_ready(subject: Subject) -> tuple[Finding, ...]:
         if fed and (not shut or fed[0].latest_ns < shut[0].earliest_ns):
             early.append(start)
     if not judged:
-        return (cannot_tell(check, "no start with both commands recorded to its end"),)
-    return (_at_starts(subject, check, early, judged, "load was commanded before the valve was shut", load),)
+        return cannot_tell(check, "no start with both commands recorded to its end")
+    return _at_starts(subject, check, early, judged, "load was commanded before the valve was shut", load)
 
 
 def _at_starts(
@@ -253,13 +244,12 @@ def _at_starts(
     return answered(subject, check, outcome, text, Value.exact(count, "starts"), seen)
 
 
-def restart_too_soon(subject: Subject) -> tuple[Finding, ...]:
+@detector("sequence.restart_too_soon", met)
+def restart_too_soon(subject: Subject, check: str) -> Finding:
     """Decide whether the motor was started again inside the profile's anti-recycle time."""
-    check = "sequence.restart_too_soon"
-    missing = _ready(subject, check)
     starts = [s for s in _starts(subject) if s.off_s is not None]
-    if missing or not starts:
-        return (cannot_tell(check, missing or "no start with the stop before it in the window"),)
+    if not starts:
+        return cannot_tell(check, "no start with the stop before it in the window")
     limit = subject.profile.times.anti_recycle_s
     # both ends of a rest are known to a sample: it counts as short only where its longest reading is
     soon = [s for s in starts if s.off_s is not None and s.off_s + (s.latest_ns - s.earliest_ns) / NS + 1.0 < limit]
@@ -269,9 +259,9 @@ def restart_too_soon(subject: Subject) -> tuple[Finding, ...]:
     seen = Seen((shown.earliest_ns, shown.latest_ns), shown.cites, None, max(2, len(soon) or len(starts)))
     brief_s = [_surely_off_s(subject, s) for s in soon]
     if soon and max(brief_s) < subject.limits["states.dropout_s"]:
-        return (cannot_tell(check, words + " As sampled it may be a drop-out of the contactor."),)
+        return cannot_tell(check, words + " As sampled it may be a drop-out of the contactor.")
     outcome = Outcome.PRESENT if soon else Outcome.ABSENT
-    return (answered(subject, check, outcome, words, Value.exact(least, "s"), seen),)
+    return answered(subject, check, outcome, words, Value.exact(least, "s"), seen)
 
 
 def _surely_off_s(subject: Subject, start: Start) -> float:
@@ -280,14 +270,13 @@ def _surely_off_s(subject: Subject, start: Start) -> float:
     return (start.earliest_ns - max(before)) / NS if before else float("inf")
 
 
-def expansion_valve_open_at_stop(subject: Subject) -> tuple[Finding, ...]:
+@detector("sequence.expansion_valve_open_at_stop", met)
+def expansion_valve_open_at_stop(subject: Subject, check: str) -> Finding:
     """Decide whether the expansion valve stood open after the last stops of the window."""
-    check = "sequence.expansion_valve_open_at_stop"
-    missing = _ready(subject, check)
     point = subject.record.point(Role.EXPANSION_VALVE_POSITION)
     stops = _stops(subject)
-    if missing or point is None or not stops:
-        return (cannot_tell(check, missing or "no stop in the window up to the failure"),)
+    if point is None or not stops:
+        return cannot_tell(check, NO_STOP)
     limits = subject.limits
     read: list[tuple[float, Stop]] = []
     for stop in stops:
@@ -301,7 +290,7 @@ def expansion_valve_open_at_stop(subject: Subject) -> tuple[Finding, ...]:
         elif held is not None and held.age_s <= (end - stop.latest_ns) / NS + 1:
             read.append((held.value, stop))
     if not read:
-        return (cannot_tell(check, "no valve position 20 to 90 s after a stop"),)
+        return cannot_tell(check, "no valve position 20 to 90 s after a stop")
     limit = limits["sequence.valve_open"]
     opened = [(v, s) for v, s in read if v > limit]
     value, stop = (opened or read)[-1]
@@ -310,18 +299,16 @@ def expansion_valve_open_at_stop(subject: Subject) -> tuple[Finding, ...]:
     span = (stop.earliest_ns, stop.latest_ns + round(limits["sequence.valve_to_s"] * NS))
     seen = Seen(span, rows_of(point, *span), point.interval_s, max(2, len(opened) or len(read)))
     outcome = Outcome.PRESENT if opened else Outcome.ABSENT
-    return (answered(subject, check, outcome, words, measured, seen),)
+    return answered(subject, check, outcome, words, measured, seen)
 
 
-def start_without_unload(subject: Subject) -> tuple[Finding, ...]:
+@detector("sequence.start_without_unload", _told(State.START, Role.UNLOAD_SOLENOID))
+def start_without_unload(subject: Subject, check: str, command: Command) -> Finding:
     """Decide whether unload was left out while the motor started."""
-    check = "sequence.start_without_unload"
-    missing = _ready(subject, check, State.START, Role.UNLOAD_SOLENOID)
     starts = _starts(subject)
-    if missing or not starts:
-        return (cannot_tell(check, missing or "no start in the window up to the failure"),)
+    if not starts:
+        return cannot_tell(check, "no start in the window up to the failure")
     commands = _commands(subject)
-    command = commands[Role.UNLOAD_SOLENOID]
     lacking: list[Start] = []
     judged: list[Start] = []
     for start in starts:
@@ -338,8 +325,8 @@ def start_without_unload(subject: Subject) -> tuple[Finding, ...]:
         if command.acting_s(start.latest_ns, end) < 0.5 * known - command.interval_s:
             lacking.append(start)
     if not judged:
-        return (cannot_tell(check, "no start with the command recorded"),)
-    return (_at_starts(subject, check, lacking, judged, "unload was not commanded", command),)
+        return cannot_tell(check, "no start with the command recorded")
+    return _at_starts(subject, check, lacking, judged, "unload was not commanded", command)
 
 
 DETECTORS: dict[str, Detector] = {

@@ -7,9 +7,8 @@ import numpy as np
 from forensics.commands import read_commands
 from forensics.findings import Finding, Stop
 from forensics.points import NS
-from forensics.rules import read_checks
 from forensics.signatures.answer import Seen, Value, answered, rows_of
-from forensics.signatures.base import Detector, Subject, cannot_tell, detector, points_for
+from forensics.signatures.base import Detector, Subject, cannot_tell, detector, met
 from forensics.signatures.slide_capacity import Capacity
 from forensics.signatures.slide_drift import drifts_to_load, drifts_to_unload
 from forensics.signatures.slide_motion import Bins, acting_seconds, looked, sure_share
@@ -23,21 +22,20 @@ from forensics.signatures.starts_before import stops_before
 from forensics.vocabulary import Outcome, Recorded, Role, StopKind
 
 
-def loaded_at_stop(subject: Subject) -> tuple[Finding, ...]:
+@detector("slide.loaded_at_stop", met)
+def loaded_at_stop(subject: Subject, check: str) -> Finding:
     """Decide whether the slide stood loaded when the motor stopped at the last normal stops."""
-    check = "slide.loaded_at_stop"
-    _, missing = points_for(subject, read_checks()[check])
     stops = [s for s in stops_before(subject) if s.kind is StopKind.NORMAL and s.in_window and _surely(subject, s)]
-    if missing or not stops:
-        return (cannot_tell(check, missing or "no normal stop in the window before the failure"),)
+    if not stops:
+        return cannot_tell(check, "no normal stop in the window before the failure")
     judged = [(s, stood) for s in stops[-5:] if (stood := _loaded(subject, s)) is not None]
     if not judged:
-        return (cannot_tell(check, "neither slide nor amps were sampled close enough to a normal stop"),)
+        return cannot_tell(check, "neither slide nor amps were sampled close enough to a normal stop")
     loaded = [s for s, is_loaded in judged if is_loaded]
     last, last_loaded = judged[-1]
     present = last_loaded or len(loaded) * 2 >= len(judged)
     if not present and last is not stops[-1]:
-        return (cannot_tell(check, "neither slide nor amps tell it of the last normal stop"),)
+        return cannot_tell(check, "neither slide nor amps tell it of the last normal stop")
     slide = last.slide_percent
     value = Value() if slide is None else Value.within(slide, 2, "%", "starts.slide_unloaded_max", above=True)
     words = f"At {len(loaded)} of the last {len(judged)} normal stops the slide stood loaded."
@@ -46,7 +44,7 @@ def loaded_at_stop(subject: Subject) -> tuple[Finding, ...]:
     outcome = Outcome.PRESENT if present else Outcome.ABSENT
     chosen = loaded if present else [s for s, _ in judged]
     seen = Seen((chosen[0].earliest_ns, chosen[-1].latest_ns), chosen[-1].cites, None, 2 * len(chosen))
-    return (answered(subject, check, outcome, words, value, seen),)
+    return answered(subject, check, outcome, words, value, seen)
 
 
 def _surely(subject: Subject, stop: Stop) -> bool:

@@ -10,7 +10,7 @@ from forensics.commands import read_commands
 from forensics.findings import Finding
 from forensics.points import NS
 from forensics.signatures.answer import Seen, Value, answered, rows_of, three_way
-from forensics.signatures.base import Subject, cannot_tell
+from forensics.signatures.base import Subject, cannot_tell, detector, nothing
 from forensics.signatures.slide_capacity import Capacity, Floats, Mask, capacity
 from forensics.signatures.slide_creep import creep_of
 from forensics.signatures.slide_holds import Balance, Gaps, holding_gaps, moves_by_itself, unseen_seconds
@@ -41,15 +41,15 @@ class _Held:
     corrected: bool
 
 
-def _drift(subject: Subject, check: str, sign: float) -> tuple[Finding, ...]:
+def _drift(subject: Subject, check: str, sign: float) -> Finding:
     asked = looked(subject, check)
     if isinstance(asked, Finding):
-        return (_leaning(subject, sign, asked),)
+        return _leaning(subject, sign, asked)
     source, bins = asked
     worn = moves_by_itself(subject, source, sign)
     balanced = None if worn is None else _balanced(subject, check, sign, source, worn)
     if balanced is not None and balanced.outcome is Outcome.PRESENT:
-        return (balanced,)
+        return balanced
     rates = rates_of(subject, bins, source)
     gaps = holding_gaps(subject, source)
     held = _held(subject, source, gaps, sign, _room(subject, source, gaps, sign))
@@ -59,17 +59,17 @@ def _drift(subject: Subject, check: str, sign: float) -> tuple[Finding, ...]:
         if not isinstance(everywhere, str) and everywhere.low > subject.limits["slide.drift_per_min"]:
             held = everywhere
     if isinstance(held, str):
-        return (_by_rates(subject, check, sign, source, rates, held),)
+        return _by_rates(subject, check, sign, source, rates, held)
     if not held.corrected:
         why = held.words + " The current moves with lift too, which is not logged."
-        return (_open(subject, check, why, (held.rate, held.low, held.high)),)
+        return _open(subject, check, why, (held.rate, held.low, held.high))
     outcome = three_way(held.low, held.high, subject.limits["slide.drift_per_min"], above=True)
     if outcome is Outcome.CANNOT_TELL:
         why = held.words + f" Its interval {held.low:.2f} to {held.high:.2f} holds the limit."
-        return (_by_rates(subject, check, sign, source, rates, why, (held.rate, held.low, held.high)),)
+        return _by_rates(subject, check, sign, source, rates, why, (held.rate, held.low, held.high))
     if outcome is Outcome.ABSENT:
-        return (_absent(subject, check, sign, source, held, rates, balanced),)
-    return (_present(subject, check, sign, source, held),)
+        return _absent(subject, check, sign, source, held, rates, balanced)
+    return _present(subject, check, sign, source, held)
 
 
 def _room(subject: Subject, source: Capacity, gaps: Gaps, sign: float) -> Mask:
@@ -274,11 +274,13 @@ def _slope(moved: Floats, seconds: Floats) -> tuple[float, float, float]:
     return slope, min(slope, mean) - 2.0 * spread, max(slope, mean) + 2.0 * spread
 
 
-def drifts_to_unload(subject: Subject) -> tuple[Finding, ...]:
+@detector("slide.drifts_to_unload", nothing)
+def drifts_to_unload(subject: Subject, check: str) -> Finding:
     """Decide whether capacity falls by itself while holding."""
-    return _drift(subject, "slide.drifts_to_unload", -1.0)
+    return _drift(subject, check, -1.0)
 
 
-def drifts_to_load(subject: Subject) -> tuple[Finding, ...]:
+@detector("slide.drifts_to_load", nothing)
+def drifts_to_load(subject: Subject, check: str) -> Finding:
     """Decide whether capacity rises by itself while holding."""
-    return _drift(subject, "slide.drifts_to_load", 1.0)
+    return _drift(subject, check, 1.0)

@@ -12,8 +12,7 @@ from forensics.commands import Command, read_commands
 from forensics.findings import Finding
 from forensics.made_once import made_once
 from forensics.points import NS
-from forensics.rules import read_checks
-from forensics.signatures.base import Subject, cannot_tell, points_for
+from forensics.signatures.base import Subject, cannot_tell, met
 from forensics.signatures.slide_capacity import Capacity, Floats, Times, capacity, lift
 from forensics.vocabulary import Role
 
@@ -22,11 +21,10 @@ _NO_CAPACITY = "neither slide_position nor amps with rated_load_amps tell the ca
 
 def looked(subject: Subject, check: str) -> tuple[Capacity, Bins] | Finding:
     """What a check of the slide looks at: capacity and steps of running; else the answer that says what is missing."""
-    _, missing = points_for(subject, read_checks()[check])
-    source = None if missing else capacity(subject)
-    if missing or source is None:
-        return cannot_tell(check, missing or _NO_CAPACITY)
-    return source, running_bins(subject, source)
+    if isinstance(failed := met(subject, check), Finding):
+        return failed
+    source = capacity(subject)
+    return cannot_tell(check, _NO_CAPACITY) if source is None else (source, running_bins(subject, source))
 
 
 def expected(subject: Subject, sign: float, source: Capacity) -> float:

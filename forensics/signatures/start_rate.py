@@ -10,7 +10,7 @@ from forensics.findings import Cite, Finding, Start, Stop
 from forensics.points import NS
 from forensics.rules import read_checks
 from forensics.signatures.answer import Seen, Value, answered
-from forensics.signatures.base import Subject, cannot_tell, points_for
+from forensics.signatures.base import Subject, cannot_tell, detector, met, points_for
 from forensics.signatures.start_duty import duty_words
 from forensics.signatures.start_table import wilson
 from forensics.signatures.starts_before import starts_before, stops_before
@@ -20,9 +20,11 @@ _HOUR_NS = 3600 * NS
 _SEEN_EACH_S = 60.0
 
 
-def _missing(subject: Subject, check: str) -> str:
-    _, missing = points_for(subject, read_checks()[check])
-    return missing if missing or subject.runs else "no run of the motor in the record"
+def _ran(subject: Subject, check: str) -> tuple[()] | Finding:
+    """Nothing more than that the needs of a check are met and the record shows a run."""
+    if isinstance(failed := met(subject, check), Finding):
+        return failed
+    return () if subject.runs else cannot_tell(check, "no run of the motor in the record")
 
 
 def _interval_s(subject: Subject) -> float:
@@ -30,15 +32,12 @@ def _interval_s(subject: Subject) -> float:
     return min((p.interval_s for p in points.values()), default=float("inf"))
 
 
-def too_frequent(subject: Subject) -> tuple[Finding, ...]:
+@detector("starts.too_frequent", _ran)
+def too_frequent(subject: Subject, check: str) -> Finding:
     """Decide whether the machine started more often within an hour than the limit, in the window up to the failure.
 
     The starting duty of a motor of its estimated rating (NEMA MG 10, MG 1) is told beside it and decides nothing.
     """
-    check = "starts.too_frequent"
-    missing = _missing(subject, check)
-    if missing:
-        return (cannot_tell(check, missing),)
     starts = [s for s in starts_before(subject) if s.in_window]
     times = np.array([s.time_ns for s in starts], dtype=np.int64)
     counts = np.searchsorted(times, times + _HOUR_NS) - np.arange(len(times))
@@ -46,7 +45,7 @@ def too_frequent(subject: Subject) -> tuple[Finding, ...]:
     interval = _interval_s(subject)
     limit = subject.limits["starts.most_per_hour"]
     if most <= limit and interval > _SEEN_EACH_S:
-        return (cannot_tell(check, f"sampled every {interval:g} s: short runs may have been missed"),)
+        return cannot_tell(check, f"sampled every {interval:g} s: short runs may have been missed")
     outcome = Outcome.PRESENT if most > limit else Outcome.ABSENT
     words = f"At most {most} starts within an hour; {len(starts)} starts in the window up to the failure."
     first = int(np.argmax(counts)) if len(counts) else 0
@@ -55,7 +54,7 @@ def too_frequent(subject: Subject) -> tuple[Finding, ...]:
     duty, source = duty_words(subject, starts)
     seen = Seen(span_ns=_span(busiest), cites=_cites(busiest), interval_s=interval, samples=max(len(starts), 1))
     finding = answered(subject, check, outcome, f"{words} {duty}", measured, seen)
-    return (replace(finding, basis=f"{finding.basis}. Beside it, deciding nothing: {source}"),)
+    return replace(finding, basis=f"{finding.basis}. Beside it, deciding nothing: {source}")
 
 
 def _span(starts: list[Start]) -> tuple[int | None, int | None]:
@@ -66,35 +65,33 @@ def _cites(rows: list[Start] | list[Stop]) -> tuple[Cite, ...]:
     return tuple(cite for row in rows[-6:] for cite in row.cites)
 
 
-def short_off_times(subject: Subject) -> tuple[Finding, ...]:
+@detector("starts.short_off_times", _ran)
+def short_off_times(subject: Subject, check: str) -> Finding:
     """Decide whether rests shorter than the anti-recycle time are a pattern."""
-    check = "starts.short_off_times"
-    missing = _missing(subject, check)
     starts = [s for s in starts_before(subject) if s.in_window and s.off_s is not None]
-    if missing or not starts:
-        return (cannot_tell(check, missing or "no start with the stop before it in the window"),)
+    if not starts:
+        return cannot_tell(check, "no start with the stop before it in the window")
     limit = min(subject.limits["starts.short_off_s"], subject.profile.times.anti_recycle_s)
     # both ends of a rest are known to a sample
     short = [s for s in starts if s.off_s is not None and s.off_s + _width_s(s) < limit]
     words = f"{len(short)} of {len(starts)} rests in the window were shorter than {limit:.0f} s."
-    return (_pattern(subject, check, len(short), len(starts), words, _cites(short or starts)),)
+    return _pattern(subject, check, len(short), len(starts), words, _cites(short or starts))
 
 
 def _width_s(start: Start) -> float:
     return (start.latest_ns - start.earliest_ns) / NS
 
 
-def short_runs(subject: Subject) -> tuple[Finding, ...]:
+@detector("starts.short_runs", _ran)
+def short_runs(subject: Subject, check: str) -> Finding:
     """Decide whether runs of a few minutes, ended by the sequence and not by a trip, are a pattern."""
-    check = "starts.short_runs"
-    missing = _missing(subject, check)
     stops = [s for s in stops_before(subject) if s.in_window and s.ran_s is not None]
-    if missing or not stops:
-        return (cannot_tell(check, missing or "no run with both its ends in the window"),)
+    if not stops:
+        return cannot_tell(check, "no run with both its ends in the window")
     limit = subject.limits["starts.short_run_s"]
     short = [s for s in stops if s.ran_s is not None and s.ran_s < limit and s.kind is StopKind.NORMAL]
     words = f"{len(short)} of {len(stops)} runs in the window were shorter than {limit:.0f} s."
-    return (_pattern(subject, check, len(short), len(stops), words, _cites(short or stops)),)
+    return _pattern(subject, check, len(short), len(stops), words, _cites(short or stops))
 
 
 def _pattern(subject: Subject, check: str, count: int, of: int, words: str, cites: tuple[Cite, ...]) -> Finding:

@@ -9,9 +9,8 @@ import numpy as np
 from forensics.commands import read_commands
 from forensics.findings import Finding, Start, Stop
 from forensics.points import NS
-from forensics.rules import read_checks
 from forensics.signatures.answer import Seen, Value, answered, three_way
-from forensics.signatures.base import Detector, Subject, cannot_tell, points_for
+from forensics.signatures.base import Detector, Subject, cannot_tell, detector, met
 from forensics.signatures.slide_motion import acting_seconds
 from forensics.signatures.slopes import median_slope
 from forensics.signatures.start_course import (
@@ -23,7 +22,7 @@ from forensics.signatures.start_judge import BY_AMPS_AND_LOAD, BY_OWN, BY_POWER,
 from forensics.signatures.start_rate import short_off_times, short_runs, too_frequent
 from forensics.signatures.start_run_up import locked_rotor, prolonged_inrush
 from forensics.signatures.start_table import list_starts, unloaded_share, wilson
-from forensics.signatures.starts_before import last_start, starts_before, unseen_run
+from forensics.signatures.starts_before import started, starts_before, unseen_run
 from forensics.vocabulary import Answer, Outcome, PreviousStop, Role
 
 __all__ = ["DETECTORS", "list_starts", "unloaded_share", "wilson"]
@@ -32,24 +31,20 @@ _LOADED_AMPS_SHARE = 0.6
 _RATIO_BY_POWER = "Amps over rated that the motor's circuit draws at its power:"
 
 
-def loaded_at_failure(subject: Subject) -> tuple[Finding, ...]:
+@detector("starts.loaded_at_failure", started)
+def loaded_at_failure(subject: Subject, check: str, start: Start) -> Finding:
     """Decide whether the start that led into the failure, or the last before it, was loaded."""
-    check = "starts.loaded_at_failure"
-    _, missing = points_for(subject, read_checks()[check])
-    start = last_start(subject)
-    if missing or start is None:
-        return (cannot_tell(check, missing or "no start before the failure in the record"),)
     if start.unloaded is Answer.CANNOT_TELL:
         why = start.why_not or "neither slide nor settled amps tell"
-        return (cannot_tell(check, why, unlocked_by=_unlock(why)),)
+        return cannot_tell(check, why, unlocked_by=_unlock(why))
     outcome = Outcome.PRESENT if start.unloaded is Answer.NO else Outcome.ABSENT
     if outcome is Outcome.ABSENT and (why := unseen_run(subject) or _stood_loaded(subject, start)):
-        return (cannot_tell(check, why),)
+        return cannot_tell(check, why)
     words = _judged_words(start)
     samples = max(start.settled_samples, 2 if start.judged_by == BY_SLIDE else 0)
     seen = Seen(span_ns=(start.earliest_ns, start.settled_to_ns), cites=start.cites, samples=samples)
     finding = answered(subject, check, outcome, words, _start_value(start, outcome), seen)
-    return (replace(finding, basis=_start_basis(subject, start, outcome) or finding.basis),)
+    return replace(finding, basis=_start_basis(subject, start, outcome) or finding.basis)
 
 
 def _start_basis(subject: Subject, start: Start, outcome: Outcome) -> str:
@@ -99,17 +94,14 @@ def _start_value(start: Start, outcome: Outcome) -> Value:
     return Value(start.ratio, start.low, start.high, "1", "starts.unloaded_ratio_max", above=True)
 
 
-def loaded_repeatedly(subject: Subject) -> tuple[Finding, ...]:
+@detector("starts.loaded_repeatedly", met)
+def loaded_repeatedly(subject: Subject, check: str) -> Finding:
     """Decide whether loaded starts are a pattern of the record up to the failure."""
-    check = "starts.loaded_repeatedly"
-    _, missing = points_for(subject, read_checks()[check])
     starts = starts_before(subject)
     loaded = [s for s in starts if s.unloaded is Answer.NO]
     judged = [s for s in starts if s.unloaded is not Answer.CANNOT_TELL]
-    if missing or len(judged) < 2:  # noqa: PLR2004 - one start is no repetition
-        return (
-            cannot_tell(check, missing or f"{len(judged)} of {len(starts)} starts could be judged; two are needed"),
-        )
+    if len(judged) < 2:  # noqa: PLR2004 - one start is no repetition
+        return cannot_tell(check, f"{len(judged)} of {len(starts)} starts could be judged; two are needed")
     share = len(loaded) / len(judged)
     low, high = wilson(len(loaded), len(judged))
     often = share > subject.limits["starts.loaded_share_max"] and len(loaded) > 1
@@ -117,23 +109,22 @@ def loaded_repeatedly(subject: Subject) -> tuple[Finding, ...]:
     words = f"{len(loaded)} of {len(judged)} starts that could be judged were loaded (of {len(starts)} in the record)."
     measured = Value(share, low, high, "1", "starts.loaded_share_max", above=True)
     if share > subject.limits["starts.loaded_share_max"] and not often:
-        return (cannot_tell(check, "one loaded start among few: two are needed for a pattern"),)
+        return cannot_tell(check, "one loaded start among few: two are needed for a pattern")
     cites = tuple(cite for s in (loaded or judged)[-5:] for cite in s.cites)
-    return (answered(subject, check, outcome, words, measured, Seen(cites=cites, samples=len(judged))),)
+    return answered(subject, check, outcome, words, measured, Seen(cites=cites, samples=len(judged)))
 
 
-def loaded_growing(subject: Subject) -> tuple[Finding, ...]:
+@detector("starts.loaded_growing", met)
+def loaded_growing(subject: Subject, check: str) -> Finding:
     """Decide whether the settled ratio rises from start to start (Theil-Sen slope with its 95 % interval)."""
-    check = "starts.loaded_growing"
-    _, missing = points_for(subject, read_checks()[check])
     known = [s for s in starts_before(subject) if s.ratio is not None]
     # a ratio from power among those from amps would be a step that the load did not make
     starts = [s for s in known if s.ratio_from == known[-1].ratio_from]
     fewest = int(subject.limits["starts.growing_least"])
-    if missing or len(starts) < fewest:
+    if len(starts) < fewest:
         few = f"{len(starts)} starts with a settled ratio; {fewest} are needed"
         why = next((s.why_not for s in reversed(starts_before(subject)) if s.why_not), "")
-        return (cannot_tell(check, missing or (f"{few} ({why})" if why else few)),)
+        return cannot_tell(check, f"{few} ({why})" if why else few)
     ratios = np.array([s.ratio for s in starts[-30:]], dtype=np.float64)
     slope, low, high = median_slope(np.arange(float(len(ratios))), ratios)
     outcome = three_way(low, high, subject.limits["starts.growing_per_start"], above=True)
@@ -141,47 +132,41 @@ def loaded_growing(subject: Subject) -> tuple[Finding, ...]:
         outcome = Outcome.ABSENT
     measured = Value(slope, low, high, "1/start", "starts.growing_per_start", above=True)
     if outcome is Outcome.CANNOT_TELL:
-        return (cannot_tell(check, f"slope {slope:+.3f} a start, interval {low:+.3f} to {high:+.3f}"),)
+        return cannot_tell(check, f"slope {slope:+.3f} a start, interval {low:+.3f} to {high:+.3f}")
     words = f"The ratio moves {slope:+.3f} a start over {len(ratios)} starts."
     cites = tuple(cite for s in starts[-5:] for cite in s.cites)
-    return (answered(subject, check, outcome, words, measured, Seen(cites=cites, samples=len(ratios))),)
+    return answered(subject, check, outcome, words, measured, Seen(cites=cites, samples=len(ratios)))
 
 
-def after_trapped_stop(subject: Subject) -> tuple[Finding, ...]:
+@detector("starts.after_trapped_stop", started)
+def after_trapped_stop(subject: Subject, check: str, start: Start) -> Finding:
     """Decide whether the last start came after a stop under load with nothing having unloaded the slide since."""
-    check = "starts.after_trapped_stop"
-    _, missing = points_for(subject, read_checks()[check])
-    start = last_start(subject)
-    if missing or start is None:
-        return (cannot_tell(check, missing or "no start before the failure in the record"),)
     if unseen := unseen_run(subject):
-        return (cannot_tell(check, unseen),)
+        return cannot_tell(check, unseen)
     before = [stop for stop in subject.stops if stop.time_ns < start.time_ns]
     if not before:
-        return (cannot_tell(check, "the record shows no stop before the last start"),)
+        return cannot_tell(check, "the record shows no stop before the last start")
     stop = before[-1]
     span = (stop.time_ns, start.time_ns)
     if start.previous_stop not in (PreviousStop.TRIP, PreviousStop.POWER_LOSS):
         loaded, how = _stopped_loaded(subject, stop)
         if loaded and not _unload_seen(subject, stop):
             why = f"no trip or loss of power is recorded at the stop before, but nothing shows that it unloaded. {how}"
-            return (cannot_tell(check, why),)
+            return cannot_tell(check, why)
         words = "The stop before it went by the sequence."
-        return (answered(subject, check, Outcome.ABSENT, words, seen=Seen(span_ns=span, cites=stop.cites, samples=2)),)
+        return answered(subject, check, Outcome.ABSENT, words, seen=Seen(span_ns=span, cites=stop.cites, samples=2))
     loaded, how = _stopped_loaded(subject, stop)
     if loaded is None:
-        return (cannot_tell(check, how),)
+        return cannot_tell(check, how)
     if not loaded:
-        return (answered(subject, check, Outcome.ABSENT, how, seen=Seen(span_ns=span, cites=stop.cites, samples=2)),)
+        return answered(subject, check, Outcome.ABSENT, how, seen=Seen(span_ns=span, cites=stop.cites, samples=2))
     unloaded, said = _unloaded_since(subject, stop, start)
     if unloaded is None:
-        return (cannot_tell(check, said),)
+        return cannot_tell(check, said)
     outcome = Outcome.ABSENT if unloaded else Outcome.PRESENT
     words = f"The stop before was a {start.previous_stop.value.replace('-', ' ')}. {how} {said}"
-    return (
-        answered(
-            subject, check, outcome, words, seen=Seen(span_ns=span, cites=stop.cites, samples=2, rests_on_commands=True)
-        ),
+    return answered(
+        subject, check, outcome, words, seen=Seen(span_ns=span, cites=stop.cites, samples=2, rests_on_commands=True)
     )
 
 

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from functools import cache
 
 from forensics.errors import InputError, Problem
+from forensics.findings import Finding
 from forensics.points import NS
 from forensics.record import LogLine
 from forensics.rules import FOLDER, read_toml
-from forensics.signatures.base import Subject
+from forensics.signatures.base import Subject, cannot_tell
 from forensics.signatures.phases import trip_at_failure
 from forensics.vocabulary import Role
 
@@ -42,6 +43,9 @@ class Quantity:
     neighbours: tuple[Role, ...]
     side: str
     source: str
+
+
+Texts = tuple[tuple[Quantity, LogLine], ...]
 
 
 @cache
@@ -92,7 +96,7 @@ def quantity_of(text: str) -> Quantity | None:
     return None
 
 
-def trip_texts(subject: Subject) -> tuple[tuple[Quantity, LogLine], ...]:
+def trip_texts(subject: Subject) -> Texts:
     """Lines of event lists about the failure that speak of a quantity: those of trips first, then by nearness.
 
     Lines that report a return to normal are left out. Each list's clock uncertainty widens what counts as near.
@@ -121,6 +125,14 @@ def trip_texts(subject: Subject) -> tuple[tuple[Quantity, LogLine], ...]:
     found.sort(key=lambda item: item[0])
     trips = [item for item in found if item[0][0] == 0]
     return tuple((quantity, line) for _, quantity, line in (trips or found))
+
+
+def trip_told(subject: Subject, check: str) -> tuple[Texts] | Finding:
+    """Lines of event lists that speak of the trip, the likeliest first, as the need of a check."""
+    texts = trip_texts(subject)
+    if not texts:
+        return cannot_tell(check, "no event list says what tripped", unlocked_by="export the alarm list with its texts")
+    return (texts,)
 
 
 def trip_lines(subject: Subject, quantity: str) -> tuple[LogLine, ...]:
