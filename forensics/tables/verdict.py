@@ -33,11 +33,10 @@ def _finding_row(f: FindingRow, clock: ReportTime, display: str) -> tuple[str, .
     unit = shown_unit(f.unit, display)
     interval = CANNOT if f.low is None or f.high is None else f"{unit.number(f.low)} to {unit.number(f.high)}"
     value = unit.number(f.value)
-    statement = f.statement if not f.why_not or f.why_not in f.statement else f"{f.statement} Missing: {f.why_not}."
     return (
         f.id,
         f.outcome.value,
-        statement,
+        f.statement,
         f"{value} {unit.text}".strip() if f.value is not None else CANNOT,
         interval,
         unit.number(f.limit),
