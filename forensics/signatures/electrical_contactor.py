@@ -261,7 +261,7 @@ def _chatter_answer(
     text: str,
     span: tuple[int, int],
     count: int,
-    cites: tuple,  # type: ignore[type-arg]
+    cites: tuple[Cite, ...],
     interval_s: float,
 ) -> Finding:
     return answered(
