@@ -108,10 +108,7 @@ def against_limit(subject: Subject, frame: Frame, look: Look, usable: Mask | Non
     if finding.outcome is not Outcome.ABSENT or finding.value is None:
         return finding
     beyond = finding.value > limit if look.above else finding.value < limit
-    if not beyond:
-        return finding
-    text = "went beyond the limit, but not for long enough"
-    return replace(_blank(finding, f"{look.words} {text}"), statement=f"{finding.statement} It {text}.")
+    return left_open(finding, f"{look.words}: went beyond the limit, but not for long enough") if beyond else finding
 
 
 def against_own(subject: Subject, frame: Frame, look: Look, usual: Usual, usable: Mask | None = None) -> Finding:
