@@ -89,8 +89,8 @@ def _no_response(subject: Subject, check: str, source: Capacity, bins: Bins, sig
 def _onset(found: Response, least: float) -> int:
     """Since when no block moves by the least rate; the block that it begins in may have moved in part, and is left."""
     moving = np.flatnonzero(found.rates >= least)
-    first = int(moving[-1]) + 2 if len(moving) else 0
-    return int(found.begins[min(first, len(found.begins) - 1)])
+    first = 0 if not len(moving) else int(moving[-1]) + 1
+    return int(found.begins[min(first + 1, len(found.begins) - 1)])
 
 
 def _unanswered_since(subject: Subject, bins: Bins, source: Capacity, sign: float) -> int | None:
@@ -120,9 +120,16 @@ def _not_straddling(
 
 
 def _ends_before_loss(subject: Subject, bins: Bins, source: Capacity, sign: float, found: Response) -> bool:
-    """Whether the blocks end before the other command lost its response, so that they say nothing of after it."""
+    """Whether the blocks end before the other command lost its response, so that they say nothing of after it.
+
+    A command that never had a response in this record lost none in it.
+    """
     since = _unanswered_since(subject, bins, source, -sign)
-    return since is not None and found.span_ns[1] <= since
+    other = response(subject, bins, source, -sign)
+    if since is None or other is None or found.span_ns[1] > since:
+        return False
+    usual, _ = _reference(subject, other, -sign, source)
+    return bool(np.any(other.rates >= subject.limits["slide.response_share_min"] * usual))
 
 
 def _apart(
