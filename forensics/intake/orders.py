@@ -30,6 +30,8 @@ class OrderCount:
         Stamps whose day and month are equal: they say the same in both orders.
     year_first
         Of the stamps with two-digit years, those whose year may stand first as well.
+    example
+        The first OPEN stamp, as written.
     first, last
         Range of the first and of the last number of stamps with two-digit years.
     """
@@ -37,6 +39,7 @@ class OrderCount:
     total: int = 0
     both: int = 0
     same: int = 0
+    example: Evidence | None = None
     day_first: Evidence | None = None
     month_first: Evidence | None = None
     last_day_first: int = 0
@@ -69,6 +72,9 @@ class OrderCount:
         year = fields.year.astype(np.int64)
         as_day = is_date(year, q.astype(np.int64), p.astype(np.int64))
         as_month = is_date(year, p.astype(np.int64), q.astype(np.int64))
+        if self.example is None:
+            place = int(np.flatnonzero(is_open)[0])
+            self.example = Evidence(int(rows[place]), text_at(place))
         if fields.short:
             self._look_short(fields, is_open)
         self.total += int(is_open.sum())

@@ -12,11 +12,12 @@ from forensics.casefile import Source
 from forensics.errors import Problem, Problems, Severity
 from forensics.intake.duplicates import set_duplicates_aside
 from forensics.intake.gathered import Gathered, times_of
+from forensics.intake.order_questions import contradiction, undecided, year_first_or_last
 from forensics.intake.orders import local_ns
 from forensics.intake.reading import Detection
 from forensics.intake.settled import Settled
 from forensics.intake.stamp_fields import NO_OFFSET
-from forensics.intake.stamp_words import between, clock_of, date_of, in_words, length_of, standard_offset
+from forensics.intake.stamp_words import clock_of, date_of, in_units, standard_offset
 from forensics.intake.steps import direction, no_clear_way, said_steps, set_backs, twelve_hours
 from forensics.intake.time_numbers import TimeNumbers
 from forensics.intake.zones import to_utc
@@ -129,14 +130,10 @@ class Judge:
         if not found.total:
             return told
         if not told and found.year_first == found.total and (found.dashed or found.counts_up_last):
-            self._ask(
-                f"all {found.total} stamps may have the year first or last: line {int(gathered.row()[0])} "
-                f"'{gathered.first_stamp}'.",
-                "Give date_order=YMD, DMY or MDY.",
-            )
+            self._ask(*year_first_or_last(gathered))
             return None
         if found.day_first and found.month_first and told != "YMD":
-            self._contradiction(gathered)
+            self._ask(*contradiction(gathered))
             return None
         if told:
             against = found.month_first if told == "DMY" else found.day_first
@@ -156,7 +153,7 @@ class Judge:
             )
             return "DMY"
         if settled is None:
-            self._undecided(gathered)
+            self._ask(*undecided(gathered))
             return None
         order = "DMY" if found.day_first else "MDY"
         self.detections.append(
@@ -168,50 +165,6 @@ class Judge:
             )
         )
         return order
-
-    def _contradiction(self, gathered: Gathered) -> None:
-        day, month = gathered.orders.day_first, gathered.orders.month_first
-        if day is None or month is None:
-            raise AssertionError("a contradiction needs both orders")
-        first, second = sorted(((day, "day-first", "DMY"), (month, "month-first", "MDY")), key=lambda x: x[0].row)
-        rows = gathered.row()
-        start, end = int(rows.min()), int(rows.max())
-        if gathered.orders.interleaved:
-            remedy = "Export again with one order: rows of both stand among each other."
-        else:
-            remedy = (
-                f"Supply lines {start}-{second[0].row - 1} and lines {second[0].row}-{end} as two sources, "
-                f"each with its own date_order ({first[2]}, {second[2]})."
-            )
-        self._ask(
-            f"no single date order fits. Line {first[0].row} '{first[0].text.split()[0]}' needs {first[1]}; "
-            f"line {second[0].row} '{second[0].text.split()[0]}' needs {second[1]}.",
-            remedy,
-        )
-
-    def _undecided(self, gathered: Gathered) -> None:
-        fields = gathered.fields()
-        rows = gathered.row()
-        if fields is None:
-            raise AssertionError("an order can't be open without its fields")
-        spans, first = {}, {}
-        for order in ("DMY", "MDY"):
-            local, good = local_ns(fields, order)
-            low, high = int(local[good].min()), int(local[good].max())
-            spans[order] = (date_of(low), date_of(high), (high - low) / _DAY_NS)
-            first[order] = date_of(int(local[0]))
-        text = self._first_text(gathered)
-        day, month = spans["DMY"], spans["MDY"]
-        self._ask(
-            f"all {gathered.orders.total} stamps fit day/month/year and month/day/year. Line {int(rows[0])} '{text}' "
-            f"is {in_words(first['DMY'], year=False)} or {in_words(first['MDY'], year=False)}. As day-first the file "
-            f"spans {length_of(day[2])} ({between(day[0], day[1])}), as month-first {length_of(month[2])} "
-            f"({between(month[0], month[1])}).",
-            "Give date_order=DMY or MDY.",
-        )
-
-    def _first_text(self, gathered: Gathered) -> str:
-        return gathered.first_stamp
 
     # order, zone, duplicates, window
 
@@ -303,7 +256,7 @@ class Judge:
         how = "time_zone of the source" if self.source.time_zone else "time_zone of the case"
         self.detections.append(Detection("zone", self.zone, how))
         if result.skipped.any():
-            self._skipped(ordered if has is None else ordered[~has], result.skipped, bare_rows)
+            self._skipped(ordered if has is None else ordered[~has], result.skipped, bare_rows, result.skip_ns)
             return None
         if result.repeated:
             self.notes.append(
@@ -318,18 +271,22 @@ class Judge:
         unsettled[~has] = result.unsettled
         return t, unsettled
 
-    def _skipped(self, local: NDArray[np.int64], skipped: NDArray[np.bool_], rows: NDArray[np.int64]) -> None:
+    def _skipped(
+        self, local: NDArray[np.int64], skipped: NDArray[np.bool_], rows: NDArray[np.int64], skip_ns: int
+    ) -> None:
         which = np.flatnonzero(skipped)
         day = local[which] // _DAY_NS
         one = which[day == day[0]]
         low, high = int(local[one].min()), int(local[one].max())
         lines = f"lines {int(rows[one].min())}-{int(rows[one].max())}" if len(one) > 1 else f"line {int(rows[one[0]])}"
         standard = standard_offset(self.zone, low)
+        times = f"{clock_of(low)} to {clock_of(high)}" if high > low else clock_of(low)
+        size = "one hour" if skip_ns == 3600 * NS else in_units(skip_ns / NS)
         self.problems.add(
             Problem(
-                f"{lines}: {clock_of(low)} to {clock_of(high)} on {date_of(low):%Y-%m-%d} do not exist in {self.zone}. "
+                f"{lines}: {times} on {date_of(low):%Y-%m-%d} {'do' if high > low else 'does'} not exist in {self.zone}. "
                 f"Does this logger keep standard time all year (UTC{standard})? If yes every stamp of this file in "
-                "summer moves by one hour against the site clock.",
+                f"summer moves by {size} against the site clock.",
                 file=self.path,
                 row=int(rows[one].min()),
                 column=self.time_name,

@@ -79,5 +79,5 @@ def in_units(seconds: float) -> str:
 def length_of(days: float) -> str:
     """A length of time in words."""
     if days == int(days):
-        return f"{int(days)} days"
+        return "1 day" if days == 1 else f"{int(days)} days"
     return f"{days:.1f} days" if days > _SHORT_DAYS else f"{days * 24:.1f} hours"

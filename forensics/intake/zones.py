@@ -30,12 +30,15 @@ class Utc:
         Times of a repeated hour whose pass can't be told.
     repeated
         Number of stamps that lie in a repeated hour and were settled by the order of the file.
+    skip_ns
+        How far the clock jumps where times are skipped.
     """
 
     t: NDArray[np.int64]
     skipped: NDArray[np.bool_]
     unsettled: NDArray[np.bool_]
     repeated: int
+    skip_ns: int = 0
 
 
 def fixed_offset_s(zone: str) -> int | None:
@@ -105,7 +108,8 @@ def to_utc(local: NDArray[np.int64], zone: str, group: NDArray[np.int64] | None 
     base = _offset(info, _moment(int(local.min()) // _SECOND - _TWO_DAYS_S))
     offset = np.full(count, base, np.int64)
     skipped, unsettled = none, none.copy()
-    repeated = 0
+    repeated, skip_ns = 0, 0
+    again = _all_repeated(local, changes)
     for moment, before, after in changes:
         # the wall clock jumps from moment+before to moment+after
         old, new = (moment + before) * _SECOND, (moment + after) * _SECOND
@@ -113,21 +117,32 @@ def to_utc(local: NDArray[np.int64], zone: str, group: NDArray[np.int64] | None 
             offset[local >= new] = after
             gap = (local >= old) & (local < new)
             skipped |= gap
+            if not skip_ns and gap.any():
+                skip_ns = new - old
             offset[gap] = before
         else:
             offset[local >= old] = after
             inside = (local >= new) & (local < old)
             if inside.any():
-                second, open_rows = _passes(local, inside, old - new)
+                second, open_rows = _passes(local, inside, again, old - new)
                 offset[inside & second] = after
                 offset[inside & ~second] = before
                 unsettled |= open_rows
                 repeated += int(inside.sum() - open_rows.sum())
-    return Utc(local - offset * _SECOND, skipped, unsettled, repeated)
+    return Utc(local - offset * _SECOND, skipped, unsettled, repeated, skip_ns)
+
+
+def _all_repeated(local: NDArray[np.int64], changes: list[tuple[int, int, int]]) -> NDArray[np.bool_]:
+    """Which rows lie in any of the hours that come twice."""
+    again = np.zeros(len(local), bool)
+    for moment, before, after in changes:
+        if after < before:
+            again |= (local >= (moment + after) * _SECOND) & (local < (moment + before) * _SECOND)
+    return again
 
 
 def _passes(
-    local: NDArray[np.int64], inside: NDArray[np.bool_], length: int
+    local: NDArray[np.int64], inside: NDArray[np.bool_], again: NDArray[np.bool_], length: int
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Which rows of a repeated hour belong to the second pass, and which can't be told."""
     second = np.zeros(len(local), bool)
@@ -142,7 +157,7 @@ def _passes(
             cut = int(back[np.argmin(steps[back])]) + 1
             second[run[cut:]] = True
             continue
-        if len(run) == _TWO and steps[0] == 0 and _steps_by(local, length):
+        if len(run) == _TWO and steps[0] == 0 and _steps_by(local, again, length):
             second[run[1]] = True  # one row an hour, and twice the row of the hour that comes twice
             continue
         first_row, last_row = int(run[0]), int(run[-1])
@@ -160,11 +175,12 @@ def _passes(
     return second, unsettled
 
 
-def _steps_by(local: NDArray[np.int64], length: int) -> bool:
-    """Whether a log has one row each ``length`` and no two with equal stamps but at the place in question."""
+def _steps_by(local: NDArray[np.int64], again: NDArray[np.bool_], length: int) -> bool:
+    """Whether a log has one row each ``length`` and no two with equal stamps but in the hours that come twice."""
     steps = np.diff(local)
     others = steps[steps != 0]
-    return len(others) > 0 and len(steps) - len(others) == 1 and bool((others == length).mean() >= _REGULAR)
+    twice = again[1:][steps == 0]
+    return len(others) > 0 and bool(twice.all()) and bool((others == length).mean() >= _REGULAR)
 
 
 def _usual_gap(local: NDArray[np.int64], length: int) -> int:
