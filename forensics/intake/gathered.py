@@ -99,6 +99,8 @@ class Gathered:
         Steps between neighbouring stamps, counted before rows were dropped.
     numeric
         Whether any stamp is a number: a Unix time or a sheet's day number.
+    decimal
+        Mark with which numbers are written where they are wanted as text again: that of the file.
     unit_changes
         Columns whose units row changes below: line, unit before, unit from there on.
     first_local, last_local
@@ -125,6 +127,7 @@ class Gathered:
     careful_rows: int = 0
     first_stamp: str = ""
     numeric: bool = False
+    decimal: str = "."
     unit_changes: dict[int, tuple[int, str, str]] = field(default_factory=dict)
 
     def extra(self, first: int, last: int) -> None:
@@ -137,6 +140,11 @@ class Gathered:
     def row(self) -> NDArray[np.int64]:
         """Rows of all pieces."""
         return np.concatenate([piece.row for piece in self.pieces]) if self.pieces else np.zeros(0, np.int64)
+
+    def written(self, values: NDArray[np.float64]) -> list[str]:
+        """Numbers as the file writes them, without thousands marks; empty where there is none."""
+        words = ["" if np.isnan(value) else f"{value:.15g}" for value in values]
+        return words if self.decimal == "." else [word.replace(".", self.decimal) for word in words]
 
     def numbers(self, number: int, marks: Marks, reasons: Reasons) -> Numbers:
         """One column as numbers, block by block."""
@@ -166,7 +174,7 @@ class Gathered:
                 import pandas as pd
 
                 inverse, different = pd.factorize(cells, use_na_sentinel=False)
-                words = ["" if np.isnan(value) else f"{value:.15g}" for value in different]
+                words = self.written(different)
             else:
                 encoded = cells if _is_dictionary(cells) else cells.dictionary_encode()
                 words, inverse = _words_of(encoded)
@@ -188,7 +196,7 @@ class Gathered:
             cells = piece.columns[number]
             inner = places[chosen] - edges[index]
             if isinstance(cells, np.ndarray):
-                found = ["" if np.isnan(value) else f"{value:.15g}" for value in cells[inner]]
+                found = self.written(cells[inner])
             else:
                 found = [word or "" for word in cells.take(pa.array(inner)).to_pylist()]
             for place, word in zip(chosen, found, strict=True):

@@ -33,6 +33,10 @@ _UNIX_DATE = re.compile(
     r"(?P<wd>[^\W\d_]{2,})\s+(?P<mon>[^\W\d_]+)\s+(?P<d>\d{1,2})\s+(?P<H>\d{1,2}):(?P<M>\d{2}):(?P<S>\d{2})"
     r"(?:\.(?P<f>\d{1,9}))?\s+(?:(?P<z>[A-Za-z]{2,5}|[+-]\d{4})\s+)?(?P<y>\d{4})"
 )
+_LONG_DATE = re.compile(
+    r"(?P<wd>[^\W\d_]{2,})\s+(?P<mon>[^\W\d_]+)\s+(?P<d>\d{1,2})\s+(?P<y>\d{4})\s+(?P<H>\d{1,2}):(?P<M>\d{2}):(?P<S>\d{2})"
+    r"(?:\s+(?P<z>(?:UTC|GMT)?[+-]\d{2}:?\d{2}|[A-Za-z]{2,5})(?:\s+\([^()]*\))?)?"
+)
 EPOCH_NUMBER = re.compile(r"(?P<e>\d{5}|\d{9,10}|\d{13}|\d{16}|\d{19})(?:[.,](?P<ef>\d{1,15}))?")
 
 
@@ -40,7 +44,7 @@ EPOCH_NUMBER = re.compile(r"(?P<e>\d{5}|\d{9,10}|\d{13}|\d{16}|\d{19})(?:[.,](?P
 def grammar() -> tuple[re.Pattern[str], ...]:
     """Forms of a stamp, the most telling first; groups: y m d (or p q y, or mon), H M S f, ap, z, wd."""
     gap = r"(?:\s*[Tt,;_-]\s*|\s+)"
-    out = [_UNIX_DATE]
+    out = [_UNIX_DATE, _LONG_DATE]
     for date in _DATES:
         compact = date is _DATES[-1]
         times = _TIMES if compact else _TIMES[:1]

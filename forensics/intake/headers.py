@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from forensics.intake.rows import RowText
-from forensics.intake.stamp_fields import FIXED, OPEN
+from forensics.intake.stamp_fields import EPOCH, FIXED, OPEN
 from forensics.intake.stamps import read_fields
 from forensics.intake.words import plain, read_words
 from forensics.units import read_unit
@@ -62,9 +62,13 @@ def is_stamped(row: RowText) -> bool:
 
 def is_stamp(cell: str) -> bool:
     """Whether a text reads as a stamp with a date."""
+    return _form(cell) in (FIXED, OPEN)
+
+
+def _form(cell: str) -> int:
     import pyarrow as pa
 
-    return int(read_fields(pa.array([cell], pa.string())).form[0]) in (FIXED, OPEN)
+    return int(read_fields(pa.array([cell], pa.string())).form[0])
 
 
 def told_header(rows: Sequence[RowText], wanted: Sequence[str]) -> int | None:
@@ -103,7 +107,7 @@ def seen_header(rows: Sequence[RowText], width: int) -> int | None:
             continue
         cells = [cell.strip() for cell in row.fields]
         enough = sum(map(bool, cells)) * 2 >= len(cells) or any(plain(c) in time_names for c in cells)
-        if enough and not is_units(cells) and not _is_ruler(cells):
+        if enough and _has_words(cells) and not is_units(cells) and not _is_ruler(cells):
             return i
     return None
 
@@ -139,8 +143,9 @@ def _named_above_stamps(rows: Sequence[RowText], wide: Sequence[int]) -> int | N
 
 
 def _stamp_at(rows: Sequence[RowText], wide: Sequence[int], place: int, column: int) -> bool:
+    """Whether a cell below a time's name is a stamp: there a number may be one too."""
     fields = (rows[wide[place]].fields or []) if place < len(wide) else []
-    return len(fields) > column and is_stamp(fields[column])
+    return len(fields) > column and _form(fields[column]) in (FIXED, OPEN, EPOCH)
 
 
 def _lasts(rows: Sequence[RowText], wide: Sequence[int], below: int, place: int, column: int) -> bool:
@@ -196,6 +201,11 @@ def grouped(groups: Sequence[str], names: Sequence[str]) -> list[str]:
         group = above or (group if name else "")
         out.append(f"{group} / {name}" if group and name else group or name)
     return out
+
+
+def _has_words(cells: Sequence[str]) -> bool:
+    """Whether a cell holds a letter: a row of numbers names nothing."""
+    return any(re.search(r"[^\W\d_]", cell) for cell in cells)
 
 
 def _is_ruler(cells: Sequence[str]) -> bool:

@@ -31,6 +31,8 @@ class Layout:
         For wide layouts: number of the point in the case file, the point, its column.
     points
         For the others: number and point, found by name in the rows.
+    status_column
+        For long layouts: a column of states beside the values, which may say that there was no reading.
     """
 
     kind: str
@@ -41,6 +43,7 @@ class Layout:
     value_column: int | None = None
     text_column: int | None = None
     quality_column: int | None = None
+    status_column: int | None = None
     unit_column: int | None = None
     quality_of: dict[int, int] = field(default_factory=dict)
     detections: list[Detection] = field(default_factory=list)
@@ -69,6 +72,7 @@ def find_layout(job: Job, dialect: Dialect) -> Layout:
         layout = Layout(kind, "long", points=job.points, point_column=point_column, value_column=value)
         layout.text_column = text_column if text_column != value else None
         layout.quality_column, layout.unit_column = named["quality"], named["unit"]
+        layout.status_column = _status_beside(dialect, layout)
     else:
         layout = Layout(kind, "wide")
         _bind_wide(job, dialect, layout)
@@ -77,6 +81,18 @@ def find_layout(job: Job, dialect: Dialect) -> Layout:
     if not source.layout:
         layout.detections.append(Detection("layout", layout.layout, "columns " + ", ".join(dialect.names[:5])))
     return layout
+
+
+def _status_beside(dialect: Dialect, layout: Layout) -> int | None:
+    """A second column with the name of a state or value, where the values stand in another."""
+    names = read_words().columns["value"]
+    taken = {layout.point_column, layout.value_column, layout.text_column, layout.unit_column, layout.quality_column}
+    hits = [
+        place
+        for place, name in enumerate(dialect.raw_names)
+        if plain(name) in names and place not in taken and place not in dialect.time_columns
+    ]
+    return hits[0] if len(hits) == 1 and layout.quality_column is None and layout.value_column is not None else None
 
 
 def _explicit(job: Job) -> list[tuple[int, Point]]:
@@ -241,7 +257,8 @@ def wanted_columns(dialect: Dialect, layout: Layout) -> Wanted:
         wanted.words = sorted(states | set(layout.quality_of.values()))
         wanted.numbers = [column for column in wanted.numbers if column not in wanted.words]
         return wanted
-    for column in (layout.point_column, layout.quality_column, layout.unit_column, layout.text_column):
+    beside = (layout.quality_column, layout.status_column, layout.unit_column, layout.text_column)
+    for column in (layout.point_column, *beside):
         if column is not None:
             wanted.words.append(column)
     if layout.value_column is not None and layout.value_column not in wanted.words:

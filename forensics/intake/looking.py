@@ -188,7 +188,7 @@ def _reader(job: Job, dialect: Dialect, layout: Layout, gathered: Gathered) -> B
 
 
 def _look_text(look: Look, job: Job, exhibit: Exhibit) -> None:
-    from forensics.intake.text import _Reading
+    from forensics.intake.text import _Reading, refuse_other_text
 
     source = ByteSource(exhibit.file)
     if exhibit.size == 0:
@@ -198,8 +198,7 @@ def _look_text(look: Look, job: Job, exhibit: Exhibit) -> None:
         reading = _Reading(job, exhibit, ByteSource(exhibit.file), attempt, careful_only=False)
         try:
             head = reading._head()
-            if not head.strip(b"\r\n \t\0"):
-                raise UnreadableError("the file holds only blank lines.", "Export it again.")
+            refuse_other_text(head, exhibit.size)
             from forensics.intake.dialect import find_dialect
 
             dialect = find_dialect(head, job.source)

@@ -22,6 +22,8 @@ class MarkDecision:
         False where only groups of three digits behind one mark were seen: it may be either.
     both
         Whether cells show point and comma as decimal marks.
+    final
+        Whether every cell that can tell was looked at: then an open mark is asked for.
     undecided
         Column number to (line, text, number of such cells): the columns that must be asked for.
     """
@@ -30,6 +32,7 @@ class MarkDecision:
     _: KW_ONLY
     settled: bool
     both: bool = False
+    final: bool = False
     detections: list[Detection] = field(default_factory=list)
     undecided: dict[int, tuple[int, str, int]] = field(default_factory=dict)
 

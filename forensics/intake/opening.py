@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 
 from forensics.intake.dialect import Dialect
 from forensics.intake.gathered import Gathered
+from forensics.intake.headers import filled
 from forensics.intake.layouts import Layout
 from forensics.intake.manifest import Exhibit
 from forensics.intake.reader import Job
 from forensics.intake.reading import Accounting, Detection, SourceReading
-from forensics.intake.standing import NO_TIME
+from forensics.intake.rows import parse
+from forensics.intake.standing import BLANK, NO_TIME, WIDTH
+
+_NO_RECORD = "An absent record is not a record of nothing: export it again."
+_NUMBER = re.compile(r"[+-]?\d[\d.,' ]*(?:[eE][+-]?\d+)?")
 
 
 def has_time(job: Job, dialect: Dialect) -> bool:
@@ -28,6 +34,9 @@ def has_time(job: Job, dialect: Dialect) -> bool:
     elif dialect.candidates:
         names = ", ".join(f"'{dialect.names[i]}'" for i in dialect.candidates)
         job.stop(f"several columns hold stamps ({names}).", "Give time_column.")
+    elif not any(filled(row) for row in dialect.sample):
+        names = ", ".join(dialect.names[:8])
+        job.leave_out(f"header at line {dialect.header_line or dialect.data_line} ({names}), no data rows.", _NO_RECORD)
     else:
         job.stop(
             f"no column reads as a time; line {dialect.header_line or dialect.data_line} has "
@@ -35,6 +44,21 @@ def has_time(job: Job, dialect: Dialect) -> bool:
             "Give time_column (and date_order or time_number where they are open).",
         )
     return False
+
+
+def _width(text: str, delimiter: str) -> int:
+    return len(parse(text, delimiter))
+
+
+def _time_name(dialect: Dialect) -> str:
+    return ", ".join(dialect.names[place] for place in dialect.time_columns)
+
+
+def _is_number(text: str, dialect: Dialect) -> bool:
+    """Whether the stamp of a row, in one column, is a bare number."""
+    fields = parse(text, dialect.delimiter) if text and len(dialect.time_columns) == 1 else []
+    place = dialect.time_columns[0] if dialect.time_columns else 0
+    return len(fields) > place and _NUMBER.fullmatch(fields[place].strip()) is not None
 
 
 def _hold_back(job: Job, layout: Layout) -> None:
@@ -65,18 +89,38 @@ def no_records(
     names = ", ".join(dialect.names[:8])
     where = f"header at line {dialect.header_line} ({names})" if dialect.header_line else "no header"
     counts = Counter(row.reason for row in gathered.aside)
-    if gathered.rows_read:
+    full = {reason: count for reason, count in counts.items() if reason != BLANK}
+    if full:
         told = ", ".join(f"{count} {reason}" for reason, count in counts.most_common(4))
         shown = next((row.text for row in gathered.aside if row.reason == NO_TIME and row.text.strip()), "")
         if shown:
             told += f"; the first is '{shown[:60]}'"
-        job.leave_out(
+        what, remedy = (
             f"{where}, no row has a readable time ({told}).",
             "Check time_column, date_order and delimiter.",
-            dialect.data_line,
         )
+        widths = Counter(_width(row.text, dialect.delimiter) for row in gathered.aside if row.reason == WIDTH)
+        if set(full) == {WIDTH}:
+            width, row_count = widths.most_common(1)[0]
+            first = next(row for row in gathered.aside if row.reason == WIDTH)
+            what, remedy = f"{where}, no data rows; line {first.row} says '{first.text[:60]}'.", _NO_RECORD
+            if width > 1:
+                what = (
+                    f"{where}: it has {dialect.width} fields, its rows have {width} ({row_count} rows; line "
+                    f"{first.row} is '{first.text[:60]}')."
+                )
+                remedy = (
+                    "Check delimiter, decimal commas without quotes and names that hold the delimiter; "
+                    "give the header as many fields as the rows."
+                )
+        elif _is_number(shown, dialect):
+            remedy = (
+                "The stamps are numbers that are no Unix time and no sheet day as written: export dates, or numbers "
+                "with all their digits, and give time_number (unix-s, unix-ms, unix-us, unix-ns, days-1900, days-1904)."
+            )
+        job.leave_out(what, remedy, dialect.data_line, _time_name(dialect) if shown else "")
     else:
-        job.leave_out(f"{where}, no data rows.", "An absent record is not a record of nothing: export it again.")
+        job.leave_out(f"{where}, no data rows.", _NO_RECORD)
     _hold_back(job, layout)
     accounting = Accounting(gathered.rows_read, 0, dict(counts), {}, tuple(gathered.aside))
     return SourceReading(

@@ -10,7 +10,6 @@ from forensics.intake.gathered import Gathered
 from forensics.intake.lanes import BlockReader
 from forensics.intake.layouts import find_layout, wanted_columns
 from forensics.intake.manifest import Exhibit, take_exhibit
-from forensics.intake.marks import decide_marks
 from forensics.intake.opening import has_time, no_records, without_points
 from forensics.intake.points import bind_points
 from forensics.intake.reader import Job
@@ -66,16 +65,17 @@ def read_table_source(job: Job, exhibit: Exhibit) -> SourceReading:
     detections = (*dialect.detections, *layout.detections)
     if not has_time(job, dialect):
         return without_points(job, exhibit, dialect, layout, detections)
-    gathered = Gathered()
+    wanted = wanted_columns(dialect, layout)
+    marks = typed.marks_of(table, wanted, job.source)
+    gathered = Gathered(decimal=marks.marks.decimal)
     reader = BlockReader(
-        path=job.path, dialect=dialect, wanted=wanted_columns(dialect, layout), order=job.source.date_order or "",
-        decimal=job.source.decimal or ".", keep=job.keep, zone_offsets=zone_letters(job.zone), gathered=gathered,
+        path=job.path, dialect=dialect, wanted=wanted, order=job.source.date_order or "",
+        decimal=gathered.decimal, keep=job.keep, zone_offsets=zone_letters(job.zone), gathered=gathered,
     )  # fmt: skip
     typed.gather_table(table, reader, job.source)
     footer_rows(gathered, dialect)
     if not gathered.pieces and not gathered.outside:
         return no_records(job, exhibit, dialect, layout, gathered, detections)
-    marks = decide_marks(job.source, [])
     reading = bind_points(job, exhibit, dialect, layout, gathered, marks, lambda rows: typed.row_texts(table, rows))
     say_counts(job, dialect, reading, gathered, 0)
     return replace(

@@ -17,6 +17,7 @@ from forensics.intake.gathered import Gathered
 from forensics.intake.layouts import Layout
 from forensics.intake.manifest import Exhibit
 from forensics.intake.marks import MarkDecision, decide_marks
+from forensics.intake.qualities import hide_bad_quality
 from forensics.intake.reader import Job
 from forensics.intake.reading import OUTSIDE_WINDOW, Accounting, Detection, SetAside, SourceReading
 from forensics.intake.rows import parse
@@ -27,8 +28,6 @@ from forensics.intake.values import BAD_QUALITY, MarkCount, Marks
 from forensics.intake.words import plain, read_words
 from forensics.vocabulary import is_switch
 
-_GOOD_BITS = 192  # where 192 and above are good, 0 is bad (quality bits of OPC Data Access 3.00; from memory)
-_ZEROS = frozenset({"0", "00", "0x0", "0x00"})
 Texts = Callable[[list[int]], dict[int, str]]
 
 
@@ -64,7 +63,7 @@ def bind_points(
         detections=judge.detections, notes=judge.notes,
     )  # fmt: skip
     _say_extra(gathered, binder)
-    _hide_bad_quality(gathered, layout, binder)
+    hide_bad_quality(gathered, layout, binder)
     _ask_changed_units(job, dialect, layout, gathered)
     decided = _decide(job, dialect, layout, gathered, marks, binder, texts, names)
     points = _bind(job, dialect, layout, gathered, settled, binder, decided, (names, keys))
@@ -172,42 +171,6 @@ def _ask_changed_units(job: Job, dialect: Dialect, layout: Layout, gathered: Gat
     layout.wide = kept
 
 
-def _hide_bad_quality(gathered: Gathered, layout: Layout, binder: Binder) -> None:
-    """Cells whose quality column says that they are no good become missing, with the quality as reason."""
-    pairs = dict(layout.quality_of)
-    if layout.layout == "long" and layout.quality_column is not None and layout.value_column is not None:
-        pairs[layout.value_column] = layout.quality_column
-    for column, quality in pairs.items():
-        words, codes = gathered.words(quality)
-        good = read_words().quality_good
-        numbers = {int(word) for word in words if re.fullmatch(r"\s*\d{1,5}\s*", word)}
-        if any(number >= _GOOD_BITS for number in numbers):
-            good = good - _ZEROS
-        elif numbers == {0, 1}:
-            binder.notes.append("the quality column holds 0 and 1; which of them is good is not known: all are read")
-        bad = np.array([bool(word.strip()) and plain(word) not in good for word in words], bool)
-        if not len(words) or not bad.any():
-            continue
-        bad_rows = bad[codes]
-        start = 0
-        for piece in gathered.pieces:
-            part = bad_rows[start : start + len(piece.row)]
-            if part.any():
-                reasons = [f"{BAD_QUALITY}{words[int(c)]}" for c in codes[start : start + len(piece.row)]]
-                piece.columns[column] = _masked(piece.columns[column], part, reasons)
-            start += len(piece.row)
-
-
-def _masked(cells: Any, bad: NDArray[np.bool_], reasons: Sequence[str]) -> Any:
-    import pyarrow as pa
-
-    if isinstance(cells, np.ndarray):
-        plain_cells = ["" if np.isnan(value) else f"{value!r}" for value in cells.tolist()]
-    else:
-        plain_cells = [text or "" for text in cells.to_pylist()]
-    return pa.array([reasons[i] if bad[i] else text for i, text in enumerate(plain_cells)], pa.string())
-
-
 def _decide(
     job: Job,
     dialect: Dialect,
@@ -219,7 +182,7 @@ def _decide(
     named: Sequence[str],
 ) -> Marks:
     """Marks of the file; where the head did not settle them, from every cell, else asked for column by column."""
-    if not marks.settled:
+    if not marks.settled and not marks.final:
         cells: list[tuple[int, int, str]] = []
         columns: list[int | None] = [column for _, _, column in layout.wide] or [layout.value_column]
         for column in columns:
@@ -261,9 +224,11 @@ def _decide(
         row, text, count = next(iter(marks.undecided.values()))
         mark = "," if "," in text else "."
         job.leave_out(
-            f"'{text}' (line {row}) may be {text.replace(mark, '')} or {text.replace(mark, '.')}.",
+            f"'{text}' (line {row}) may be {text.replace(mark, '')} or {text.replace(mark, '.')}; every number with a "
+            "mark has exactly three digits after it.",
             f"Give decimal='{mark}' or thousands='{mark}' in its [[source]].",
             row,
+            dialect.names[layout.value_column] if layout.value_column is not None else "",
         )
         numbers = {number for number, point in layout.points if not is_switch(point.role)}
         known = {plain(name) for name in named}

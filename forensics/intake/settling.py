@@ -16,7 +16,7 @@ from forensics.intake.order_questions import contradiction, undecided, year_firs
 from forensics.intake.orders import local_ns
 from forensics.intake.reading import Detection
 from forensics.intake.settled import Settled
-from forensics.intake.stamp_fields import NO_OFFSET
+from forensics.intake.stamp_fields import EPOCH, NO_OFFSET
 from forensics.intake.stamp_words import clock_of, date_of, in_units, standard_offset
 from forensics.intake.steps import direction, no_clear_way, said_steps, set_backs, twelve_hours
 from forensics.intake.time_numbers import TimeNumbers
@@ -95,6 +95,8 @@ class Judge:
         if order is None:
             return None
         numbers = TimeNumbers(self.source.time_number or "", self.failure_ns, self._ask, self.detections, self.notes)
+        if gathered.numeric:
+            numbers.dated = _dated(gathered, order)
         local, offset = [], []
         start = 0
         for piece in gathered.pieces:
@@ -341,3 +343,17 @@ class Judge:
         inside = (settled.t >= self.keep.start_ns) & (settled.t < self.keep.end_ns)
         settled.outside = int((~inside).sum())
         settled.keep_only(inside)
+
+
+def _dated(gathered: Gathered, order: str) -> tuple[int, int] | None:
+    """First and last wall-clock time of the stamps that are no numbers; None where there are none."""
+    ends: list[int] = []
+    for piece in gathered.pieces:
+        local = piece.times.local
+        if piece.times.fields is not None:
+            fields = piece.times.fields
+            local, good = local_ns(fields, order or "DMY")
+            local = local[good & (fields.form != EPOCH)]
+        if local is not None and len(local):
+            ends += [int(local.min()), int(local.max())]
+    return (min(ends), max(ends)) if ends else None

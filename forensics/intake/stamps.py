@@ -107,7 +107,7 @@ def _read_shape(out: Fields, where: NDArray[np.int64], places: NDArray[np.uint8]
         text = example.decode("utf-8").translate(_PLAIN_SIGNS)
     except UnicodeDecodeError:
         return
-    if len(text) > _LONGEST_TEXT:
+    if len(text) > _LONGEST_TEXT or any(sign.isdigit() and not sign.isascii() for sign in text):
         return
     columns = _columns_of(example)
     number = EPOCH_NUMBER.fullmatch(text)

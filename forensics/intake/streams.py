@@ -187,8 +187,9 @@ def encoding_of(sample: bytes, told: str) -> tuple[str, str, str]:
     for mark, codec, name in BOMS:
         if sample.startswith(mark):
             return codec, name, "byte order mark"
-    even, odd = sample[0::2].count(0), sample[1::2].count(0)
-    half = len(sample) // 2
+    text = sample.rstrip(b"\0")  # a file that was laid out ahead of its data ends in NUL bytes in any encoding
+    even, odd = text[0::2].count(0), text[1::2].count(0)
+    half = len(text) // 2
     if half > 8 and odd > half * 0.4 and even < half * 0.05:  # noqa: PLR2004 - shares of NUL bytes in plain text
         return "utf-16-le", "UTF-16 LE", "every second byte is NUL"
     if half > 8 and even > half * 0.4 and odd < half * 0.05:  # noqa: PLR2004

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -31,6 +32,8 @@ from forensics.intake.streams import (
 from forensics.intake.zones import zone_letters
 
 CUT = "record cut at the end of the data"
+_BLANK = b"\r\n \t\0,;|\xef\xbb\xbf"
+_JSON = re.compile(rb'\s*(?:\{\s*["}]|\[\s*[\[{\]])')
 _END_BYTES, _END_LINES, _FEW_LINES = 8192, 20, 3
 
 
@@ -71,11 +74,7 @@ class _Reading:
 
     def run(self, encoding: str, evidence: str) -> SourceReading:
         head = self._head()
-        if not head.strip(b"\r\n \t\0"):
-            blank = len(split_lines(head))
-            if b"\0" in head:
-                raise UnreadableError(f"only NUL bytes ({self.exhibit.size}).", "Copy the file again from its origin.")
-            raise UnreadableError(f"only blank lines ({blank}).", "Export it again.")
+        refuse_other_text(head, self.exhibit.size)
         dialect = find_dialect(head, self.job.source)
         self.job.names = list(dialect.names)
         layout = find_layout(self.job, dialect)
@@ -110,7 +109,7 @@ class _Reading:
         return out
 
     def _gather(self, dialect: Dialect, layout: Layout, marks: MarkDecision) -> Gathered:
-        gathered = Gathered()
+        gathered = Gathered(decimal=marks.marks.decimal)
         reader = BlockReader(
             path=self.job.path,
             dialect=dialect,
@@ -156,6 +155,19 @@ class _Reading:
             if high == len(wanted):
                 break
         return out
+
+
+def refuse_other_text(head: bytes, size: int) -> None:
+    """Raise where an export holds no table: nothing, blank lines, NUL bytes, or records of JSON."""
+    if not head.strip(_BLANK):
+        blank = len(split_lines(head))
+        if b"\0" in head:
+            raise UnreadableError(f"only NUL bytes ({size}).", "Copy the file again from its origin.")
+        if not blank:
+            raise UnreadableError(f"the file is empty ({size} bytes, no text in them).", "Export it again.")
+        raise UnreadableError(f"only blank lines ({blank}).", "Export it again.")
+    if _JSON.match(head):
+        raise UnreadableError("the file holds JSON, not a table.", "Export it as delimited text or as a workbook.")
 
 
 def _cut_record(body: bytes) -> tuple[bytes, bytes]:

@@ -41,6 +41,8 @@ class TimeNumbers:
         ``time_number`` of the case file; empty where it gives none.
     ask
         Puts a question: what, remedy, row.
+    dated
+        First and last of the stamps of the column that carry a date: the numbers among them are of their year.
     """
 
     told: str
@@ -48,6 +50,7 @@ class TimeNumbers:
     ask: Callable[[str, str, int], None]
     detections: list[Detection] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    dated: tuple[int, int] | None = None
 
     def put_times(self, fields: Fields, rows: NDArray[np.int64]) -> bool:
         """Put numeric stamps in place of fields: ns UTC for Unix times, wall-clock ns for sheet days."""
@@ -76,7 +79,7 @@ class TimeNumbers:
                 wrong = date_of(
                     _day_ns(float(fields.number[chosen][0]), _DAYS_1904 if base == _DAYS_1900 else _DAYS_1900)
                 )
-                self.notes.append(
+                self._say(
                     f"the stamps are {_EPOCH_NAMES[unit]}; the {other.removeprefix('days-')} system would give "
                     f"{wrong:%Y-%m-%d}"
                 )
@@ -92,6 +95,10 @@ class TimeNumbers:
             unix = numeric & ~days if not told else numeric
             fields.offset_s[unix] = 0
         return True
+
+    def _say(self, note: str) -> None:
+        if note not in self.notes:
+            self.notes.append(note)
 
     def _unix(self, fields: Fields, chosen: NDArray[np.bool_], unit: str, row: int) -> bool:
         scale = _EPOCH_UNITS[unit]
@@ -109,12 +116,14 @@ class TimeNumbers:
         return True
 
     def _day_system(self, values: NDArray[np.float64]) -> str | None:
-        if self.failure_ns is None:
+        """The one system that puts the numbers near the dates among them, else near the failure."""
+        near = self.dated or ((self.failure_ns, self.failure_ns) if self.failure_ns is not None else None)
+        if near is None:
             return None
         fits = []
         for name, base in (("days-1900", _DAYS_1900), ("days-1904", _DAYS_1904)):
             low, high = _day_ns(float(values.min()), base), _day_ns(float(values.max()), base)
-            if low - _NEAR_DAYS * _DAY_NS <= self.failure_ns <= high + _NEAR_DAYS * _DAY_NS:
+            if low - _NEAR_DAYS * _DAY_NS <= near[1] and near[0] <= high + _NEAR_DAYS * _DAY_NS:
                 fits.append(name)
         return fits[0] if len(fits) == 1 else None
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,10 +17,12 @@ from forensics.intake.dialect import Dialect
 from forensics.intake.gathered import Cells as Column
 from forensics.intake.gathered import Piece, Times
 from forensics.intake.lanes import BlockReader
+from forensics.intake.marks import MarkDecision, decide_marks
 from forensics.intake.reading import Detection, SetAside
 from forensics.intake.rows import RowText
 from forensics.intake.stamp_fields import TIME_ONLY, Fields
 from forensics.intake.standing import NO_TIME as NO_STAMP
+from forensics.intake.standing import Wanted
 from forensics.intake.tables import NO_TIME, Cells, CellTable, number_text, stamp_text
 from forensics.intake.workbook_cells import serial_dates
 
@@ -103,6 +106,20 @@ def open_table(file: Path, source: Source, wanted: Sequence[str]) -> CellTable:
 def is_typed(file: Path) -> bool:
     """Whether a file is read as a table of typed cells rather than as text."""
     return file.suffix.casefold() in columnar.SUFFIXES | workbooks.SUFFIXES
+
+
+def marks_of(table: CellTable, wanted: Wanted, source: Source) -> MarkDecision:
+    """Marks of the numbers that stand as text in a typed table; real numbers among them tell nothing about marks."""
+    cells: list[tuple[int, int, str]] = []
+    final = True
+    for place in wanted.numbers:
+        column = table.columns[place]
+        if column.words is not None:
+            final = False
+            head = column.words[:_SAMPLE_ROWS].to_pylist()
+            cells.extend((place, int(table.row[at]), text or "") for at, text in enumerate(head))
+        cells.extend((place, int(table.row[at]), text) for at, text in column.text.items())
+    return replace(decide_marks(source, cells), final=final)
 
 
 def row_texts(table: CellTable, rows: Sequence[int]) -> dict[int, str]:
@@ -234,7 +251,8 @@ def _column(cells: Cells, count: int, reader: BlockReader, place: int) -> Column
         return cells.number if cells.number is not None else np.full(count, np.nan)
     out = [""] * count
     if cells.number is not None:
-        out = ["" if value != value else number_text(value) for value in cells.number.tolist()]
+        mark = reader.gathered.decimal
+        out = ["" if value != value else number_text(value).replace(".", mark) for value in cells.number.tolist()]
     if cells.wall_ns is not None:
         for at in np.flatnonzero(cells.wall_ns != NO_TIME):
             out[at] = stamp_text(int(cells.wall_ns[at]))

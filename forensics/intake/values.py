@@ -32,15 +32,15 @@ class Marks:
 
     def pattern(self) -> str:
         """Regular expression of a number that is written with these marks."""
-        exponent = r"(?:[eE][+-]?\d+)?"
-        tail = rf"(?:{re.escape(self.decimal)}\d*)?"
-        plain_number = rf"[+-]?(?:\d+{tail}|{re.escape(self.decimal)}\d+){exponent}"
+        exponent = "(?:[eE][+-]?[0-9]+)?"
+        tail = f"(?:{re.escape(self.decimal)}[0-9]*)?"
+        plain_number = f"[+-]?(?:[0-9]+{tail}|{re.escape(self.decimal)}[0-9]+){exponent}"
         if not self.thousands:
-            return rf"^(?:{plain_number})$"
+            return f"^(?:{plain_number})$"
         mark = f"[{_SPACES}]" if self.thousands == " " else re.escape(self.thousands)
         if self.thousands == "'":
             mark = "['\u2019]"
-        return rf"^(?:{plain_number}|[+-]?\d{{1,3}}(?:{mark}\d{{3}})+{tail})$"
+        return rf"^(?:{plain_number}|[+-]?[0-9]{{1,3}}(?:{mark}[0-9]{{3}})+{tail})$"
 
 
 @dataclass(slots=True)
@@ -79,6 +79,21 @@ class Numbers:
     reason: NDArray[np.uint16]
     suffixes: Counter[str] = field(default_factory=Counter)
     as_level: bool = False
+
+
+_FLAGGED = re.compile(r"(?P<bare>[^{}]*\S)\s*\{(?P<flags>[^{}]*)\}")
+
+
+def flagged(word: str) -> tuple[str, bool]:
+    """A cell without the states that stand in braces behind it, and whether one of them says that it is no reading."""
+    match = _FLAGGED.fullmatch(word.strip())
+    if match is None:
+        return word, False
+    words = read_words()
+    flags = [plain(flag) for flag in match["flags"].split(",")]
+    if any(flag in words.missing for flag in flags):
+        return match["bare"], True
+    return (match["bare"] if all(flag in words.quality_good for flag in flags) else word), False
 
 
 _FORMULA = re.compile(r'="?([^"]*)"?')  # what keeps a sheet from reading a cell
@@ -171,6 +186,10 @@ def _odd_cell(word: str, marks: Marks, pattern: re.Pattern[str], reasons: Reason
     if plain(word) in read_words().missing or word.startswith(_TOLD_MISSING):
         return np.nan, reasons.code(word), ""
     shown = word if len(word) <= 40 else word[:37] + "…"  # noqa: PLR2004 - a reason fits a table cell
+    if word.endswith("}"):
+        word, lost = flagged(word)
+        if lost:
+            return np.nan, reasons.code(shown), ""
     formula = _FORMULA.fullmatch(word)
     word = (formula[1] if formula is not None else word).strip().replace("\u2212", "-")
     if pattern.match(word):
@@ -208,6 +227,11 @@ class StateWords:
         key = plain(word)
         if word.startswith(_TOLD_MISSING):
             return UNKNOWN
+        if key.endswith("}") and not key in self.on | self.off | self.unknown:
+            bare, lost = flagged(key)
+            if lost:
+                return UNKNOWN
+            key = plain(bare)
         for forms in _forms(key):
             if forms in self.unknown:
                 return UNKNOWN
