@@ -100,6 +100,8 @@ _PRESSURE_TEXT = re.compile(
     r"^(?P<base>kgf/cm2|kg/cm2|kpa|mpa|hpa|pa|mbar|bar|psi|inhg)\s*\(?\s*(?P<datum>g|a|gauge|gage|abs|absolute)?\.?\s*\)?$"
 )
 
+_DIFFERENTIAL = re.compile(r"^(kpa|mpa|mbar|bar|psi) ?\(?d(?:iff)?\)?$")  # a difference has no zero of its own
+
 
 def read_unit(text: str) -> Unit | None:
     """Read the name of a unit; None where it is not one that the workbook knows.
@@ -118,7 +120,7 @@ def read_unit(text: str) -> Unit | None:
     if lower in _SIMPLE:
         dimension, factor, offset = _SIMPLE[lower]
         return Unit(clean, dimension, factor, offset)
-    match = _PRESSURE_TEXT.match(lower)
+    match = _PRESSURE_TEXT.match(_DIFFERENTIAL.sub(r"\1", lower))
     if match is None:
         return None
     letter = match["datum"]

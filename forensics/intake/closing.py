@@ -15,14 +15,13 @@ from forensics.points import to_datetime
 
 FOOTER = "footer"
 ROW_LIMITS = {65_536: "an old sheet format", 1_048_576: "a sheet"}
-_COUNT = re.compile(
-    r"(?i)\b(records?|rows?|samples|zeilen|datens\u00e4tze|lignes|filas|registros|enregistrements)\b"
-    r"\D{0,20}?(\d[\d.,' ]*)\s*\W*$"
+_RECORDS = (
+    r"(?:records?|rows?(?:\(s\))?|samples?|lines?|entries|readings|zeilen|datens\u00e4tze|eintr\u00e4ge|messwerte|lignes"
+    r"|enregistrements|filas|registros|l\u00edneas|righe|rijen|linhas)"
 )
-_COUNT_FIRST = re.compile(
-    r"(?i)^\W*(\d[\d.,' ]*?)\s*(records?|rows?(?:\(s\))?|samples|zeilen|datens\u00e4tze|lignes|filas|registros"
-    r"|enregistrements)\b"
-)
+_COUNT = re.compile(rf"(?i)\b{_RECORDS}\b\D{{0,20}}?(\d[\d.,' ]*)\s*\W*$")
+_COUNT_FIRST = re.compile(rf"(?i)(?:^|[\s(;,:#])(\d{{1,3}}(?:[.,' ]\d{{3}})+|\d+)\s*{_RECORDS}(?!\w)")
+_BARE_COUNT = re.compile(r"(?i)^\W*(?:count|total|number|anzahl|gesamt|nombre|total)\W+(\d+)(?:\W+\1)*\W*$")
 _BEGINS_LIKE_A_STAMP = re.compile(r"\d{1,4}[-/.:]\d|\d{5,}|\d{1,2}\W*$|\d+\W+[^\W\d_]{3,}\W+\d")
 _RANGE = re.compile(r"(\d{1,2}:\d{2}(?::\d{2})?)\s*\"?\W*$")
 _RANGE_WORDS = ("range", "period", "zeitraum", "from", "bis", "until", "p\u00e9riode", "intervalo")
@@ -71,6 +70,9 @@ def say_counts(job: Job, dialect: Dialect, reading: SourceReading, gathered: Gat
         if job.failure_ns is not None and reading.last_ns is not None and reading.last_ns < job.failure_ns:
             stamp = f"{to_datetime(job.failure_ns):%Y-%m-%dT%H:%M:%SZ}"
             text += f"; the stated failure time {stamp} is after the last record: the file does not cover the failure"
+        elif job.failure_ns is not None and reading.first_ns is not None and reading.first_ns > job.failure_ns:
+            stamp = f"{to_datetime(job.failure_ns):%Y-%m-%dT%H:%M:%SZ}"
+            text += f"; the stated failure time {stamp} is before the first record: the file does not cover the failure"
         job.note(text + ".")
     _say_nul(job, reading)
 
@@ -115,9 +117,9 @@ def _told_count(reading: SourceReading) -> int | None:
     for row in reading.accounting.listed:
         if row.reason == FOOTER:
             text = row.text.replace(";", " ").replace(",,", "")
-            match, first = _COUNT.search(text), _COUNT_FIRST.search(text)
-            if match is not None or first is not None:
-                return int(re.sub(r"\D", "", match[2] if match is not None else first[1] if first is not None else ""))
+            match = _COUNT.search(text) or _COUNT_FIRST.search(text) or _BARE_COUNT.search(text)
+            if match is not None:
+                return int(re.sub(r"\D", "", match[1]))
     return None
 
 

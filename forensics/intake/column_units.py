@@ -41,8 +41,10 @@ class UnitJudge:
         A unit that can't be read, does not fit the role, or does not say gauge or absolute is asked for by name.
         """
         role = point.role
-        bracket = _BRACKET.match(header)
-        tail = None if bracket else _trailing_unit(header, role)
+        tail = _trailing_unit(header, role)  # may end in brackets of its own: kPa(g)
+        bracket = None if tail is not None and tail.endswith((")", "]")) else _BRACKET.match(header)
+        if bracket is not None:
+            tail = None
         if tail is not None and tail.casefold() == "a" and (units_row or suffixes):
             tail = None  # the letter of a phase
         told: list[tuple[str, str]] = []

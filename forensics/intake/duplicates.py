@@ -24,16 +24,19 @@ def set_duplicates_aside(
     if keys is None:
         order = np.arange(len(t)) if bool((np.diff(t) >= 0).all()) else np.argsort(t, kind="stable")
         same = np.diff(t[order]) == 0
+        in_file = np.arange(len(t))
     else:
         key = keys[position]
         if not len(key) or int(key.max()) < 2**15:
             key = key.astype(np.int16)
-        order = np.argsort(key, kind="stable")
+        order = in_file = np.argsort(key, kind="stable")
         if not bool((np.diff(t) >= 0).all()):
             order = np.lexsort((np.arange(len(t)), t, key))
         same = (np.diff(t[order]) == 0) & (np.diff(key[order]) == 0)
     if not same.any():
         return
+    rank = np.empty(len(t), np.int64)
+    rank[in_file] = np.arange(len(t))
     member = np.zeros(len(t), bool)
     member[:-1] |= same
     member[1:] |= same
@@ -44,7 +47,7 @@ def set_duplicates_aside(
     starts = np.flatnonzero(np.concatenate(([True], ~same)))
     ends = np.concatenate((starts[1:], [len(t)]))
     for start, end in zip(starts[ends - starts > 1], ends[ends - starts > 1], strict=True):
-        _one_group(order[start:end], position, rows, text, drop, differs, in_time=keys is not None)
+        _one_group(order[start:end], position, rows, text, drop, differs, rank)
     settled.flags[differs] |= np.uint16(Quality.DUPLICATE_DIFFERS)
     if drop.any():
         settled.aside.extend((int(i), DUPLICATE) for i in position[drop])
@@ -58,23 +61,33 @@ def _one_group(
     text: dict[int, str],
     drop: NDArray[np.bool_],
     differs: NDArray[np.bool_],
-    *,
-    in_time: bool,
+    rank: NDArray[np.int64],
 ) -> None:
     """Mark one group of rows with equal stamps.
 
-    In a change log a value that comes back within one stamp is a change, not a duplicate: only a row equal to the
-    one before it is dropped there.
+    Where such rows follow on each other in the file, a value that comes back is a change, not a duplicate: only a row
+    equal to the one before it is dropped. Where other stamps stand between them, parts of an export overlap, and every
+    row that was there before is dropped.
+
+    Parameters
+    ----------
+    rank
+        Place of each row in the file, among the rows of its own point.
     """
     kept: list[int] = []
-    seen: set[str] = set()
-    last = ""
+    earlier: set[str] = set()
+    run: set[str] = set()
+    last, before = "", -2
     for place in group:
         words = text[int(rows[position[place]])]
-        if (in_time and kept and words == last) or (not in_time and words in seen):
+        if int(rank[place]) != before + 1:
+            earlier |= run
+            run, last = set(), ""
+        before = int(rank[place])
+        if words in earlier or (run and words == last):
             drop[place] = True
             continue
-        seen.add(words)
+        run.add(words)
         last = words
         kept.append(int(place))
     if len(kept) > 1:

@@ -16,6 +16,7 @@ from forensics.units import read_unit
 _UNITS_SHARE, _FEW_UNITS = 0.75, 1 / 3
 _SOON, _LOOK_BELOW = 3, 4
 _LIKE_UNIT = re.compile(r"[^\s\d]\S{0,7}")
+_BRACKETED = re.compile(r"[\[(]((?:[^\[\]()]|\([^()]*\))*)[\])]")
 _TIME_FORM = re.compile(r"[ydhmstja]{1,4}(?:\W+[ydhmstja]{1,4}){2,}", re.IGNORECASE)
 
 
@@ -218,7 +219,10 @@ def _is_ruler(cells: Sequence[str]) -> bool:
 
 def unit_text(cell: str) -> str:
     """The unit that a cell of a units row gives, without its brackets."""
-    return cell.strip().strip("[]()").strip() if not re.search(r"\(.+\)$", cell.strip("()")) else cell.strip("[] ")
+    text = cell.strip()
+    while (inner := _BRACKETED.fullmatch(text)) is not None:
+        text = inner[1].strip()
+    return text
 
 
 def says_what_it_is(cell: str) -> bool:

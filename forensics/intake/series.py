@@ -51,8 +51,9 @@ def _communication(reading: SourceReading) -> SourceReading:
     if not comm:
         return reading
     lost = comm[0]
-    change = np.flatnonzero(np.diff(lost.state, prepend=np.int8(ON)) != 0)
-    off = change[lost.state[change] == OFF]
+    # where communication itself is not known, neither is what came over it
+    away = lost.state != ON
+    off = np.flatnonzero(away & ~np.concatenate(([False], away[:-1])))
     if not len(off):
         return reading
     ends = []
