@@ -21,7 +21,7 @@ _RECORDS = (
 )
 _COUNT = re.compile(rf"(?i)\b{_RECORDS}\b\D{{0,20}}?(\d[\d.,' ]*)\s*\W*$")
 _COUNT_FIRST = re.compile(rf"(?i)(?:^|[\s(;,:#])(\d{{1,3}}(?:[.,' ]\d{{3}})+|\d+)\s*{_RECORDS}(?!\w)")
-_BARE_COUNT = re.compile(r"(?i)^\W*(?:count|total|number|anzahl|gesamt|nombre|total)\W+(\d+)(?:\W+\1)*\W*$")
+_BARE_COUNT = re.compile(r"(?i)^\W*(?:count|anzahl|nombre)\W+(\d+)(?:\W+\1)*\W*$")
 _BEGINS_LIKE_A_STAMP = re.compile(r"\d{1,4}[-/.:]\d|\d{5,}|\d{1,2}\W*$|\d+\W+[^\W\d_]{3,}\W+\d")
 _RANGE = re.compile(r"(\d{1,2}:\d{2}(?::\d{2})?)\s*\"?\W*$")
 _RANGE_WORDS = ("range", "period", "zeitraum", "from", "bis", "until", "p\u00e9riode", "intervalo")
@@ -116,7 +116,7 @@ def _first_nul(file: Path) -> int | None:
 def _told_count(reading: SourceReading) -> int | None:
     for row in reading.accounting.listed:
         if row.reason == FOOTER:
-            text = row.text.replace(";", " ").replace(",,", "")
+            text = row.text.replace(";", " ").replace(",,", " ")
             match = _COUNT.search(text) or _COUNT_FIRST.search(text) or _BARE_COUNT.search(text)
             if match is not None:
                 return int(re.sub(r"\D", "", match[1]))

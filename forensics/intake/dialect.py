@@ -18,13 +18,14 @@ from forensics.intake.headers import (
     modal_width,
     seen_header,
     stamp_forms,
+    table_width,
     told_header,
     units_below,
 )
 from forensics.intake.reading import Detection
 from forensics.intake.rows import RowText, records, split_lines
 from forensics.intake.stamp_fields import EPOCH, FIXED, OPEN, TIME_ONLY
-from forensics.intake.time_pairs import FRACTION
+from forensics.intake.time_pairs import FRACTION, OFFSET, WRITTEN_OFFSET
 from forensics.intake.words import plain, read_words
 
 DELIMITERS = (",", ";", "\t", "|")
@@ -54,6 +55,8 @@ class Dialect:
         As written.
     units
         Column number to the text of the units row.
+    lower_names
+        Under two header rows without merged cells, the names of the lower one: a column may stand under no group.
     header_line, data_line
         Physical line of the header (0 where there is none) and of the first record.
     time_columns
@@ -68,6 +71,7 @@ class Dialect:
     names: list[str]
     raw_names: list[str]
     units: dict[int, str] = field(default_factory=dict)
+    lower_names: list[str] = field(default_factory=list)
     header_line: int = 0
     data_line: int = 1
     preamble: list[Note] = field(default_factory=list)
@@ -92,8 +96,8 @@ class Dialect:
 
 def unique_names(names: Sequence[str]) -> list[str]:
     """Column names by which the report calls them: ``name [col 3]`` where a name comes twice."""
-    counts = Counter(names)
-    return [f"{name} [col {i + 1}]" if counts[name] > 1 else name for i, name in enumerate(names)]
+    counts = Counter(plain(name) for name in names)
+    return [f"{name} [col {i + 1}]" if counts[plain(name)] > 1 else name for i, name in enumerate(names)]
 
 
 def told_delimiter(text: str) -> str:
@@ -133,7 +137,7 @@ def _score(rows: Sequence[RowText]) -> tuple[float, float, int]:
     full = [row for row in rows if filled(row)]
     if not full:
         return (0.0, 0.0, 0)
-    width = modal_width(full)
+    width = table_width(full)
     wide = [row for row in full if row.fields and len(row.fields) == width]
     if width == 1:
         wide = full
@@ -147,7 +151,7 @@ def _score(rows: Sequence[RowText]) -> tuple[float, float, int]:
 
 
 def _table(rows: list[RowText], delimiter: str, source: Source) -> Dialect:
-    width = modal_width(rows)
+    width = table_width(rows)
     wanted = [plain(mended(name)) for name in (*source.time_column, source.point_column, source.value_column) if name]
     header = told_header(rows, wanted)
     if header is None:
@@ -160,9 +164,10 @@ def _table(rows: list[RowText], delimiter: str, source: Source) -> Dialect:
     while len(fields) > 1 and not fields[-1] and len(fields) > data_width:
         fields.pop()
     above = group_row(rows, header, fields)
+    lower = [mended(cell) for cell in fields] if above is not None else []
     if above is not None:
         fields = grouped([cell.strip() for cell in rows[above].fields or []], fields)
-    dialect = Dialect(delimiter, [], [mended(cell) for cell in fields], header_line=rows[header].line)
+    dialect = Dialect(delimiter, [], [mended(cell) for cell in fields], header_line=rows[header].line, lower_names=lower)
     if dialect.raw_names != fields:
         dialect.detections.append(
             Detection("text repaired", "header", "UTF-8 that was encoded twice: shown as it was meant")
@@ -218,7 +223,7 @@ def column_index(dialect: Dialect, name: str) -> int | None:
         if names.count(name) == 1:
             return names.index(name)
     key = plain(mended(name))
-    for names in (dialect.names, dialect.raw_names):
+    for names in (dialect.names, dialect.raw_names, dialect.lower_names):
         hits = [i for i, have in enumerate(names) if plain(have) == key]
         if len(hits) == 1:
             return hits[0]
@@ -267,6 +272,8 @@ def _find_times(dialect: Dialect, source: Source) -> None:
     else:
         dialect.time_columns = [i for i, name in enumerate(dialect.raw_names) if plain(name) in names][:1]
         return
+    if whole or dates:
+        dialect.time_columns += _offsets_beside(dialect, rows)
     dialect.detections.append(
         Detection(
             "time column",
@@ -274,6 +281,17 @@ def _find_times(dialect: Dialect, source: Source) -> None:
             f"cells of the first {len(rows)} records read as stamps",
         )
     )
+
+
+def _offsets_beside(dialect: Dialect, rows: Sequence[RowText]) -> list[int]:
+    """The column that holds the offset of the stamps: by its name and cells, or by cells that can't be anything else."""
+    names = read_words().columns["offset"]
+    for place, name in enumerate(dialect.raw_names):
+        cells = [cell for row in rows if (cell := (row.fields or [])[place].strip())]
+        form = OFFSET if plain(name) in names else WRITTEN_OFFSET
+        if place not in dialect.time_columns and cells and all(map(form.fullmatch, cells)):
+            return [place]
+    return []
 
 
 def _most(forms: Sequence[int], wanted: tuple[int, ...]) -> bool:

@@ -8,13 +8,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from forensics.intake.rows import RowText
-from forensics.intake.stamp_fields import EPOCH, FIXED, OPEN
+from forensics.intake.stamp_fields import EPOCH, FIXED, OPEN, TIME_ONLY
 from forensics.intake.stamps import read_fields
 from forensics.intake.words import plain, read_words
 from forensics.units import read_unit
 
 _UNITS_SHARE, _FEW_UNITS = 0.75, 1 / 3
 _SOON, _LOOK_BELOW = 3, 4
+_LOOK_AT, _FIRST_FIELDS = 30, 12
 _LIKE_UNIT = re.compile(r"[^\s\d]\S{0,7}")
 _BRACKETED = re.compile(r"[\[(]((?:[^\[\]()]|\([^()]*\))*)[\])]")
 _TIME_FORM = re.compile(r"[ydhmstja]{1,4}(?:\W+[ydhmstja]{1,4}){2,}", re.IGNORECASE)
@@ -46,6 +47,21 @@ def modal_width(rows: Sequence[RowText]) -> int:
     return max(width for width, count in widths.items() if count == top)
 
 
+def table_width(rows: Sequence[RowText]) -> int:
+    """Number of fields of the records: that of most rows, unless only rows of another number bear stamps."""
+    modal = modal_width(rows)
+    widths = Counter(len(row.fields) for row in rows if row.fields and filled(row) and len(row.fields) > 1)
+    for width in [modal, *(width for width, _ in widths.most_common() if width != modal)]:
+        alike = [row for row in rows if row.fields and len(row.fields) == width and filled(row)][-_LOOK_AT:]
+        numbers = (EPOCH, TIME_ONLY) if width == modal else ()
+        for column in range(min(width, _FIRST_FIELDS)):
+            forms = stamp_forms(alike, column)
+            found = sum(form in (FIXED, OPEN, *numbers) for form in forms)
+            if found * 2 > len(forms) and (width == modal or found > 1):
+                return width
+    return modal
+
+
 def stamp_forms(rows: Sequence[RowText], column: int) -> list[int]:
     """How the cells of a column read as stamps."""
     import pyarrow as pa
@@ -58,7 +74,7 @@ def is_stamped(row: RowText) -> bool:
     """Whether one of the first fields is a stamp."""
     if not row.fields:
         return False
-    return any(is_stamp(cell) for cell in row.fields[:12])
+    return any(is_stamp(cell) for cell in row.fields[:_FIRST_FIELDS])
 
 
 def is_stamp(cell: str) -> bool:

@@ -14,6 +14,7 @@ from forensics.intake.opening import has_time, no_records, without_points
 from forensics.intake.points import bind_points
 from forensics.intake.reader import Job
 from forensics.intake.reading import SourceReading
+from forensics.intake.same_names import ask_which_machine
 from forensics.intake.streams import UnreadableError
 from forensics.intake.zones import zone_letters
 
@@ -65,6 +66,7 @@ def read_table_source(job: Job, exhibit: Exhibit) -> SourceReading:
     detections = (*dialect.detections, *layout.detections)
     if not has_time(job, dialect):
         return without_points(job, exhibit, dialect, layout, detections)
+    ask_which_machine(job, dialect, layout)
     wanted = wanted_columns(dialect, layout)
     marks = typed.marks_of(table, wanted, job.source)
     gathered = Gathered(decimal=marks.marks.decimal)

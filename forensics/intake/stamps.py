@@ -242,7 +242,7 @@ def _read_date(shape: _Shape, month: int | None) -> None:
 def _read_zone(shape: _Shape) -> None:
     """Offset that a stamp carries; the digits of an offset are read for every stamp of the shape."""
     zone = shape.has("z")
-    offset = _numeric_offset(zone)
+    offset = numeric_offset(zone)
     if offset is None:
         shape.out.zones.setdefault(zone.strip("()"), []).append(shape.where)
         return
@@ -301,7 +301,7 @@ def _read_time(shape: _Shape) -> int:
     return 10**9 if shape.has("S") else 60 * 10**9
 
 
-def _numeric_offset(zone: str) -> int | None:
+def numeric_offset(zone: str) -> int | None:
     """Seconds of ``Z``, ``UTC``, ``GMT``, ``+02:00``, ``UTC-5``; None for other letters."""
     clean = zone.strip("() ").upper()
     if clean in ("Z", "UTC", "GMT"):

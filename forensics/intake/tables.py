@@ -5,12 +5,15 @@ Text files have no such table: there every cell is text. What is common to both 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from forensics.intake.words import plain
 
 DAY_NS = 86_400_000_000_000
 NO_TIME = np.int64(-(2**63))
@@ -106,7 +109,8 @@ def stamp_text(wall_ns: int) -> str:
 
 def unique_columns(names: list[str]) -> tuple[str, ...]:
     """Names with their column number where a name comes twice; a column without name is called by its number."""
-    plain = [name or f"column {place}" for place, name in enumerate(names, start=1)]
+    shown = [name or f"column {place}" for place, name in enumerate(names, start=1)]
+    counts = Counter(plain(name) for name in shown)
     return tuple(
-        f"{name} [col {place}]" if plain.count(name) > 1 else name for place, name in enumerate(plain, start=1)
+        f"{name} [col {place}]" if counts[plain(name)] > 1 else name for place, name in enumerate(shown, start=1)
     )

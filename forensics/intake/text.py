@@ -21,6 +21,7 @@ from forensics.intake.points import bind_points
 from forensics.intake.reader import Job
 from forensics.intake.reading import Detection, SetAside, SourceReading
 from forensics.intake.rows import split_lines
+from forensics.intake.same_names import ask_which_machine
 from forensics.intake.streams import (
     SAMPLE_BYTES,
     ByteSource,
@@ -81,6 +82,7 @@ class _Reading:
         detections = [Detection("encoding", encoding, evidence), *dialect.detections, *layout.detections]
         if not has_time(self.job, dialect):
             return without_points(self.job, self.exhibit, dialect, layout, detections)
+        ask_which_machine(self.job, dialect, layout)
         marks = decide_marks(self.job.source, _cells(dialect, layout))
         gathered = self._gather(dialect, layout, marks)
         sha256 = self.source.digest.hexdigest() if self.source.hashed else "-"

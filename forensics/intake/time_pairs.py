@@ -1,4 +1,4 @@
-"""A date and a time of day that stand in two columns, as one stamp."""
+"""A date, a time of day and an offset from UTC that stand in columns of their own, as one stamp."""
 
 from __future__ import annotations
 
@@ -9,10 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.intake.stamp_fields import DAY_NS, EPOCH, NO_OFFSET, TIME_ONLY, Fields
-from forensics.intake.stamps import read_fields
+from forensics.intake.stamps import numeric_offset, read_fields
 
 _DAY_DIGITS = 5
 _DAY_MS = 86_400_000
+OFFSET = re.compile(r"(?:UTC|GMT)?\s?[+\u2212-]\d{1,2}(?::?\d{2})?|Z|[A-Z]{3,5}")
+WRITTEN_OFFSET = re.compile(r"(?:UTC|GMT)?[+\u2212-]\d{2}:\d{2}")  # nothing else is written so
 FRACTION = re.compile(r"\s*0?[.,]\d{2,}\s*|\s*[01]\s*")
 
 
@@ -27,11 +29,14 @@ def read_times(texts: Any) -> Fields:
     Returns
     -------
     Fields
-        As :func:`read_fields` gives them; where no cell reads as a stamp, fractions of a day (``0.354166``) as the time
-        of day that a sheet means by them, to the millisecond.
+        As :func:`read_fields` gives them; where no cell reads as a stamp, offsets (``+02:00``, ``CET``) as midnight with
+        that offset, or fractions of a day (``0.354166``) as the time of day that a sheet means by them, to the
+        millisecond.
     """
     fields = read_fields(texts)
     if not len(fields) or bool((fields.form >= 0).any()):
+        return fields
+    if _read_offsets(texts, fields):
         return fields
     day = _fractions(texts)
     known = ~np.isnan(day)
@@ -41,6 +46,30 @@ def read_times(texts: Any) -> Fields:
     fields.tod_ns[known] = np.round(day[known] * _DAY_MS).astype(np.int64) * 1_000_000
     fields.resolution_ns = 1_000_000_000
     return fields
+
+
+def _read_offsets(texts: Any, fields: Fields) -> bool:
+    """Take a column of offsets or of zone letters as midnight with that offset; False where it holds something else."""
+    import pyarrow as pa
+
+    if isinstance(texts, pa.ChunkedArray):
+        texts = pa.concat_arrays(texts.chunks)
+    encoded = texts.dictionary_encode()
+    words = [(word or "").strip().replace("\u2212", "-") for word in encoded.dictionary.to_pylist()]
+    if not any(OFFSET.fullmatch(word) for word in words):
+        return False
+    codes = encoded.indices.to_numpy()
+    for code, word in enumerate(words):
+        places = np.flatnonzero(codes == code)
+        if word and OFFSET.fullmatch(word) is None:
+            continue
+        fields.form[places] = TIME_ONLY
+        offset = numeric_offset(word) if word else NO_OFFSET
+        if offset is None:
+            fields.zones.setdefault(word, []).append(places)
+        else:
+            fields.offset_s[places] = offset
+    return True
 
 
 def _fractions(texts: Any) -> NDArray[np.float64]:
