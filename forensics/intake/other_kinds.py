@@ -15,6 +15,7 @@ from forensics.intake.points import bind_points
 from forensics.intake.reader import Job
 from forensics.intake.reading import SourceReading
 from forensics.intake.same_names import ask_which_machine
+from forensics.intake.swapped_dates import dates_are_exchanged
 from forensics.intake.streams import UnreadableError
 from forensics.intake.zones import zone_letters
 
@@ -65,6 +66,9 @@ def read_table_source(job: Job, exhibit: Exhibit) -> SourceReading:
     layout = find_layout(job, dialect)
     detections = (*dialect.detections, *layout.detections)
     if not has_time(job, dialect):
+        return without_points(job, exhibit, dialect, layout, detections)
+    times = dialect.time_columns
+    if len(times) == 1 and dates_are_exchanged(job, table, times[0]):
         return without_points(job, exhibit, dialect, layout, detections)
     ask_which_machine(job, dialect, layout)
     wanted = wanted_columns(dialect, layout)

@@ -100,7 +100,11 @@ def open_table(file: Path, source: Source, wanted: Sequence[str]) -> CellTable:
     """
     if file.suffix.casefold() in columnar.SUFFIXES:
         return columnar.read_columns(file)
-    return workbooks.read_sheet(file, sheet=source.sheet, wanted=wanted, times=source.time_column)
+    told = source.time_number or ""
+    return workbooks.read_sheet(
+        file, sheet=source.sheet, wanted=wanted, times=source.time_column,
+        system=told if told.startswith("days") else "",
+    )  # fmt: skip
 
 
 def is_typed(file: Path) -> bool:

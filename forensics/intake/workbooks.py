@@ -7,6 +7,7 @@ dates of the date system that the workbook itself states (ECMA-376 part 1, 18.17
 
 from __future__ import annotations
 
+import datetime as dt
 import gc
 import itertools
 import re
@@ -19,10 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.errors import Problem, Severity
+from forensics.intake.headers import is_stamp, is_units, says_what_it_is, unit_text
 from forensics.intake.tables import CellTable, unique_columns
 from forensics.intake.workbook_cells import cells_of, serial_dates, time_places
 from forensics.intake.workbook_guard import Guarded, Unsafe, guard
-from forensics.units import read_unit
 
 if TYPE_CHECKING:
     import python_calamine
@@ -46,7 +47,9 @@ class SheetQuestion(ValueError):  # noqa: N818 - it carries a Problem, not a fau
         return Problem(self.what, file=file, row=self.row, remedy=self.remedy, severity=Severity.POINT)
 
 
-def read_sheet(file: Path, *, sheet: str = "", wanted: Iterable[str] = (), times: Sequence[str] = ()) -> CellTable:
+def read_sheet(
+    file: Path, *, sheet: str = "", wanted: Iterable[str] = (), times: Sequence[str] = (), system: str = ""
+) -> CellTable:
     """Read one sheet of a workbook.
 
     Parameters
@@ -57,6 +60,8 @@ def read_sheet(file: Path, *, sheet: str = "", wanted: Iterable[str] = (), times
         Column names that the case binds: the row that holds them is the header.
     times
         Names of the time columns, where the case gives them: their plain numbers are day numbers.
+    system
+        ``days-1900`` or ``days-1904`` where the case gives one: else the workbook's own.
 
     Raises
     ------
@@ -77,7 +82,7 @@ def read_sheet(file: Path, *, sheet: str = "", wanted: Iterable[str] = (), times
         hidden = guarded.hidden_rows(chosen)
         if hidden:
             notes.append(f"sheet '{chosen}' has {hidden} hidden rows: they are read like the others")
-        return _table(rows, merges, named, times, guarded.date_system, notes, detections)
+        return _table(rows, merges, named, times, system or guarded.date_system, notes, detections)
     finally:
         if collecting:
             gc.enable()
@@ -205,11 +210,18 @@ def _is_header(row: Row) -> bool:
     return _filled(row) > 0 and all(isinstance(cell, str) for cell in row)
 
 
+def _may_name(row: Row, leaves: set[str]) -> bool:
+    """Whether a row that holds names of the case may be a header: in a long log they stand in the records too."""
+    if not leaves & {_text(cell) for cell in row}:
+        return False
+    return not any(isinstance(cell, dt.datetime | dt.date) or is_stamp(_text(cell)) for cell in row)
+
+
 def _header_rows(rows: list[Row], merges: list[_Merge], wanted: list[str]) -> tuple[int, int]:
     """First and last index of the header block."""
     head = rows[:_LOOK_ROWS]
     leaves = _leaves(wanted)
-    scores = [len(leaves & {_text(cell) for cell in row}) for row in head]
+    scores = [len(leaves & {_text(cell) for cell in row}) if _may_name(row, leaves) else 0 for row in head]
     if scores and max(scores) > 0:
         at = scores.index(max(scores))
     else:
@@ -257,11 +269,7 @@ def _names(rows: list[Row], merges: list[_Merge], first: int, last: int) -> list
 
 
 def _is_units_row(row: Row) -> bool:
-    texts = [_text(cell) for cell in row if cell != ""]
-    if not texts or any(not isinstance(cell, str) for cell in row):
-        return False
-    known = sum(read_unit(text.strip("[]()")) is not None for text in texts)
-    return known >= 1 and known >= 0.6 * len(texts)
+    return all(isinstance(cell, str) for cell in row) and is_units([_text(cell) for cell in row], below_names=True)
 
 
 # --- columns ------------------------------------------------------------------------------------------------------
@@ -309,7 +317,7 @@ def _table(
     units: tuple[str, ...] = ()
     aside: list[tuple[int, str, str]] = []
     if start < len(rows) and _is_units_row(rows[start]):
-        units = tuple(_text(cell).strip("[]()") for cell in rows[start])
+        units = tuple("" if says_what_it_is(text) else unit_text(text) for text in map(_text, rows[start]))
         aside.append((start + 1, "units row", " ".join(unit for unit in units if unit)[:_MAX_TEXT]))
         start += 1
     kept, dropped = _records(rows, [_text(cell) for cell in rows[last]], start)
