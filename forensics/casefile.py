@@ -14,15 +14,24 @@ from pathlib import Path, PurePosixPath
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
+from forensics.case_words import checked_path, line_of, said_type, toml_problem
 from forensics.errors import InputError, Problem
 from forensics.units import air_pressure_at_kpa, read_unit
 from forensics.vocabulary import Mode, Recorded, Role, Starter, is_switch
 
 _DURATION = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(s|min|h|d)\s*$")
 _DURATION_S = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
-FIRST_PRINTABLE = " "
 _FIXED_OFFSET = re.compile(r"^[+-]\d{2}:\d{2}$")
 
 
@@ -52,6 +61,7 @@ def _one_or_more(value: object) -> object:
 Duration = Annotated[float, BeforeValidator(read_duration_s)]
 Number = Annotated[float, BeforeValidator(_number)]
 Positive = Annotated[float, BeforeValidator(_number), Field(gt=0)]
+PathText = Annotated[str, AfterValidator(checked_path)]
 Words = Annotated[tuple[str, ...], BeforeValidator(_words)]
 
 
@@ -113,7 +123,7 @@ class Machine(Strict):
     """``[machine]``: nameplate and what else is known of the machine."""
 
     refrigerant: str
-    saturation_table: str = ""
+    saturation_table: PathText = ""
     rated_load_amps: Positive | None = None
     no_load_amps: Positive | None = None
     locked_rotor_amps: Positive | None = None
@@ -122,7 +132,7 @@ class Machine(Strict):
     starter: Annotated[Starter, _enum(Starter)] | None = None
     altitude_m: Number | None = None
     air_pressure_kpa: Positive | None = None
-    sequence: str = "pulsed-slide-bypass"
+    sequence: PathText = "pulsed-slide-bypass"
     sequence_confirmed: bool = False
     shared_circuit: bool | None = None
     oil_pump: bool | None = None
@@ -179,12 +189,7 @@ class Source(Strict):
     @field_validator("path")
     @classmethod
     def _inside(cls, value: str) -> str:
-        control = [c for c in value if c < FIRST_PRINTABLE]
-        if control:
-            raise ValueError(
-                "the backslashes were read as control characters; use single quotes or forward slashes in the path"
-            )
-        path = value.replace("\\", "/")
+        path = checked_path(value).replace("\\", "/")
         if PurePosixPath(path).is_absolute() or re.match(r"^[A-Za-z]:", path) or ".." in PurePosixPath(path).parts:
             raise ValueError(f"'{value}' lies outside the folder of the case file; move the export beside it")
         return path
@@ -239,7 +244,7 @@ class Observation(Strict):
     text: str
     bears_on: Annotated[tuple[Annotated[Mode, _enum(Mode)], ...], BeforeValidator(_one_or_more)] = ()
     supports: bool = True
-    photo: str = ""
+    photo: PathText = ""
 
 
 class Measurement(Strict):
@@ -339,31 +344,26 @@ def read_case_file(path: Path) -> CaseFile:
     try:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as fault:
-        raise InputError([_toml_problem(path.name, text, str(fault))]) from None
-    return check_case(data, path.name)
+        raise InputError([toml_problem(path.name, text, str(fault))]) from None
+    return check_case(data, path.name, text)
 
 
-def _toml_problem(name: str, text: str, fault: str) -> Problem:
-    found = re.search(r"line (\d+)", fault)
-    row = int(found[1]) if found else None
-    line = text.splitlines()[row - 1] if row and row <= len(text.splitlines()) else ""
-    remedy = "Mend the line; text stands in quotes, stamps and numbers do not."
-    if "\\" in line and '"' in line:
-        remedy = "Backslashes in double quotes are control characters: use single quotes or forward slashes."
-    return Problem(f"not TOML: {fault}: {line.strip()[:120]}", file=name, row=row, remedy=remedy)
-
-
-def check_case(data: dict[str, object], name: str = "case.toml") -> CaseFile:
-    """Check the content of a case file; all problems are raised at once as :class:`InputError`."""
+def check_case(data: dict[str, object], name: str = "case.toml", text: str = "") -> CaseFile:
+    """Check the content of a case file; all problems are raised at once, with their line where ``text`` is given."""
     try:
         return CaseFile.model_validate(data)
     except ValidationError as fault:
         raise InputError(
-            [_problem(error["loc"], error["type"], error["msg"], name) for error in fault.errors()]
+            [
+                _problem(error["loc"], error["type"], error["msg"], error["input"], name, text)
+                for error in fault.errors()
+            ]
         ) from None
 
 
-def _problem(location: tuple[int | str, ...], kind: str, message: str, name: str) -> Problem:
+def _problem(
+    location: tuple[int | str, ...], kind: str, message: str, value: object, name: str, case_text: str
+) -> Problem:
     key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in location).lstrip(".")
     text = message.removeprefix("Value error, ")
     remedy = ""
@@ -374,7 +374,9 @@ def _problem(location: tuple[int | str, ...], kind: str, message: str, name: str
         remedy = f"Did you mean '{near[0]}'?" if near else f"Known keys here: {', '.join(known)}."
     elif kind == "missing":
         text, remedy = "this key is required", "Add it to the case file."
-    return Problem(text, file=name, column=key, remedy=remedy)
+    elif said := said_type(kind, value, key):
+        text, remedy = said
+    return Problem(text, file=name, row=line_of(case_text, location), column=key, remedy=remedy)
 
 
 def _keys_at(location: tuple[int | str, ...]) -> list[str]:

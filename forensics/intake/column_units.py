@@ -41,11 +41,8 @@ class UnitJudge:
         A unit that can't be read, does not fit the role, or does not say gauge or absolute is asked for by name.
         """
         role = point.role
-        tail = _trailing_unit(header, role)  # may end in brackets of its own: kPa(g)
-        bracket = None if tail is not None and tail.endswith((")", "]")) else _BRACKET.match(header)
-        if bracket is not None:
-            tail = None
-        if tail is not None and tail.casefold() == "a" and (units_row or suffixes):
+        bracket, tail = _of_header(header, role)
+        if tail in ("a", "A") and (units_row or suffixes):
             tail = None  # the letter of a phase
         told: list[tuple[str, str]] = []
         if point.unit:
@@ -139,6 +136,15 @@ class UnitJudge:
             if other is not None and other.factor == unit.factor and other.datum is not unit.datum:
                 return other
         return None
+
+
+def _of_header(header: str, role: Role) -> tuple[re.Match[str] | None, str | None]:
+    """The bracket at the end of a header, else the unit there, which may have brackets of its own: ``kPa(g)``."""
+    tail = _trailing_unit(header, role)
+    if tail is not None and tail.endswith((")", "]")):
+        return None, tail
+    bracket = _BRACKET.match(header)
+    return bracket, None if bracket is not None else tail
 
 
 def _trailing_unit(header: str, role: Role) -> str | None:

@@ -167,7 +167,9 @@ def _table(rows: list[RowText], delimiter: str, source: Source) -> Dialect:
     lower = [mended(cell) for cell in fields] if above is not None else []
     if above is not None:
         fields = grouped([cell.strip() for cell in rows[above].fields or []], fields)
-    dialect = Dialect(delimiter, [], [mended(cell) for cell in fields], header_line=rows[header].line, lower_names=lower)
+    dialect = Dialect(
+        delimiter, [], [mended(cell) for cell in fields], header_line=rows[header].line, lower_names=lower
+    )
     if dialect.raw_names != fields:
         dialect.detections.append(
             Detection("text repaired", "header", "UTF-8 that was encoded twice: shown as it was meant")
@@ -284,7 +286,7 @@ def _find_times(dialect: Dialect, source: Source) -> None:
 
 
 def _offsets_beside(dialect: Dialect, rows: Sequence[RowText]) -> list[int]:
-    """The column that holds the offset of the stamps: by its name and cells, or by cells that can't be anything else."""
+    """The column that holds the offset of the stamps: by name and cells, or by cells that can be nothing else."""
     names = read_words().columns["offset"]
     for place, name in enumerate(dialect.raw_names):
         cells = [cell for row in rows if (cell := (row.fields or [])[place].strip())]

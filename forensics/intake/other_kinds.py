@@ -15,8 +15,8 @@ from forensics.intake.points import bind_points
 from forensics.intake.reader import Job
 from forensics.intake.reading import SourceReading
 from forensics.intake.same_names import ask_which_machine
-from forensics.intake.swapped_dates import dates_are_exchanged
 from forensics.intake.streams import UnreadableError
+from forensics.intake.swapped_dates import dates_are_exchanged
 from forensics.intake.zones import zone_letters
 
 

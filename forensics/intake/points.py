@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import Any
@@ -24,7 +23,7 @@ from forensics.intake.rows import parse
 from forensics.intake.settled import Settled
 from forensics.intake.settling import Judge
 from forensics.intake.trends import LongTable, Points, log_lines, long_points, no_event, text_points, wide_points
-from forensics.intake.values import BAD_QUALITY, MarkCount, Marks
+from forensics.intake.values import MarkCount, Marks
 from forensics.intake.words import plain, read_words
 from forensics.vocabulary import is_switch
 

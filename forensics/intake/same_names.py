@@ -26,9 +26,9 @@ def ask_which_machine(job: Job, dialect: Dialect, layout: Layout) -> None:
         column, names, line = found
         job.found.add(number)
         job.leave_out(
-            f"its rows come with different {dialect.names[column]!r} ({', '.join(names)}) under one name and one time. "
+            f"its rows come with different '{dialect.names[column]}' ({', '.join(names)}) under one name and one time. "
             "Which machine is each?",
-            f"Supply the rows of each {dialect.names[column]!r} as a source of its own, and give source in the [[point]].",
+            f"Supply the rows of each '{dialect.names[column]}' as a source of its own; give source in the [[point]].",
             line,
             point.column,
         )

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.intake.reading import SourceReading
-from forensics.points import NS, OFF, ON, UNKNOWN, Samples, Switch, iso
+from forensics.points import NS, ON, UNKNOWN, Samples, Switch, iso
 from forensics.rules import read_limits
 from forensics.vocabulary import Quality, Recorded, Role
 

@@ -286,7 +286,8 @@ class Judge:
         size = "one hour" if skip_ns == 3600 * NS else in_units(skip_ns / NS)
         self.problems.add(
             Problem(
-                f"{lines}: {times} on {date_of(low):%Y-%m-%d} {'do' if high > low else 'does'} not exist in {self.zone}. "
+                f"{lines}: {times} on {date_of(low):%Y-%m-%d} {'do' if high > low else 'does'} not exist in "
+                f"{self.zone}. "
                 f"Does this logger keep standard time all year (UTC{standard})? If yes every stamp of this file in "
                 f"summer moves by {size} against the site clock.",
                 file=self.path,

@@ -58,8 +58,8 @@ def dates_are_exchanged(job: Job, table: CellTable, place: int) -> bool:
     job.stop(
         f"date cells and texts stand in one column, the texts all with a day above 12 (row {settled.row} "
         f"'{settled.text}'), the dates all with one up to 12 (row {int(table.row[first])} is "
-        f"{table.cell(place, first)}); in time order they are only with day and month of the dates exchanged, as they are "
-        "where a program opened the export with another order of day and month.",
+        f"{table.cell(place, first)}); in time order they are only with day and month of the dates exchanged, as they "
+        "are where a program opened the export with another order of day and month.",
         "Export it again as text and supply that file, or supply the sheet with the dates put right.",
         int(table.row[first]),
         table.names[place],

@@ -29,8 +29,8 @@ def read_times(texts: Any) -> Fields:
     Returns
     -------
     Fields
-        As :func:`read_fields` gives them; where no cell reads as a stamp, offsets (``+02:00``, ``CET``) as midnight with
-        that offset, or fractions of a day (``0.354166``) as the time of day that a sheet means by them, to the
+        As :func:`read_fields` gives them; where no cell reads as a stamp, offsets (``+02:00``, ``CET``) as midnight
+        with that offset, or fractions of a day (``0.354166``) as the time of day that a sheet means by them, to the
         millisecond.
     """
     fields = read_fields(texts)

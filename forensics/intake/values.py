@@ -227,7 +227,7 @@ class StateWords:
         key = plain(word)
         if word.startswith(_TOLD_MISSING):
             return UNKNOWN
-        if key.endswith("}") and not key in self.on | self.off | self.unknown:
+        if key.endswith("}") and key not in self.on | self.off | self.unknown:
             bare, lost = flagged(key)
             if lost:
                 return UNKNOWN

@@ -76,6 +76,9 @@ def _count_note(header: Header, table: Table, name: str) -> str:
         return ""
     text = f"{name}.cfg announces {announced} samples, the .dat has {found}"
     if found < announced:
+        if found and int(table.number[-1] - table.number[0]) + 1 >= announced:
+            verb = "is" if announced - found == 1 else "are"
+            return f"{text}: by their numbers {announced - found} {verb} missing among them"
         return f"{text}: the record ends early"
     past = found - announced
     verb, which = ("is", f"sample {found}") if past == 1 else ("are", f"samples {announced + 1}-{found}")
@@ -201,9 +204,15 @@ def _in_order(number: NDArray[np.int64]) -> bool:
 
 def _binary(header: Header, data: bytes, name: str) -> Table:
     size = _record_size(header)
+    notes: list[str] = []
+    filler = _filler(data, size)
+    if filler:
+        data = data[: len(data) - filler]
+        notes.append(
+            f"{filler} bytes after the last of {len(data) // size} records of {size} bytes are filler: set aside"
+        )
     rows, rest = divmod(len(data), size)
     number = _numbers(data, size)
-    notes: list[str] = []
     blank = rows > 0 and rest == 0 and not number.any()
     if not _in_order(number) and not blank:
         raise Refused(_misfit(header, data, size, name))
@@ -238,6 +247,15 @@ def _binary(header: Header, data: bytes, name: str) -> Table:
             analog[place] = np.where((raw[:, place] <= _MISSING_FLOAT32) | ~np.isfinite(exact), np.nan, exact)
     line = np.arange(1, rows + 1, dtype=np.int64)
     return Table(number, stamp, analog, status, line, rows + (1 if aside else 0), aside, listed, notes)
+
+
+def _filler(data: bytes, size: int) -> int:
+    """Number of bytes laid out ahead of the record: whole records of NUL or end-of-file bytes behind good ones."""
+    used = len(data.rstrip(b"\x1a\x00"))
+    end = -(-used // size) * size
+    if len(data) - end < size or not _in_order(_numbers(data[:end], size)):
+        return 0
+    return len(data) - end
 
 
 def _misfit(header: Header, data: bytes, size: int, name: str) -> str:
