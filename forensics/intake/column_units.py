@@ -16,7 +16,7 @@ from forensics.intake.words import plain
 from forensics.units import Datum, Unit, fits, needs_datum, read_unit
 from forensics.vocabulary import ROLE_FACTS, Dimension, Role
 
-_BRACKET = re.compile(r"^(?P<name>.*\S)\s*[\[(](?P<unit>[^\[\]]+?)[\])]\s*$")
+_BRACKET = re.compile(r"^(?P<name>.*?\S)\s*[\[(](?P<unit>(?:[^\[\]()]|\([^()]*\))+)[\])]\s*$")
 
 
 @dataclass(slots=True)

@@ -190,6 +190,8 @@ def _odd_cell(word: str, marks: Marks, pattern: re.Pattern[str], reasons: Reason
         word, lost = flagged(word)
         if lost:
             return np.nan, reasons.code(shown), ""
+        if word.endswith("}"):
+            return np.nan, reasons.code(f"{NOT_A_NUMBER}{shown}"), ""
     formula = _FORMULA.fullmatch(word)
     word = (formula[1] if formula is not None else word).strip().replace("\u2212", "-")
     if pattern.match(word):

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 _SECOND = 10**9
-_TWO, _REGULAR = 2, 0.9
+_TWO, _REGULAR, _MOSTLY = 2, 0.9, 0.75
 _TWO_DAYS_S, _WEEK_S = 2 * 86_400, 7 * 86_400
 _FIXED = re.compile(r"([+-])(\d{2}):(\d{2})")
 
@@ -180,7 +180,10 @@ def _steps_by(local: NDArray[np.int64], again: NDArray[np.bool_], length: int) -
     steps = np.diff(local)
     others = steps[steps != 0]
     twice = again[1:][steps == 0]
-    return len(others) > 0 and bool(twice.all()) and bool((others == length).mean() >= _REGULAR)
+    if not len(others) or not twice.all():
+        return False
+    exact, whole = (others == length).mean(), (others % length == 0).mean()  # rows may be missing in between
+    return bool(exact >= _MOSTLY and whole >= _REGULAR)
 
 
 def _usual_gap(local: NDArray[np.int64], length: int) -> int:

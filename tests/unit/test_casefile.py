@@ -113,3 +113,52 @@ def test_a_missing_case_file_is_said(tmp_path: Path) -> None:
 
 def test_a_point_of_a_source_that_is_not_listed() -> None:
     assert "not listed" in _problems({**GOOD, "point": [{"role": "motor_amps", "column": "A", "source": "b.csv"}]})[0]
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ("machine_tag = 7", "'case.machine_tag' was read as the number 7. Write it in quotes, as it is meant: \"7\""),
+        ("site = true", "'case.site' was read as true. Write it in quotes, as it is meant: \"true\""),
+        ("machine_tag = 1E5", "was read as the number 100000.0. Write it in quotes, letter for letter"),
+        ("failure = 10:30:00", "'case.failure' was read as the time 10:30:00. Write date and time of day without"),
+        ("failure = 2024-06-15", "'case.failure' was read as the date 2024-06-15. Write date and time of day"),
+        ('failure = "2024-06-15T10:30:00"', "was read as the text '2024-06-15T10:30:00'"),
+        ("revision = 1.10", "'case.revision' was read as the number 1.1. Write a whole number"),
+        ("timezone = 1", "unknown key 'timezone'. Did you mean 'time_zone'?"),
+    ],
+)
+def test_a_value_of_another_type_says_what_was_read_where_and_what_to_write(
+    tmp_path: Path, line: str, says: str
+) -> None:
+    text = (
+        f'schema = 1\n[case]\nid = "x"\ntime_zone = "UTC"\n{line}\n[machine]\nrefrigerant = "R134a"\n'
+        '[[source]]\npath = "a.csv"\n'
+    )
+    with pytest.raises(InputError) as caught:
+        read_case_file(_write(tmp_path, text))
+    said = [str(problem) for problem in caught.value.problems]
+    assert any(says in problem and problem.startswith("case.toml line 5 ") for problem in said)
+
+
+def test_a_fault_in_one_of_several_tables_names_the_line_of_that_one(tmp_path: Path) -> None:
+    text = (
+        'schema = 1\n[case]\nid = "x"\ntime_zone = "UTC"\n[machine]\nrefrigerant = "R134a"\n'
+        '[[source]]\npath = "a.csv"\n[[source]]\npath = "b.csv"\non = [\n  "On",\n  true,\n]\n'
+        '[[source.clock_check]]\nat = 2031-03-16T09:00:00\ntrue_time = "x"\n'
+        '[[observation]]\ntime = 2031-03-14T09:40:00\ntext = "seen"\nphoto = "photos\\new.jpg"\n'
+    )
+    with pytest.raises(InputError) as caught:
+        read_case_file(_write(tmp_path, text))
+    said = "\n".join(str(problem) for problem in caught.value.problems)
+    assert "line 11 column 'source[2].on[2]': 'source[2].on[2]' was read as true" in said
+    assert "line 17 column 'source[2].clock_check[1].true_time'" in said
+    assert "line 21 column 'observation[1].photo': the backslashes were read as control characters" in said
+
+
+def test_one_table_where_there_may_be_several_is_said(tmp_path: Path) -> None:
+    text = (
+        'schema = 1\n[case]\nid = "x"\ntime_zone = "UTC"\n[machine]\nrefrigerant = "R134a"\n[source]\npath = "a.csv"\n'
+    )
+    with pytest.raises(InputError, match=r"line 7 column 'source': .*Write \[\[source\]\], in double brackets"):
+        read_case_file(_write(tmp_path, text))
