@@ -17,6 +17,7 @@ from forensics.intake.rows import parse
 from forensics.intake.standing import BLANK, NO_TIME, WIDTH
 
 _NO_RECORD = "An absent record is not a record of nothing: export it again."
+_CLOCK = re.compile(r"\d{1,2}[:.]\d{2}(?:[:.]\d{2}(?:[.,]\d+)?)?(?:\s*[AaPp]\.?\s?[Mm]\.?)?")
 _NUMBER = re.compile(r"[+-]?\d[\d.,' ]*(?:[eE][+-]?\d+)?")
 
 
@@ -41,7 +42,9 @@ def has_time(job: Job, dialect: Dialect) -> bool:
         job.stop(
             f"no column reads as a time; line {dialect.header_line or dialect.data_line} has "
             f"{', '.join(dialect.names[:8])}.",
-            "Give time_column (and date_order or time_number where they are open).",
+            "Give delimiter: its lines hold no comma, semicolon, tab or pipe; columns of fixed width are not read."
+            if dialect.width == 1
+            else "Give time_column (and date_order or time_number where they are open).",
         )
     return False
 
@@ -54,11 +57,11 @@ def _time_name(dialect: Dialect) -> str:
     return ", ".join(dialect.names[place] for place in dialect.time_columns)
 
 
-def _is_number(text: str, dialect: Dialect) -> bool:
-    """Whether the stamp of a row, in one column, is a bare number."""
+def _stamp_is(form: re.Pattern[str], text: str, dialect: Dialect) -> bool:
+    """Whether the stamp of a row, in one column, has a form."""
     fields = parse(text, dialect.delimiter) if text and len(dialect.time_columns) == 1 else []
     place = dialect.time_columns[0] if dialect.time_columns else 0
-    return len(fields) > place and _NUMBER.fullmatch(fields[place].strip()) is not None
+    return len(fields) > place and form.fullmatch(fields[place].strip()) is not None
 
 
 def _hold_back(job: Job, layout: Layout) -> None:
@@ -113,7 +116,9 @@ def no_records(
                     "Check delimiter, decimal commas without quotes and names that hold the delimiter; "
                     "give the header as many fields as the rows."
                 )
-        elif _is_number(shown, dialect):
+        elif _stamp_is(_CLOCK, shown, dialect):
+            remedy = "The stamps have no date: export again with dates, or give date and time in time_column."
+        elif _stamp_is(_NUMBER, shown, dialect):
             remedy = (
                 "The stamps are numbers that are no Unix time and no sheet day as written: export dates, or numbers "
                 "with all their digits, and give time_number (unix-s, unix-ms, unix-us, unix-ns, days-1900, days-1904)."

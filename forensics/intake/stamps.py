@@ -22,7 +22,7 @@ from forensics.intake.words import plain, read_words
 
 _ZERO, _NINE = 48, 9
 _TWO, _NOON, _SIXTY, _MOST_OFFSET_H, _MOST_SHAPES = 2, 12, 60, 18, 16
-_BLANK, _NOT_ASCII = 32, 128
+_BLANK, _EQUALS, _NOT_ASCII = 32, 61, 128
 _LONGEST_TEXT = 64
 _PLAIN_SIGNS = str.maketrans({"\u00a0": " ", "\u202f": " ", "\u2009": " ", "\u2212": "-"})
 _LONGEST = 80  # bytes: no stamp is longer
@@ -87,6 +87,8 @@ def read_fields(texts: Any) -> Fields:
     data, starts, sizes = _buffers(texts)
     edge = data[starts[sizes > 0]] if (sizes > 0).any() else data[:0]
     last = data[(starts + sizes - 1)[sizes > 0]] if (sizes > 0).any() else data[:0]
+    if (edge == _EQUALS).any():  # what keeps a sheet from reading a cell
+        return read_fields(pc.replace_substring_regex(pc.fill_null(texts, ""), r'(?s)^=(?:"([^"]*)"|.*)\s*$', r"\1"))
     if (edge <= _BLANK).any() or (last <= _BLANK).any() or (edge >= _NOT_ASCII).any():
         data, starts, sizes = _buffers(pc.utf8_trim_whitespace(pc.fill_null(texts, "")))
     for where, places, example in _groups(data, starts, sizes):
