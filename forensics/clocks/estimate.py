@@ -19,6 +19,7 @@ from forensics.clocks.match import (
     candidates,
     contradictions,
     line_pairings,
+    near_misses,
     pairings,
     take,
 )
@@ -63,6 +64,10 @@ class ClockFit:
     candidates_s: tuple[float, ...] = ()
     anchors: tuple[Pair, ...] = ()
     notes: tuple[str, ...] = ()
+
+    def at(self, after_s: float) -> float:
+        """Offset, s, at a time from the failure."""
+        return (self.offset_s or 0.0) + (self.drift_ppm or 0.0) * PPM * after_s
 
 
 def fit_clocks(record: Record, casefile: CaseFile, limits: Limits | None = None) -> tuple[ClockFit, ...]:
@@ -186,7 +191,22 @@ def _settle(
     low = np.array([pair.low_s for pair in chosen])
     high = np.array([pair.high_s for pair in chosen])
     at_s = np.array([((p.theirs.earliest_ns + p.theirs.latest_ns) / 2.0 - record.failure_ns) / NS for p in chosen])
-    return _solve(clock, chosen, low, high, at_s, limits)
+    return _with_spread(_solve(clock, chosen, low, high, at_s, limits), entries, record.failure_ns, limits)
+
+
+def _with_spread(fit: ClockFit, entries: list[Entry], failure_ns: int, limits: Limits) -> ClockFit:
+    """Widen the offset where as many events of the same kinds come near each other as meet: it is no better known."""
+    if fit.offset_s is None or fit.uncertainty_s is None or not fit.anchors:
+        return fit
+    kinds = {pair.kind for pair in fit.anchors}
+    missed = near_misses([entry for entry in entries if entry.kind in kinds], fit.anchors, fit.at, failure_ns, limits)
+    if len(missed) < len(fit.anchors) or max(missed) <= fit.uncertainty_s:
+        return fit
+    note = (
+        f"{len(missed)} more events of the same kinds miss each other by up to {max(missed):.1f} s at this offset: "
+        "it is no better known than that"
+    )
+    return replace(fit, uncertainty_s=max(missed) + fit.uncertainty_s, notes=(*fit.notes, note))
 
 
 def _reach_of(pairs: tuple[Pair, ...]) -> float:

@@ -6,6 +6,7 @@ another one, well apart, explains nearly as many without contradiction: periodic
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -219,3 +220,33 @@ def contradictions(entries: list[Entry], chosen: tuple[Pair, ...], offset_s: flo
             for s in entry.theirs
         )
     return missing
+
+
+def near_misses(
+    entries: list[Entry],
+    anchors: tuple[Pair, ...],
+    offset_s: Callable[[float], float],
+    failure_ns: int,
+    limits: Limits,
+) -> list[float]:
+    """How far (s) sightings without a partner lie from the nearest one of the other clock that has none either.
+
+    Parameters
+    ----------
+    offset_s
+        Offset of the clock, s, at a time from the failure, s.
+    """
+    ours = {(pair.kind, pair.ours.earliest_ns) for pair in anchors}
+    theirs = {(pair.kind, pair.theirs.earliest_ns) for pair in anchors}
+    missed: list[float] = []
+    for entry in entries:
+        free = [s for s in entry.theirs if (entry.kind, s.earliest_ns) not in theirs]
+        for mine in entry.ours:
+            if (entry.kind, mine.earliest_ns) in ours or not free:
+                continue
+            shift = round(offset_s((mine.earliest_ns - failure_ns) / NS) * NS)
+            low, high = mine.earliest_ns - shift, mine.latest_ns - shift
+            nearest = min(max(other.earliest_ns - high, low - other.latest_ns, 0) for other in free)
+            if nearest <= limits["clocks.near_miss_s"] * NS:
+                missed.append(nearest / NS)
+    return missed

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -116,3 +117,59 @@ on = ["CH2 Motor Trip"]
         old, new = amps.before(times[text_], 60.0), amps.after(times[text_], 60.0)
         assert (None if old is None else (old.value, old.age_s)) == before
         assert (None if new is None else (new.value, new.age_s)) == after
+
+
+def _shaken(tmp_path: Path, later_s: tuple[int, int, int]) -> Case:
+    """The two logs with the relay's starts moved: what both saw is then spread about one offset."""
+    text = (HERE / "50-two-clocks" / "relay_events.csv").read_text(encoding="utf-8")
+    head, *lines = text.splitlines()
+    starts = iter(later_s)
+    out = [head]
+    for line in lines:
+        stamp, event = line.split(",", 1)
+        moved = datetime.fromisoformat(stamp)
+        if "Start" in event:
+            moved += timedelta(seconds=next(starts))
+        out.append(f"{moved:%Y-%m-%d %H:%M:%S},{event}")
+    (tmp_path / "relay_events.csv").write_text("\n".join(out) + "\n", encoding="utf-8")
+    shutil.copy(HERE / "50-two-clocks" / "bas_trend.csv", tmp_path)
+    body = """
+[[source]]
+path = "bas_trend.csv"
+clock = "building"
+kind = "events"
+point_column = "Point"
+value_column = "Value"
+[[source]]
+path = "relay_events.csv"
+clock = "relay"
+kind = "events"
+text_column = "Event"
+[[point]]
+role = "run_status"
+column = "CH2 Comp Run"
+source = "bas_trend.csv"
+[[point]]
+role = "load_solenoid"
+column = "CH2 LoadSol"
+source = "bas_trend.csv"
+[[point]]
+role = "trip"
+column = "Event"
+source = "relay_events.csv"
+on = ["CH2 Motor Trip"]
+off = ["CH2 Motor Start"]
+"""
+    (tmp_path / "case.toml").write_text(HEAD.format(failure="2024-06-15T08:52:38") + body, encoding="utf-8")
+    return load_case(tmp_path / "case.toml")
+
+
+@pytest.mark.parametrize("later_s", [(0, 20, -15), (0, -40, 12)])
+def test_starts_spread_wider_than_the_gap_leave_the_order_not_known(
+    tmp_path: Path, later_s: tuple[int, int, int]
+) -> None:
+    case = _shaken(tmp_path, later_s)
+    fits = fit_clocks(case.record, case.file)
+    record = align(case.record, fits)
+    events = {event.name: event for event in events_near(record, case.limits)}
+    assert order_of(events["load_solenoid off"], events["trip on"], record) is Provable.NOT_PROVABLE
