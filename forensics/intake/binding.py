@@ -20,6 +20,7 @@ from forensics.units import Unit, to_canonical
 from forensics.vocabulary import ROLE_FACTS, Quality, Recorded, Role, is_switch
 
 OUT_OF_RANGE = "outside range"
+_MOST_ODD = 40  # different texts whose line is looked for
 _OTHER_MARK = re.compile(NOT_A_NUMBER + r"[+-]?\d+[.,]\d+")
 _STUCK_SAMPLE = 20_000
 _REGULAR_SHARE = 0.9
@@ -93,7 +94,9 @@ class Binder:
             values, reason = not_readings
         missing = reasons.count(reason)
         odd = [name for name in missing if name.startswith(NOT_A_NUMBER)]
-        if odd and self._ask_odd(point, odd, is_number=bool(np.isfinite(values).any())):
+        places = {name: rows.row[numbers.reason == reasons.names.index(name)] for name in odd[:_MOST_ODD]}
+        lines = {name: int(found.min()) for name, found in places.items() if len(found)}
+        if odd and self._ask_odd(point, odd, lines, is_number=bool(np.isfinite(values).any())):
             return None
         canonical = self._convert(point, values, unit)
         if canonical is None:
@@ -123,17 +126,19 @@ class Binder:
             resolution=_resolution(canonical),
         )
 
-    def _ask_odd(self, point: Point, odd: list[str], *, is_number: bool) -> bool:
+    def _ask_odd(self, point: Point, odd: list[str], lines: dict[str, int], *, is_number: bool) -> bool:
         """Ask about a column without any number, or with numbers in another decimal mark than the file's."""
         if not is_number:
-            self.ask(point, f"the column holds no number ({odd[0]}).", "Bind it to another role, or correct column.")
+            remedy = "Bind it to another role, or correct column."
+            self.ask(point, f"the column holds no number ({odd[0]}).", remedy, lines.get(odd[0]))
             return True
-        other = [name.removeprefix(NOT_A_NUMBER) for name in odd if _OTHER_MARK.fullmatch(name)]
+        other = [name for name in odd if _OTHER_MARK.fullmatch(name)]
         if other:
             self.ask(
                 point,
-                f"'{other[0]}' has another decimal mark than the rest of the file.",
+                f"'{other[0].removeprefix(NOT_A_NUMBER)}' has another decimal mark than the rest of the file.",
                 "Supply the parts as two sources, each with its decimal.",
+                lines.get(other[0]),
             )
         return bool(other)
 

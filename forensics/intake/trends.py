@@ -156,6 +156,9 @@ def long_points(
         if not codes:
             continue
         out.found.add(number)
+        if len(alike := lookup.get(plain(point.column), [])) > len(codes):
+            others = ", ".join(f"'{names[code]}'" for code in alike if code not in codes)
+            binder.notes.append(f"{point.column}: rows named {others} are not taken for it, which differ in case only")
         parts = [order[edges[code] : edges[code + 1]] for code in codes]
         chosen = parts[0] if len(parts) == 1 else np.sort(np.concatenate(parts))
         t, row = settled.t[chosen], rows[chosen]

@@ -348,3 +348,10 @@ def test_a_column_under_no_group_of_a_text_export_is_found_by_its_own_name(text)
     read = text(lines, points)
     assert values(read.samples("ambient_temperature")) == [31.0]
     assert values(read.samples("amps_a")) == [96.0]
+
+
+def test_names_of_a_long_log_that_differ_in_case_only_are_said_and_not_mixed(text):
+    lines = [f"2024-06-15 08:3{m},{name},{m}" for m, name in enumerate(("AMPS", "Amps", "amps"))]
+    read = text(rows(*lines, head="Time,Tag,Value"), AMPS)
+    assert values(read.samples("motor_amps")) == [1.0]
+    assert "rows named 'AMPS', 'amps' are not taken for it" in read.notes()

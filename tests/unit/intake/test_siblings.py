@@ -152,7 +152,7 @@ def test_two_decimal_marks_in_a_file_are_asked_for(text):
     )
     assert "point and comma as decimal marks" in read.said(Severity.POINT)
     clear = text(rows("2024-06-15 08:30;118,5", "2024-06-15 08:31;119.5", head="Time;Amps"), AMPS)
-    assert "'119.5' has another decimal mark" in clear.said(Severity.POINT)
+    assert "line 3 column 'Amps': '119.5' has another decimal mark" in clear.said(Severity.POINT)
 
 
 def test_a_unit_behind_a_number_does_not_settle_its_mark(text):
