@@ -83,7 +83,9 @@ def read_table_source(job: Job, exhibit: Exhibit) -> SourceReading:
     if not gathered.pieces and not gathered.outside:
         return no_records(job, exhibit, dialect, layout, gathered, detections)
     reading = bind_points(job, exhibit, dialect, layout, gathered, marks, lambda rows: typed.row_texts(table, rows))
-    say_counts(job, dialect, reading, gathered, 0)
+    last_row = max((row for row, _, _ in table.set_aside), default=0)
+    last_row = max(last_row, int(table.row[-1])) if table.header_row else 0  # a column file has no limit of rows
+    say_counts(job, dialect, reading, gathered, last_row)
     return replace(
         reading,
         detections=(*detections, *reading.detections),

@@ -32,6 +32,11 @@ class Runs:
     low: float
     high: float
 
+    @property
+    def said(self) -> str:
+        """Range of the amps in brackets, where there were any."""
+        return f" (amps {self.low:g} to {self.high:g})" if self.high > self.low else ""
+
 
 def settle_series(readings: Sequence[SourceReading]) -> tuple[SourceReading, ...]:
     """Mark what the points of all sources together show; values are kept."""
@@ -204,8 +209,8 @@ def _marked(samples: Samples, runs: Runs, notes: list[str]) -> Samples:
         notes.append(
             f"{samples.origin.column}: constant for {end - start} readings ({iso(int(t[start]))[11:16]}Z-"
             f"{iso(int(t[end - 1]))[11:16]}Z) while the machine "
-            f"{'stopped' if on[0] else 'started'} at {iso(change)[11:16]}Z (amps {runs.low:g} to {runs.high:g}): it is "
-            "marked stuck, kept, and proves nothing"
+            f"{'stopped' if on[0] else 'started'} at {iso(change)[11:16]}Z{runs.said}: it is marked stuck, kept, and "
+            "proves nothing"
         )
     return samples if quality is samples.q else replace(samples, q=quality)
 

@@ -355,3 +355,17 @@ def test_names_of_a_long_log_that_differ_in_case_only_are_said_and_not_mixed(tex
     read = text(rows(*lines, head="Time,Tag,Value"), AMPS)
     assert values(read.samples("motor_amps")) == [1.0]
     assert "rows named 'AMPS', 'amps' are not taken for it" in read.notes()
+
+
+def test_numbers_for_no_reading_of_several_lengths_in_one_column(text):
+    cells = ("410,5", "-999,9", "-9.999,0", "#NV", "9.999.999,0", "412,25")
+    read = text(rows(*(f"15.06.2024 08:3{i};{cell}" for i, cell in enumerate(cells)), head="Zeit;Oil"), [OIL])
+    assert values(read.samples("oil_pressure_difference").usable) == [410.5, 412.25]
+
+
+def test_a_value_stuck_over_a_stop_that_only_a_status_shows(text):
+    start = datetime.datetime(2024, 6, 15, 8)
+    stamps = [start + datetime.timedelta(seconds=10 * i) for i in range(120)]
+    lines = [f"{stamp},{'Running' if i < 60 else 'Stopped'},62.4" for i, stamp in enumerate(stamps)]
+    read = text(rows(*lines, head="Time,Run,Oil"), [("run_status", "Run"), OIL])
+    assert "while the machine stopped at 08:10Z: it is marked stuck" in read.notes()
