@@ -87,7 +87,16 @@ def run_notebook(
     check_parameters(source, parameters, path.name)
     executed = _execute(source, dict(parameters), path.name, cell_limit_s, largest_input, progress=progress)
     check_injected(executed, parameters)
+    _check_finished(executed)
     return executed
+
+
+def _check_finished(executed: NotebookNode) -> None:
+    """Refuse a notebook that ended itself: an exit without an error code passes for an end, and the rest is missing."""
+    ended = any(output.get("output_type") == "error" for cell in executed.cells for output in cell.get("outputs", []))
+    if ended:
+        cell, of = _where(executed)
+        raise NotebookStopped(Stopped(cell, of, f"stopped at cell {cell} of {of}: the notebook ended itself"), executed)
 
 
 def _execute(

@@ -51,7 +51,8 @@ def check_parameters(notebook: NotebookNode, parameters: Mapping[str, Any], name
     Raises
     ------
     InputError
-        No cell is tagged ``parameters``, more than one is, or a parameter is not assigned in it; all at once.
+        No cell is tagged ``parameters``, more than one is, a parameter is not assigned in it, or a cell below assigns
+        it again; all at once.
     """
     cells = [c for c in notebook.cells if c.cell_type == "code"]
     tagged = [c for c in cells if "parameters" in c.metadata.get("tags", [])]
@@ -64,8 +65,25 @@ def check_parameters(notebook: NotebookNode, parameters: Mapping[str, Any], name
             near = difflib.get_close_matches(given, known, n=1)
             hint = f" (did you mean '{near[0]}'?)" if near else f" (it has: {', '.join(known)})"
             problems.append(Problem(f"{name} has no parameter '{given}'{hint}."))
+    problems += _overwritten(notebook, tagged[0], parameters, name)
     if problems:
         raise InputError(problems)
+
+
+def _overwritten(
+    notebook: NotebookNode, tagged: NotebookNode, parameters: Mapping[str, Any], name: str
+) -> list[Problem]:
+    """A problem for each parameter that a cell below the tagged one assigns again."""
+    problems = []
+    place = notebook.cells.index(tagged)
+    for number, cell in enumerate(notebook.cells, start=1):
+        if number - 1 <= place or cell.cell_type != "code":
+            continue
+        for row, given in assigned_at(cell.source):
+            if given in parameters:
+                text = f"the value {given}={parameters[given]!r} would be overwritten by line {row} of cell {number}."
+                problems.append(Problem(f"{name}: {text}", remedy="Give the result another name."))
+    return problems
 
 
 def _untagged(cells: list[NotebookNode], parameters: Mapping[str, Any], name: str, count: int) -> Problem:
@@ -83,15 +101,20 @@ def _untagged(cells: list[NotebookNode], parameters: Mapping[str, Any], name: st
 
 def assigned_names(source: str) -> list[str]:
     """Names that a piece of code assigns at its top level, in order; none where it is not Python."""
+    return [name for _, name in assigned_at(source)]
+
+
+def assigned_at(source: str) -> list[tuple[int, str]]:
+    """Line and name of what a piece of code assigns at its top level, in order; none where it is not Python."""
     try:
         body = ast.parse(source).body
     except SyntaxError:
         return []
-    names: list[str] = []
+    found: list[tuple[int, str]] = []
     for node in body:
         targets = node.targets if isinstance(node, ast.Assign) else [getattr(node, "target", None)]
-        names += [target.id for target in targets if isinstance(target, ast.Name)]
-    return names
+        found += [(node.lineno, target.id) for target in targets if isinstance(target, ast.Name)]
+    return found
 
 
 def check_injected(notebook: NotebookNode, parameters: Mapping[str, Any]) -> None:

@@ -90,6 +90,18 @@ def test_a_run_that_stops_names_its_cell(tmp_path: Path, cell: str, limit_s: flo
     assert (fault.value.stopped.cell, fault.value.stopped.of) == (2, 3)
 
 
+def test_a_notebook_that_ends_itself_without_an_error_has_not_finished(tmp_path: Path) -> None:
+    book = notebook(tmp_path / "bad.ipynb", "print('1. Cover')", "raise SystemExit(0)", "print('3. Conclusion')")
+    with pytest.raises(NotebookStopped, match="stopped at cell 3 of 4: the notebook ended itself"):
+        run_notebook(book, {})
+
+
+def test_a_cell_that_assigns_a_parameter_again_is_refused_before_the_run(tmp_path: Path) -> None:
+    book = notebook(tmp_path / "again.ipynb", "print(case)", "x = 1\ncase = 'other.toml'", "raise SystemExit")
+    with pytest.raises(InputError, match=r"again.ipynb: the value case='b' would be overwritten by line 2 of cell 3"):
+        run_notebook(book, {"case": "b"})
+
+
 def test_a_part_run_notebook_is_never_bound(tmp_path: Path) -> None:
     book = notebook(tmp_path / "bad.ipynb", "print('1. Cover')", "raise ValueError('oil pressure column missing')")
     with pytest.raises(NotebookStopped) as fault:
