@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from forensics.intake.dialect import Dialect
 from forensics.intake.gathered import Gathered
+from forensics.intake.orders import local_ns
 from forensics.intake.reader import Job
 from forensics.intake.reading import SourceReading
+from forensics.intake.stamp_fields import FIXED, OPEN
+from forensics.intake.stamp_words import date_of
+from forensics.intake.stamps import read_fields
 from forensics.intake.standing import BLANK, NO_TIME, WIDTH
 from forensics.points import to_datetime
 
@@ -21,9 +26,13 @@ _RECORDS = (
 )
 _COUNT = re.compile(rf"(?i)\b{_RECORDS}\b\D{{0,20}}?(\d[\d.,' ]*)\s*\W*$")
 _COUNT_FIRST = re.compile(rf"(?i)(?:^|[\s(;,:#])(\d{{1,3}}(?:[.,' ]\d{{3}})+|\d+)\s*{_RECORDS}(?!\w)")
+_NOTED_COUNT = re.compile(rf"(?i)^\D{{0,40}}\b{_RECORDS}\b\D{{0,8}}(\d[\d.,' ]*)\W*$")
 _BARE_COUNT = re.compile(r"(?i)^\W*(?:count|anzahl|nombre)\W+(\d+)(?:\W+\1)*\W*$")
 _BEGINS_LIKE_A_STAMP = re.compile(r"\d{1,4}[-/.:]\d|\d{5,}|\d{1,2}\W*$|\d+\W+[^\W\d_]{3,}\W+\d")
 _RANGE = re.compile(r"(\d{1,2}:\d{2}(?::\d{2})?)\s*\"?\W*$")
+_RANGE_STAMP = re.compile(
+    r"(\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}[ T,]+\d{1,2}:\d{2}(?::\d{2})?(?:\s*[AaPp]\.?[Mm]\.?)?)\s*\"?\W*$"
+)
 _RANGE_WORDS = ("range", "period", "zeitraum", "from", "bis", "until", "p\u00e9riode", "intervalo")
 
 
@@ -43,7 +52,7 @@ def footer_rows(gathered: Gathered, dialect: Dialect) -> None:
 def say_counts(job: Job, dialect: Dialect, reading: SourceReading, gathered: Gathered, lines: int) -> None:
     """State where the export contradicts itself: nothing is invented, the report says so."""
     parts = []
-    told = _told_count(reading)
+    told, place = _told_count(reading, dialect)
     accounting = reading.accounting
     data_rows = accounting.rows_read - sum(
         count
@@ -55,12 +64,9 @@ def say_counts(job: Job, dialect: Dialect, reading: SourceReading, gathered: Gat
         accounting.rows_kept + accounting.set_aside.get("duplicate", 0) + accounting.set_aside.get("outside window", 0)
     )
     if told is not None and told not in rows:
-        parts.append(f"the footer says {told} records, {data_rows} were read")
-    end = _told_end(dialect)
-    if end and reading.last_ns is not None:
-        last = _local_clock(job, reading.last_ns)
-        if end > last[: len(end)]:
-            parts.append(f"the notes say the range ends {end}, the last stamp is {last[: len(end)]}")
+        parts.append(f"the {place} {told} records, {data_rows} were read")
+    if reading.last_ns is not None:
+        parts.extend(_early_end(dialect, _local(job, reading.last_ns), gathered))
     if parts:
         job.note("; ".join(parts) + ". The export may be incomplete.")
     if lines in ROW_LIMITS:
@@ -113,27 +119,56 @@ def _first_nul(file: Path) -> int | None:
     return found
 
 
-def _told_count(reading: SourceReading) -> int | None:
+def _told_count(reading: SourceReading, dialect: Dialect) -> tuple[int | None, str]:
+    """How many records the export says it has, below its data or above them, and where."""
     for row in reading.accounting.listed:
         if row.reason == FOOTER:
-            text = row.text.replace(";", " ").replace(",,", " ")
+            text = _spaced(row.text)
             match = _COUNT.search(text) or _COUNT_FIRST.search(text) or _BARE_COUNT.search(text)
             if match is not None:
-                return int(re.sub(r"\D", "", match[1]))
-    return None
-
-
-def _told_end(dialect: Dialect) -> str:
+                return int(re.sub(r"\D", "", match[1])), "footer says"
     for note in dialect.preamble:
-        if any(word in note.text.lower() for word in _RANGE_WORDS):
-            match = _RANGE.search(note.text)
-            if match is not None:
-                return match[1]
-    return ""
+        match = _NOTED_COUNT.search(_spaced(note.text))
+        if match is not None:
+            return int(re.sub(r"\D", "", match[1])), "notes say"
+    return None, ""
 
 
-def _local_clock(job: Job, time_ns: int) -> str:
-    from datetime import timedelta
+def _spaced(line: str) -> str:
+    return line.replace(";", " ").replace(",,", " ").strip()
+
+
+def _early_end(dialect: Dialect, last: datetime, gathered: Gathered) -> list[str]:
+    """What to say where the notes give a range that ends after the last stamp, by its date or by its time of day."""
+    for note in dialect.preamble:
+        if not any(word in note.text.lower() for word in _RANGE_WORDS):
+            continue
+        stamp = _RANGE_STAMP.search(note.text)
+        end = _stamp_of(stamp[1], gathered) if stamp is not None else None
+        if stamp is not None and end is not None:
+            shown = f"{last:%Y-%m-%d %H:%M:%S}".removesuffix(":00")
+            return [f"the notes say the range ends {stamp[1]}, the last stamp is {shown}"] if end > last else []
+        clock = _RANGE.search(note.text)
+        if clock is not None:
+            seen = f"{last:%H:%M:%S}"[: len(clock[1])]
+            return [f"the notes say the range ends {clock[1]}, the last stamp is {seen}"] if clock[1] > seen else []
+    return []
+
+
+def _stamp_of(text: str, gathered: Gathered) -> datetime | None:
+    """Wall-clock time of a stamp in the notes, its day and month in the order that the column has."""
+    import pyarrow as pa
+
+    fields = read_fields(pa.array([text], pa.string()))
+    order = "MDY" if gathered.orders.month_first is not None else "DMY" if gathered.orders.day_first is not None else ""
+    form = int(fields.form[0])
+    if form not in (FIXED, OPEN) or (form == OPEN and not order):
+        return None
+    local, good = local_ns(fields, order or "DMY")
+    return date_of(int(local[0])).replace(tzinfo=None) if good[0] else None
+
+
+def _local(job: Job, time_ns: int) -> datetime:
     from zoneinfo import ZoneInfo
 
     from forensics.intake.zones import fixed_offset_s
@@ -141,4 +176,4 @@ def _local_clock(job: Job, time_ns: int) -> str:
     stamp = to_datetime(time_ns)
     fixed = fixed_offset_s(job.zone)
     local = stamp + timedelta(seconds=fixed) if fixed is not None else stamp.astimezone(ZoneInfo(job.zone))
-    return local.strftime("%H:%M:%S")
+    return local.replace(tzinfo=None)

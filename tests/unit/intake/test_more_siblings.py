@@ -273,6 +273,25 @@ def test_counts_in_footers_of_other_forms(text, footer, count):
     assert read.one.accounting.set_aside == {"footer": 1}
 
 
+@pytest.mark.parametrize(
+    ("note", "said"),
+    [
+        ("Range: 2024-06-15 08:30 - 2024-06-16 07:00", "the range ends 2024-06-16 07:00, the last stamp is 2024-06-15"),
+        ("From 2024-06-15 8:30 AM to 2024-06-15 1:00 PM", "the range ends 2024-06-15 1:00 PM, the last stamp is"),
+        ("Number of records: 1,000", "the notes say 1000 records, 6 were read"),
+    ],
+)
+def test_notes_above_the_table_that_promise_more_than_it_holds(text, note, said):
+    assert said in text(f"Report\n{note}\nTime,Amps,Oil\n{DATA}", BOTH).said(Severity.NOTE)
+
+
+@pytest.mark.parametrize(
+    "note", ["Range: 2024-06-14 20:00 - 2024-06-15 08:35", "Interval: 60 s, 5 samples averaged", "Rows: 6"]
+)
+def test_notes_above_the_table_that_it_keeps(text, note):
+    assert not text(f"Report\n{note}\nTime,Amps,Oil\n{DATA}", BOTH).said(Severity.NOTE)
+
+
 def test_more_notes_than_records_with_more_fields_than_the_table(text):
     notes = "".join(f"Note {i}, a, b, c, d, e\n" for i in range(30))
     read = text(f"{notes}Time,Amps,Oil\n{DATA}", BOTH)
