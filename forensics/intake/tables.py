@@ -64,6 +64,8 @@ class CellTable:
         Rows below the header that hold no record: (row, reason, text).
     header_row
         Row of the last header line, from 1; 0 where the file names its columns itself.
+    preamble
+        Rows above the header that hold something: (row, text).
     date_system
         ``days-1900``, ``days-1904`` or empty: how day numbers of this file count.
     """
@@ -74,6 +76,7 @@ class CellTable:
     units: tuple[str, ...] = ()
     set_aside: tuple[tuple[int, str, str], ...] = ()
     header_row: int = 0
+    preamble: tuple[tuple[int, str], ...] = ()
     date_system: str = ""
     notes: tuple[str, ...] = ()
     detections: tuple[tuple[str, str, str], ...] = ()

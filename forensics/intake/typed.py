@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from forensics.casefile import Source
 from forensics.intake import columnar, workbooks
 from forensics.intake import dialect as layout
-from forensics.intake.dialect import Dialect
+from forensics.intake.dialect import Dialect, Note
 from forensics.intake.gathered import Cells as Column
 from forensics.intake.gathered import Piece, Times
 from forensics.intake.lanes import BlockReader
@@ -58,6 +58,7 @@ def table_dialect(table: CellTable, source: Source) -> Dialect:
         ],
         detections=[Detection(*detection) for detection in table.detections],
         notes=list(table.notes),
+        preamble=[Note(row, text) for row, text in table.preamble],
     )
     if source.time_column and table.header_row:
         lettered = tuple(_by_letter(name, table.names) for name in source.time_column)
@@ -171,6 +172,8 @@ def gather_table(table: CellTable, reader: BlockReader, source: Source) -> None:
         texts = {place: _texts(cells, count) for place, cells in zip(reader.wanted.time, times, strict=True)}
         fields: Fields = reader._stamps(texts)
         bad = (fields.form < 0) | (fields.form == TIME_ONLY)
+        for name, at in fields.bad_months.items():
+            gathered.bad_months.setdefault(name, (int(table.row[at]), table.cell(reader.wanted.time[0], at)))
         if not bad.all():
             piece = reader._piece(table.row, fields, {**columns, **texts}, ~bad if bad.any() else None)
             reader._keep(piece)

@@ -197,6 +197,11 @@ def _text(cell: Any) -> str:
     return " ".join(cell.split()) if isinstance(cell, str) else ""
 
 
+def _line(row: Row) -> str:
+    """Cells of a row above the table as one line of text."""
+    return ", ".join(str(cell) for cell in row if cell != "")[:_MAX_TEXT]
+
+
 def _filled(row: Row) -> int:
     return sum(cell != "" for cell in row)
 
@@ -342,6 +347,7 @@ def _table(
         units=units,
         set_aside=tuple(sorted([*aside, *dropped])),
         header_row=last + 1,
+        preamble=tuple((at, _line(row)) for at, row in enumerate(rows[:first], start=1) if _filled(row)),
         date_system=system,
         notes=tuple(notes),
         detections=tuple(detections),

@@ -106,6 +106,17 @@ def test_texts_of_a_column_file_are_decided_by_their_own_marks(text):
     assert "may be 1235 or 1.235" in text(parquet("1,235", "1,234"), AMPS, name="log.parquet").said(Severity.POINT)
 
 
+def test_an_unknown_month_and_the_notes_above_a_sheet_are_said(text):
+    rows = [("Zeit", "Amps"), ("15-Mai-2024 08:00", 1), ("15-Okt-2024 08:00", 2), ("15-Foo-2024 08:00", 3)]
+    read = text(sheet(*rows), AMPS, name="log.xlsx")
+    assert "line 4 column 'Zeit': month name 'Foo' not known" in read.said(Severity.NOTE)
+    assert read.one.accounting.set_aside == {"time not readable": 1}
+    notes = [("Trend",), ("Range", at(8, 30), at(18, 0)), ("Records: 10",), (), ("Time", "Amps"), (at(8, 30), 1)]
+    said = text(sheet(*notes, (at(8, 31), 2)), AMPS, name="log.xlsx").said(Severity.NOTE)
+    assert "the notes say 10 records, 2 were read" in said
+    assert "the notes say the range ends 2024-06-15 18:00:00, the last stamp is 2024-06-15 08:31" in said
+
+
 # waveforms
 
 CURRENTS = (1180, 1175, 1182, 1490, 3970, 3900, 2100, 120)
