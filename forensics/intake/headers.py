@@ -124,7 +124,8 @@ def seen_header(rows: Sequence[RowText], width: int) -> int | None:
             continue
         cells = [cell.strip() for cell in row.fields]
         enough = sum(map(bool, cells)) * 2 >= len(cells) or any(plain(c) in time_names for c in cells)
-        if enough and _has_words(cells) and not is_units(cells) and not _is_ruler(cells):
+        timed = any(plain(unit_text(cell)) in time_names for cell in cells)  # names may stand in brackets, as units do
+        if enough and _has_words(cells) and (timed or not is_units(cells)) and not _is_ruler(cells):
             return i
     return None
 

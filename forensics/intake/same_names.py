@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 
 from forensics.casefile import Point
 from forensics.intake.dialect import Dialect
@@ -53,8 +53,10 @@ def _told_apart(dialect: Dialect, layout: Layout, point: Point) -> tuple[int, li
         layout.status_column, layout.unit_column,
     }  # fmt: skip
     for column in set(range(dialect.width)) - taken:
-        words = sorted({(row.fields or [])[column].strip() for row in rows})
+        counts = Counter((row.fields or [])[column].strip() for row in rows)
+        words = sorted(counts)
         apart = all(len({(row.fields or [])[column].strip() for row in group}) == len(group) for group in groups)
-        if apart and "" not in words and 1 < len(words) <= _MOST_MACHINES:
+        comes_again = min(counts.values(), default=0) >= _LEAST_TWICE  # a number that only counts rows does not
+        if apart and comes_again and "" not in words and 1 < len(words) <= _MOST_MACHINES:
             return column, words, groups[0][1].line
     return None

@@ -172,8 +172,8 @@ def gather_table(table: CellTable, reader: BlockReader, source: Source) -> None:
         texts = {place: _texts(cells, count) for place, cells in zip(reader.wanted.time, times, strict=True)}
         fields: Fields = reader._stamps(texts)
         bad = (fields.form < 0) | (fields.form == TIME_ONLY)
-        for name, at in fields.bad_months.items():
-            gathered.bad_months.setdefault(name, (int(table.row[at]), table.cell(reader.wanted.time[0], at)))
+        for name, place in fields.bad_months.items():
+            gathered.bad_months.setdefault(name, (int(table.row[place]), table.cell(reader.wanted.time[0], place)))
         if not bad.all():
             piece = reader._piece(table.row, fields, {**columns, **texts}, ~bad if bad.any() else None)
             reader._keep(piece)

@@ -217,3 +217,13 @@ def test_nul_bytes_in_the_middle_say_where_they_stand_and_that_reading_goes_on(t
     assert "500 NUL bytes from byte 164 on line 8" in read.said(Severity.NOTE)
     assert "reading goes on below" in read.said(Severity.NOTE)
     assert read.one.accounting.rows_kept == 12
+
+
+def test_names_in_brackets_are_a_header_and_no_units(text):
+    lines = rows("2024-06-15 08:30,1", "2024-06-15 08:31,2", head="[Time],[Amps]")
+    assert values(text(lines, [("motor_amps", "[Amps]", {"unit": "A"})]).samples("motor_amps")) == [1.0, 2.0]
+
+
+def test_a_number_that_counts_the_rows_of_a_long_log_tells_no_machines_apart(text):
+    lines = rows(*(f"2024-06-15 08:30:0{i // 2},{i},Amps,{i}" for i in range(6)), head="Time,Seq,Tag,Value")
+    assert len(text(lines, AMPS).samples("motor_amps")) == 6
