@@ -85,7 +85,7 @@ def test_a_skipped_hour_is_asked_about_and_never_shifted(rows: Rows, read: Reade
     found, problems = read(*lines, zone=row.inputs)
     assert stamps(found) == []
     (stop,) = problems.of(Severity.STOP)
-    assert "do not exist in America/New_York" in str(stop)
+    assert "does not exist in America/New_York" in str(stop)
     assert to_utc(np.array([local_ns("2024-03-10T02:30")]), row.inputs).skipped.tolist() == [True]
 
 
