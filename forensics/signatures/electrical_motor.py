@@ -13,8 +13,6 @@ from forensics.signatures.judge import Look, against_own, ready, running
 from forensics.signatures.phases import AMPS, Bools, Floats, before_failure, read_phases, trip_at_failure
 from forensics.vocabulary import Outcome, Role
 
-_PEAK = 5
-
 
 def motor_current(subject: Subject) -> tuple[Samples | None, str]:
     """The motor's current to judge: the average of the phases, else the largest phase; or why there is none."""
@@ -123,7 +121,7 @@ def _largest_mean(t: np.ndarray, values: Floats, over_s: float) -> tuple[float, 
 def spikes_before_trip(subject: Subject, check: str) -> Finding:
     """Decide whether the current spiked in the last minutes before the stop: contact, rubbing, an arcing joint.
 
-    A spike stands above what the current comes back to within five samples, by six robust deviations and a share of
+    A spike stands above what the current comes back to within a few samples, by six robust deviations and a share of
     rated. Needs 2 s or faster: slower logs see the trip only.
     """
     point, why = motor_current(subject)
@@ -136,7 +134,7 @@ def spikes_before_trip(subject: Subject, check: str) -> Finding:
     part = point.between(end_ns - round(limits["electrical.spike_quiet_s"] * NS), end_ns + 1)
     rated = subject.machine.rated_load_amps or (float(np.max(part.v)) if len(part) else 1.0)
     running = _past_start(subject, part.t, part.v / rated, (part,)) if len(part) > 1 else np.zeros(len(part), bool)
-    t, residual = part.t[running], _over_base(part.v[running])
+    t, residual = part.t[running], _over_base(part.v[running], round(limits["electrical.spike_returns"]))
     last = t >= end_ns - watch_ns
     if last.sum() < limits["electrical.spike_samples"]:
         return cannot_tell(check, "too little running at 2 s or faster before the stop")
@@ -167,14 +165,14 @@ def spikes_before_trip(subject: Subject, check: str) -> Finding:
     )
 
 
-def _over_base(values: Floats) -> Floats:
-    """Readings less what they come back to: a peak of fewer than five samples stands out, a step up does not.
+def _over_base(values: Floats, within: int) -> Floats:
+    """Readings less what they come back to: a peak of fewer samples than given stands out, a step does not.
 
     How many of the samples are peaks does not matter, as it would to a running median.
     """
     from scipy.ndimage import grey_opening
 
-    return np.asarray(values - grey_opening(values, size=(min(_PEAK, len(values)),), mode="nearest"), np.float64)
+    return np.asarray(values - grey_opening(values, size=(min(within, len(values)),), mode="nearest"), np.float64)
 
 
 @detector("electrical.amps_high_at_equal_duty", running)

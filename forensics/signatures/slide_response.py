@@ -6,53 +6,45 @@ import numpy as np
 
 from forensics.commands import read_commands
 from forensics.findings import Finding
-from forensics.points import NS
 from forensics.signatures.answer import Seen, Value, answered, rows_of
 from forensics.signatures.base import Subject, cannot_tell, detector
 from forensics.signatures.electrical_motor import spikes_before_trip
 from forensics.signatures.slide_capacity import Capacity, noise
 from forensics.signatures.slide_holds import moves_by_itself
-from forensics.signatures.slide_motion import Bins, Response, expected, looked, ran_since, response, role_of, sure_share
+from forensics.signatures.slide_loss import Loss, command_interval_s, loss_of, onset, reference, stale
+from forensics.signatures.slide_motion import Bins, Response, expected, looked, response, role_of, sure_share
 from forensics.signatures.slide_rates import rates_of
-from forensics.vocabulary import Outcome, Recorded, Role
+from forensics.vocabulary import Outcome, Role
 
 _FEWEST_BLOCKS = 3
-_LOOK_BACK_S = 600.0
-
 _FEWEST_BINS = 2
-
-
-def _reference(subject: Subject, found: Response, sign: float, source: Capacity) -> tuple[float, str]:
-    """Usual rate of the machine: the upper quartile of its earlier blocks where it ever moved, else the profile's."""
-    profiled = expected(subject, sign, source)
-    earlier = found.rates[:-1]
-    if len(earlier) >= _FEWEST_BLOCKS:
-        own = float(np.quantile(earlier, 0.75))
-        if own > subject.limits["slide.response_share_min"] * profiled:
-            return own, f"{own:.2f} % a second is usual over {len(earlier)} earlier blocks"
-    return profiled, f"the profile's travel time gives {profiled:.2f} % a second"
 
 
 def _no_response(subject: Subject, check: str, source: Capacity, bins: Bins, sign: float) -> Finding:
     word = "load" if sign > 0 else "unload"
     overall = response(subject, bins, source, sign)
-    found = _not_straddling(subject, bins, source, sign, overall)
+    other = loss_of(subject, bins, source, role_of(-sign))
+    found = _not_straddling(subject, bins, source, sign, overall, other)
     recent = found is not None and found.span_ns[1] > subject.record.window.start_ns
-    before_loss = found is not None and _ends_before_loss(subject, bins, source, sign, found)
-    climbed = _climbed(subject, check, sign, bins, source) if before_loss or found is None or not recent else None
+    # what came before a loss says nothing of after it; a command that never found a response lost none in the record
+    before_loss = (
+        found is not None and other is not None and other.answered_before and found.span_ns[1] <= other.since_ns
+    )
+    climbed = _climbed(subject, check, source, other) if sign > 0 and (before_loss or not recent) else None
     if before_loss:
-        why = f"{word} was not commanded alone after the other command lost its response"
-        return climbed or cannot_tell(check, why)
+        return climbed or cannot_tell(
+            check, f"{word} was not commanded alone after the other command lost its response"
+        )
     if found is None or overall is None or not recent:
         need = subject.limits["slide.block_acting_s"]
         why = f"{word} was not commanded alone for {need:.0f} s with room to move"
         return climbed or cannot_tell(check, why)
-    usual, said = _reference(subject, overall, sign, source)
+    usual, said = reference(subject, overall, sign, source)
     share = float(found.rates[-1]) / usual
     limit = subject.limits["slide.response_share_min"]
     if share < limit:
-        onset = _onset(found, limit * usual)
-        apart = _apart(subject, check, sign, bins, source, usual, since_ns=onset)
+        since_ns = max(onset(found, limit * usual), other.since_ns if other is not None else 0)
+        apart = _apart(subject, check, sign, bins, source, usual, since_ns=since_ns)
         why = "" if apart else _other_reason(subject, bins, source, sign)
         if not why and share < -limit and not source.by_slide:
             why = f"the current moved {-found.rates[-1]:.2f} % a second against the command: not by the slide alone"
@@ -70,7 +62,7 @@ def _no_response(subject: Subject, check: str, source: Capacity, bins: Bins, sig
     samples = max(int(found.bins[-1]), min(readings, 10 * int(found.bins[-1])))
     if share < limit and samples < _FEWEST_BINS:
         return cannot_tell(check, words + " One step only.")
-    interval_s = _command_interval_s(subject, sign)
+    interval_s = command_interval_s(subject, sign)
     if limit * sure_share(subject, interval_s) <= share < limit:
         why = f"pulses in step with samples every {interval_s:g} s look like a command that was held"
         return cannot_tell(check, words + f" That is little, but {why}.")
@@ -78,58 +70,25 @@ def _no_response(subject: Subject, check: str, source: Capacity, bins: Bins, sig
         return cannot_tell(check, words + " The current was too restless for that to tell.")
     outcome = Outcome.PRESENT if share < limit else Outcome.ABSENT
     span = found.span_ns
-    if outcome is Outcome.ABSENT and (stale := _stale(subject, source, sign, span[1])):
-        return cannot_tell(check, f"{words} {stale}")
+    if outcome is Outcome.ABSENT and (later := stale(subject, source, sign, span[1])):
+        return cannot_tell(check, f"{words} {later}")
     if outcome is Outcome.PRESENT:
-        span = (_onset(found, usual * limit), span[1])
+        span = (onset(found, usual * limit), span[1])
     seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, samples, rests_on_commands=True)
     return answered(subject, check, outcome, words, measured, seen)
 
 
-def _onset(found: Response, least: float) -> int:
-    """Since when no block moves by the least rate; the block that it begins in may have moved in part, and is left."""
-    moving = np.flatnonzero(found.rates >= least)
-    first = 0 if not len(moving) else int(moving[-1]) + 1
-    return int(found.begins[min(first + 1, len(found.begins) - 1)])
-
-
-def _unanswered_since(subject: Subject, bins: Bins, source: Capacity, sign: float) -> int | None:
-    """Since when a command finds no response, ns UTC; None where its last block moved."""
-    found = response(subject, bins, source, sign)
-    if found is None:
-        return None
-    usual, _ = _reference(subject, found, sign, source)
-    least = subject.limits["slide.response_share_min"] * usual
-    surely = least * sure_share(subject, _command_interval_s(subject, sign))
-    return _onset(found, least) if found.rates[-1] < surely else None
-
-
 def _not_straddling(
-    subject: Subject, bins: Bins, source: Capacity, sign: float, overall: Response | None
+    subject: Subject, bins: Bins, source: Capacity, sign: float, overall: Response | None, other: Loss | None
 ) -> Response | None:
     """Blocks that lie wholly after the other command lost its response, else wholly before.
 
     A slide that was free until it stuck must not look free by a block that holds both.
     """
-    since = _unanswered_since(subject, bins, source, -sign)
-    if overall is None or since is None or overall.span_ns[1] <= since or overall.span_ns[0] >= since:
+    if overall is None or other is None or not overall.span_ns[0] < other.since_ns < overall.span_ns[1]:
         return overall
-    end = int(bins.end[-1])
-    later = response(subject, bins, source, sign, between_ns=(since, end))
-    return later or response(subject, bins, source, sign, between_ns=(int(bins.begin[0]), since))
-
-
-def _ends_before_loss(subject: Subject, bins: Bins, source: Capacity, sign: float, found: Response) -> bool:
-    """Whether the blocks end before the other command lost its response, so that they say nothing of after it.
-
-    A command that never had a response in this record lost none in it.
-    """
-    since = _unanswered_since(subject, bins, source, -sign)
-    other = response(subject, bins, source, -sign)
-    if since is None or other is None or found.span_ns[1] > since:
-        return False
-    usual, _ = _reference(subject, other, -sign, source)
-    return bool(np.any(other.rates >= subject.limits["slide.response_share_min"] * usual))
+    later = response(subject, bins, source, sign, between_ns=(other.since_ns, int(bins.end[-1])))
+    return later or response(subject, bins, source, sign, between_ns=(int(bins.begin[0]), other.since_ns))
 
 
 def _apart(
@@ -140,8 +99,7 @@ def _apart(
     Fitted to what came since the command hardly moved anything, and after the other command lost its response where it
     did: what moved before that says nothing of it.
     """
-    other_ns = _unanswered_since(subject, bins, source, -sign)
-    rates = rates_of(subject, bins, source, since_ns=since_ns if other_ns is None else max(since_ns, other_ns))
+    rates = rates_of(subject, bins, source, since_ns=since_ns)
     part = None if rates is None or not rates.timed else rates.of(sign)
     limit = subject.limits["slide.response_share_min"]
     if rates is None or part is None or part.high < limit * usual:
@@ -163,14 +121,11 @@ def _apart(
     return answered(subject, check, Outcome.ABSENT, words, share, seen)
 
 
-def _climbed(subject: Subject, check: str, sign: float, bins: Bins, source: Capacity) -> Finding | None:
+def _climbed(subject: Subject, check: str, source: Capacity, unload: Loss | None) -> Finding | None:
     """A slide that went on rising after unload lost its response is free and loads, though no pulse was timed."""
-    if sign < 0:
+    if unload is None or not source.by_slide or subject.record.switch(Role.LOAD_SOLENOID) is None:
         return None
-    since = _unanswered_since(subject, bins, source, -sign)
-    if since is None or not source.by_slide or subject.record.switch(role_of(sign)) is None:
-        return None
-    part = source.point.between(since, subject.record.failure_ns)
+    part = source.point.between(unload.since_ns, subject.record.failure_ns)
     if len(part) <= _FEWEST_BLOCKS:
         return None
     # the middle of three readings, so that one that is wrong moves nothing
@@ -188,56 +143,9 @@ def _climbed(subject: Subject, check: str, sign: float, bins: Bins, source: Capa
     return answered(subject, check, Outcome.ABSENT, words, Value(), seen)
 
 
-def _stale(subject: Subject, source: Capacity, sign: float, judged_ns: int) -> str:
-    """Why a response says nothing of the time up to the failure; empty where it does.
-
-    Commands that could not be judged may have come after it, and so may pulses that fall between slow samples.
-    """
-    limits, until = subject.limits, subject.record.failure_ns
-    word = "load" if sign > 0 else "unload"
-    moved_ns = max(judged_ns, _last_moved(subject, source, sign))
-    command = read_commands(subject.record, subject.profile)[role_of(sign)]
-    starts, ends = command.acting
-    later = (starts >= moved_ns) & (starts < until)
-    starts, ends = starts[later], np.minimum(ends[later], until)
-    running = np.zeros(len(starts), dtype=bool)
-    for run in subject.runs:
-        running |= (starts >= run.first_ns) & (starts < run.last_ns)
-    near, level = limits["slide.near_end"], source.at(starts)
-    room = ~(level >= source.high_end - near) if sign > 0 else ~(level <= source.low_end + near)
-    seconds = float(np.sum(((ends - starts) / NS)[room & running]))
-    if seconds >= limits["slide.block_acting_s"]:
-        return f"Since then {word} was commanded for {seconds:.0f} s more that could not be judged."
-    missed = (
-        command.switch.origin.recorded is not Recorded.CHANGE and command.interval_s > limits["slide.pulse_least_s"]
-    )
-    ran_s = float(ran_since(subject, np.array([moved_ns]))[0])
-    if missed and ran_s > limits["slide.unseen_run_s"]:
-        why = f"pulses may have fallen between samples every {command.interval_s:g} s"
-        return f"Since then it ran for {ran_s / 60.0:.0f} min without a movement that way, in which {why}."
-    return ""
-
-
-def _last_moved(subject: Subject, source: Capacity, sign: float) -> int:
-    """When the slide was last seen to have gone a command's way within ten minutes; the window's begin if never."""
-    start_ns, end_ns = subject.record.window.start_ns, subject.record.failure_ns
-    part = source.point.between(start_ns, end_ns)
-    if not source.by_slide or len(part) <= _FEWEST_BLOCKS:
-        return start_ns
-    level = sign * np.median(np.stack([part.v[:-2], part.v[1:-1], part.v[2:]]), axis=0) * source.percent
-    t = part.t[1:-1]
-    before = np.searchsorted(t, t - round(_LOOK_BACK_S * NS))
-    gone = np.flatnonzero(level - level[before] > subject.limits["slide.fell_by_itself"])
-    return int(t[gone[-1]]) if len(gone) else start_ns
-
-
 def _pulses(subject: Subject, sign: float, span_ns: tuple[int, int]) -> int:
     starts, _ = read_commands(subject.record, subject.profile)[role_of(sign)].acting
     return int(np.sum((starts >= span_ns[0]) & (starts < span_ns[1])))
-
-
-def _command_interval_s(subject: Subject, sign: float) -> float:
-    return read_commands(subject.record, subject.profile)[role_of(sign)].interval_s
 
 
 def _other_reason(subject: Subject, bins: Bins, source: Capacity, sign: float) -> str:
@@ -279,14 +187,14 @@ def responds_slowly(subject: Subject, check: str, source: Capacity, bins: Bins) 
             continue
         if found is None or len(found.rates) < 2 * _FEWEST_BLOCKS or found.span_ns[1] <= subject.record.window.start_ns:
             continue
-        usual, _ = _reference(subject, found, sign, source)
+        usual, _ = reference(subject, found, sign, source)
         shares.append((float(np.median(found.rates[-_FEWEST_BLOCKS:])) / usual, word, found))
     if not shares:
         return cannot_tell(check, "too few commands with room to move to compare with its own earlier rate")
     share, word, found = min(shares, key=lambda x: x[0])
     outcome = Outcome.PRESENT if low <= share < slow else Outcome.ABSENT
     words = f"On {word} the capacity moves at {100 * share:.0f} % of its own usual rate."
-    interval_s = _command_interval_s(subject, 1.0 if word == "load" else -1.0)
+    interval_s = command_interval_s(subject, 1.0 if word == "load" else -1.0)
     if outcome is Outcome.PRESENT and interval_s > subject.limits["slide.pulse_interval_s"]:
         return cannot_tell(check, words + f" Samples every {interval_s:g} s do not time pulses.")
     if share < low:
