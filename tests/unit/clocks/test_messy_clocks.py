@@ -23,17 +23,7 @@ failure = {failure}
 refrigerant = "R134a"
 """
 
-
-def _case(tmp_path: Path, folder: str, failure: str, text: str) -> Case:
-    for path in (HERE / folder).iterdir():
-        shutil.copy(path, tmp_path / path.name)
-    (tmp_path / "case.toml").write_text(HEAD.format(failure=failure) + text, encoding="utf-8")
-    return load_case(tmp_path / "case.toml")
-
-
-@pytest.fixture
-def two_clocks(tmp_path: Path) -> Case:
-    text = """
+TWO_CLOCKS = """
 [[source]]
 path = "bas_trend.csv"
 clock = "building"
@@ -60,7 +50,18 @@ source = "relay_events.csv"
 on = ["CH2 Motor Trip"]
 off = ["CH2 Motor Start"]
 """
-    return _case(tmp_path, "50-two-clocks", "2024-06-15T08:52:38", text)
+
+
+def _case(tmp_path: Path, folder: str, failure: str, text: str) -> Case:
+    for path in (HERE / folder).iterdir():
+        shutil.copy(path, tmp_path / path.name)
+    (tmp_path / "case.toml").write_text(HEAD.format(failure=failure) + text, encoding="utf-8")
+    return load_case(tmp_path / "case.toml")
+
+
+@pytest.fixture
+def two_clocks(tmp_path: Path) -> Case:
+    return _case(tmp_path, "50-two-clocks", "2024-06-15T08:52:38", TWO_CLOCKS)
 
 
 def test_the_trend_clock_is_153_s_ahead_of_the_relay(two_clocks: Case) -> None:
@@ -133,34 +134,7 @@ def _shaken(tmp_path: Path, later_s: tuple[int, int, int]) -> Case:
         out.append(f"{moved:%Y-%m-%d %H:%M:%S},{event}")
     (tmp_path / "relay_events.csv").write_text("\n".join(out) + "\n", encoding="utf-8")
     shutil.copy(HERE / "50-two-clocks" / "bas_trend.csv", tmp_path)
-    body = """
-[[source]]
-path = "bas_trend.csv"
-clock = "building"
-kind = "events"
-point_column = "Point"
-value_column = "Value"
-[[source]]
-path = "relay_events.csv"
-clock = "relay"
-kind = "events"
-text_column = "Event"
-[[point]]
-role = "run_status"
-column = "CH2 Comp Run"
-source = "bas_trend.csv"
-[[point]]
-role = "load_solenoid"
-column = "CH2 LoadSol"
-source = "bas_trend.csv"
-[[point]]
-role = "trip"
-column = "Event"
-source = "relay_events.csv"
-on = ["CH2 Motor Trip"]
-off = ["CH2 Motor Start"]
-"""
-    (tmp_path / "case.toml").write_text(HEAD.format(failure="2024-06-15T08:52:38") + body, encoding="utf-8")
+    (tmp_path / "case.toml").write_text(HEAD.format(failure="2024-06-15T08:52:38") + TWO_CLOCKS, encoding="utf-8")
     return load_case(tmp_path / "case.toml")
 
 
