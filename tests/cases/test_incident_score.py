@@ -102,25 +102,6 @@ def test_few_modes_share_the_lead_where_the_truth_is_determined(
         assert len(leading) <= LEAD_MAX, (name, leading)
 
 
-def test_robustness_costs_less_than_half_of_the_run(incidents: Path) -> None:
-    import time
-
-    from forensics.case import load_case
-    from forensics.investigation import judge
-
-    path = next(iter(sorted((incidents / "cases").glob("*/case.toml"))))
-    began = time.perf_counter()
-    found = judge(load_case(path))
-    whole_s = time.perf_counter() - began
-    from forensics.hypotheses import weigh
-    from forensics.investigation import _evidence
-
-    evidence = _evidence(found.case, found.subject, found.findings, found.order)
-    began = time.perf_counter()
-    weigh(evidence)
-    assert time.perf_counter() - began < whole_s / 2
-
-
 def test_citations_of_the_verdict_lead_to_the_bytes(incidents: Path, investigated: dict[str, Investigation]) -> None:
     """Each row cited on page one, read again from the raw file by plain csv, gives the number that was judged."""
     followed = 0
