@@ -22,8 +22,9 @@ from forensics.signatures.start_judge import BY_AMPS_AND_LOAD, BY_OWN, BY_POWER,
 from forensics.signatures.start_rate import short_off_times, short_runs, too_frequent
 from forensics.signatures.start_run_up import locked_rotor, prolonged_inrush
 from forensics.signatures.start_table import list_starts, unloaded_share, wilson
-from forensics.signatures.starts_before import started, starts_before, unseen_run
-from forensics.vocabulary import Answer, Outcome, PreviousStop, Role
+from forensics.signatures.starts_before import started, starts_before, stops_before, unseen_run
+from forensics.signatures.trip_words import quantity_of
+from forensics.vocabulary import Answer, Outcome, PreviousStop, Role, StopKind
 
 __all__ = ["DETECTORS", "list_starts", "unloaded_share", "wilson"]
 
@@ -170,6 +171,31 @@ def after_trapped_stop(subject: Subject, check: str, start: Start) -> Finding:
     )
 
 
+@detector("starts.tripped_so_before", started)
+def tripped_so_before(subject: Subject, check: str, last: Start) -> Finding:
+    """Decide whether what tripped the machine at the failure had tripped it before, in a run that began unloaded."""
+    trips = [stop for stop in stops_before(subject) if stop.kind is StopKind.TRIP]
+    if not trips or trips[-1].time_ns < last.time_ns:
+        return cannot_tell(check, "the record shows no trip at the failure")
+    named = quantity_of(trips[-1].cause_text)
+    if named is None:
+        return cannot_tell(check, "no text says what tripped the machine")
+    alike = [(stop, _start_of(subject, stop)) for stop in trips[:-1] if quantity_of(stop.cause_text) is named]
+    hits = [(stop, start) for stop, start in alike if start is not None and start.unloaded is Answer.YES]
+    unknown = sum(start is None or start.unloaded is Answer.CANNOT_TELL for _, start in alike)
+    if unknown and not hits:
+        return cannot_tell(check, f"how {unknown} of {len(alike)} earlier runs that tripped so began is not known")
+    stop, start = hits[-1] if hits else (trips[-1], last)
+    words = f"Of {len(alike)} earlier trips on {named.title} {len(hits)} ended a run that had begun unloaded."
+    seen = Seen((start.earliest_ns, stop.latest_ns), (*start.cites, *stop.cites), samples=2)
+    return answered(subject, check, Outcome.PRESENT if hits else Outcome.ABSENT, words, seen=seen)
+
+
+def _start_of(subject: Subject, stop: Stop) -> Start | None:
+    """The start of the run that a stop ended; None where the record begins inside it."""
+    return next((start for start in reversed(subject.starts) if start.time_ns < stop.time_ns), None)
+
+
 def _unload_seen(subject: Subject, stop: Stop) -> bool:
     """Whether unloading was commanded in the last minute of the run before a stop."""
     command = read_commands(subject.record, subject.profile).get(Role.UNLOAD_SOLENOID)
@@ -231,4 +257,5 @@ DETECTORS: dict[str, Detector] = {
     "starts.short_off_times": short_off_times,
     "starts.short_runs": short_runs,
     "starts.after_trapped_stop": after_trapped_stop,
+    "starts.tripped_so_before": tripped_so_before,
 }
