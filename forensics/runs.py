@@ -69,14 +69,24 @@ def find_runs(record: Record, limits: Limits | None = None, *, rated_load_amps: 
     rules = limits or read_limits()
     runs: list[Run] = []
     covered: list[tuple[int, int]] = []
+    hints = _hints(record)
     for point in _evidence(record):
         if not len(point):
             continue
         found = _runs_in(record, point, rules, rated_load_amps)
-        runs.extend(run for run in found if all(run.last_ns <= a or run.first_ns >= b for a, b in covered))
+        free = [run for run in found if all(run.last_ns <= a or run.first_ns >= b for a, b in covered)]
+        unsure_s = 2.0 * record.uncertainty_s(point.origin.clock)
+        # an edge that is wide by its clock alone is left: moved, it would no longer fit what else that clock timed
+        runs.extend(_narrowed(run, hints, unsure_s + _NARROW_ENOUGH_S) for run in free)
         covered.append((int(point.t[0]), max(int(point.t[-1]), alive_until(record, point)) + 1))
-    hints = _hints(record)
-    return tuple(_narrowed(run, hints) for run in sorted(runs, key=lambda run: run.first_ns))
+    return tuple(sorted(runs, key=lambda run: run.first_ns))
+
+
+def apart_from_runs_s(record: Record, clock: str) -> float:
+    """How far (s) a clock may be from those that show the runs: 0 where one of their points is on it."""
+    if any(point.origin.clock == clock and len(point) for point in _evidence(record)):
+        return 0.0
+    return record.uncertainty_s(clock)
 
 
 def _evidence(record: Record) -> list[Samples | Switch]:
@@ -313,9 +323,9 @@ def _clock_ns(record: Record, clock: str) -> int:
     return round(wide * NS) if np.isfinite(wide) else 2**60
 
 
-def _narrowed(run: Run, hints: list[_Hint]) -> Run:
-    begin, why_begin = _narrow(run.begin, ON, hints)
-    end, why_end = _narrow(run.end, OFF, hints)
+def _narrowed(run: Run, hints: list[_Hint], enough_s: float) -> Run:
+    begin, why_begin = _narrow(run.begin, ON, hints, enough_s)
+    end, why_end = _narrow(run.end, OFF, hints, enough_s)
     names = sorted({why for why in (why_begin, why_end) if why})
     if not names:
         return run
@@ -324,8 +334,8 @@ def _narrowed(run: Run, hints: list[_Hint]) -> Run:
     return Run(begin, end, first, max(first, last), "+".join([run.seen_in, *names]))
 
 
-def _narrow(edge: Edge | None, to: int, hints: list[_Hint]) -> tuple[Edge | None, str]:
-    if edge is None or edge.width_s <= _NARROW_ENOUGH_S:
+def _narrow(edge: Edge | None, to: int, hints: list[_Hint], enough_s: float) -> tuple[Edge | None, str]:
+    if edge is None or edge.width_s <= enough_s:
         return edge, ""
     best, why = edge, ""
     for hint in hints:

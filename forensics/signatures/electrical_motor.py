@@ -146,6 +146,9 @@ def spikes_before_trip(subject: Subject, check: str) -> Finding:
     spikes = np.flatnonzero(residual[last] > limit)
     name = "electrical.spikes_min"
     outcome = Outcome.PRESENT if len(spikes) > limits[name] else Outcome.ABSENT
+    wide_s = (trip.latest_ns - trip.earliest_ns) / NS
+    if outcome is Outcome.ABSENT and wide_s > limits["electrical.spike_stop_known"]:
+        return cannot_tell(check, f"the stop is known to {wide_s:.0f} s only: the seconds before it may be left out")
     span = (int(t[spikes[0]]), int(t[spikes[-1]])) if len(spikes) else (int(t[0]), int(t[-1]))
     text = (
         f"{len(spikes)} of the last {len(chosen)} samples stood over {limit:.3g} A above what the current came back to"

@@ -13,6 +13,7 @@ from forensics.signatures.trip_words import trip_texts
 from forensics.vocabulary import ROLE_FACTS, Dimension, Outcome, Quality, Recorded, Role
 
 _FEW = 5
+_LEAST_KNOWN_S = 3600.0
 _BOUNDED = (Dimension.PRESSURE, Dimension.PRESSURE_DIFFERENCE, Dimension.TEMPERATURE)
 
 _MUST_MOVE = (
@@ -85,7 +86,8 @@ def _frozen_answer(
 
 def _moved(subject: Subject, point: Samples, edge_ns: int) -> bool | None:
     """Whether a point took more than one value about an edge; None where too few readings lie there."""
-    room = round(max(subject.limits["sensors.frozen_room_s"], 4 * point.interval_s) * NS)
+    apart_s = min(subject.record.uncertainty_s(point.origin.clock), _LEAST_KNOWN_S)
+    room = round((max(subject.limits["sensors.frozen_room_s"], 4 * point.interval_s) + apart_s) * NS)
     part = point.between(edge_ns - room, edge_ns + room)
     good = np.isfinite(part.v)
     if good.sum() < _FEW or not (part.t[good] < edge_ns).any() or not (part.t[good] > edge_ns).any():

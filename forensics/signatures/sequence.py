@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from forensics.commands import Command, read_commands
 from forensics.findings import Cite, Finding, Start, Stop
 from forensics.points import NS, ON
+from forensics.runs import apart_from_runs_s
 from forensics.signatures.answer import Seen, Value, answered, rows_of
 from forensics.signatures.base import Detector, Subject, cannot_tell, detector, met
 from forensics.signatures.starts_before import NO_STOP, run_of, starts_before, stops_before
@@ -31,7 +32,11 @@ def _told(state: State, role: Role) -> Callable[[Subject, str], tuple[Command] |
             return cannot_tell(check, "the sequence profile has no internal unloading valve")
         if subject.profile.cell(state, role) == "either":
             return cannot_tell(check, f"the sequence profile expects nothing of {role.value} in {state.value}")
-        return (_commands(subject)[role],)
+        command = _commands(subject)[role]
+        clock = command.switch.origin.clock
+        if (apart_s := apart_from_runs_s(subject.record, clock)) > subject.limits["sequence.clock_known_s"]:
+            return cannot_tell(check, f"the clock '{clock}' of the command is known to {apart_s:.0f} s only")
+        return (command,)
 
     return needs
 

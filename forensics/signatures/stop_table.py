@@ -14,6 +14,7 @@ from forensics.findings import Cite, Stop
 from forensics.points import NS, OFF, Samples, middle
 from forensics.record import Record
 from forensics.rules import Limits
+from forensics.runs import apart_from_runs_s
 from forensics.signatures.across import Difference, across_rotors, difference
 from forensics.signatures.base import Subject
 from forensics.signatures.equalisation import equalisation, high_side_decay, residual_difference
@@ -98,7 +99,20 @@ def _pressures(subject: Subject) -> Pressures:
     no_suction = "no suction_pressure" if record.point(Role.SUCTION_PRESSURE) is None else ""
     why_rotors = no_suction or (place if unknown_place else "no discharge_pressure before the check valve")
     why_high = no_suction or (place if unknown_place else "no condenser_pressure after the check valve")
+    rotors, why_rotors = _timed(subject, rotors, why_rotors)
+    high, why_high = _timed(subject, high, why_high)
     return Pressures(rotors, high, "" if rotors else why_rotors, "" if high else why_high)
+
+
+def _timed(subject: Subject, found: Difference | None, why: str) -> tuple[Difference | None, str]:
+    """A difference, unless its clock is known too little to hold it against stops; then why."""
+    if found is None:
+        return None, why
+    clock, limit = found.upper.origin.clock, subject.limits["coastdown.fast_interval_s"]
+    apart_s = apart_from_runs_s(subject.record, clock)
+    if apart_s <= max(limit, found.interval_s):
+        return found, why
+    return None, f"the clock '{clock}' of the pressures is known to {apart_s:.0f} s only"
 
 
 def _stop(
