@@ -114,13 +114,14 @@ class Start:
 class Stop:
     """One stop. It ends where the current ends, whatever the command says.
 
-    ``reverse_basis`` is ``measured``, ``inferred`` or None.
+    ``reverse_basis`` is ``measured``, ``inferred`` or None; ``power_lost`` tells a loss of supply from another trip.
     """
 
     time_ns: int
     earliest_ns: int
     latest_ns: int
     kind: StopKind = StopKind.NORMAL
+    power_lost: bool = False
     cause_text: str = ""
     reverse_rotation: Outcome = Outcome.CANNOT_TELL
     reverse_basis: str | None = None
@@ -139,6 +140,13 @@ class Stop:
     why_not: Mapping[str, str] = field(default_factory=dict)
     in_window: bool = True
     cites: tuple[Cite, ...] = ()
+
+    @property
+    def as_previous(self) -> PreviousStop:
+        """As the start after it sees it."""
+        if self.power_lost:
+            return PreviousStop.POWER_LOSS
+        return PreviousStop.TRIP if self.kind is StopKind.TRIP else PreviousStop.NORMAL
 
 
 @dataclass(frozen=True, slots=True)

@@ -163,12 +163,12 @@ class Samples:
 
     def between(self, start_ns: int, end_ns: int) -> Samples:
         """Samples with ``start_ns <= t < end_ns``."""
-        low, high = np.searchsorted(self.t, [start_ns, end_ns], side="left")
+        low, high = self.t.searchsorted([start_ns, end_ns])
         return self._pick(slice(int(low), int(high)))
 
     def before(self, time_ns: int, max_age_s: float | None = None) -> Reading | None:
         """Last usable sample at or before a time, unless it is older than ``max_age_s`` or its hold limit."""
-        index = int(np.searchsorted(self.usable.t, time_ns, side="right")) - 1
+        index = int(self.usable.t.searchsorted(time_ns, side="right")) - 1
         if index < 0 or bool(self._lost_at(np.array([time_ns], np.int64))[0]):
             return None
         age_s = (time_ns - int(self.usable.t[index])) / NS
@@ -179,7 +179,7 @@ class Samples:
 
     def after(self, time_ns: int, max_age_s: float | None = None) -> Reading | None:
         """First usable sample after a time, unless it comes later than ``max_age_s``."""
-        index = int(np.searchsorted(self.usable.t, time_ns, side="right"))
+        index = int(self.usable.t.searchsorted(time_ns, side="right"))
         if index >= len(self.usable.t):
             return None
         age_s = (int(self.usable.t[index]) - time_ns) / NS
@@ -370,7 +370,7 @@ class Switch:
 
     def at(self, time_ns: int) -> int:
         """State at a time: ON, OFF, or UNKNOWN where it is not covered."""
-        index = int(np.searchsorted(self.t, time_ns, side="right")) - 1
+        index = int(self.t.searchsorted(time_ns, side="right")) - 1
         if index < 0 or time_ns - int(self.t[index]) > self._believed_ns():
             return UNKNOWN
         return int(self.state[index])

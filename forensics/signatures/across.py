@@ -54,7 +54,7 @@ class Difference:
             held = self.upper.at(times, max_age_s(self.upper)) - self.lower.at(times, max_age_s(self.lower))
             known = np.isfinite(held)
             return times[known], held[known] - self.offset_kpa
-        low, high = np.searchsorted(self.t, [start_ns, end_ns])
+        low, high = self.t.searchsorted([start_ns, end_ns])
         values = self.v[low:high] - self.offset_kpa
         good = np.isfinite(values)
         return self.t[low:high][good], values[good]

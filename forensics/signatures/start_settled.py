@@ -79,9 +79,10 @@ def settled_window(subject: Subject, run: Run, commands: Mapping[Role, Command])
     longest = run.begin.earliest_ns + round(limits["starts.settled_longest_s"] * NS)
     stopped = run.end.earliest_ns if run.end is not None else run.last_ns
     ends: list[tuple[int, str]] = [(longest, "60 s"), (stopped, "end of current")]
-    _, told, by = start_ends(run, commands, limits)
+    ended, told, by = start_ends(run, commands, limits)
     if told:
-        ends.append((_earliest_edge(run, commands, by, limits), by))
+        edge = next(e for e in commands[Role(by)].edges(ended, ended + 1))
+        ends.append((edge.earliest_ns, by))
     else:
         rise = _slide_rise(subject.record, run, longest)
         if rise is not None:
@@ -96,13 +97,6 @@ def settled_window(subject: Subject, run: Run, commands: Mapping[Role, Command])
         fixed = run.begin.earliest_ns + round(limits["starts.settled_to_s"] * NS)
         return Window(begin, fixed, "30 s (no command logged)")
     return Window(begin, end, by)
-
-
-def _earliest_edge(run: Run, commands: Mapping[Role, Command], by: str, limits: Limits) -> int:
-    command = commands[Role(by)]
-    end, _, _ = start_ends(run, commands, limits)
-    edge = next(e for e in command.edges(end, end + 1))
-    return edge.earliest_ns
 
 
 def _slide_rise(record: Record, run: Run, until_ns: int) -> int | None:

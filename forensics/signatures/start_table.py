@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.commands import Command, read_commands
-from forensics.findings import Cite, Share, Start
+from forensics.findings import Cite, Share, Start, Stop
 from forensics.points import NS, Samples, middle
 from forensics.record import Record
 from forensics.signatures.across import Difference, across_rotors
@@ -27,13 +27,12 @@ from forensics.signatures.start_settled import (
     settled_in,
     settled_window,
 )
-from forensics.signatures.stop_kind import classify_stop
 from forensics.states import Run
 from forensics.vocabulary import Answer, Outcome, PreviousStop, Recorded, Role, Starter
 
 
 def list_starts(subject: Subject) -> tuple[Start, ...]:
-    """Tabulate every start of the record, history included.
+    """Tabulate every start of the record, history included; the subject's stops are tabulated before.
 
     Settled amps are the mean from the end of inrush and transition (by starter type) to the first of unloading valve
     shut, unload released, load pulse or rise of the slide, 60 s at most; 15 to 30 s after current begins where none of
@@ -51,12 +50,13 @@ def list_starts(subject: Subject) -> tuple[Start, ...]:
     shown = _Shown(
         amps_point(subject.record), motor, read_commands(subject.record, subject.profile), across_rotors(subject)
     )
-    table = []
+    table, stops = [], {stop.time_ns: stop for stop in subject.stops}
     for index, run in enumerate(subject.runs):
         if run.begin is None:
             continue
         before = subject.runs[index - 1] if index else None
-        table.append(_start(subject, run, before, shown))
+        stopped = stops.get(before.last_ns) if before is not None else None
+        table.append(_start(subject, run, before, stopped, shown))
     return judge_starts([start for start, _ in table], [beside for _, beside in table], motor, subject.limits)
 
 
@@ -95,7 +95,7 @@ class _Shown:
     rotors: Difference | None
 
 
-def _start(subject: Subject, run: Run, before: Run | None, shown: _Shown) -> tuple[Start, Beside]:
+def _start(subject: Subject, run: Run, before: Run | None, stopped: Stop | None, shown: _Shown) -> tuple[Start, Beside]:
     """One start, not yet judged, and what was seen beside its amps."""
     assert run.begin is not None
     record = subject.record
@@ -105,7 +105,6 @@ def _start(subject: Subject, run: Run, before: Run | None, shown: _Shown) -> tup
     beside = beside_amps(subject, run, window, motor)
     ratio, ratio_from, why = _ratio(subject, settled, motor, beside)
     rests_on = beside.settled if ratio_from else settled
-    ending = classify_stop(subject, before) if before is not None else None
     off_s = (run.first_ns - before.last_ns) / NS if before is not None and before.end is not None else None
     start = Start(
         run.first_ns,
@@ -119,7 +118,7 @@ def _start(subject: Subject, run: Run, before: Run | None, shown: _Shown) -> tup
         ratio_from=ratio_from,
         why_not=why,
         reverse_rotation=_direction(subject, run, shown.rotors),
-        previous_stop=ending.as_previous if ending is not None else PreviousStop.UNKNOWN,
+        previous_stop=stopped.as_previous if stopped is not None else PreviousStop.UNKNOWN,
         off_s=off_s,
         ran_s=(run.last_ns - run.first_ns) / NS if run.end is not None else None,
         slide_percent=_slide(record, run, window),

@@ -12,7 +12,7 @@ from forensics.points import NS, ON, Switch
 from forensics.record import Record
 from forensics.signatures.base import Subject
 from forensics.states import Run, stop_begins
-from forensics.vocabulary import PreviousStop, Recorded, Role, StopKind
+from forensics.vocabulary import Recorded, Role, StopKind
 
 _TRIP_WORDS = re.compile(
     r"\b(trip(ped)?|emergency|e-stop|lock-?out|cut-?out|overload|safety|fault|failure|shut ?down)\b",
@@ -40,13 +40,6 @@ class Ending:
     kind: StopKind
     power_lost: bool
     text: str
-
-    @property
-    def as_previous(self) -> PreviousStop:
-        """As the start after it sees it."""
-        if self.power_lost:
-            return PreviousStop.POWER_LOSS
-        return PreviousStop.TRIP if self.kind is StopKind.TRIP else PreviousStop.NORMAL
 
 
 def classify_stop(subject: Subject, run: Run) -> Ending:
@@ -80,12 +73,13 @@ def _restored(subject: Subject, run: Run) -> str:
     record = subject.record
     if _by_sequence(subject, run) is StopKind.NORMAL and not _slide_stood_loaded(subject, run):
         return ""
+    told = [line for line in record.log if _RESTORED_WORDS.search(line.text)]
+    if not told:
+        return ""
     later = [one.begin.earliest_ns for one in subject.runs if one.begin is not None and one.first_ns > run.last_ns]
     until = min([*later, run.end.latest_ns + round(_RESTORED_WITHIN_S * NS)])
-    for line in record.log:
-        if _RESTORED_WORDS.search(line.text) and _near(record, line.time_ns, line.clock, run.end.earliest_ns, until):
-            return line.text
-    return ""
+    near = (line.text for line in told if _near(record, line.time_ns, line.clock, run.end.earliest_ns, until))
+    return next(near, "")
 
 
 def _slide_stood_loaded(subject: Subject, run: Run) -> bool:

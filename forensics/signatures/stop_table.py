@@ -127,6 +127,7 @@ def _stop(
         run.end.earliest_ns,
         run.end.latest_ns,
         kind=ending.kind,
+        power_lost=ending.power_lost,
         cause_text=ending.text or ("loss of supply" if ending.power_lost else ""),
         slide_percent=_slide_at(record, run.end.earliest_ns),
         amps_before=_amps_before(record, run),

@@ -32,7 +32,7 @@ from machine import EPOCH, RATED, Cycle, Drawn, draw, machine, profile
 pytestmark = pytest.mark.bench
 
 DAYS, CYCLE_S, START_S, STOP_S = 30, 3600, 1200.0, 3500.0
-RATIO_MAX, GROWTH_MAX = 1.5, 1.3
+RATIO_MAX, GROWTH_MAX, ROUNDS = 1.5, 1.3, 5
 NOISE = {Role.SLIDE_POSITION: 0.2, Role.MOTOR_AMPS: 0.5}
 LEVELS = {
     Role.SUCTION_TEMPERATURE: (11.5, 18.0),
@@ -85,10 +85,10 @@ def judged(record: Record) -> Subject:
     return subject
 
 
-def seconds_of(days: int) -> float:
-    """Least processor time of two, each over a record of its own: what a record remembers is computed again."""
+def seconds_of(days: int, times: int = 2) -> float:
+    """Least processor time, each over a record of its own: what a record remembers is computed again."""
     spent = []
-    for _ in range(2):
+    for _ in range(times):
         record = month(days)
         began = time.process_time()
         subject = judged(record)
@@ -112,14 +112,16 @@ def write(record: Record, file: Path) -> None:
 def test_all_signatures_cost_about_a_reading(tmp_path: Path) -> None:
     judged(month(1))  # imports are no part of it
     write(month(DAYS), tmp_path / "month.csv")
-    library = []
-    for _ in range(2):
+    # in turn, so that a busy neighbour slows both
+    library, ours = [], []
+    for _ in range(ROUNDS):
         began = time.process_time()
         assert len(pd.read_csv(tmp_path / "month.csv", parse_dates=["timestamp"])) == DAYS * 86_400
         library.append(time.process_time() - began)
-    ours = seconds_of(DAYS)
-    print(f"\nlibrary {min(library):.2f} s, signatures {ours:.2f} s, ratio {ours / min(library):.2f}")
-    assert ours <= RATIO_MAX * min(library)
+        ours.append(seconds_of(DAYS, times=1))
+    ratio = min(ours) / min(library)
+    print(f"\nlibrary {sorted(library)} s, signatures {sorted(ours)} s, ratio {ratio:.2f}")
+    assert ratio <= RATIO_MAX
 
 
 def test_time_grows_no_faster_than_the_record() -> None:
