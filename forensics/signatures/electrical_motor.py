@@ -68,18 +68,17 @@ def _overload_of(subject: Subject, check: str, t: np.ndarray, share: Floats, poi
     interval_s = max(p.interval_s for p in points)
     running = _past_start(subject, t, share, points)
     values = np.where(running, share, 0.0)
-    brief = limits["electrical.overload_heavy_share"]
-    mean, at = _largest_mean(t, values, max(limits["electrical.overload_over_s"], 3 * interval_s))
-    heavy, heavy_at = _largest_mean(t, values, max(limits["electrical.overload_heavy_over_s"], 3 * interval_s))
-    scaled = heavy / brief * limits[name]
-    value, place = (mean, at) if mean >= scaled else (scaled, heavy_at)
-    over_s = limits["electrical.overload_over_s" if mean >= scaled else "electrical.overload_heavy_over_s"]
+    value, drawn, over_s, place = _most_drawn(subject, t, values, interval_s)
+    stalled = values > limits["electrical.overload_stall_share"]
+    # a rotor that stalls, or a fault, is cut off within seconds: alone it is no load that was too large
+    if stalled.any() and _most_drawn(subject, t, np.where(stalled, 1.0, values), interval_s)[0] <= limits[name] < value:
+        why = f"only a current at stall level, up to {100 * float(np.max(values)):.0f} % of rated, went above it"
+        return cannot_tell(check, why)
     outcome = Outcome.PRESENT if value > limits[name] else Outcome.ABSENT
-    drawn = mean if mean >= scaled else heavy
-    text = f"{100 * drawn:.0f} % of rated was the largest mean over {max(over_s, 3 * interval_s):.0f} s outside starts"
+    text = f"{100 * drawn:.0f} % of rated was the largest mean over {over_s:.0f} s outside starts"
     error = (subject.machine.current_sensor.ratio_error_percent or limits["electrical.sensor_percent"]) / 100
     end_ns = int(t[place])
-    begin_ns = end_ns - round(max(over_s, 3 * interval_s) * NS)
+    begin_ns = end_ns - round(over_s * NS)
     return answered(
         subject,
         check,
@@ -93,6 +92,17 @@ def _overload_of(subject: Subject, check: str, t: np.ndarray, share: Floats, poi
             max(int(((t > begin_ns) & (t <= end_ns)).sum()), 1),
         ),
     )
+
+
+def _most_drawn(subject: Subject, t: np.ndarray, values: Floats, interval_s: float) -> tuple[float, float, float, int]:
+    """Largest mean, long, or brief and scaled to the limit of the long; as drawn; over how long, s; where it ends."""
+    limits = subject.limits
+    long_s = max(limits["electrical.overload_over_s"], 3 * interval_s)
+    brief_s = max(limits["electrical.overload_heavy_over_s"], 3 * interval_s)
+    mean, at = _largest_mean(t, values, long_s)
+    heavy, heavy_at = _largest_mean(t, values, brief_s)
+    scaled = heavy / limits["electrical.overload_heavy_share"] * limits["electrical.overload_share"]
+    return (mean, mean, long_s, at) if mean >= scaled else (scaled, heavy, brief_s, heavy_at)
 
 
 def _past_start(subject: Subject, t: np.ndarray, share: Floats, points: tuple[Samples, ...]) -> Bools:

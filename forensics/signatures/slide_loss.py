@@ -65,7 +65,8 @@ def stale(subject: Subject, source: Capacity, sign: float, judged_ns: int) -> st
     limits, until = subject.limits, subject.record.failure_ns
     word = "load" if sign > 0 else "unload"
     moved_ns = max(judged_ns, _last_moved(subject, source, sign))
-    command = read_commands(subject.record, subject.profile)[role_of(sign)]
+    commands = read_commands(subject.record, subject.profile)
+    command = commands[role_of(sign)]
     starts, ends = command.acting
     later = (starts >= moved_ns) & (starts < until)
     starts, ends = starts[later], np.minimum(ends[later], until)
@@ -77,13 +78,16 @@ def stale(subject: Subject, source: Capacity, sign: float, judged_ns: int) -> st
     seconds = float(np.sum(((ends - starts) / NS)[room & running]))
     if seconds >= limits["slide.block_acting_s"]:
         return f"Since then {word} was commanded for {seconds:.0f} s more that could not be judged."
-    missed = (
-        command.switch.origin.recorded is not Recorded.CHANGE and command.interval_s > limits["slide.pulse_least_s"]
-    )
     ran_s = float(ran_since(subject, np.array([moved_ns]))[0])
-    if missed and ran_s > limits["slide.unseen_run_s"]:
-        why = f"pulses may have fallen between samples every {command.interval_s:g} s"
-        return f"Since then it ran for {ran_s / 60.0:.0f} min without a movement that way, in which {why}."
+    if ran_s <= limits["slide.unseen_run_s"]:
+        return ""
+    ran = f"Since then it ran for {ran_s / 60.0:.0f} min without a movement that way"
+    other = Role.UNLOAD_SOLENOID if sign > 0 else Role.LOAD_SOLENOID
+    if other not in commands:
+        return f"{ran}; without {other.value} it is not known whether it could have moved."
+    sampled = command.switch.origin.recorded is not Recorded.CHANGE
+    if sampled and command.interval_s > limits["slide.pulse_least_s"]:
+        return f"{ran}, in which pulses may have fallen between samples every {command.interval_s:g} s."
     return ""
 
 

@@ -174,6 +174,8 @@ def after_trapped_stop(subject: Subject, check: str, start: Start) -> Finding:
 @detector("starts.tripped_so_before", started)
 def tripped_so_before(subject: Subject, check: str, last: Start) -> Finding:
     """Decide whether what tripped the machine at the failure had tripped it before, in a run that began unloaded."""
+    if unseen := unseen_run(subject):
+        return cannot_tell(check, unseen)
     trips = [stop for stop in stops_before(subject) if stop.kind is StopKind.TRIP]
     if not trips or trips[-1].time_ns < last.time_ns:
         return cannot_tell(check, "the record shows no trip at the failure")
