@@ -9,6 +9,7 @@ from forensics.findings import Finding
 from forensics.signatures.answer import Seen, Value, answered, rows_of
 from forensics.signatures.base import Subject, cannot_tell, detector
 from forensics.signatures.electrical_motor import spikes_before_trip
+from forensics.signatures.refrigerant_events import recirculation
 from forensics.signatures.slide_capacity import Capacity, noise
 from forensics.signatures.slide_holds import moves_by_itself
 from forensics.signatures.slide_loss import Loss, command_interval_s, loss_of, onset, reference, stale
@@ -155,6 +156,8 @@ def _other_reason(subject: Subject, bins: Bins, source: Capacity, sign: float) -
         return f"the capacity hardly moved, but without {other.value} a counter-command is not excluded"
     if not source.by_slide and spikes_before_trip(subject)[0].outcome is Outcome.PRESENT:
         return "the current spiked before the stop: something other than the slide moved it"
+    if sign > 0 and not source.by_slide and recirculation(subject)[0].outcome is not Outcome.ABSENT:
+        return "the current hardly moved, but gas that recirculates, which is not excluded, keeps it from following"
     if moves_by_itself(subject, source, -sign) is not None:
         return "the capacity also moves by itself against the command: both look alike"
     if sign > 0 and response(subject, bins, source, sign, at_lift=True) is None:
