@@ -123,6 +123,8 @@ def recirculation(subject: Subject, check: str, frame: Frame) -> Finding:
         why = "amps fell and suction rose with the slide still, but discharge did not get hotter"
     hit &= hotter > limits["refrigerant.recirculation_discharge"]
     where = np.flatnonzero(hit)
+    if slide is None and len(where) and all(_came_back(subject, frame, amps, int(ago[i]), int(soon[i])) for i in where):
+        return cannot_tell(check, "amps fell and came back, as where capacity or the expansion valve swings")
     slow = interval_s > limits["refrigerant.recirculation_slowest"]
     if (unclear.any() and not len(where)) or (len(where) and slide is None and slow):
         return cannot_tell(check, why)
@@ -159,6 +161,14 @@ def recirculation(subject: Subject, check: str, frame: Frame) -> Finding:
 
 
 _LATE = 6
+
+
+def _came_back(subject: Subject, frame: Frame, amps: NDArray[np.float64], ago: int, soon: int) -> bool:
+    """Whether amps that fell rose again by half of it in the same run: a valve that opened stays open."""
+    reach_ns = round(subject.limits["refrigerant.recirculation_tail"] * NS)
+    after = (frame.run == frame.run[soon]) & (frame.t > frame.t[soon]) & (frame.t <= frame.t[soon] + reach_ns)
+    later = amps[after & np.isfinite(amps)]
+    return bool(len(later)) and float(np.max(later)) > (amps[ago] + amps[soon]) / 2.0
 
 
 def _unloaded(subject: Subject, frame: Frame, ago: Index, soon: Index) -> Mask:
