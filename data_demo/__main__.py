@@ -7,10 +7,10 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from data_demo.committed import BUILDERS, build
-from data_demo.exports import write_case
-from data_demo.faults import ACTS
-from data_demo.scenarios import Scenario, short_run, simulate
+from .committed import BUILDERS, build
+from .exports import write_case
+from .faults import ACTS
+from .scenarios import Scenario, short_run, simulate
 
 
 def _parser() -> argparse.ArgumentParser:

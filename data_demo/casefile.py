@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from data_demo.layout import CaseSheet, Clock, Export, column_name, unit_of
-from data_demo.scenarios import Run
-from data_demo.sensors import SWITCHES
+from .layout import CaseSheet, Clock, Export, column_name, unit_of
+from .scenarios import Run
+from .sensors import SWITCHES
 
 
 def _quoted(text: str) -> str:

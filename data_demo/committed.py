@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from data_demo.exports import STANDARD_ROLES, CaseSheet, Clock, Export, write_case
-from data_demo.scenarios import Run, Scenario, simulate
-from data_demo.waveforms import CHANNELS, Record, write_record
+from .exports import STANDARD_ROLES, CaseSheet, Clock, Export, write_case
+from .scenarios import Run, Scenario, simulate
+from .waveforms import CHANNELS, Record, write_record
 
 FAST_ROLES = (
     "run_status",

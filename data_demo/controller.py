@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from data_demo.effects import Effects
-from data_demo.machine import Drive, Machine
+from .effects import Effects
+from .machine import Drive, Machine
 
 REST, START, RUN, UNLOADING, PUMPING, COASTING = "rest", "start", "run", "unloading", "stop", "coast-down"
 

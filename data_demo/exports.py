@@ -12,10 +12,18 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from data_demo.casefile import case_text
-from data_demo.layout import SOURCE_OF, CaseSheet, Clock, Export, air_pressure_kpa, column_name, unit_of
-from data_demo.scenarios import Run
-from data_demo.sensors import SWITCHES
+from .casefile import case_text
+from .layout import (
+    SOURCE_OF,
+    CaseSheet,
+    Clock,
+    Export,
+    air_pressure_kpa,
+    column_name,
+    unit_of,
+)
+from .scenarios import Run
+from .sensors import SWITCHES
 
 
 def _stamper(export: Export, start: datetime, zone: str) -> Callable[[float], str]:

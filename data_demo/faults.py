@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from data_demo.effects import Effects
+from .effects import Effects
 
 Window = tuple[float, float]
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from data_demo.effects import Effects
-from data_demo.saturation import Saturation
+from .effects import Effects
+from .saturation import Saturation
 
 _KELVIN = 273.15
 _TAU = 2.0 * math.pi

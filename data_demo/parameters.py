@@ -5,8 +5,8 @@ from __future__ import annotations
 import random
 from dataclasses import dataclass
 
-from data_demo.faults import ACTS, SUDDEN, Window
-from data_demo.sensors import ROLES
+from .faults import ACTS, SUDDEN, Window
+from .sensors import ROLES
 
 TICK_S = 0.05
 LONG_REST_S = 10.0 * 3600.0

@@ -8,14 +8,14 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from data_demo.controller import COASTING, RUN, START, Controller, Event, Settings
-from data_demo.effects import Effects
-from data_demo.faults import ACTS, SUDDEN, Moment, Window, weld
-from data_demo.machine import Drive, Machine, Size
-from data_demo.parameters import LONG_REST_S, REDUCED, TICK_S, Scenario, event_s, schedule
-from data_demo.saturation import saturation
-from data_demo.sensors import ROLES, observed, shown
-from data_demo.truth import Ledger
+from .controller import COASTING, RUN, START, Controller, Event, Settings
+from .effects import Effects
+from .faults import ACTS, SUDDEN, Moment, Window, weld
+from .machine import Drive, Machine, Size
+from .parameters import LONG_REST_S, REDUCED, TICK_S, Scenario, event_s, schedule
+from .saturation import saturation
+from .sensors import ROLES, observed, shown
+from .truth import Ledger
 
 __all__ = ["Run", "Scenario", "Trace", "schedule", "short_run", "simulate"]
 
@@ -251,7 +251,7 @@ class _Simulation:
         self.rows.append((t, *flags, *shown(self.m, fx, self.n_starts, self.run_s / 3600.0)))
 
     def _finish(self) -> Run:
-        from data_demo.sensors import measure
+        from .sensors import measure
 
         table = np.array(self.rows, dtype=np.float64)
         exact = {role: table[:, i + 1] for i, role in enumerate(ROLES)}

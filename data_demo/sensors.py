@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from data_demo.effects import Effects
-from data_demo.machine import Machine, Size
+from .effects import Effects
+from .machine import Machine, Size
 
 Floats = npt.NDArray[np.float64]
 SWITCHES = (

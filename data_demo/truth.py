@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from data_demo.controller import Controller
-from data_demo.machine import Drive, Machine
+from .controller import Controller
+from .machine import Drive, Machine
 
 _TURNS_BACK_RPM = -30.0
 _STATES = {"run": "hold", "unloading": "unload"}

@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
-from data_demo.exports import Clock
-from data_demo.scenarios import Run
+from .exports import Clock
+from .scenarios import Run
 
 Floats = npt.NDArray[np.float64]
 CHANNELS = (

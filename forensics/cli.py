@@ -121,7 +121,7 @@ def _report(parsed: argparse.Namespace) -> int:
 
 
 def _demo(parsed: argparse.Namespace) -> int:
-    from data_demo import DEMO_CASES
+    from forensics.demo import DEMO_CASES
     from forensics.errors import Problem
 
     if parsed.name not in DEMO_CASES:
@@ -140,7 +140,7 @@ def _run_report(case: Path, out: Path, parsed: argparse.Namespace) -> int:
 
 
 def _draft(parsed: argparse.Namespace) -> int:
-    from forensics.intake.draft import draft_case
+    from forensics.intake.draft.draft import draft_case
 
     text = draft_case(parsed.exports, parsed.out)
     if parsed.out is None:
@@ -152,7 +152,7 @@ def _draft(parsed: argparse.Namespace) -> int:
 
 
 def _check(parsed: argparse.Namespace) -> int:
-    from forensics.checking import check_case_folder
+    from forensics.report.check import check_case_folder
 
     print(check_case_folder(parsed.case))
     return DONE

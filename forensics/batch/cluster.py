@@ -17,7 +17,7 @@ from typing import Any
 
 from forensics.batch.job import finished_row, run_job
 from forensics.batch.plan import Job, Row
-from forensics.batch.watch import Worker
+from forensics.batch.supervisor import Worker
 from forensics.errors import InputError, Problem
 
 ANSWER_WITHIN = "20s"

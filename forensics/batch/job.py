@@ -9,14 +9,14 @@ from dataclasses import replace
 from pathlib import Path
 
 from forensics.batch.fingerprint import software_hash
-from forensics.batch.hold import scratch_folder
+from forensics.batch.locks import scratch_folder
 from forensics.batch.plan import Job, Row
 from forensics.batch.results import is_current, read_note, read_result, seed, take, write_failed_page
 from forensics.batch.storage import fetch_case, is_address
-from forensics.batch.watch import Bounds, StoppedError, Worker
-from forensics.case_files import case_inputs, inputs_hash
-from forensics.changes import Changes
+from forensics.batch.supervisor import Bounds, StoppedError, Worker
 from forensics.errors import ForensicsError, InputError, RunError
+from forensics.intake.case_files import case_inputs, inputs_hash
+from forensics.results.diff import Changes
 
 
 def run_job(job: Job, worker: Worker, wanted: Callable[[], bool] = lambda: True) -> Row:

@@ -9,7 +9,7 @@ from pathlib import Path, PurePosixPath
 from typing import Literal
 
 from forensics.batch.storage import is_address, join, read_bytes
-from forensics.casefile import check_case
+from forensics.case.schema import check_case
 from forensics.errors import InputError, Problem
 
 Result = Literal["done", "skipped", "to correct", "failed", "not run"]

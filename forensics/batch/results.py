@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from forensics.batch.storage import file_system, is_address, join, read_bytes, write_bytes
-from forensics.changes import Changes, compare_findings
 from forensics.errors import InputError
-from forensics.findings_file import FindingsFile, read_findings
+from forensics.results.diff import Changes, compare_findings
+from forensics.results.schema import FindingsFile, read_findings
 
 NOTE, FINDINGS, REPORT, FAILED = "run.json", "findings.json", "report.html", "report.FAILED.html"
 EARLIER = "earlier"

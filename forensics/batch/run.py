@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from forensics.batch.fingerprint import software_hash
-from forensics.batch.hold import clear_scratch, locked
 from forensics.batch.job import run_job
+from forensics.batch.locks import clear_scratch, locked
 from forensics.batch.plan import BatchPlan, Job, Row, plan_jobs
 from forensics.batch.storage import join, write_bytes
-from forensics.batch.watch import Worker
+from forensics.batch.supervisor import Worker
 from forensics.errors import InputError, Problem
 
 DONE, FAILED, CORRECT = 0, 1, 2

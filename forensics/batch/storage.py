@@ -10,9 +10,9 @@ import posixpath
 from pathlib import Path
 from typing import Any
 
-from forensics.case_files import CUSTODY_LOG, WAVEFORM_PARTS, named_files
-from forensics.casefile import read_case_file
+from forensics.case.schema import read_case_file
 from forensics.errors import InputError, Problem
+from forensics.intake.case_files import CUSTODY_LOG, WAVEFORM_PARTS, named_files
 
 
 def is_address(path: str | Path) -> bool:

@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.casefile import CaseFile, local_to_utc
+from forensics.case.schema import CaseFile, local_to_utc
+from forensics.clocks.event_sequences import Trains, trains_of
 from forensics.clocks.lag import correlate_clocks
 from forensics.clocks.match import (
     Candidate,
@@ -23,11 +24,10 @@ from forensics.clocks.match import (
     pairings,
     take,
 )
-from forensics.clocks.trains import Trains, trains_of
-from forensics.points import NS
-from forensics.record import Record
+from forensics.model.points import NS
+from forensics.model.record import Record
+from forensics.model.vocabulary import ClockMethod
 from forensics.rules import Limits, read_limits
-from forensics.vocabulary import ClockMethod
 
 HOUR_S = 3600.0
 Vector = NDArray[Any]

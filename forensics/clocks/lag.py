@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.points import NS, Samples
-from forensics.record import Record
+from forensics.model.points import NS, Samples
+from forensics.model.record import Record
+from forensics.model.vocabulary import Role
 from forensics.rules import Limits
-from forensics.vocabulary import Role
 
 
 def lag_of(

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.clocks.trains import Sighting, Trains
-from forensics.points import NS
+from forensics.clocks.event_sequences import Sighting, Trains
+from forensics.model.points import NS
 from forensics.rules import Limits
 
 MOTOR_KINDS = ("start", "stop", "trip")

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from forensics.findings import Ordered
-from forensics.points import NS, OFF, ON, Samples, Switch
-from forensics.record import Record
+from forensics.model.findings import Ordered
+from forensics.model.points import NS, OFF, ON, Samples, Switch
+from forensics.model.record import Record
+from forensics.model.vocabulary import Provable, Role
 from forensics.rules import Limits
-from forensics.vocabulary import Provable, Role
 
 SWITCHES = (
     Role.LOAD_SOLENOID,

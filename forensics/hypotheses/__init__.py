@@ -12,7 +12,7 @@ from forensics.hypotheses.evidence import (
     Weighing,
 )
 from forensics.hypotheses.modes import FailureMode, Modes, read_modes
-from forensics.hypotheses.weigh import weigh
+from forensics.hypotheses.rank import weigh
 
 __all__ = [
     "Cell",

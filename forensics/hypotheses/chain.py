@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from forensics.findings import Finding
 from forensics.hypotheses.evidence import Evidence
 from forensics.hypotheses.judge import Judgement
 from forensics.hypotheses.modes import Modes
-from forensics.hypotheses.tally import Tally
-from forensics.points import NS
-from forensics.vocabulary import Outcome, Provable
+from forensics.hypotheses.score import Tally
+from forensics.model.findings import Finding
+from forensics.model.points import NS
+from forensics.model.vocabulary import Outcome, Provable
 
 Interval = tuple[int, int]
 

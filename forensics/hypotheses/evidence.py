@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from forensics.casefile import Fact, Machine, Measurement, Observation
-from forensics.findings import Finding, Ordered, Start, Stop
+from forensics.case.schema import Fact, Machine, Measurement, Observation
 from forensics.hypotheses.modes import Modes
-from forensics.points import Span
-from forensics.record import LogLine
+from forensics.model.findings import Finding, Ordered, Start, Stop
+from forensics.model.points import Span
+from forensics.model.record import LogLine
+from forensics.model.vocabulary import Grade, Mode, Outcome, Role, VerdictStatus
 from forensics.rules import Limits
-from forensics.vocabulary import Grade, Mode, Outcome, Role, VerdictStatus
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from forensics.hypotheses.modes import Modes, Scale, points_of
-from forensics.hypotheses.tally import Tally
-from forensics.vocabulary import Grade, Mode, Outcome, VerdictStatus
+from forensics.hypotheses.score import Tally
+from forensics.model.vocabulary import Grade, Mode, Outcome, VerdictStatus
 
 
 @dataclass(frozen=True, slots=True)

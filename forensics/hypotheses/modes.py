@@ -18,8 +18,8 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from forensics.errors import InputError, Problem
+from forensics.model.vocabulary import Mode, Role
 from forensics.rules import FOLDER, read_toml
-from forensics.vocabulary import Mode, Role
 
 WORDS = ("decisive", "strong", "moderate", "weak")
 Weight = Literal["decisive", "strong", "moderate", "weak"]

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from forensics.findings import Finding
-from forensics.hypotheses.advice import LIVE, live_modes, next_test_of
 from forensics.hypotheses.evidence import Evidence, Robustness, Verdict
 from forensics.hypotheses.judge import Judgement
-from forensics.hypotheses.tally import Tally
+from forensics.hypotheses.next_tests import LIVE, live_modes, next_test_of
+from forensics.hypotheses.score import Tally
+from forensics.model.findings import Finding
+from forensics.model.vocabulary import Grade, Mode, Outcome, VerdictStatus
 from forensics.rules import read_checks
-from forensics.vocabulary import Grade, Mode, Outcome, VerdictStatus
 
 _NAMED = 3
 

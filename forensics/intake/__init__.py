@@ -5,9 +5,9 @@ The names below are what the floors above use; the readers behind them load thei
 
 from __future__ import annotations
 
-from forensics.intake.manifest import Exhibit, check_untouched
-from forensics.intake.reader import read_sources
-from forensics.intake.reading import Accounting, Detection, SetAside, SourceReading, write_set_aside
+from forensics.intake.exhibits import Exhibit, check_untouched
+from forensics.intake.read import read_sources
+from forensics.intake.result import Accounting, Detection, SetAside, SourceReading, write_set_aside
 
 __all__ = [
     "Accounting",

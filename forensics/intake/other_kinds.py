@@ -5,24 +5,24 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path, PurePosixPath
 
-from forensics.intake.closing import footer_rows, say_counts
-from forensics.intake.gathered import Gathered
-from forensics.intake.lanes import BlockReader
-from forensics.intake.layouts import find_layout, wanted_columns
-from forensics.intake.manifest import Exhibit, take_exhibit
-from forensics.intake.opening import has_time, no_records, without_points
-from forensics.intake.points import bind_points
-from forensics.intake.reader import Job
-from forensics.intake.reading import SourceReading
-from forensics.intake.same_names import ask_which_machine
-from forensics.intake.streams import UnreadableError
-from forensics.intake.swapped_dates import dates_are_exchanged
-from forensics.intake.zones import zone_letters
+from forensics.intake.exhibits import Exhibit, take_exhibit
+from forensics.intake.points.ambiguous_names import ask_which_machine
+from forensics.intake.points.assemble import bind_points
+from forensics.intake.points.find_layout import find_layout, wanted_columns
+from forensics.intake.points.footers import footer_rows, say_counts
+from forensics.intake.points.preconditions import has_time, no_records, without_points
+from forensics.intake.read import Job
+from forensics.intake.result import SourceReading
+from forensics.intake.table.raw_table import Gathered
+from forensics.intake.text.parser import BlockReader
+from forensics.intake.text.streams import UnreadableError
+from forensics.intake.timestamps.zones import zone_letters
+from forensics.intake.typed.swapped_dates import dates_are_exchanged
 
 
 def read_waveform_source(job: Job, exhibit: Exhibit) -> SourceReading:
     """Read an IEEE C37.111 record."""
-    from forensics.intake.waveforms import read_waveform
+    from forensics.intake.waveform.reader import read_waveform
 
     machine = job.casefile.machine
     points = [point for _, point in job.points]
@@ -54,8 +54,8 @@ def _beside(job: Job, file: Path) -> str:
 
 def read_table_source(job: Job, exhibit: Exhibit) -> SourceReading:
     """Read a workbook or a columnar file."""
-    from forensics.intake import typed
-    from forensics.intake.workbooks import SheetQuestion
+    from forensics.intake.typed import reader as typed
+    from forensics.intake.typed.workbook import SheetQuestion
 
     try:
         table = typed.open_table(job.file, job.source, [point.column for _, point in job.points])

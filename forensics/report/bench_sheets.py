@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import pandas as pd
 
-from forensics import tables
-from forensics.display import number
-from forensics.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
-from forensics.figures.equalisation import equalisation
-from forensics.figures.grids import order_matrix
-from forensics.figures.timeline import timeline
-from forensics.figures.waveforms import waveform_plate
-from forensics.points import NS, Span
+from forensics.model.points import NS, Span
+from forensics.report import tables
+from forensics.report.context import Sheet
+from forensics.report.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
+from forensics.report.figures.equalisation import equalisation
+from forensics.report.figures.matrices import order_matrix
+from forensics.report.figures.timeline import timeline
+from forensics.report.figures.waveforms import waveform_plate
 from forensics.report.sections import UNLOADED_LIMIT, show_table, show_text
-from forensics.report.sheet import Sheet
+from forensics.report.units import number
 
 ROWS_SHOWN = 400
 

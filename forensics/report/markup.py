@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from forensics.figures.plate import Plate
+from forensics.report.figures.figure import Plate
 
 if TYPE_CHECKING:
     from jinja2 import Environment

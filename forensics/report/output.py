@@ -6,12 +6,12 @@ import io
 
 import pandas as pd
 
-from forensics import tables
-from forensics.findings_file import dump_findings
-from forensics.intake.reading import write_set_aside
+from forensics.intake.result import write_set_aside
+from forensics.report import tables
+from forensics.report.context import Sheet
 from forensics.report.failure import write_whole
 from forensics.report.revision import keep_earlier
-from forensics.report.sheet import Sheet
+from forensics.results.schema import dump_findings
 
 FINDINGS_NAME, SET_ASIDE_NAME, TABLES_NAME = "findings.json", "set_aside.csv", "tables"
 

@@ -9,13 +9,13 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
-from forensics.casefile import CaseFile
-from forensics.display import ReportTime, duration_words, number
-from forensics.findings_file import FindingsFile
+from forensics.case.schema import CaseFile
+from forensics.model.vocabulary import Grade, Mode, VerdictStatus
 from forensics.report.revision import Superseded
+from forensics.report.tables.words import stamp_ns
+from forensics.report.units import ReportTime, duration_words, number
+from forensics.results.schema import FindingsFile
 from forensics.rules import Limits
-from forensics.tables.words import stamp_ns
-from forensics.vocabulary import Grade, Mode, VerdictStatus
 
 MOST_FOR, MOST_AGAINST, MOST_ALTERNATIVES, MOST_LINES, MOST_TESTS, MOST_CHANGES = 3, 3, 5, 5, 2, 3
 STANDARD_FACTS = (

@@ -6,9 +6,9 @@ import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
-from forensics.changes import compare_findings
 from forensics.errors import InputError
-from forensics.findings_file import FindingsFile, read_findings
+from forensics.results.diff import compare_findings
+from forensics.results.schema import FindingsFile, read_findings
 
 EARLIER = "earlier"
 KEPT = ("report.html", "findings.json", "set_aside.csv", "incident.ipynb")

@@ -9,13 +9,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from forensics.casefile import CaseFile, read_case_file
+from forensics.case.schema import CaseFile, read_case_file
 from forensics.errors import ForensicsError, InputError, Problem, RunError
-from forensics.findings_file import read_findings
 from forensics.report.execution import NotebookStopped, run_notebook
 from forensics.report.failure import FAILED_NAME, REPORT_NAME, write_failure, write_whole
 from forensics.report.notebooks import notebook_path
 from forensics.report.page import bind
+from forensics.results.schema import read_findings
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode

@@ -6,23 +6,23 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from forensics import tables
-from forensics.detection import detection_limits
-from forensics.display import number
 from forensics.errors import Problem, Severity
-from forensics.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
-from forensics.figures.equalisation import equalisation
-from forensics.figures.grids import hypothesis_matrix, order_matrix, robustness_map
-from forensics.figures.slow import oil_trends, saturation_picture, slide_response
-from forensics.figures.solenoids import event_overlays
-from forensics.figures.timeline import timeline as draw_timeline
-from forensics.figures.waveforms import waveform_plate
-from forensics.points import NS, Samples, Span, Switch
+from forensics.model.points import NS, Samples, Span, Switch
+from forensics.report import tables
+from forensics.report.context import Sheet
+from forensics.report.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
+from forensics.report.figures.equalisation import equalisation
+from forensics.report.figures.matrices import hypothesis_matrix, order_matrix, robustness_map
+from forensics.report.figures.solenoids import event_overlays
+from forensics.report.figures.timeline import timeline as draw_timeline
+from forensics.report.figures.trends import oil_trends, saturation_picture, slide_response
+from forensics.report.figures.waveforms import waveform_plate
 from forensics.report.markup import LIST_ROWS, render, show_markup, table_markup
 from forensics.report.page_one import Beside, cautions, page_one_values
 from forensics.report.photographs import MOST_SHOWN, Photograph, photograph
 from forensics.report.revision import earlier_findings, superseded
-from forensics.report.sheet import Sheet
+from forensics.report.units import number
+from forensics.rules.detectability import detection_limits
 
 CLOSE_BEFORE_S, CLOSE_AFTER_S = 600, 300
 LAST_ROWS = 60

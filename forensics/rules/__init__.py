@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from forensics.errors import InputError, Problem
-from forensics.vocabulary import Recorded, Role
+from forensics.model.vocabulary import Recorded, Role
 
 FOLDER = Path(__file__).resolve().parent
 

@@ -8,8 +8,8 @@ from pathlib import Path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from forensics.errors import InputError, Problem
+from forensics.model.vocabulary import Role, State
 from forensics.rules import FOLDER, read_toml
-from forensics.vocabulary import Role, State
 
 
 class _Strict(BaseModel):

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from forensics.case_files import CaseInput, case_inputs
-from forensics.casefile import CaseFile, read_case_file
+from forensics.case.schema import CaseFile, read_case_file
 from forensics.errors import InputError, Problem
-from forensics.findings_file import FindingsFile, read_findings
-from forensics.intake.manifest import hash_of
+from forensics.intake.case_files import CaseInput, case_inputs
+from forensics.intake.exhibits import hash_of
+from forensics.results.schema import FindingsFile, read_findings
 
 FINDINGS, REPORT, SET_ASIDE, NOTEBOOK, FAILED = (
     "findings.json",

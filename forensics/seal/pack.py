@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from forensics.errors import InputError, Problem, RunError
-from forensics.intake.manifest import hash_of
+from forensics.intake.exhibits import hash_of
 from forensics.rules import FOLDER
 from forensics.seal.finished import Finished, open_finished
 from forensics.seal.revision import Revision, read_revision

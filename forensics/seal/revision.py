@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from forensics.changes import Changes, compare_findings
 from forensics.errors import InputError, Problem
-from forensics.findings_file import FindingsFile, read_findings
 from forensics.report.revision import earlier_findings
+from forensics.results.diff import Changes, compare_findings
+from forensics.results.schema import FindingsFile, read_findings
 from forensics.seal.finished import FINDINGS, Finished
 
 IN_BAG = Path("data") / "results" / FINDINGS

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from forensics.changes import rerun_differences, version_differences
 from forensics.errors import ForensicsError, InputError, Problem
-from forensics.findings_file import FindingsFile, read_findings
-from forensics.intake.manifest import hash_of
+from forensics.intake.exhibits import hash_of
+from forensics.results.diff import rerun_differences, version_differences
+from forensics.results.schema import FindingsFile, read_findings
 from forensics.rules import FOLDER
 from forensics.seal.finished import FINDINGS
 from forensics.seal.pack import RESULTS, RULES, START, TAG_MANIFEST, seal_id

@@ -5,13 +5,22 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from forensics.figures.plate import GREY, LINES, Plate, axis, empty, label, layout, marker_style
+from forensics.model.vocabulary import Grade
+from forensics.report.figures.figure import (
+    GREY,
+    LINES,
+    Plate,
+    axis,
+    empty,
+    label,
+    layout,
+    marker_style,
+)
+from forensics.report.tables.words import frame
 from forensics.sites.gather import Collection, SiteCase
 from forensics.sites.life import Survival, Weibull
 from forensics.sites.machines import starts_of, stops_of
 from forensics.sites.tables import SURE, count_modes, modes_table, survival_table
-from forensics.tables.words import frame
-from forensics.vocabulary import Grade
 
 ROW_PX, HEAD_PX, MOST_MACHINES, MOST_POINTS = 22, 110, 60, 60
 PATTERNS = ("", "/", ".")

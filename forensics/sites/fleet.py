@@ -14,7 +14,7 @@ from functools import cached_property
 from pathlib import Path
 
 from forensics.errors import InputError, Problem
-from forensics.points import NS
+from forensics.model.points import NS
 from forensics.sites.gather import Collection, SiteCase
 
 COLUMNS = ("machine", "from", "to", "hours", "starts", "still_running")

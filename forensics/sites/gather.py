@@ -11,11 +11,11 @@ from functools import cached_property
 from pathlib import Path
 
 from forensics.errors import InputError, Problem
-from forensics.findings_file import FindingsFile, read_findings
-from forensics.points import NS
+from forensics.model.points import NS
+from forensics.model.vocabulary import Outcome, VerdictStatus
+from forensics.report.tables.words import stamp_ns
+from forensics.results.schema import FindingsFile, read_findings
 from forensics.rules import read_limits
-from forensics.tables.words import stamp_ns
-from forensics.vocabulary import Outcome, VerdictStatus
 
 FINDINGS = "findings.json"
 EARLIER, SUPERSEDED = "earlier", "superseded"

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from forensics.changes import Changes, compare_findings
 from forensics.errors import InputError
-from forensics.findings_file import FindingsFile, read_findings
+from forensics.results.diff import Changes, compare_findings
+from forensics.results.schema import FindingsFile, read_findings
 from forensics.sites.gather import EARLIER, SUPERSEDED, Collection, SiteCase
 
 

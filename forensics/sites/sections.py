@@ -15,9 +15,9 @@ from forensics.report.markup import PROBLEMS_MIME, render, show_markup, show_pla
 from forensics.report.page_one import cautions
 from forensics.rules import read_limits
 from forensics.sites import figures, tables
-from forensics.sites.coding import read_coding
 from forensics.sites.fleet import Fleet, read_fleet
 from forensics.sites.gather import Collection, gather
+from forensics.sites.iso14224 import read_coding
 from forensics.sites.life import survival, weibull
 from forensics.sites.reruns import reruns
 from forensics.sites.run import SUMMARY_MIME

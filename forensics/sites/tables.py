@@ -6,10 +6,12 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from forensics.display import CANNOT, number
-from forensics.sites.coding import read_coding
+from forensics.model.vocabulary import Grade, Mode, VerdictStatus
+from forensics.report.tables.words import frame
+from forensics.report.units import CANNOT, number
 from forensics.sites.fleet import Fleet
 from forensics.sites.gather import Collection, SiteCase
+from forensics.sites.iso14224 import read_coding
 from forensics.sites.life import Survival, Weibull
 from forensics.sites.machines import (
     COAST_MODES,
@@ -24,8 +26,6 @@ from forensics.sites.machines import (
 )
 from forensics.sites.rates import Rate, rate
 from forensics.sites.reruns import Rerun
-from forensics.tables.words import frame
-from forensics.vocabulary import Grade, Mode, VerdictStatus
 
 PER = 1000.0
 SURE = (Grade.CONFIRMED, Grade.PROBABLE)

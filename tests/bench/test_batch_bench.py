@@ -18,8 +18,9 @@ from statistics import median
 
 import pytest
 
-from forensics.batch import BatchOutcome, BatchPlan, run_batch, watch
-from forensics.findings_file import dump_findings
+from forensics.batch import BatchOutcome, BatchPlan, run_batch
+from forensics.batch import supervisor as watch
+from forensics.results.schema import dump_findings
 from forensics.sites import compare_sites
 
 UNIT = Path(__file__).resolve().parents[1] / "unit"

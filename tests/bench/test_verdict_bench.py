@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from forensics.case import load_case
 from forensics.hypotheses import weigh
+from forensics.intake.load_case import load_case
 from forensics.investigation import _evidence, judge
 
 pytestmark = pytest.mark.bench

@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 import python_calamine
 
-from forensics.casefile import CaseFile, check_case
+from forensics.case.schema import CaseFile, check_case
 from forensics.errors import Problems
-from forensics.intake.reader import read_sources
+from forensics.intake.read import read_sources
 
 pytestmark = pytest.mark.bench
 

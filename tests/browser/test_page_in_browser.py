@@ -12,8 +12,8 @@ import nbformat
 import pytest
 from nbformat.v4 import new_code_cell, new_notebook, new_output
 
-from forensics.figures.plate import Plate, label, layout
-from forensics.figures.stack import Panel, stack
+from forensics.report.figures.figure import Plate, label, layout
+from forensics.report.figures.panels import Panel, stack
 from forensics.report.markup import MARK, PLOTLY_MIME, render, table_markup
 from forensics.report.page import bind, page_file
 
@@ -176,7 +176,7 @@ def test_no_word_of_a_table_is_broken_but_a_long_one(browser: Any, tmp_path: Pat
 
 @pytest.mark.slow
 def test_the_finished_report_draws_in_three_seconds(browser: Any, tmp_path: Path) -> None:
-    from data_demo import DEMO_CASES
+    from forensics.demo import DEMO_CASES
     from forensics.report import run_report
 
     result = run_report(DEMO_CASES["loaded-starts"], tmp_path / "out")

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from forensics.investigation import Investigation, investigate
-from forensics.points import OFF, ON, iso
-from forensics.vocabulary import Answer, Outcome, Role
+from forensics.model.points import OFF, ON, iso
+from forensics.model.vocabulary import Answer, Outcome, Role
 
 HERE = Path(__file__).parent / "air_compressor"
 OFF_BELOW_A = 1.0

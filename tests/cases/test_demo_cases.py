@@ -8,11 +8,11 @@ from functools import cache
 
 import pytest
 
-from data_demo import DEMO_CASES
-from forensics.findings_file import FindingsFile, dump_findings
+from forensics.demo import DEMO_CASES
 from forensics.investigation import Investigation, investigate
-from forensics.publish import to_findings_file
-from forensics.vocabulary import Answer, Grade, Mode, VerdictStatus
+from forensics.model.vocabulary import Answer, Grade, Mode, VerdictStatus
+from forensics.results.publish import to_findings_file
+from forensics.results.schema import FindingsFile, dump_findings
 
 NEAR_S = 12.0
 

@@ -11,13 +11,13 @@ from functools import lru_cache
 from pathlib import Path
 
 import pytest
+from forensics.demo.exports import STANDARD_ROLES, Clock, Export, write_case
+from forensics.demo.faults import ACTS
+from forensics.demo.scenarios import Run, Scenario, short_run
 
-from data_demo.exports import STANDARD_ROLES, Clock, Export, write_case
-from data_demo.faults import ACTS
-from data_demo.scenarios import Run, Scenario, short_run
 from forensics.hypotheses import Weighing
 from forensics.investigation import investigate
-from forensics.vocabulary import Grade, VerdictStatus
+from forensics.model.vocabulary import Grade, VerdictStatus
 
 ELECTRICAL = ("amps_a", "amps_b", "amps_c", "volts_ab", "volts_bc", "volts_ca", "motor_power")
 POINTS: Mapping[str, tuple[str, ...]] = {

@@ -6,12 +6,12 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from forensics.demo.exports import STANDARD_ROLES, Clock, Export, write_case
+from forensics.demo.scenarios import Scenario, short_run
 
-from data_demo.exports import STANDARD_ROLES, Clock, Export, write_case
-from data_demo.scenarios import Scenario, short_run
 from forensics.hypotheses import Weighing
 from forensics.investigation import investigate
-from forensics.vocabulary import Grade, VerdictStatus
+from forensics.model.vocabulary import Grade, VerdictStatus
 
 ELECTRICAL = ("amps_a", "amps_b", "amps_c", "volts_ab", "volts_bc", "volts_ca", "motor_power")
 NAMED = (

@@ -6,13 +6,15 @@ from pathlib import Path
 
 import pytest
 
-from forensics.case import load_case
 from forensics.clocks import align, fit_clocks
-from forensics.runs import find_runs
-from forensics.signatures import electrical, sensors, waveform
-from forensics.signatures.base import Subject, run_catalogue
-from forensics.states import cut_states
-from forensics.vocabulary import Outcome
+from forensics.intake.load_case import load_case
+from forensics.machine.runs import find_runs
+from forensics.machine.states import cut_states
+from forensics.machine.subject import Subject, run_catalogue
+from forensics.model.vocabulary import Outcome
+from forensics.signatures.electrical import electrical
+from forensics.signatures.sensors import sensors
+from forensics.signatures.waveform import records as waveform
 
 FAMILIES = {**electrical.DETECTORS, **waveform.DETECTORS, **sensors.DETECTORS}
 

@@ -13,12 +13,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from forensics.findings_file import dump_findings
 from forensics.investigation import Investigation, investigate
-from forensics.points import Samples
-from forensics.publish import to_findings_file
-from forensics.units import read_unit, to_canonical
-from forensics.vocabulary import Mode, VerdictStatus, is_switch
+from forensics.model.points import Samples
+from forensics.model.units import read_unit, to_canonical
+from forensics.model.vocabulary import Mode, VerdictStatus, is_switch
+from forensics.results.publish import to_findings_file
+from forensics.results.schema import dump_findings
 
 LEAD_MAX = 3
 

@@ -7,11 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from forensics.case import load_case
-from forensics.findings import Finding
+from forensics.intake.load_case import load_case
 from forensics.investigation import look
-from forensics.signatures import heat, oil, refrigerant
-from forensics.vocabulary import Outcome
+from forensics.model.findings import Finding
+from forensics.model.vocabulary import Outcome
+from forensics.signatures.heat import discharge as heat
+from forensics.signatures.oil import feed as oil
+from forensics.signatures.refrigerant import circuit as refrigerant
 
 DETECTORS = {**oil.DETECTORS, **refrigerant.DETECTORS, **heat.DETECTORS}
 

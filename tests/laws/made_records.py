@@ -8,18 +8,19 @@ from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
-from data_demo.exports import STANDARD_ROLES, write_case
-from data_demo.layout import CaseSheet, Export
-from data_demo.scenarios import Run, Scenario, short_run
-from forensics.case import Case, load_case
+from forensics.demo.exports import STANDARD_ROLES, write_case
+from forensics.demo.layout import CaseSheet, Export
+from forensics.demo.scenarios import Run, Scenario, short_run
+
 from forensics.clocks import align, fit_clocks
-from forensics.findings import Finding
+from forensics.intake.load_case import Case, load_case
 from forensics.investigation import look
-from forensics.points import Samples, Switch
-from forensics.record import Record
-from forensics.signatures.base import run_catalogue
-from forensics.signatures.catalogue import all_detectors
-from forensics.vocabulary import Outcome, Recorded, Role
+from forensics.machine.subject import run_catalogue
+from forensics.model.findings import Finding
+from forensics.model.points import Samples, Switch
+from forensics.model.record import Record
+from forensics.model.vocabulary import Outcome, Recorded, Role
+from forensics.signatures.core.catalogue import all_detectors
 
 ROLES = (*STANDARD_ROLES, "amps_a", "amps_b", "amps_c", "volts_ab", "volts_bc", "volts_ca", "motor_power")
 SI = (Export("exports/trend.csv", ROLES, inch_pound=False), Export("exports/alarms.csv"))

@@ -17,10 +17,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pyarrow import feather, parquet
 
-from forensics.casefile import Point, Source, check_case
+from forensics.case.schema import Point, Source, check_case
 from forensics.errors import Problems
-from forensics.intake.reader import read_sources
-from forensics.intake.waveforms import read_waveform
+from forensics.intake.read import read_sources
+from forensics.intake.waveform.reader import read_waveform
 
 ROUNDS = settings(
     max_examples=150, deadline=5000, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]

@@ -11,15 +11,15 @@ import tempfile
 from pathlib import Path
 
 import pytest
+from forensics.demo.exports import STANDARD_ROLES, write_case
+from forensics.demo.layout import CaseSheet, Export
+from forensics.demo.parameters import REDUCED, Scenario
+from forensics.demo.scenarios import short_run
 from scipy import stats
 
-from data_demo.exports import STANDARD_ROLES, write_case
-from data_demo.layout import CaseSheet, Export
-from data_demo.parameters import REDUCED, Scenario
-from data_demo.scenarios import short_run
 from forensics.hypotheses import Weighing
 from forensics.investigation import investigate
-from forensics.vocabulary import Grade, VerdictStatus
+from forensics.model.vocabulary import Grade, VerdictStatus
 
 REFRIGERANTS = ("R134a", "R1234ze(E)", "R22", "R290")
 ABOVE_POSSIBLE = (Grade.PROBABLE, Grade.CONFIRMED)

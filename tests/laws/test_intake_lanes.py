@@ -10,15 +10,15 @@ import numpy as np
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from forensics.casefile import check_case
+from forensics.case.schema import check_case
 from forensics.errors import Problems
 from forensics.intake import SourceReading, read_sources
-from forensics.intake.manifest import take_exhibit
-from forensics.intake.reader import Job
-from forensics.intake.streams import UnreadableError
-from forensics.intake.text import read_text
-from forensics.units import read_unit, to_canonical
-from forensics.vocabulary import Role
+from forensics.intake.exhibits import take_exhibit
+from forensics.intake.read import Job
+from forensics.intake.text.reader import read_text
+from forensics.intake.text.streams import UnreadableError
+from forensics.model.units import read_unit, to_canonical
+from forensics.model.vocabulary import Role
 
 LAX = settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
 

@@ -13,13 +13,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from forensics.demo.layout import Export
+from forensics.demo.parameters import Scenario
 
-from data_demo.layout import Export
-from data_demo.parameters import Scenario
-from forensics.findings import Finding
-from forensics.points import NS, OFF, ON, Origin, Samples, Switch
-from forensics.record import Record
-from forensics.vocabulary import Outcome, Recorded, Role
+from forensics.model.findings import Finding
+from forensics.model.points import NS, OFF, ON, Origin, Samples, Switch
+from forensics.model.record import Record
+from forensics.model.vocabulary import Outcome, Recorded, Role
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 from made_records import (

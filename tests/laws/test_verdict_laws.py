@@ -10,10 +10,10 @@ from pathlib import Path
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from forensics.casefile import Observation
-from forensics.findings import Finding
+from forensics.case.schema import Observation
 from forensics.hypotheses import Evidence, Modes, Weighing, weigh
-from forensics.vocabulary import Grade, Outcome, VerdictStatus
+from forensics.model.findings import Finding
+from forensics.model.vocabulary import Grade, Outcome, VerdictStatus
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "unit"))
 from hypotheses.made import evidence, finding, named_checks, shipped

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from forensics.case import Case, load_case
+from forensics.intake.load_case import Case, load_case
 from forensics.investigation import judge
-from forensics.points import Samples, Switch
-from forensics.record import Record
-from forensics.vocabulary import Grade, Recorded, VerdictStatus
+from forensics.model.points import Samples, Switch
+from forensics.model.record import Record
+from forensics.model.vocabulary import Grade, Recorded, VerdictStatus
 
 CASES = ("case-03", "case-06", "case-12", "case-13", "case-19", "case-22", "case-27", "case-29")
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import nbformat
 import pytest
 
-from data_demo import DEMO_CASES
+from forensics.demo import DEMO_CASES
 from forensics.report.execution import run_notebook
 from forensics.report.markup import PLOTLY_MIME
 from forensics.report.notebooks import notebook_path

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import numpy as np
 
-from forensics.casefile import Machine
-from forensics.points import NS, Origin, Samples, Span
-from forensics.record import Record
+from forensics.case.schema import Machine
+from forensics.machine.subject import Saturation, Subject
+from forensics.model.points import NS, Origin, Samples, Span
+from forensics.model.record import Record
+from forensics.model.vocabulary import Recorded, Role
 from forensics.rules import read_limits
 from forensics.rules.profiles import read_profile
-from forensics.signatures.base import Saturation, Subject
-from forensics.vocabulary import Recorded, Role
 
 BEGIN_NS = 1_900_000_000 * NS
 RATED = 100.0

@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 from check_values import Row, spread
 
-from forensics.intake.manifest import hash_of
+from forensics.intake.exhibits import hash_of
 from forensics.rules import FOLDER, read_toml
-from forensics.sites.coding import read_coding
+from forensics.sites.iso14224 import read_coding
 
 Rows = dict[str, Row]
 LISTS = read_toml(FOLDER / "iso14224.toml")

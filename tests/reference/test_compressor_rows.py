@@ -14,18 +14,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 from check_values import Row
+from forensics.demo.machine import Machine, Size, compression_work
+from forensics.demo.scenarios import Scenario, short_run
 from steady import BEGIN_NS, point, steady
 
-from data_demo.machine import Machine, Size, compression_work
-from data_demo.scenarios import Scenario, short_run
-from forensics.points import NS
+from forensics.machine.baseline import frame_of
+from forensics.machine.equalisation import equalisation, high_side_decay
+from forensics.machine.rotor_pressure import Difference
+from forensics.model.points import NS
+from forensics.model.vocabulary import Role
 from forensics.rules import FOLDER, read_limits, read_toml
 from forensics.rules.profiles import read_profile
-from forensics.signatures.across import Difference
-from forensics.signatures.duty import frame_of
-from forensics.signatures.equalisation import equalisation, high_side_decay
-from forensics.signatures.oil_filter import _TYPICAL_CST, difference_over, walther_cst
-from forensics.vocabulary import Role
+from forensics.signatures.oil.filter import _TYPICAL_CST, difference_over, walther_cst
 
 Rows = dict[str, Row]
 LIMITS = read_limits()

@@ -15,20 +15,20 @@ import pytest
 from check_values import Row, spread
 from steady import BEGIN_NS, steady
 
-from forensics.points import NS, Origin, Switch
-from forensics.record import Waveform
-from forensics.rules import FOLDER, read_limits, read_toml
-from forensics.signatures.electrical_contactor import chatter
-from forensics.signatures.heat_motor import thermal_image
-from forensics.signatures.phasors import (
+from forensics.electrics.phasors import (
     negative_sequence_percent,
     sequence_components,
     space_vector,
     unbalance_percent,
 )
-from forensics.signatures.residual import amplitude_decay_s, frequency_track
-from forensics.signatures.waveform_answer import cycle_width
-from forensics.vocabulary import Outcome, Recorded, Role
+from forensics.electrics.record_helpers import cycle_width
+from forensics.electrics.residual_voltage import amplitude_decay_s, frequency_track
+from forensics.model.points import NS, Origin, Switch
+from forensics.model.record import Waveform
+from forensics.model.vocabulary import Outcome, Recorded, Role
+from forensics.rules import FOLDER, read_limits, read_toml
+from forensics.signatures.electrical.contactor import chatter
+from forensics.signatures.heat.motor import thermal_image
 
 Rows = dict[str, Row]
 LIMITS = read_limits()

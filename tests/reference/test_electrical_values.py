@@ -11,9 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from forensics.record import Waveform
-from forensics.rules import read_limits
-from forensics.signatures.phasors import (
+from forensics.electrics.phasors import (
     cycle_phasors,
     cycle_rms,
     negative_sequence_percent,
@@ -21,8 +19,14 @@ from forensics.signatures.phasors import (
     space_vector,
     unbalance_percent,
 )
-from forensics.signatures.residual import amplitude_decay_s, frequency_track, residual_direction
-from forensics.vocabulary import Outcome, Role
+from forensics.electrics.residual_voltage import (
+    amplitude_decay_s,
+    frequency_track,
+    residual_direction,
+)
+from forensics.model.record import Waveform
+from forensics.model.vocabulary import Outcome, Role
+from forensics.rules import read_limits
 
 LIMITS = read_limits()
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from forensics.rules import read_limits
-from forensics.signatures.heat_motor import thermal_image
-from forensics.signatures.oil_filter import theil_sen
+from forensics.signatures.heat.motor import thermal_image
+from forensics.signatures.oil.filter import theil_sen
 
 NS = 1_000_000_000
 

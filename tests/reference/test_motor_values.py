@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 from check_values import Row, spread
 
-from forensics.casefile import Machine
+from forensics.case.schema import Machine
+from forensics.machine.motor_circuit import Circuit, motor_load
+from forensics.model.vocabulary import Starter
 from forensics.rules import read_limits
 from forensics.rules.start_duty import DutyRow, read_start_duty
-from forensics.signatures.motor_load import Circuit, motor_load
-from forensics.signatures.start_duty import KW_PER_HP, shaft_kw
-from forensics.signatures.start_run_up import expected_inrush, torque_share
-from forensics.vocabulary import Starter
+from forensics.signatures.starts.duty import KW_PER_HP, shaft_kw
+from forensics.signatures.starts.run_up import expected_inrush, torque_share
 
 Rows = dict[str, Row]
 LIMITS = read_limits()

@@ -14,11 +14,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from forensics.casefile import check_case
+from forensics.case.schema import check_case
 from forensics.errors import Problems
 from forensics.intake import SourceReading, read_sources
-from forensics.points import Samples
-from forensics.vocabulary import Role
+from forensics.model.points import Samples
+from forensics.model.vocabulary import Role
 
 BAR_KPA = 100.0
 AIR_KPA = 101.325

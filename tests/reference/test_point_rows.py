@@ -13,10 +13,10 @@ from pathlib import Path
 import pytest
 from check_values import Row
 
-from data_demo import DEMO_CASES
-from forensics.intake.suggesting import is_clear, suggest
+from forensics.demo import DEMO_CASES
+from forensics.intake.draft.suggest import is_clear, suggest
 from forensics.investigation import investigate
-from forensics.vocabulary import ROLE_FACTS, Dimension, Role
+from forensics.model.vocabulary import ROLE_FACTS, Dimension, Role
 
 Rows = dict[str, Row]
 ANY = frozenset(Role)

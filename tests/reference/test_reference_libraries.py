@@ -8,15 +8,15 @@ from scipy import signal, stats
 from steady import BEGIN_NS, point
 
 from forensics.clocks.estimate import _consistent, _range_with_drift
-from forensics.points import NS
+from forensics.electrics.phasors import sequence_components
+from forensics.machine.baseline import _plane
+from forensics.machine.equalisation import equalisation, high_side_decay
+from forensics.machine.rotor_pressure import Difference
+from forensics.model.points import NS
+from forensics.model.vocabulary import Role
 from forensics.rules import read_limits
-from forensics.signatures.across import Difference
-from forensics.signatures.duty import _plane
-from forensics.signatures.equalisation import equalisation, high_side_decay
-from forensics.signatures.phasors import sequence_components
-from forensics.signatures.refrigerant_valve import _spectrum, _swing
+from forensics.signatures.refrigerant.expansion_valve import _spectrum, _swing
 from forensics.sites.rates import poisson_interval
-from forensics.vocabulary import Role
 
 LIMITS = read_limits()
 

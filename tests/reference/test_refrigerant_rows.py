@@ -15,11 +15,16 @@ from check_values import Row, numbers, spread
 from steady import steady
 
 from forensics.errors import InputError
-from forensics.refrigerants import SaturationCurve, known_refrigerants, read_saturation_table, saturation_for
+from forensics.machine.baseline import derived_of, frame_of
+from forensics.model.vocabulary import Outcome, Role
+from forensics.refrigerants.catalogue import (
+    SaturationCurve,
+    known_refrigerants,
+    read_saturation_table,
+    saturation_for,
+)
 from forensics.rules import read_limits
-from forensics.signatures.duty import derived_of, frame_of
-from forensics.signatures.refrigerant import discharge_superheat_low
-from forensics.vocabulary import Outcome, Role
+from forensics.signatures.refrigerant.circuit import discharge_superheat_low
 
 Rows = dict[str, Row]
 

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from forensics.refrigerants import SaturationCurve, known_refrigerants, saturation_for
-from forensics.signatures.oil_filter import walther_cst
+from forensics.refrigerants.catalogue import SaturationCurve, known_refrigerants, saturation_for
+from forensics.signatures.oil.filter import walther_cst
 
 
 def curve(name: str) -> SaturationCurve:

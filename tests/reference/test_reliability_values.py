@@ -12,7 +12,7 @@ from scipy import stats
 from statsmodels.duration.survfunc import SurvfuncRight
 from statsmodels.stats.proportion import proportion_confint
 
-from forensics.signatures.start_table import wilson
+from forensics.machine.start_table import wilson
 from forensics.sites.life import survival, weibull
 from forensics.sites.rates import poisson_interval, rate
 

@@ -14,13 +14,13 @@ from check_values import Row, spread
 from steady import BEGIN_NS, point
 
 from forensics.clocks.lag import correlate_clocks
-from forensics.detection import chance_of_a_sample, detection_limits, read_short_events
-from forensics.points import NS, ON, Samples, Span, Switch
-from forensics.record import Record, Waveform
+from forensics.electrics.record_helpers import cycle_width
+from forensics.electrics.residual_voltage import residual_direction
+from forensics.model.points import NS, ON, Samples, Span, Switch
+from forensics.model.record import Record, Waveform
+from forensics.model.vocabulary import Outcome, Recorded, Role
 from forensics.rules import read_limits
-from forensics.signatures.residual import residual_direction
-from forensics.signatures.waveform_answer import cycle_width
-from forensics.vocabulary import Outcome, Recorded, Role
+from forensics.rules.detectability import chance_of_a_sample, detection_limits, read_short_events
 
 Rows = dict[str, Row]
 

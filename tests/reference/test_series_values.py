@@ -17,15 +17,15 @@ from check_values import Row, numbers
 from scipy import stats
 from steady import BEGIN_NS, point
 
-from forensics.findings_file import StartRow
-from forensics.points import NS, ON
+from forensics.machine.equalisation import _exponential
+from forensics.model.points import NS, ON
+from forensics.model.vocabulary import Answer, Outcome, PreviousStop, Role
+from forensics.results.schema import StartRow
 from forensics.rules import read_limits
-from forensics.signatures.equalisation import _exponential
-from forensics.signatures.oil_filter import theil_sen
-from forensics.signatures.slopes import _ties, median_slope, straight_line
+from forensics.signatures.oil.filter import theil_sen
 from forensics.sites import machines
 from forensics.sites.machines import ratio_against_past
-from forensics.vocabulary import Answer, Outcome, PreviousStop, Role
+from forensics.stats.slopes import _ties, median_slope, straight_line
 
 Rows = dict[str, Row]
 

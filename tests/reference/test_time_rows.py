@@ -17,13 +17,13 @@ import pytest
 from check_values import Row
 from steady import BEGIN_NS, point
 
-from forensics.casefile import check_case, local_to_utc
-from forensics.display import ReportTime
+from forensics.case.schema import check_case, local_to_utc
 from forensics.errors import Problems, Severity
 from forensics.intake import SourceReading, read_sources
-from forensics.intake.zones import to_utc
-from forensics.points import NS, Span, iso
-from forensics.vocabulary import Recorded, Role
+from forensics.intake.timestamps.zones import to_utc
+from forensics.model.points import NS, Span, iso
+from forensics.model.vocabulary import Recorded, Role
+from forensics.report.units import ReportTime
 
 Rows = dict[str, Row]
 Reader = Callable[..., tuple[SourceReading, Problems]]

@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from check_values import Row, spread
 
-from forensics.casefile import Machine
-from forensics.display import shown_unit
-from forensics.refrigerants import saturation_for
-from forensics.units import Datum, air_pressure_at_kpa, needs_datum, read_unit, to_canonical
-from forensics.vocabulary import Dimension, Role
+from forensics.case.schema import Machine
+from forensics.model.units import Datum, air_pressure_at_kpa, needs_datum, read_unit, to_canonical
+from forensics.model.vocabulary import Dimension, Role
+from forensics.refrigerants.catalogue import saturation_for
+from forensics.report.units import shown_unit
 
 Rows = dict[str, Row]
 

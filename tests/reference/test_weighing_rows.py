@@ -14,12 +14,12 @@ import pytest
 from check_values import Row, numbers
 
 from forensics.errors import InputError
-from forensics.findings import Finding
 from forensics.hypotheses.judge import Circumstances, Judgement, judge
 from forensics.hypotheses.modes import FailureMode, Modes, Scale, points_of, read_modes, read_scale
-from forensics.hypotheses.tally import Tally, answers, tally
+from forensics.hypotheses.score import Tally, answers, tally
+from forensics.model.findings import Finding
+from forensics.model.vocabulary import Grade, Outcome, VerdictStatus
 from forensics.rules import FOLDER, read_checks
-from forensics.vocabulary import Grade, Outcome, VerdictStatus
 
 Rows = dict[str, Row]
 Sign = tuple[str, str, str]

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from data_demo import DEMO_CASES
+from forensics.demo import DEMO_CASES
 from forensics.report import RunResult, run_report
 
 MADE = datetime(2031, 6, 1, 12, 0, tzinfo=UTC)

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from data_demo import DEMO_CASES
-from forensics.casefile import read_case_file
+from forensics.case.schema import read_case_file
 from forensics.cli import CORRECT, main
+from forensics.demo import DEMO_CASES
 from forensics.report import run_report
 
 pytestmark = pytest.mark.slow

@@ -14,10 +14,10 @@ import nbformat
 import pytest
 
 from forensics.errors import InputError
-from forensics.findings_file import read_findings
 from forensics.report import RunResult, run_report
 from forensics.report.page_one import cautions
 from forensics.report.revision import EARLIER
+from forensics.results.schema import read_findings
 
 FIGURES = (
     "timeline-failure",

@@ -15,11 +15,11 @@ from pathlib import Path
 import nbformat
 import pytest
 
-from data_demo import DEMO_CASES
-from forensics.findings_file import FindingsFile, dump_findings, read_findings
+from forensics.demo import DEMO_CASES
+from forensics.model.vocabulary import Grade, Outcome
 from forensics.report import RunResult
-from forensics.tables import matrix_table
-from forensics.vocabulary import Grade, Outcome
+from forensics.report.tables import matrix_table
+from forensics.results.schema import FindingsFile, dump_findings, read_findings
 
 
 @pytest.fixture

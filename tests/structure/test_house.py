@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from forensics.model.vocabulary import ROLE_FACTS, Mode, Role
 from forensics.rules import FOLDER, read_checks, read_limits
 from forensics.rules.profiles import read_profile
-from forensics.signatures.catalogue import all_detectors
-from forensics.vocabulary import ROLE_FACTS, Mode, Role
+from forensics.signatures.core.catalogue import all_detectors
 
 LONGEST_IMPORT_S = 0.4
 

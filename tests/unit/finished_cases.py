@@ -8,8 +8,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from forensics.findings_file import FindingsFile, dump_findings
-from forensics.vocabulary import Mode
+from forensics.model.vocabulary import Mode
+from forensics.results.schema import FindingsFile, dump_findings
 
 CASE = """schema = 1
 [case]
@@ -201,7 +201,7 @@ def write_case(folder: Path, case_id: str = "mill-7-c1", *, revision: int = 1, s
 
 def findings_of(case: Path, **given: Any) -> FindingsFile:
     """Findings that name the files of a case with their true hashes."""
-    from forensics.casefile import read_case_file
+    from forensics.case.schema import read_case_file
 
     case_file = read_case_file(case)
     sources = []

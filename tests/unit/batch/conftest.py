@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from forensics.batch import watch
+from forensics.batch import supervisor as watch
 
 HERE = Path(__file__).resolve().parent
 

@@ -7,7 +7,8 @@ import os
 import sys
 from pathlib import Path
 
-from forensics.batch import cluster, job, run, watch
+from forensics.batch import cluster, job, run
+from forensics.batch import supervisor as watch
 
 HERE = Path(__file__).resolve().parent
 

@@ -18,7 +18,7 @@ from finished_cases import write_case
 
 from batch.started import cases, command, end, until, whole_results
 from forensics.batch import BatchPlan, fingerprint, run_batch
-from forensics.batch.hold import locked, scratch_folder
+from forensics.batch.locks import locked, scratch_folder
 from forensics.errors import InputError
 
 pytestmark = pytest.mark.usefixtures("stand_in")

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from batch.started import end, free_port, whole_results
-from data_demo import DEMO_CASES
+from forensics.demo import DEMO_CASES
 
 pytestmark = pytest.mark.slow
 PORT = "8786"

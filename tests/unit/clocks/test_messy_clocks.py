@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from forensics.case import Case, load_case
 from forensics.clocks import align, events_near, fit_clocks, order_of
-from forensics.points import iso
-from forensics.vocabulary import ClockMethod, Provable, Role
+from forensics.intake.load_case import Case, load_case
+from forensics.model.points import iso
+from forensics.model.vocabulary import ClockMethod, Provable, Role
 
 HERE = Path(__file__).parent / "messy"
 HEAD = """schema = 1

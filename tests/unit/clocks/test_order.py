@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from forensics.casefile import CaseFile, check_case
+from forensics.case.schema import CaseFile, check_case
 from forensics.clocks import NamedEvent, align, fit_clocks, order_of
-from forensics.points import NS, Origin, Samples, Span, Switch
-from forensics.record import LogLine, Record
+from forensics.model.points import NS, Origin, Samples, Span, Switch
+from forensics.model.record import LogLine, Record
+from forensics.model.vocabulary import ClockMethod, Provable, Recorded, Role
 from forensics.rules import read_limits
-from forensics.vocabulary import ClockMethod, Provable, Recorded, Role
 
 T0 = 1_718_440_200 * NS  # 2024-06-15T08:30:00Z
 

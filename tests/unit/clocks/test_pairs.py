@@ -11,14 +11,14 @@ from functools import cache
 
 import numpy as np
 import pytest
+from forensics.demo.scenarios import Run, Scenario, simulate
 from scipy.stats import binomtest
 
-from data_demo.scenarios import Run, Scenario, simulate
-from forensics.casefile import CaseFile, check_case
+from forensics.case.schema import CaseFile, check_case
 from forensics.clocks import fit_clocks
-from forensics.points import NS, Origin, Samples, Span, Switch
-from forensics.record import Record
-from forensics.vocabulary import ClockMethod, Recorded, Role
+from forensics.model.points import NS, Origin, Samples, Span, Switch
+from forensics.model.record import Record
+from forensics.model.vocabulary import ClockMethod, Recorded, Role
 
 EPOCH_NS = 1_900_000_000 * NS
 RUNS = 6

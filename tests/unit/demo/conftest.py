@@ -6,8 +6,7 @@ from collections.abc import Callable
 from functools import lru_cache
 
 import pytest
-
-from data_demo.scenarios import Run, short_run
+from forensics.demo.scenarios import Run, short_run
 
 Maker = Callable[[str], Run]
 

@@ -13,13 +13,20 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from forensics.demo.__main__ import main
+from forensics.demo.exports import (
+    STANDARD_ROLES,
+    CaseSheet,
+    Clock,
+    Export,
+    standard_exports,
+    write_case,
+)
+from forensics.demo.scenarios import Run, Scenario, short_run
+from forensics.demo.waveforms import Record, waves, write_record
 
-from data_demo import DEMO_CASES
-from data_demo.__main__ import main
-from data_demo.exports import STANDARD_ROLES, CaseSheet, Clock, Export, standard_exports, write_case
-from data_demo.scenarios import Run, Scenario, short_run
-from data_demo.waveforms import Record, waves, write_record
-from forensics.casefile import read_case_file
+from forensics.case.schema import read_case_file
+from forensics.demo import DEMO_CASES
 
 START = datetime(2031, 3, 3, 6, 0, 0, tzinfo=UTC)
 ZONE = "America/Chicago"

@@ -6,10 +6,10 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+from forensics.demo.faults import ACTS
+from forensics.demo.scenarios import Run, Scenario, short_run
 
-from data_demo.faults import ACTS
-from data_demo.scenarios import Run, Scenario, short_run
-from forensics.vocabulary import Mode
+from forensics.model.vocabulary import Mode
 
 Maker = Callable[[str], Run]
 

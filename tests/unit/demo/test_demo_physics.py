@@ -8,11 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from CoolProp.CoolProp import PropsSI
-
-from data_demo.layout import air_pressure_kpa
-from data_demo.machine import orifice_kg_s
-from data_demo.saturation import saturation
-from data_demo.scenarios import Run, Scenario, short_run, simulate
+from forensics.demo.layout import air_pressure_kpa
+from forensics.demo.machine import orifice_kg_s
+from forensics.demo.saturation import saturation
+from forensics.demo.scenarios import Run, Scenario, short_run, simulate
 
 Maker = Callable[[str], Run]
 

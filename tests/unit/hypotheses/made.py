@@ -7,12 +7,12 @@ from dataclasses import replace
 from functools import cache
 from typing import Any
 
-from forensics.casefile import Machine, Measurement, Observation
-from forensics.findings import Cite, Finding, Stop
+from forensics.case.schema import Machine, Measurement, Observation
 from forensics.hypotheses import Evidence, Modes, read_modes
-from forensics.points import NS, Span
+from forensics.model.findings import Cite, Finding, Stop
+from forensics.model.points import NS, Span
+from forensics.model.vocabulary import Outcome, StopKind
 from forensics.rules import FOLDER, read_limits, read_toml
-from forensics.vocabulary import Outcome, StopKind
 
 FAILURE_NS = 1_900_000_000 * NS
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from forensics.findings import Ordered
 from forensics.hypotheses import weigh
-from forensics.points import NS
-from forensics.vocabulary import Provable
+from forensics.model.findings import Ordered
+from forensics.model.points import NS
+from forensics.model.vocabulary import Provable
 
 from .made import FAILURE_NS, evidence, finding
 

@@ -10,8 +10,8 @@ import pytest
 from forensics.errors import InputError
 from forensics.hypotheses import read_modes
 from forensics.hypotheses.modes import points_of, read_scale
+from forensics.model.vocabulary import Mode
 from forensics.rules import FOLDER, read_checks
-from forensics.vocabulary import Mode
 
 from .made import named_checks, shipped
 
@@ -126,8 +126,8 @@ def test_a_new_mode_is_a_new_file_and_no_code(folder: Path, monkeypatch: pytest.
 
     from pydantic import TypeAdapter
 
-    from forensics import vocabulary
     from forensics.hypotheses import weigh
+    from forensics.model import vocabulary
 
     from .made import evidence, finding
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from forensics.findings import Cite
 from forensics.hypotheses import weigh
-from forensics.hypotheses.robustness import regraded
-from forensics.vocabulary import Outcome, VerdictStatus
+from forensics.hypotheses.sensitivity import regraded
+from forensics.model.findings import Cite
+from forensics.model.vocabulary import Outcome, VerdictStatus
 
 from .made import FAILURE_NS, evidence, finding
 

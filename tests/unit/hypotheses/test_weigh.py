@@ -6,12 +6,12 @@ from datetime import datetime
 
 import pytest
 
-from forensics.casefile import Measurement, Observation
+from forensics.case.schema import Measurement, Observation
 from forensics.errors import InputError
 from forensics.hypotheses import Weighing, weigh
-from forensics.points import NS
-from forensics.record import LogLine
-from forensics.vocabulary import Grade, VerdictStatus
+from forensics.model.points import NS
+from forensics.model.record import LogLine
+from forensics.model.vocabulary import Grade, VerdictStatus
 
 from .made import FAILURE_NS, evidence, finding, shipped
 

@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from forensics.casefile import check_case
+from forensics.case.schema import check_case
 from forensics.errors import Problems, Severity
 from forensics.intake import SourceReading, read_sources
-from forensics.points import Samples, Span, Switch
+from forensics.model.points import Samples, Span, Switch
 
 MESSY = Path(__file__).resolve().parent / "messy"
 Point = tuple[str, str] | tuple[str, str, Mapping[str, Any]]

@@ -10,13 +10,13 @@ import pyarrow as pa
 import pytest
 from pyarrow import feather, parquet
 
-from forensics.casefile import check_case
+from forensics.case.schema import check_case
 from forensics.errors import Problems, Severity
-from forensics.intake.columnar import read_columns
-from forensics.intake.reader import read_sources
-from forensics.intake.workbooks import SheetQuestion
-from forensics.points import to_datetime
-from forensics.vocabulary import Role
+from forensics.intake.read import read_sources
+from forensics.intake.typed.columnar import read_columns
+from forensics.intake.typed.workbook import SheetQuestion
+from forensics.model.points import to_datetime
+from forensics.model.vocabulary import Role
 
 T0 = dt.datetime(2031, 3, 14, 5, 10, tzinfo=dt.UTC)
 COUNT = 6

@@ -12,13 +12,13 @@ from pathlib import Path
 
 import pytest
 
-from forensics.casefile import check_case
+from forensics.case.schema import check_case
 from forensics.errors import InputError, Problems
-from forensics.intake.draft import draft_case
-from forensics.intake.reader import read_sources
-from forensics.intake.suggesting import is_clear, read_aliases, shared_words, suggest
-from forensics.units import fits, read_unit
-from forensics.vocabulary import Role, is_switch
+from forensics.intake.draft.draft import draft_case
+from forensics.intake.draft.suggest import is_clear, read_aliases, shared_words, suggest
+from forensics.intake.read import read_sources
+from forensics.model.units import fits, read_unit
+from forensics.model.vocabulary import Role, is_switch
 
 MESSY = Path(__file__).parent / "messy"
 SWITCHES = frozenset(role for role in Role if is_switch(role))

@@ -10,8 +10,8 @@ import pytest
 from intake_reading import utc, values
 
 from forensics.errors import Severity
-from forensics.points import ON, UNKNOWN
-from forensics.vocabulary import Quality
+from forensics.model.points import ON, UNKNOWN
+from forensics.model.vocabulary import Quality
 
 AMPS = [("motor_amps", "Amps", {"unit": "A"})]
 

@@ -11,7 +11,7 @@ import pytest
 from intake_reading import utc, values
 
 from forensics.errors import Severity
-from forensics.vocabulary import Recorded
+from forensics.model.vocabulary import Recorded
 
 AMPS = ("motor_amps", "CH2 Comp Amps", {"unit": "A"})
 OIL = ("oil_pressure_difference", "CH2 OilP kPa")

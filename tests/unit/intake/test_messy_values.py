@@ -12,8 +12,8 @@ import pytest
 from intake_reading import utc, values
 
 from forensics.errors import Severity
-from forensics.points import OFF, ON, UNKNOWN
-from forensics.vocabulary import Quality
+from forensics.model.points import OFF, ON, UNKNOWN
+from forensics.model.vocabulary import Quality
 
 AMPS = ("motor_amps", "CH2 Comp Amps", {"unit": "A"})
 OIL = ("oil_pressure_difference", "CH2 OilP kPa")

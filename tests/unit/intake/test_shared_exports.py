@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from intake_reading import read_case, utc, values
 
-from forensics.casefile import read_case_file
+from forensics.case.schema import read_case_file
 from forensics.errors import Problems, Severity
 from forensics.intake import read_sources
-from forensics.vocabulary import Quality
+from forensics.model.vocabulary import Quality
 
 
 def cases(shared: Path) -> list[Path]:
@@ -108,7 +108,7 @@ def test_a_clock_that_steps_back_keeps_both_passes_marked(shared: Path) -> None:
 
 @pytest.mark.parametrize("name", ["case-03", "case-26"])
 def test_a_window_counts_what_lies_outside(shared: Path, name: str) -> None:
-    from forensics.points import Span
+    from forensics.model.points import Span
 
     folder = shared / "incidents" / "cases" / name
     casefile = read_case_file(folder / "case.toml")

@@ -12,11 +12,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from forensics.casefile import Point, Source
+from forensics.case.schema import Point, Source
 from forensics.errors import Problems, Severity
-from forensics.intake.waveforms import WaveformReading, read_waveform
-from forensics.points import to_datetime
-from forensics.vocabulary import Role
+from forensics.intake.waveform.reader import WaveformReading, read_waveform
+from forensics.model.points import to_datetime
+from forensics.model.vocabulary import Role
 
 MESSY = Path(__file__).parent / "messy"
 CURRENT = Role.AMPS_A

@@ -15,14 +15,14 @@ import numpy as np
 import openpyxl
 import pytest
 
-from forensics.casefile import Source
+from forensics.case.schema import Source
 from forensics.errors import Severity
-from forensics.intake.gathered import Gathered
-from forensics.intake.lanes import BlockReader
-from forensics.intake.standing import Wanted
-from forensics.intake.tables import NO_TIME
-from forensics.intake.typed import gather_table, open_table, row_texts, table_dialect
-from forensics.intake.workbooks import SheetQuestion, read_sheet, sheet_names
+from forensics.intake.table.raw_table import Gathered
+from forensics.intake.table.row_filter import Wanted
+from forensics.intake.text.parser import BlockReader
+from forensics.intake.typed.cells import NO_TIME
+from forensics.intake.typed.reader import gather_table, open_table, row_texts, table_dialect
+from forensics.intake.typed.workbook import SheetQuestion, read_sheet, sheet_names
 
 MESSY = Path(__file__).parent / "messy"
 T0 = dt.datetime(2024, 6, 15, 8, 30)

@@ -14,7 +14,7 @@ import bagit
 import pytest
 from finished_cases import findings_of, write_case, write_finished
 
-from forensics.findings_file import dump_findings
+from forensics.results.schema import dump_findings
 from forensics.seal import seal, verify
 
 WHEN = datetime(2031, 4, 1, 12, 0, tzinfo=UTC)

@@ -13,7 +13,7 @@ import pytest
 from finished_cases import findings, findings_of, write_case, write_finished
 
 from forensics.errors import InputError
-from forensics.findings_file import dump_findings
+from forensics.results.schema import dump_findings
 from forensics.seal import seal, seal_id, verify
 from forensics.seal.pack import COLUMNS
 

@@ -7,16 +7,16 @@ from pathlib import Path
 
 import numpy as np
 
-from forensics.casefile import CurrentSensor, Machine
-from forensics.points import NS, Origin, Samples, Span, Switch
-from forensics.record import LogLine, Record
+from forensics.case.schema import CurrentSensor, Machine
+from forensics.machine.states import cut_states, find_runs
+from forensics.machine.subject import Subject
+from forensics.model.points import NS, Origin, Samples, Span, Switch
+from forensics.model.record import LogLine, Record
+from forensics.model.vocabulary import Recorded, Role, Starter
 from forensics.rules import Limits, read_limits
 from forensics.rules.profiles import Profile, read_profile
-from forensics.signatures.base import Subject
-from forensics.signatures.coastdown import list_stops
-from forensics.signatures.starts import list_starts
-from forensics.states import cut_states, find_runs
-from forensics.vocabulary import Recorded, Role, Starter
+from forensics.signatures.coastdown.coastdown import list_stops
+from forensics.signatures.starts.starts import list_starts
 
 EPOCH = 1_900_000_000 * NS
 RATED = 200.0

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.record import Waveform
-from forensics.vocabulary import Role
+from forensics.model.record import Waveform
+from forensics.model.vocabulary import Role
 
 Floats = NDArray[np.float64]
 VOLTS = (Role.VOLTS_AB, Role.VOLTS_BC, Role.VOLTS_CA)

@@ -8,16 +8,16 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.casefile import Machine
-from forensics.findings import Finding
-from forensics.points import NS, Edge, Origin, Samples, Span, Switch
-from forensics.record import Record
-from forensics.refrigerants import saturation_for
+from forensics.case.schema import Machine
+from forensics.machine.runs import Run
+from forensics.machine.subject import Subject
+from forensics.model.findings import Finding
+from forensics.model.points import NS, Edge, Origin, Samples, Span, Switch
+from forensics.model.record import Record
+from forensics.model.vocabulary import Quality, Recorded, Role, is_switch
+from forensics.refrigerants.catalogue import saturation_for
 from forensics.rules import read_limits
 from forensics.rules.profiles import read_profile
-from forensics.runs import Run
-from forensics.signatures.base import Subject
-from forensics.vocabulary import Quality, Recorded, Role, is_switch
 
 Floats = NDArray[np.float64]
 BEGIN_NS = 1_900_000_000 * NS

@@ -6,11 +6,19 @@ from dataclasses import replace
 
 import pytest
 
-from forensics.findings import Cite
+from forensics.machine.subject import Subject
+from forensics.model.findings import Cite
+from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks
-from forensics.signatures.answer import Seen, Value, answered, in_words, left_open, rows_of, rows_of_each
-from forensics.signatures.base import Subject
-from forensics.vocabulary import Outcome, Role
+from forensics.signatures.core.finding import (
+    Seen,
+    Value,
+    answered,
+    in_words,
+    left_open,
+    rows_of,
+    rows_of_each,
+)
 from signatures.machine import EPOCH, draw, healthy, subject_of
 
 CHECK, LIMIT = "heat.oil_hot", "heat.oil_hot"

@@ -9,14 +9,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from forensics.case import load_case
-from forensics.points import NS
-from forensics.record import LogLine
+from forensics.intake.load_case import load_case
+from forensics.machine.rotation import NEITHER
+from forensics.machine.rotor_pressure import across_rotors
+from forensics.model.points import NS
+from forensics.model.record import LogLine
+from forensics.model.vocabulary import Answer, Outcome, PreviousStop, Role, StopKind
 from forensics.rules import read_checks
-from forensics.signatures.across import across_rotors
-from forensics.signatures.coastdown import DETECTORS
-from forensics.signatures.rotation import NEITHER
-from forensics.vocabulary import Answer, Outcome, PreviousStop, Role, StopKind
+from forensics.signatures.coastdown.coastdown import DETECTORS
 from signatures.machine import EPOCH, Cycle, Drawn, draw, healthy, subject_of
 
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from forensics.findings import Finding
-from forensics.signatures.answer import answered
-from forensics.signatures.base import Subject, cannot_tell, detector, met, nothing
-from forensics.vocabulary import Outcome, Role
+from forensics.machine.subject import Subject, cannot_tell, detector, met, nothing
+from forensics.model.findings import Finding
+from forensics.model.vocabulary import Outcome, Role
+from forensics.signatures.core.finding import answered
 from signatures.machine import draw, healthy, subject_of
 from signatures.running_machine import made
 

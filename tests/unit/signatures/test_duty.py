@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forensics.signatures import heat
-from forensics.signatures.base import Subject
-from forensics.vocabulary import Outcome, Role
+from forensics.machine.subject import Subject
+from forensics.model.vocabulary import Outcome, Role
+from forensics.signatures.heat import discharge as heat
 
 from .running_machine import LAST_S, REST_S, RUN_S, Change, Floats, late, made, only
 

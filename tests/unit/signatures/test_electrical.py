@@ -8,14 +8,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forensics.casefile import Machine
-from forensics.findings import Finding
-from forensics.points import NS, Switch
-from forensics.record import LogLine
+from forensics.case.schema import Machine
+from forensics.machine.subject import Subject
+from forensics.model.findings import Finding
+from forensics.model.points import NS, Switch
+from forensics.model.record import LogLine
+from forensics.model.vocabulary import Outcome, Recorded, Role
 from forensics.rules import read_checks
-from forensics.signatures.base import Subject
-from forensics.signatures.electrical import DETECTORS
-from forensics.vocabulary import Outcome, Recorded, Role
+from forensics.signatures.electrical.electrical import DETECTORS
 
 from . import made_waveforms
 from .running_machine import BEGIN_NS, FAILURE_S, Change, Floats, made, only, since_start

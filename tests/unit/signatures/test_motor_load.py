@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from forensics.casefile import Machine
+from forensics.case.schema import Machine
+from forensics.machine.motor_circuit import MotorLoad, motor_load
 from forensics.rules import read_limits
-from forensics.signatures.motor_load import MotorLoad, motor_load
 
 LIMITS = read_limits()
 RATIOS = (0.18, 0.25, 0.33, 0.44, 0.5)

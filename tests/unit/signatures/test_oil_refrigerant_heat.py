@@ -7,11 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forensics.findings import Finding
+from forensics.model.findings import Finding
+from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks, read_limits
-from forensics.signatures import heat, oil, refrigerant
-from forensics.signatures.oil_filter import walther_cst
-from forensics.vocabulary import Outcome, Role
+from forensics.signatures.heat import discharge as heat
+from forensics.signatures.oil import feed as oil
+from forensics.signatures.oil.filter import walther_cst
+from forensics.signatures.refrigerant import circuit as refrigerant
 
 from .running_machine import FAILURE_S, LAST_S, REST_S, RUN_S, Change, Floats, late, made, only, since_start
 

@@ -8,15 +8,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forensics.casefile import Machine
-from forensics.findings import Finding
-from forensics.points import NS
-from forensics.record import LogLine
+from forensics.case.schema import Machine
+from forensics.machine.subject import Subject
+from forensics.machine.trip_words import plain, quantity_of, read_trip_words, trip_texts
+from forensics.model.findings import Finding
+from forensics.model.points import NS
+from forensics.model.record import LogLine
+from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks
-from forensics.signatures.base import Subject
-from forensics.signatures.sensors import DETECTORS
-from forensics.signatures.trip_words import plain, quantity_of, read_trip_words, trip_texts
-from forensics.vocabulary import Outcome, Role
+from forensics.signatures.sensors.sensors import DETECTORS
 
 from .running_machine import FAILURE_S, Change, Floats, made, only, since_start
 from .test_electrical import STOP_S, electric, then

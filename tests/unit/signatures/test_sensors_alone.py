@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forensics.points import NS
-from forensics.record import LogLine
-from forensics.signatures.base import Subject
-from forensics.signatures.sensors import DETECTORS
-from forensics.vocabulary import Outcome, Role
+from forensics.machine.subject import Subject
+from forensics.model.points import NS
+from forensics.model.record import LogLine
+from forensics.model.vocabulary import Outcome, Role
+from forensics.signatures.sensors.sensors import DETECTORS
 
 from .running_machine import LAST_S, Change, Floats, made, only
 

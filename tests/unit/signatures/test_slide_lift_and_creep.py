@@ -7,17 +7,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forensics.points import NS
-from forensics.record import Record
-from forensics.signatures import slide
-from forensics.signatures.base import Subject
-from forensics.signatures.slide_capacity import capacity
-from forensics.signatures.slide_creep import Creep, creep_of
-from forensics.signatures.slide_holds import stretches
-from forensics.signatures.slide_lift import relation_of, robust_fit
-from forensics.signatures.slide_motion import running_bins
-from forensics.signatures.slide_rates import rates_of
-from forensics.vocabulary import Outcome, Role
+from forensics.machine.capacity import capacity
+from forensics.machine.subject import Subject
+from forensics.model.points import NS
+from forensics.model.record import Record
+from forensics.model.vocabulary import Outcome, Role
+from forensics.signatures.slide import slide
+from forensics.signatures.slide.creep import Creep, creep_of
+from forensics.signatures.slide.holds import stretches
+from forensics.signatures.slide.lift import relation_of, robust_fit
+from forensics.signatures.slide.motion import running_bins
+from forensics.signatures.slide.rates import rates_of
 from signatures.machine import RATED, Cycle, Drawn, draw, subject_of
 
 PRESENT, ABSENT, CANNOT_TELL = Outcome.PRESENT, Outcome.ABSENT, Outcome.CANNOT_TELL

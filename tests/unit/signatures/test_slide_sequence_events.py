@@ -7,15 +7,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forensics.points import NS, ON, Origin, Samples
+from forensics.machine.capacity import capacity
+from forensics.machine.solenoid_events import solenoid_events
+from forensics.model.points import NS, ON, Origin, Samples
+from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks
-from forensics.signatures import sequence, slide
-from forensics.signatures.events import solenoid_events
-from forensics.signatures.sequence import both_acting
-from forensics.signatures.slide_capacity import capacity
-from forensics.signatures.slide_holds import balance
-from forensics.signatures.slide_motion import acting_seconds
-from forensics.vocabulary import Outcome, Role
+from forensics.signatures.sequence import sequence
+from forensics.signatures.sequence.sequence import both_acting
+from forensics.signatures.slide import slide
+from forensics.signatures.slide.holds import balance
+from forensics.signatures.slide.motion import acting_seconds
 from signatures.machine import EPOCH, Cycle, Drawn, draw, healthy, profile, subject_of
 
 DETECTORS = {**slide.DETECTORS, **sequence.DETECTORS}
@@ -106,7 +107,7 @@ def test_coarse_commands_tell_nothing_of_pulses():
 
 
 def test_acting_time_is_the_overlap(well):
-    from forensics.commands import read_commands
+    from forensics.machine.commands import read_commands
 
     command = read_commands(well.record, profile())[Role.LOAD_SOLENOID]
     begin = np.arange(EPOCH, EPOCH + 13000 * NS, 37 * NS, dtype=np.int64)

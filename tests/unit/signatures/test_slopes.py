@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import linregress, theilslopes
 
-from forensics.points import middle
-from forensics.signatures.slopes import median_slope, straight_line
+from forensics.model.points import middle
+from forensics.stats.slopes import median_slope, straight_line
 
 LENGTHS = st.integers(4, 60)
 SEEDS = st.integers(0, 2**32 - 1)

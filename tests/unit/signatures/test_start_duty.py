@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from forensics.casefile import Machine
-from forensics.record import Record
+from forensics.case.schema import Machine
+from forensics.model.record import Record
+from forensics.model.vocabulary import Outcome, Role
 from forensics.rules.start_duty import DutyTable, read_start_duty
-from forensics.signatures.start_duty import duty_words, poles, shaft_rating_kw
-from forensics.signatures.starts import DETECTORS
-from forensics.vocabulary import Outcome, Role
+from forensics.signatures.starts.duty import duty_words, poles, shaft_rating_kw
+from forensics.signatures.starts.starts import DETECTORS
 from signatures.machine import Cycle, Drawn, draw, healthy, machine, subject_of
 
 TABLE = read_start_duty().table

@@ -6,11 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from forensics.casefile import Machine
-from forensics.findings import Start
-from forensics.rules import read_limits
-from forensics.signatures.motor_load import MotorLoad, Spread, motor_load
-from forensics.signatures.start_judge import (
+from forensics.case.schema import Machine
+from forensics.machine.motor_circuit import MotorLoad, Spread, motor_load
+from forensics.machine.start_power import Beside, Motor
+from forensics.machine.unloaded import (
     BY_AMPS,
     BY_AMPS_AND_LOAD,
     BY_OWN,
@@ -22,8 +21,9 @@ from forensics.signatures.start_judge import (
     judge_unloaded,
     shaft_load,
 )
-from forensics.signatures.start_power import Beside, Motor
-from forensics.vocabulary import Answer
+from forensics.model.findings import Start
+from forensics.model.vocabulary import Answer
+from forensics.rules import read_limits
 
 LIMITS = read_limits()
 NO_POWER = Beside(no_power="no motor_power")

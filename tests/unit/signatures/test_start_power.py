@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forensics.casefile import Machine
-from forensics.points import NS, Origin, Samples
-from forensics.record import Record
+from forensics.case.schema import Machine
+from forensics.machine.motor_circuit import motor_load
+from forensics.machine.unloaded import BY_OWN, BY_POWER
+from forensics.model.points import NS, Origin, Samples
+from forensics.model.record import Record
+from forensics.model.vocabulary import Answer, Outcome, Role, Starter
 from forensics.rules import read_limits
-from forensics.signatures.motor_load import motor_load
-from forensics.signatures.start_judge import BY_OWN, BY_POWER
-from forensics.signatures.starts import DETECTORS
-from forensics.vocabulary import Answer, Outcome, Role, Starter
+from forensics.signatures.starts.starts import DETECTORS
 from signatures.machine import RATED, Cycle, Drawn, draw, healthy, machine, subject_of
 
 VOLTS, NO_LOAD = 460.0, 0.33

@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forensics.points import NS
+from forensics.model.points import NS
+from forensics.model.vocabulary import Outcome, Role, Starter
 from forensics.rules import read_limits
-from forensics.signatures.start_run_up import expected_inrush, torque_share
-from forensics.signatures.starts import DETECTORS
-from forensics.vocabulary import Outcome, Role, Starter
+from forensics.signatures.starts.run_up import expected_inrush, torque_share
+from forensics.signatures.starts.starts import DETECTORS
 from signatures.machine import EPOCH, draw, healthy, machine, subject_of
 
 LIMITS = read_limits()

@@ -9,16 +9,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from forensics.case import load_case
-from forensics.casefile import CurrentSensor
-from forensics.findings import Start
-from forensics.points import NS
+from forensics.case.schema import CurrentSensor
+from forensics.intake.load_case import load_case
+from forensics.machine.history import unseen_run
+from forensics.machine.start_table import list_starts, unloaded_share, wilson
+from forensics.machine.unloaded import Standard, judge_unloaded
+from forensics.model.findings import Start
+from forensics.model.points import NS
+from forensics.model.vocabulary import Answer, Outcome, PreviousStop, Role, Starter
 from forensics.rules import read_checks, read_limits
-from forensics.signatures.start_judge import Standard, judge_unloaded
-from forensics.signatures.start_table import list_starts, unloaded_share, wilson
-from forensics.signatures.starts import DETECTORS
-from forensics.signatures.starts_before import unseen_run
-from forensics.vocabulary import Answer, Outcome, PreviousStop, Role, Starter
+from forensics.signatures.starts.starts import DETECTORS
 from signatures.machine import EPOCH, RATED, Cycle, Drawn, draw, healthy, machine, subject_of
 
 

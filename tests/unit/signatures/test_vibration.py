@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_limits
-from forensics.signatures.vibration import DETECTORS
-from forensics.vocabulary import Outcome, Role
+from forensics.signatures.vibration.vibration import DETECTORS
 
 from .running_machine import Change, Floats, late, made, only, since_start
 

@@ -9,16 +9,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from forensics.casefile import Machine
-from forensics.findings import Finding
-from forensics.record import Waveform
+from forensics.case.schema import Machine
+from forensics.electrics.current_record import interruptions, locked_rotor, phase_loss
+from forensics.electrics.residual_voltage import LINE_SIDE, residual_direction
+from forensics.electrics.supply_record import dip, unbalance
+from forensics.machine.subject import Subject
+from forensics.model.findings import Finding
+from forensics.model.record import Waveform
+from forensics.model.vocabulary import Outcome, Role, Starter
 from forensics.rules import read_limits
-from forensics.signatures.base import Subject
-from forensics.signatures.residual import LINE_SIDE, residual_direction
-from forensics.signatures.waveform import DETECTORS, in_window, supply_sequence
-from forensics.signatures.waveform_current import interruptions, locked_rotor, phase_loss
-from forensics.signatures.waveform_supply import dip, unbalance
-from forensics.vocabulary import Outcome, Role, Starter
+from forensics.signatures.waveform.records import DETECTORS, in_window, supply_sequence
 
 from . import made_waveforms as shapes
 from .running_machine import made

@@ -10,13 +10,13 @@ import pytest
 from finished_cases import findings, start, stop
 
 from forensics.errors import InputError
-from forensics.findings_file import FindingsFile, dump_findings
+from forensics.model.vocabulary import Answer, Mode
+from forensics.results.schema import FindingsFile, dump_findings
 from forensics.sites import gather, tables
-from forensics.sites.coding import read_coding
 from forensics.sites.fleet import read_fleet
+from forensics.sites.iso14224 import read_coding
 from forensics.sites.machines import around_actions, coast_against_past, ratio_against_past
 from forensics.sites.reruns import reruns
-from forensics.vocabulary import Answer, Mode
 
 AT = datetime(2031, 3, 14, 5, 12, 30, tzinfo=UTC)
 HOUR = timedelta(hours=1)

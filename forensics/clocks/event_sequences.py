@@ -1,0 +1,245 @@
+"""Event trains: what one clock saw happen, each event an interval in that clock's own time."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.model.points import NS, OFF, ON, Edge, Samples, Span, Switch
+from forensics.model.record import LogLine, Record, Waveform
+from forensics.model.vocabulary import Recorded, Role
+from forensics.rules import Limits
+
+PHASE_AMPS = (Role.AMPS_A, Role.AMPS_B, Role.AMPS_C)
+CURRENTS = (Role.MOTOR_AMPS, *PHASE_AMPS)
+SOLENOIDS = (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID, Role.BYPASS_SOLENOID, Role.INJECTION_SOLENOID)
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """One event as one clock saw it, in that clock's time, with the row that shows it."""
+
+    earliest_ns: int
+    latest_ns: int
+    source: str
+    row: int
+
+
+@dataclass
+class Trains:
+    """Sightings of one clock by kind, with what it covered."""
+
+    by_kind: dict[str, list[Sighting]] = field(default_factory=lambda: defaultdict(list))
+    covered: list[Span] = field(default_factory=list)
+
+    @property
+    def extent(self) -> tuple[int, int]:
+        """From the first to the last that the clock covered, ns in its own time; empty where it covered nothing."""
+        if not self.covered:
+            return 0, 0
+        return min(s.start_ns for s in self.covered), max(s.end_ns for s in self.covered)
+
+    def add(self, kind: str, sightings: Iterable[Sighting]) -> None:
+        """Add sightings that do not overlap a better one of the same kind."""
+        have = self.by_kind[kind]
+        taken = sorted((s.earliest_ns, s.latest_ns) for s in have)
+        for new in sightings:
+            if not any(low <= new.latest_ns and new.earliest_ns <= high for low, high in taken):
+                have.append(new)
+        have.sort(key=lambda s: s.earliest_ns)
+
+
+def trains_of(record: Record, clock: str, limits: Limits) -> Trains:
+    """Collect what a clock saw: motor starts and stops, trips, solenoid edges, and unnamed lines of event lists."""
+    trains = Trains()
+    for samples in sorted(_currents(record, clock), key=lambda s: s.interval_s):
+        edges = _current_edges(samples, limits["clocks.on_fraction"], limits["clocks.off_fraction"])
+        _add_motor(trains, samples, [_before_decay(samples.usable, edge, limits) for edge in edges])
+        _add_steps(trains, samples, limits)
+        _cover(trains, samples)
+    for switch in _switches(record, clock, (Role.RUN_STATUS,)):
+        _add_motor(trains, switch, switch.edges)
+        _cover(trains, switch)
+    for switch in _switches(record, clock, (Role.TRIP,)):
+        trains.add("trip", [_seen(switch, e) for e in switch.edges if e.to == ON])
+        trains.add("trip", _first_row_trip(switch))
+        _cover(trains, switch)
+    for switch in _switches(record, clock, SOLENOIDS):
+        for to, word in ((ON, "on"), (OFF, "off")):
+            trains.add(f"{switch.role.value} {word}", [_seen(switch, e) for e in switch.edges if e.to == to])
+        _cover(trains, switch)
+    for waveform in record.waveforms:
+        if waveform.clock == clock:
+            _add_waveform(trains, waveform, limits)
+    _add_log(trains, [line for line in record.log if line.clock == clock])
+    return trains
+
+
+def _currents(record: Record, clock: str) -> list[Samples]:
+    found = [s for role in CURRENTS for s in record.samples.get(role, ()) if s.origin.clock == clock]
+    mean = [s for s in found if s.role is Role.MOTOR_AMPS]
+    return mean or found[:1] or [s for s in record.samples.get(Role.MOTOR_POWER, ()) if s.origin.clock == clock]
+
+
+def _switches(record: Record, clock: str, roles: tuple[Role, ...]) -> list[Switch]:
+    found = [s for role in roles for s in record.switches.get(role, ()) if s.origin.clock == clock]
+    return sorted(found, key=lambda s: s.interval_s)
+
+
+def _current_edges(samples: Samples, on_fraction: float, off_fraction: float) -> list[Edge]:
+    usable = samples.usable
+    if not len(usable):
+        return []
+    running = usable.v[usable.v > on_fraction * float(np.max(usable.v))]
+    typical = float(np.median(running)) if len(running) else 0.0
+    if typical <= 0:
+        return []
+    return samples.crossings(off_fraction * typical, on_fraction * typical, 0.0)
+
+
+def _before_decay(usable: Samples, edge: Edge, limits: Limits) -> Edge:
+    """Widen a stop back to the last sample at the full running level: a filtered reading decays after the stop."""
+    longest, full_fraction = int(limits["clocks.decay_samples"]), limits["clocks.full_fraction"]
+    index = int(np.searchsorted(usable.t, edge.earliest_ns, side="right")) - 1
+    if edge.to != OFF or index < 1:
+        return edge
+    level = float(np.median(usable.v[max(index - 3 * longest, 0) : index]))
+    back = index
+    while back > 0 and index - back < longest and usable.v[back] < full_fraction * level:
+        back -= 1
+    return Edge(int(usable.t[back]), edge.latest_ns, OFF, edge.row)
+
+
+def _add_steps(trains: Trains, samples: Samples, limits: Limits) -> None:
+    """Sudden lasting changes of a running current (a phase lost, an internal valve opened), by their onset."""
+    usable, width = samples.usable, int(limits["clocks.decay_samples"])
+    if samples.interval_s > limits["clocks.step_interval_max_s"] or len(usable) <= 4 * width:
+        return
+    for index in _step_onsets(usable.v, limits):
+        kind = "step up" if usable.v[index + width] > usable.v[index] else "step down"
+        edge = Edge(int(usable.t[index]), int(usable.t[index + 1]), ON, int(usable.row[index + 1]))
+        trains.add(kind, [_seen(samples, edge)])
+
+
+def _step_onsets(values: NDArray[np.float64], limits: Limits) -> list[int]:
+    """Indices of the last value before a lasting change of a running current that is steady on both sides."""
+    width, top = int(limits["clocks.decay_samples"]), float(values.max())
+    view = np.lib.stride_tricks.sliding_window_view(values, width)
+    low, high = view.min(axis=1), view.max(axis=1)
+    before, after = slice(0, len(view) - 2 * width), slice(2 * width, len(view))
+    level = (low[before] + high[before]) / 2.0
+    change = np.abs((low[after] + high[after]) / 2.0 - level)
+    calm = np.maximum(high[before] - low[before], high[after] - low[after])
+    running = np.minimum(low[before], low[after]) > limits["clocks.step_running_fraction"] * top
+    hit = running & (change > limits["clocks.step_share"] * level) & (calm < change / 2.0)
+    onset = limits["clocks.step_onset_fraction"]
+    found: list[int] = []
+    for start, end in _spells(hit):
+        middle = (start + end) // 2
+        span = values[middle : middle + 3 * width]
+        moved = np.flatnonzero(np.abs(span - level[middle]) > max(float(calm[middle]), onset * float(change[middle])))
+        if len(moved) and moved[0] > 0:
+            found.append(int(middle + moved[0] - 1))
+    return found
+
+
+def _spells(hit: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    padded = np.concatenate(([False], hit, [False])).astype(np.int8)
+    edges = np.diff(padded)
+    return list(zip(np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True))
+
+
+def _add_motor(trains: Trains, point: Samples | Switch, edges: Iterable[Edge]) -> None:
+    edges = list(edges)
+    trains.add("start", [_seen(point, e) for e in edges if e.to == ON])
+    trains.add("stop", [_seen(point, e) for e in edges if e.to == OFF])
+
+
+def _seen(point: Samples | Switch, edge: Edge) -> Sighting:
+    """Widen an edge by the resolution of its stamps: a stamp says when the second began, not when in it."""
+    resolution_ns = round(point.origin.resolution_s * NS)
+    return Sighting(edge.earliest_ns, edge.latest_ns + resolution_ns, point.origin.source, edge.row)
+
+
+def _first_row_trip(switch: Switch) -> list[Sighting]:
+    """In an event list the first row is itself an event, not a state that stood before."""
+    if switch.origin.recorded is not Recorded.CHANGE or not len(switch) or switch.state[0] != ON:
+        return []
+    first = int(switch.t[0])
+    return [_seen(switch, Edge(first, first, ON, int(switch.row[0])))]
+
+
+def _cover(trains: Trains, point: Samples | Switch) -> None:
+    if len(point):
+        trains.covered.append(Span(int(point.t[0]), int(point.t[-1]) + 1))
+
+
+def _add_waveform(trains: Trains, waveform: Waveform, limits: Limits) -> None:
+    """Current that begins or ends inside a record, from one-cycle rms of its phases.
+
+    The limit is a small part of the largest current, since an inrush is some 15 times an unloaded current; breaks
+    shorter than the dwell belong to a starter's transition.
+    """
+    on_fraction, dwell_s = limits["clocks.waveform_on_fraction"], limits["clocks.waveform_dwell_s"]
+    trains.covered.append(waveform.span)
+    phases = [waveform.analog[role] for role in PHASE_AMPS if role in waveform.analog]
+    step_s = waveform.interval_s
+    if not phases or not np.isfinite(step_s) or step_s <= 0 or waveform.line_hertz <= 0:
+        return
+    width = max(round(1.0 / (waveform.line_hertz * step_s)), 1)
+    if len(phases[0]) <= 2 * width:
+        return
+    rms = np.mean([_cycle_rms(phase, width) for phase in phases], axis=0)
+    on = _without_short_breaks(rms > on_fraction * float(np.max(rms)), round(dwell_s / step_s))
+    for index in np.flatnonzero(np.diff(on.astype(np.int8))) + 1:
+        trains.add("start" if on[index] else "stop", [_in_waveform(waveform, int(index), width)])
+    steady, settled = rms[::width], int(limits["clocks.decay_samples"])
+    if not on.all() or len(steady) <= 4 * settled:
+        return
+    for cycle in _step_onsets(steady, limits):
+        kind = "step up" if steady[cycle + settled] > steady[cycle] else "step down"
+        trains.add(kind, [_in_waveform(waveform, cycle * width + 1, 2 * width)])
+
+
+def _cycle_rms(phase: NDArray[np.float64], width: int) -> NDArray[np.float64]:
+    summed = np.concatenate(([0.0], np.cumsum(np.square(np.nan_to_num(phase)))))
+    rms: NDArray[np.float64] = np.sqrt(np.maximum(summed[width:] - summed[:-width], 0.0) / width)
+    return rms
+
+
+def _in_waveform(waveform: Waveform, index: int, width: int) -> Sighting:
+    last = len(waveform.time_s) - 1
+    low = waveform.start_ns + round(float(waveform.time_s[max(index - 1, 0)]) * NS)
+    high = waveform.start_ns + round(float(waveform.time_s[min(index + width, last)]) * NS)
+    return Sighting(low, high, waveform.source, index + 1)
+
+
+def _without_short_breaks(on: NDArray[np.bool_], shortest: int) -> NDArray[np.bool_]:
+    """Join spells of "on" that are closer than ``shortest`` samples, and drop spells that are shorter."""
+    out = on.copy()
+    for wanted in (False, True):
+        change = np.flatnonzero(np.diff(out.astype(np.int8))) + 1
+        bounds = np.concatenate(([0], change, [len(out)]))
+        for start, end in pairwise(bounds):
+            inside = start > 0 and end < len(out)
+            if inside and out[start] == wanted and end - start < shortest:
+                out[start:end] = not wanted
+    return out
+
+
+def _add_log(trains: Trains, lines: list[LogLine]) -> None:
+    """Lines that repeat under one name are an event of unknown kind; matching finds out which."""
+    groups: dict[tuple[str, str, str], list[LogLine]] = defaultdict(list)
+    for line in lines:
+        groups[(line.source, line.point, line.value or line.text)].append(line)
+    for (source, point, value), found in groups.items():
+        seen = [Sighting(x.time_ns, x.time_ns + NS, source, x.row) for x in found]
+        trains.by_kind[f"line:{point} {value}"] = sorted(seen, key=lambda s: s.earliest_ns)
+    if lines:
+        times = [line.time_ns for line in lines]
+        trains.covered.append(Span(min(times), max(times) + NS))

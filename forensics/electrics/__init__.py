@@ -1,0 +1,1 @@
+"""What a waveform record measures: phasors, residual voltage, supply, current."""

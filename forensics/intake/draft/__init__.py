@@ -1,0 +1,1 @@
+"""A first case file from exports alone."""

@@ -1,0 +1,213 @@
+"""Read a case: its file, every source it names, and the record on each source's own clock.
+
+The last floor that touches files on the way up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from forensics.case.schema import CaseFile, local_to_utc, read_case_file
+from forensics.errors import InputError, Problem, Problems, Severity
+from forensics.intake import SourceReading, read_sources
+from forensics.model.points import NS, ON, Samples, Span, Switch
+from forensics.model.record import Record
+from forensics.model.vocabulary import Recorded, Role
+from forensics.refrigerants.catalogue import SaturationCurve, saturation_for
+from forensics.rules import Limits, read_limits
+from forensics.rules.profiles import Profile, read_profile
+
+EARLIEST_NS = -(2**62)
+
+
+@dataclass(frozen=True)
+class Case:
+    """A case as it was read, before any judgement.
+
+    Attributes
+    ----------
+    readings
+        Every source with its accounting, in the order of the case file.
+    record
+        As stamped: every source on its own clock.
+    problems
+        What left points out or is to be stated; what stops a case was raised.
+    failure_found
+        How the failure time was had, where the case file does not give it.
+    """
+
+    file: CaseFile
+    path: Path
+    readings: tuple[SourceReading, ...]
+    record: Record
+    problems: tuple[Problem, ...]
+    profile: Profile
+    limits: Limits
+    saturation: SaturationCurve | None
+    saturation_missing: str
+    failure_found: str = ""
+
+    @property
+    def folder(self) -> Path:
+        """Folder of the case file: paths are relative to it."""
+        return self.path.parent
+
+
+def load_case(path: Path, *, limits: Mapping[str, float] | None = None) -> Case:
+    """Read a case file and everything that it names.
+
+    Parameters
+    ----------
+    limits
+        Limits changed by hand in a notebook; they win over those of the case file.
+
+    Raises
+    ------
+    InputError
+        What must be corrected before the case can be judged: all problems of all files at once.
+    """
+    path = path.resolve()
+    casefile = read_case_file(path)
+    problems = Problems()
+    profile, chosen, curve, missing = _rules(casefile, path.parent, limits or {}, problems)
+    failure_ns = _given_failure_ns(casefile)
+    readings = _read(casefile, path.parent, failure_ns, chosen or read_limits(), problems)
+    found = ""
+    if failure_ns is None:
+        failure_ns, found = _find_failure(casefile, readings, problems)
+        if failure_ns is not None:
+            readings = tuple(_cut(reading, casefile, failure_ns) for reading in readings)
+    problems.raise_if_stopped()
+    if profile is None or chosen is None or failure_ns is None:
+        raise InputError(tuple(problems))
+    record = _record(casefile, readings, failure_ns)
+    return Case(casefile, path, readings, record, tuple(problems), profile, chosen, curve, missing, found)
+
+
+def _rules(
+    casefile: CaseFile, folder: Path, by_hand: Mapping[str, float], problems: Problems
+) -> tuple[Profile | None, Limits | None, SaturationCurve | None, str]:
+    profile: Profile | None = None
+    limits: Limits | None = None
+    curve: SaturationCurve | None = None
+    missing = "the saturation table can't be used"
+    try:
+        profile = read_profile(casefile.machine.sequence, folder)
+    except InputError as fault:
+        problems.extend(fault.problems)
+    try:
+        wanted = {limit.name: (limit.value, limit.source) for limit in casefile.limit}
+        wanted |= {name: (value, "changed by hand for this run") for name, value in by_hand.items()}
+        limits = read_limits().replaced(wanted)
+    except InputError as fault:
+        problems.extend(fault.problems)
+    try:
+        curve, missing = saturation_for(casefile.machine.refrigerant, casefile.machine.saturation_table, folder)
+    except InputError as fault:
+        problems.extend(fault.problems)
+    return profile, limits, curve, missing
+
+
+def _given_failure_ns(casefile: CaseFile) -> int | None:
+    if casefile.case.failure is None:
+        return None
+    stamp = local_to_utc(casefile.case.failure, casefile.case.time_zone)
+    return round(stamp.timestamp()) * NS + stamp.microsecond * 1000
+
+
+def _kept_span(casefile: CaseFile, failure_ns: int) -> Span:
+    """History, window before and window after. Without ``history`` all there is before the window is kept."""
+    start = failure_ns - round(casefile.case.window_before * NS)
+    history = casefile.case.history
+    first = EARLIEST_NS if history is None else start - round(history * NS)
+    return Span(first, failure_ns + round(casefile.case.window_after * NS) + 1)
+
+
+def _read(
+    casefile: CaseFile, folder: Path, failure_ns: int | None, limits: Limits, problems: Problems
+) -> tuple[SourceReading, ...]:
+    """Read every source; those on other clocks are kept a little wider, since their offset is not known yet."""
+    if failure_ns is None:
+        return read_sources(casefile, folder, None, problems)
+    own = _kept_span(casefile, failure_ns)
+    slack_ns = round(limits["clocks.search_s"] * NS)
+    wider = Span(max(own.start_ns - slack_ns, EARLIEST_NS), own.end_ns + slack_ns)
+    clocks = {casefile.clock_of(source) for source in casefile.source}
+    keep = {clock: own if clock == casefile.reference_clock else wider for clock in clocks}
+    return read_sources(casefile, folder, keep, problems)
+
+
+def _find_failure(
+    casefile: CaseFile, readings: tuple[SourceReading, ...], problems: Problems
+) -> tuple[int | None, str]:
+    """The last trip found; without one, ask."""
+    times: list[tuple[int, str]] = []
+    for reading in readings:
+        for switch in reading.switches:
+            if switch.role is not Role.TRIP or not len(switch):
+                continue
+            times += [(edge.latest_ns, reading.exhibit.path) for edge in switch.edges if edge.to == ON]
+            if switch.origin.recorded is Recorded.CHANGE and switch.state[0] == ON:
+                times.append((int(switch.t[0]), reading.exhibit.path))
+    if times:
+        time_ns, source = max(times)
+        return time_ns, f"the failure time is the last trip found, in {source}"
+    problems.add(
+        Problem(
+            "no failure time is given and no trip was found",
+            file="case.toml",
+            column="case.failure",
+            remedy="Give case.failure, or bind a point with role trip.",
+            severity=Severity.STOP,
+        )
+    )
+    return None, ""
+
+
+def _cut(reading: SourceReading, casefile: CaseFile, failure_ns: int) -> SourceReading:
+    """Cut points to what is kept, where the failure time was found only after reading."""
+    keep = _kept_span(casefile, failure_ns)
+    return replace(
+        reading,
+        samples=tuple(s.between(keep.start_ns, keep.end_ns) for s in reading.samples),
+        switches=tuple(_cut_switch(s, keep) for s in reading.switches),
+        log=tuple(line for line in reading.log if keep.holds(line.time_ns)),
+    )
+
+
+def _cut_switch(switch: Switch, keep: Span) -> Switch:
+    chosen = (switch.t >= keep.start_ns) & (switch.t < keep.end_ns)
+    return replace(switch, t=switch.t[chosen], state=switch.state[chosen], row=switch.row[chosen])
+
+
+def _record(casefile: CaseFile, readings: tuple[SourceReading, ...], failure_ns: int) -> Record:
+    samples: dict[Role, list[Samples]] = {}
+    switches: dict[Role, list[Switch]] = {}
+    for reading in readings:
+        for point in reading.samples:
+            if len(point):
+                samples.setdefault(point.role, []).append(point)
+        for switch in reading.switches:
+            if len(switch):
+                switches.setdefault(switch.role, []).append(switch)
+    window = Span(
+        failure_ns - round(casefile.case.window_before * NS), failure_ns + round(casefile.case.window_after * NS)
+    )
+    firsts = [int(point.t[0]) for found in samples.values() for point in found]
+    firsts += [int(switch.t[0]) for others in switches.values() for switch in others]
+    return Record(
+        samples={role: tuple(sorted(found, key=_rate)) for role, found in sorted(samples.items())},
+        switches={role: tuple(sorted(found, key=_rate)) for role, found in sorted(switches.items())},
+        waveforms=tuple(reading.waveform for reading in readings if reading.waveform is not None),
+        log=tuple(line for reading in readings for line in reading.log),
+        failure_ns=failure_ns,
+        window=window,
+        history=Span(min([*firsts, window.start_ns]), window.start_ns),
+    )
+
+
+def _rate(point: Samples | Switch) -> tuple[float, int, str, str]:
+    """Fastest first; of equal rates the longer one, then by name, so that the order of columns changes nothing."""
+    return point.interval_s, -len(point), point.origin.source, point.origin.column

@@ -1,0 +1,77 @@
+"""What is asked where the order of day and month is open: each question with its lines and what to add."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from forensics.intake.table.raw_table import Gathered
+from forensics.intake.timestamps.date_order import local_ns
+from forensics.intake.timestamps.fields import DAY_NS, OPEN
+from forensics.intake.timestamps.wording import between, date_of, in_words, length_of
+
+
+def undecided(gathered: Gathered) -> tuple[str, str]:
+    """Question and remedy where every stamp fits both orders."""
+    fields, example = gathered.fields(), gathered.orders.example
+    if fields is None or example is None:
+        raise AssertionError("an order can't be open without its fields")
+    spans, first = {}, {}
+    place = int(np.flatnonzero(fields.form == OPEN)[0])
+    for order in ("DMY", "MDY"):
+        local, good = local_ns(fields, order)
+        low, high = int(local[good].min()), int(local[good].max())
+        spans[order] = (date_of(low), date_of(high), (high - low) / DAY_NS)
+        first[order] = date_of(int(local[place]))
+    day, month = spans["DMY"], spans["MDY"]
+    return (
+        f"{so_many(gathered)} fit day/month/year and month/day/year. Line {example.row} '{example.text}' "
+        f"is {in_words(first['DMY'], year=False)} or {in_words(first['MDY'], year=False)}. As day-first the file "
+        f"spans {length_of(day[2])} ({between(day[0], day[1])}), as month-first {length_of(month[2])} "
+        f"({between(month[0], month[1])}).",
+        "Give date_order=DMY or MDY.",
+    )
+
+
+def year_first_or_last(gathered: Gathered) -> tuple[str, str]:
+    """Question and remedy where a year of two digits may stand first or last."""
+    example = gathered.orders.example
+    if example is None:
+        raise AssertionError("a year can't be open without a stamp")
+    return (
+        f"{so_many(gathered)} may have the year first or last: line {example.row} '{example.text}'.",
+        "Give date_order=YMD, DMY or MDY.",
+    )
+
+
+def contradiction(gathered: Gathered) -> tuple[str, str]:
+    """Question and remedy where some stamps need the one order and some the other."""
+    orders = gathered.orders
+    day, month = orders.day_first, orders.month_first
+    if day is None or month is None:
+        raise AssertionError("a contradiction needs both orders")
+    parts = (day, "day-first", "DMY", orders.last_day_first), (month, "month-first", "MDY", orders.last_month_first)
+    first, second = sorted(parts, key=lambda part: part[0].row)
+    rows = gathered.row()
+    start, end, seam, last = int(rows.min()), int(rows.max()), second[0].row, first[3]
+    if orders.interleaved:
+        remedy = "Export again with one order: rows of both stand among each other."
+    else:
+        remedy = (
+            f"Supply lines {start}-{seam - 1} and lines {seam}-{end} as two sources, "
+            f"each with its own date_order ({first[2]}, {second[2]})."
+        )
+        if bool(((rows > last) & (rows < seam)).any()):
+            remedy += f" Lines {last + 1}-{seam - 1} fit both orders: the second part may begin with any of them."
+    return (
+        f"no single date order fits. Line {first[0].row} '{first[0].text.split()[0]}' needs {first[1]}; "
+        f"line {seam} '{second[0].text.split()[0]}' needs {second[1]}.",
+        remedy,
+    )
+
+
+def so_many(gathered: Gathered) -> str:
+    """How many of the stamps are open, in words."""
+    total, count = gathered.orders.total, len(gathered.row())
+    if total < count:
+        return f"{total} of {count} stamps"
+    return f"all {total} stamps"

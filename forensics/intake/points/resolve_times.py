@@ -1,0 +1,366 @@
+"""From wall-clock times to UTC for a whole export: what is decided, what is asked, which rows are duplicates."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.case.schema import Source
+from forensics.errors import Problem, Problems, Severity
+from forensics.intake.points.date_order_questions import contradiction, undecided, year_first_or_last
+from forensics.intake.points.duplicates import set_duplicates_aside
+from forensics.intake.points.resolved import Settled
+from forensics.intake.result import Detection
+from forensics.intake.table.raw_table import Gathered, times_of
+from forensics.intake.timestamps.date_order import local_ns
+from forensics.intake.timestamps.fields import EPOCH, NO_OFFSET
+from forensics.intake.timestamps.monotonicity import (
+    direction,
+    no_clear_way,
+    said_steps,
+    set_backs,
+    twelve_hours,
+)
+from forensics.intake.timestamps.numeric import TimeNumbers
+from forensics.intake.timestamps.wording import clock_of, date_of, in_units, standard_offset
+from forensics.intake.timestamps.zones import to_utc
+from forensics.model.points import NS, Span
+from forensics.model.vocabulary import Quality
+
+_DAY_NS = 86_400 * NS
+_ORDER_NAMES = {"DMY": "day/month/year", "MDY": "month/day/year", "YMD": "year-month-day"}
+
+REPEATED_HOUR = "repeated hour: pass not known"
+
+
+@dataclass(slots=True)
+class Judge:
+    """Settles the times of one export; questions go to ``problems``, findings to ``detections`` and ``notes``."""
+
+    path: str
+    source: Source
+    zone: str
+    time_name: str
+    keep: Span | None
+    failure_ns: int | None
+    problems: Problems
+    detections: list[Detection] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+    def _ask(self, what: str, remedy: str, row: int | None = None) -> None:
+        self.problems.add(Problem(what, file=self.path, row=row, column=self.time_name, remedy=remedy))
+
+    def settle(
+        self,
+        gathered: Gathered,
+        keys: NDArray[np.int32] | None,
+        texts: Callable[[list[int]], dict[int, str]],
+    ) -> Settled | None:
+        """Settle the times; None where a question about time stops the case.
+
+        Parameters
+        ----------
+        keys
+            For long layouts: number of the point of each row. Rows are duplicates only within a point.
+        texts
+            Gives the text of physical rows, to tell equal duplicates from different ones.
+        """
+        rows = gathered.row()
+        self._say_times(gathered)
+        times = self._wall_clock(gathered, rows)
+        if times is None:
+            return None
+        local, offset, good = times
+        if gathered.unknown_zones:
+            letters = ", ".join(f"'{name}' ({n} stamps)" for name, n in gathered.unknown_zones.items())
+            self._ask(
+                f"the stamps carry {letters}, which {self.zone} does not use, so their offset is not known.",
+                "Give the source's time_zone as the zone of these letters.",
+            )
+            return None
+        if not good.all():
+            raise AssertionError("rows without a time were to be set aside before")
+        return self._order(gathered, rows, local, offset, keys, texts)
+
+    # what the stamps say
+
+    def _say_times(self, gathered: Gathered) -> None:
+        shapes = ", ".join(f"'{shape}'" for shape in gathered.shapes[:3])
+        if shapes:
+            self.detections.append(Detection("stamps", shapes, f"column {self.time_name}"))
+        if gathered.month_names:
+            self.detections.append(Detection("month names", ", ".join(sorted(gathered.month_names)), "as written"))
+
+    def _wall_clock(
+        self, gathered: Gathered, rows: NDArray[np.int64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int32] | None, NDArray[np.bool_]] | None:
+        order = self._date_order(gathered)
+        if order is None:
+            return None
+        numbers = TimeNumbers(self.source.time_number or "", self.failure_ns, self._ask, self.detections, self.notes)
+        if gathered.numeric:
+            numbers.dated = _dated(gathered, order)
+        local, offset = [], []
+        start = 0
+        for piece in gathered.pieces:
+            times = piece.times
+            if times.fields is not None:
+                fields = times.fields
+                if not numbers.put_times(fields, rows[start : start + len(fields)]):
+                    return None
+                times = times_of(fields, order or "DMY")
+                if times.local is None:
+                    _, good = local_ns(fields, order or "DMY")
+                    first = int(np.flatnonzero(~good)[0])
+                    self._ask("a stamp does not fit the date order.", "Check date_order.", int(rows[start + first]))
+                    return None
+            local.append(times.local)
+            offset.append(times.offset)
+            start += len(piece.row)
+        whole = np.concatenate([part for part in local if part is not None]) if local else np.zeros(0, np.int64)
+        carried: NDArray[np.int32] | None = None
+        if any(part is not None for part in offset):
+            carried = np.concatenate(
+                [
+                    part if part is not None else np.full(len(piece.row), NO_OFFSET, np.int32)
+                    for part, piece in zip(offset, gathered.pieces, strict=True)
+                ]
+            )
+        return whole, carried, np.ones(len(whole), bool)
+
+    def _date_order(self, gathered: Gathered) -> str | None:
+        """The order of day and month for the whole column; empty where no stamp needs one, None where it is asked."""
+        found = gathered.orders
+        told = self.source.date_order or ""
+        if not found.total:
+            return told
+        if not told and found.year_first == found.total and (found.dashed or found.counts_up_last):
+            self._ask(*year_first_or_last(gathered))
+            return None
+        if found.day_first and found.month_first and told != "YMD":
+            self._ask(*contradiction(gathered))
+            return None
+        if told:
+            against = found.month_first if told == "DMY" else found.day_first
+            if against is not None and told in ("DMY", "MDY"):
+                self._ask(
+                    f"'{against.text}' does not fit date_order = \"{told}\".",
+                    f"Give date_order={'MDY' if told == 'DMY' else 'DMY'}, or supply the parts as two sources.",
+                    against.row,
+                )
+                return None
+            self.detections.append(Detection("date order", _ORDER_NAMES[told], "given in the case file"))
+            return told
+        settled = found.day_first or found.month_first
+        if settled is None and found.same == found.total:
+            self.detections.append(
+                Detection("date order", "not needed", "day and month are the same number in every stamp")
+            )
+            return "DMY"
+        if settled is None:
+            self._ask(*undecided(gathered))
+            return None
+        order = "DMY" if found.day_first else "MDY"
+        self.detections.append(
+            Detection(
+                "date order",
+                _ORDER_NAMES[order],
+                f"decided by line {settled.row} ({settled.text.split()[0] if settled.text else ''}); "
+                f"{found.both} of {found.total} stamps fit both orders",
+            )
+        )
+        return order
+
+    # order, zone, duplicates, window
+
+    def _order(
+        self,
+        gathered: Gathered,
+        rows: NDArray[np.int64],
+        local: NDArray[np.int64],
+        offset: NDArray[np.int32] | None,
+        keys: NDArray[np.int32] | None,
+        texts: Callable[[list[int]], dict[int, str]],
+    ) -> Settled | None:
+        carried = None if offset is None else offset != NO_OFFSET
+        bare = offset is None or not bool(carried.all() if carried is not None else False)
+        seen = local
+        if offset is not None and carried is not None:
+            seen = np.where(carried, local - offset.astype(np.int64) * NS, local)
+        way = direction(seen)
+        if gathered.rising + gathered.falling and gathered.outside:
+            way = -1 if gathered.falling > gathered.rising else 1
+        position = np.arange(len(local), dtype=np.int64)
+        if way < 0:
+            position = position[::-1]
+        rises = bool((np.diff(local[position]) >= 0).all())
+        if way < 0:
+            self.notes.append("the log is written newest first: its rows are reversed, not sorted")
+            self.detections.append(Detection("order of rows", "newest first", "more stamps fall than rise"))
+        elif not rises and no_clear_way(seen):
+            self.notes.append(
+                "the stamps rise about as often as they fall: the order of rows within one stamp is not known"
+            )
+        elif way == 0 and len(local) > 1:
+            self.notes.append("all stamps are equal: the order of the rows inside that time is not known")
+        asked = not rises and bare and not gathered.numeric
+        if asked and self._half_day(local[position], rows[position], keys, position):
+            return None
+        if carried is not None and not bare:
+            self.detections.append(Detection("zone", "offsets in the stamps", "every stamp carries its own"))
+            t = (local - offset.astype(np.int64) * NS)[position] if offset is not None else local
+            unsettled = np.zeros(len(t), bool)
+        else:
+            utc = self._to_utc(local, offset, carried, rows, position)
+            if utc is None:
+                return None
+            t, unsettled = utc
+        settled = Settled(position, t, np.zeros(len(t), np.uint16), direction=way or 1)
+        settled.resolution_s = max(gathered.resolution_ns, 1) / NS if gathered.resolution_ns else 1.0
+        self._drop_unsettled(settled, unsettled, rows)
+        self._range(settled, gathered)
+        set_duplicates_aside(settled, rows, keys, texts)
+        self._set_back(settled, rows, keys)
+        self._sort(settled)
+        self._window(settled)
+        return settled
+
+    def _half_day(
+        self,
+        ordered: NDArray[np.int64],
+        rows: NDArray[np.int64],
+        keys: NDArray[np.int32] | None,
+        position: NDArray[np.int64],
+    ) -> bool:
+        """Ask where the stamps come from a clock of twelve hours that does not say which half of the day it is."""
+        place = twelve_hours(ordered, None if keys is None else keys[position])
+        if place is None:
+            return False
+        row = int(rows[place])
+        self._ask(
+            f"the stamps look like a clock of twelve hours without AM and PM: no hour is 0 or above 12, and line {row} "
+            f"steps back to {clock_of(int(ordered[place]))} on the same date.",
+            "Export again with a clock of 24 hours or with AM and PM; where the clock was set back instead, supply the "
+            "lines before and from there on as two sources.",
+            row,
+        )
+        return True
+
+    def _to_utc(
+        self,
+        local: NDArray[np.int64],
+        offset: NDArray[np.int32] | None,
+        carried: NDArray[np.bool_] | None,
+        rows: NDArray[np.int64],
+        position: NDArray[np.int64],
+    ) -> tuple[NDArray[np.int64], NDArray[np.bool_]] | None:
+        ordered = local[position]
+        has = None if carried is None else carried[position]
+        result = to_utc(ordered, self.zone) if has is None else to_utc(ordered[~has], self.zone)
+        bare_rows = rows[position] if has is None else rows[position][~has]
+        how = "time_zone of the source" if self.source.time_zone else "time_zone of the case"
+        self.detections.append(Detection("zone", self.zone, how))
+        if result.skipped.any():
+            self._skipped(ordered if has is None else ordered[~has], result.skipped, bare_rows, result.skip_ns)
+            return None
+        if result.repeated:
+            self.notes.append(
+                f"{result.repeated} rows lie in a repeated hour of {self.zone}; which pass each belongs to follows "
+                "from the order of the rows"
+            )
+        if has is None or offset is None:
+            return result.t, result.unsettled
+        t = ordered - offset[position].astype(np.int64) * NS
+        t[~has] = result.t
+        unsettled = np.zeros(len(t), bool)
+        unsettled[~has] = result.unsettled
+        return t, unsettled
+
+    def _skipped(
+        self, local: NDArray[np.int64], skipped: NDArray[np.bool_], rows: NDArray[np.int64], skip_ns: int
+    ) -> None:
+        which = np.flatnonzero(skipped)
+        day = local[which] // _DAY_NS
+        one = which[day == day[0]]
+        low, high = int(local[one].min()), int(local[one].max())
+        lines = f"lines {int(rows[one].min())}-{int(rows[one].max())}" if len(one) > 1 else f"line {int(rows[one[0]])}"
+        standard = standard_offset(self.zone, low)
+        times = f"{clock_of(low)} to {clock_of(high)}" if high > low else clock_of(low)
+        size = "one hour" if skip_ns == 3600 * NS else in_units(skip_ns / NS)
+        self.problems.add(
+            Problem(
+                f"{lines}: {times} on {date_of(low):%Y-%m-%d} {'do' if high > low else 'does'} not exist in "
+                f"{self.zone}. "
+                f"Does this logger keep standard time all year (UTC{standard})? If yes every stamp of this file in "
+                f"summer moves by {size} against the site clock.",
+                file=self.path,
+                row=int(rows[one].min()),
+                column=self.time_name,
+                remedy=f'If so give the source time_zone = "{standard}"; else say which zone it keeps.',
+            )
+        )
+
+    def _drop_unsettled(self, settled: Settled, unsettled: NDArray[np.bool_], rows: NDArray[np.int64]) -> None:
+        if not unsettled.any():
+            return
+        which = settled.position[unsettled]
+        settled.aside.extend((int(i), REPEATED_HOUR) for i in which)
+        self.problems.add(
+            Problem(
+                f"{len(which)} rows lie in a repeated hour of {self.zone} and nothing tells which pass; "
+                "they are set aside.",
+                file=self.path,
+                row=int(rows[which].min()),
+                column=self.time_name,
+                remedy=f'Give the source a fixed time_zone such as "{standard_offset(self.zone, int(settled.t[0]))}" '
+                "if its clock keeps one.",
+                severity=Severity.POINT,
+            )
+        )
+        settled.keep_only(~unsettled)
+
+    def _range(self, settled: Settled, gathered: Gathered) -> None:
+        if len(settled.t):
+            settled.first_ns, settled.last_ns = int(settled.t.min()), int(settled.t.max())
+        if gathered.first_local is not None and gathered.last_local is not None:
+            ends = np.array([gathered.first_local, gathered.last_local])
+            low, high = (int(x) for x in to_utc(ends, self.zone).t)
+            settled.first_ns = low if settled.first_ns is None else min(low, settled.first_ns)
+            settled.last_ns = high if settled.last_ns is None else max(high, settled.last_ns)
+
+    def _set_back(self, settled: Settled, rows: NDArray[np.int64], keys: NDArray[np.int32] | None) -> None:
+        found, suspect = set_backs(settled.t, None if keys is None else keys[settled.position])
+        settled.flags[suspect] |= np.uint16(Quality.CLOCK_SUSPECT)
+        self.notes.extend(said_steps(found, rows[settled.position]))
+
+    @staticmethod
+    def _sort(settled: Settled) -> None:
+        if bool((np.diff(settled.t) >= 0).all()):
+            return
+        order = np.argsort(settled.t, kind="stable")
+        settled.t, settled.position = settled.t[order], settled.position[order]
+        settled.flags = settled.flags[order]
+
+    def _window(self, settled: Settled) -> None:
+        if self.keep is None:
+            return
+        inside = (settled.t >= self.keep.start_ns) & (settled.t < self.keep.end_ns)
+        settled.outside = int((~inside).sum())
+        settled.keep_only(inside)
+
+
+def _dated(gathered: Gathered, order: str) -> tuple[int, int] | None:
+    """First and last wall-clock time of the stamps that are no numbers; None where there are none."""
+    ends: list[int] = []
+    for piece in gathered.pieces:
+        local = piece.times.local
+        if piece.times.fields is not None:
+            fields = piece.times.fields
+            local, good = local_ns(fields, order or "DMY")
+            local = local[good & (fields.form != EPOCH)]
+        if local is not None and len(local):
+            ends += [int(local.min()), int(local.max())]
+    return (min(ends), max(ends)) if ends else None

@@ -1,0 +1,115 @@
+"""What reading an export gives: its points, and an account of every row and cell.
+
+The identity ``rows_read = rows_kept + sum(set_aside)`` is checked when an :class:`Accounting` is made, so that no path
+through the readers can lose a row.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from forensics.intake.exhibits import Exhibit
+from forensics.model.points import Samples, Switch
+from forensics.model.record import LogLine, Waveform
+
+OUTSIDE_WINDOW = "outside window"
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """One row that was not kept: where it stands, why, and what it says."""
+
+    source: str
+    row: int
+    reason: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Accounting:
+    """How many rows a source has and what became of them.
+
+    Attributes
+    ----------
+    rows_read
+        Records below the header: blank lines, repeated headers and footers included; notes above the header are not.
+    rows_kept
+        Records that gave a time and are used; a long layout's rows of points that are not bound count as kept.
+    set_aside
+        Number of rows by reason; ``outside window`` is counted only.
+    cells_missing
+        Number of bound cells without a reading, by reason; their rows are kept.
+    listed
+        Every other set-aside row with its line and text.
+    """
+
+    rows_read: int = 0
+    rows_kept: int = 0
+    set_aside: Mapping[str, int] = field(default_factory=dict)
+    cells_missing: Mapping[str, int] = field(default_factory=dict)
+    listed: tuple[SetAside, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.rows_read != self.rows_kept + sum(self.set_aside.values()):
+            raise AssertionError(
+                f"rows read {self.rows_read}, kept {self.rows_kept}, set aside {dict(self.set_aside)} do not add up"
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Detection:
+    """Something that was detected, not told: what, its value, and the evidence for it."""
+
+    what: str
+    value: str
+    evidence: str
+
+
+@dataclass(frozen=True)
+class SourceReading:
+    """One source as it was read.
+
+    Attributes
+    ----------
+    kind, layout
+        ``trend``, ``events`` or ``waveform``; ``wide``, ``long`` or empty.
+    clock
+        Name of its clock.
+    notes
+        Sentences for the report: what the export itself says, and what is odd about it.
+    samples, switches, waveform, log
+        What was bound. ``log`` holds every line of an event list, bound or not.
+    first_ns, last_ns
+        First and last stamp of the whole export (ns UTC by its own clock), also of rows outside the window;
+        None where no row has a time.
+    also
+        Files that belong to the same source: the data file of a waveform record.
+    """
+
+    exhibit: Exhibit
+    kind: str
+    layout: str
+    clock: str
+    accounting: Accounting = field(default_factory=Accounting)
+    detections: tuple[Detection, ...] = ()
+    notes: tuple[str, ...] = ()
+    samples: tuple[Samples, ...] = ()
+    switches: tuple[Switch, ...] = ()
+    waveform: Waveform | None = None
+    log: tuple[LogLine, ...] = ()
+    first_ns: int | None = None
+    last_ns: int | None = None
+    also: tuple[Exhibit, ...] = ()
+
+
+def write_set_aside(readings: Iterable[SourceReading], path: Path) -> None:
+    """Write every listed row that was set aside: source, line, reason, text."""
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(("source", "line", "reason", "text"))
+        for reading in readings:
+            for row in reading.accounting.listed:
+                writer.writerow((row.source, row.row, row.reason, row.text))

@@ -1,0 +1,1 @@
+"""A table as it was read: dialect, headers, records, values."""

@@ -1,0 +1,1 @@
+"""Delimited text: bytes to a table."""

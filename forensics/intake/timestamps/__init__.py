@@ -1,0 +1,1 @@
+"""From the text of a stamp to an instant."""

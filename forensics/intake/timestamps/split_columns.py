@@ -1,0 +1,109 @@
+"""A date, a time of day and an offset from UTC that stand in columns of their own, as one stamp."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.intake.timestamps.fields import DAY_NS, EPOCH, NO_OFFSET, TIME_ONLY, Fields
+from forensics.intake.timestamps.parse import numeric_offset, read_fields
+
+_DAY_DIGITS = 5
+_DAY_MS = 86_400_000
+OFFSET = re.compile(r"(?:UTC|GMT)?\s?[+\u2212-]\d{1,2}(?::?\d{2})?|Z|[A-Z]{3,5}")
+WRITTEN_OFFSET = re.compile(r"(?:UTC|GMT)?[+\u2212-]\d{2}:\d{2}")  # nothing else is written so
+FRACTION = re.compile(r"\s*0?[.,]\d{2,}\s*|\s*[01]\s*")
+
+
+def read_times(texts: Any) -> Fields:
+    """Read the fields of a column that stands beside a column of dates.
+
+    Parameters
+    ----------
+    texts
+        pyarrow string array, shape (n,).
+
+    Returns
+    -------
+    Fields
+        As :func:`read_fields` gives them; where no cell reads as a stamp, offsets (``+02:00``, ``CET``) as midnight
+        with that offset, or fractions of a day (``0.354166``) as the time of day that a sheet means by them, to the
+        millisecond.
+    """
+    fields = read_fields(texts)
+    if not len(fields) or bool((fields.form >= 0).any()):
+        return fields
+    if _read_offsets(texts, fields):
+        return fields
+    day = _fractions(texts)
+    known = ~np.isnan(day)
+    if not known.any():
+        return fields
+    fields.form[known] = TIME_ONLY
+    fields.tod_ns[known] = np.round(day[known] * _DAY_MS).astype(np.int64) * 1_000_000
+    fields.resolution_ns = 1_000_000_000
+    return fields
+
+
+def _read_offsets(texts: Any, fields: Fields) -> bool:
+    """Take a column of offsets or of zone letters as midnight with that offset; False where it holds something else."""
+    import pyarrow as pa
+
+    if isinstance(texts, pa.ChunkedArray):
+        texts = pa.concat_arrays(texts.chunks)
+    encoded = texts.dictionary_encode()
+    words = [(word or "").strip().replace("\u2212", "-") for word in encoded.dictionary.to_pylist()]
+    if not any(OFFSET.fullmatch(word) for word in words):
+        return False
+    codes = encoded.indices.to_numpy()
+    for code, word in enumerate(words):
+        places = np.flatnonzero(codes == code)
+        if word and OFFSET.fullmatch(word) is None:
+            continue
+        fields.form[places] = TIME_ONLY
+        offset = numeric_offset(word) if word else NO_OFFSET
+        if offset is None:
+            fields.zones.setdefault(word, []).append(places)
+        else:
+            fields.offset_s[places] = offset
+    return True
+
+
+def _fractions(texts: Any) -> NDArray[np.float64]:
+    cells = [text or "" for text in texts.to_pylist()]
+    read = [float(cell.replace(",", ".")) if FRACTION.fullmatch(cell) else np.nan for cell in cells]
+    out = np.array(read, np.float64)
+    out[~(out < 1.0)] = np.nan
+    return out
+
+
+def together(date: Fields, time: Fields) -> Fields:
+    """A date column and a time column as one stamp; the day may be a sheet's day number."""
+    out = date
+    only_time = time.form == TIME_ONLY
+    only_date = date.form == TIME_ONLY
+    if only_date.any() and not only_time.any():
+        return together(time, date)
+    numeric = out.form == EPOCH
+    if numeric.any():
+        _add_to_numbers(out, time, numeric)
+    # a time that comes with a date of its own (a spreadsheet's zero day) counts as a time
+    out.form = np.where(time.form < 0, np.int8(-1), out.form).astype(np.int8)
+    out.tod_ns = out.tod_ns + np.where((time.form < 0) | numeric, 0, time.tod_ns)
+    has_offset = (out.offset_s == NO_OFFSET) & (time.offset_s != NO_OFFSET)
+    out.offset_s = np.where(has_offset, time.offset_s, out.offset_s).astype(np.int32)
+    for letters, places in time.zones.items():
+        out.zones.setdefault(letters, []).extend(places)
+    finest = [part.resolution_ns for part in (date, time) if part.resolution_ns]
+    out.resolution_ns = min(finest) if finest else 0
+    return out
+
+
+def _add_to_numbers(out: Fields, time: Fields, numeric: NDArray[np.bool_]) -> None:
+    """A whole day number takes the time of day as its fraction; another number has a time already and can't be read."""
+    whole = numeric & (out.digits == _DAY_DIGITS) & (out.number == np.floor(out.number)) & (time.form == TIME_ONLY)
+    out.number[whole] += time.tod_ns[whole] / DAY_NS
+    out.form[numeric & ~whole] = -1

@@ -1,0 +1,1 @@
+"""Workbooks and columnar files: typed cells to a table."""

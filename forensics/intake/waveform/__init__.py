@@ -1,0 +1,1 @@
+"""Waveform records of IEEE C37.111: bytes to samples."""

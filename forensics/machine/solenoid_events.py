@@ -1,0 +1,128 @@
+"""Edges of solenoids, run and trip, each with amps, oil pressure, discharge temperature and slide around it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from operator import attrgetter
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.machine.subject import Subject
+from forensics.model.findings import SwitchEvent
+from forensics.model.points import NS, ON, Edge, Reading, Samples, Switch
+from forensics.model.record import Record
+from forensics.model.vocabulary import Recorded, Role
+
+SWITCHES = (
+    Role.LOAD_SOLENOID,
+    Role.UNLOAD_SOLENOID,
+    Role.BYPASS_SOLENOID,
+    Role.RUN_COMMAND,
+    Role.RUN_STATUS,
+    Role.TRIP,
+)
+READINGS = (
+    Role.MOTOR_AMPS,
+    Role.OIL_PRESSURE,
+    Role.OIL_PRESSURE_DIFFERENCE,
+    Role.DISCHARGE_TEMPERATURE,
+    Role.SLIDE_POSITION,
+)
+
+
+def solenoid_events(subject: Subject) -> tuple[SwitchEvent, ...]:
+    """List every edge of the commands and of trip with the readings before and after it.
+
+    Before is the last usable sample at or before the earliest moment of the edge, after the first one later than its
+    latest moment, each with its age in s; the nearest is never used. An edge carries the uncertainty of its clock.
+
+    Returns
+    -------
+    tuple of SwitchEvent
+        In time order of the latest moment.
+    """
+    record = subject.record
+    points = [p for p in (record.point(role) for role in READINGS) if p is not None and len(p.usable)]
+    events: list[SwitchEvent] = []
+    for role in sorted(SWITCHES):
+        switch = record.switch(role)
+        if switch is None or not len(switch):
+            continue
+        events.extend(_events(record, switch, points))
+    # the switches are asked in turn, so that one stable sort by time leaves equal times by role
+    events.sort(key=attrgetter("latest_ns"))
+    return tuple(events)
+
+
+def _events(record: Record, switch: Switch, points: list[Samples]) -> list[SwitchEvent]:
+    edges = _edges(switch)
+    if not edges:
+        return []
+    wide_s = record.uncertainty_s(switch.origin.clock)
+    wide = round(wide_s * NS) if np.isfinite(wide_s) else 0
+    earliest = np.array([edge.earliest_ns for edge in edges], dtype=np.int64) - wide
+    latest = np.array([edge.latest_ns for edge in edges], dtype=np.int64) + wide
+    before = {p.role: _readings(p, earliest, later=False) for p in points}
+    after = {p.role: _readings(p, latest, later=True) for p in points}
+    source, column = switch.origin.source, switch.origin.column
+    rows = enumerate(zip(earliest.tolist(), latest.tolist(), edges, strict=True))
+    return [
+        SwitchEvent(a, b, switch.role, edge.to, _Around(before, i), _Around(after, i), source, column, edge.row)
+        for i, (a, b, edge) in rows
+    ]
+
+
+def _edges(switch: Switch) -> list[Edge]:
+    """Edges; the first row of an event list counts as one when it comes on, for such a list holds nothing else."""
+    edges = list(switch.edges)
+    if switch.role is Role.TRIP and switch.origin.recorded is Recorded.CHANGE and switch.state[0] == ON:
+        edges.insert(0, Edge(int(switch.t[0]), int(switch.t[0]), ON, int(switch.row[0])))
+    return edges
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """Readings of one point against every edge of a switch: value, age in s, index, and whether there is one."""
+
+    value: list[float]
+    age_s: list[float]
+    index: list[int]
+    there: list[bool]
+
+
+class _Around(Mapping[Role, Reading]):
+    """Readings around one edge, made when they are asked for: a month of pulses has a hundred thousand of them."""
+
+    __slots__ = ("_columns", "_place")
+
+    def __init__(self, columns: Mapping[Role, _Column], place: int) -> None:
+        self._columns, self._place = columns, place
+
+    def __getitem__(self, role: Role) -> Reading:
+        column, place = self._columns[role], self._place
+        if not column.there[place]:
+            raise KeyError(role)
+        return Reading(column.value[place], column.age_s[place], column.index[place])
+
+    def __iter__(self) -> Iterator[Role]:
+        return (role for role, column in self._columns.items() if column.there[self._place])
+
+    def __len__(self) -> int:
+        return sum(1 for _ in self)
+
+    def __repr__(self) -> str:
+        return repr(dict(self))
+
+
+def _readings(point: Samples, times: NDArray[np.int64], *, later: bool) -> _Column:
+    usable = point.usable
+    index = np.searchsorted(usable.t, times, side="right") - (0 if later else 1)
+    good = (index >= 0) & (index < len(usable.t))
+    safe = np.clip(index, 0, len(usable.t) - 1)
+    values, ages = usable.v[safe], np.abs(usable.t[safe] - times) / NS
+    hold = point.origin.hold_s
+    if hold is not None and not later:
+        good &= ages <= hold
+    return _Column(values.tolist(), ages.tolist(), safe.tolist(), good.tolist())

@@ -1,0 +1,1 @@
+"""What everybody shares: words, units, points, the record of a case, findings."""

@@ -1,0 +1,144 @@
+"""Waveform, LogLine and Record: all that a case holds, on one time base, each point at its own rate."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.model.points import NS, Samples, Span, Switch
+from forensics.model.vocabulary import Role
+
+
+@dataclass(frozen=True, slots=True)
+class LogLine:
+    """One line of an event or alarm list, as text."""
+
+    time_ns: int
+    point: str
+    value: str
+    text: str
+    source: str
+    clock: str
+    row: int
+
+
+@dataclass(frozen=True)
+class Waveform:
+    """One IEEE C37.111 record.
+
+    Attributes
+    ----------
+    start_ns
+        Stamp of the first sample, ns UTC by its own clock.
+    time_s
+        Seconds from the first sample, float64, shape (n,).
+    analog
+        Instantaneous primary values by role (V, A), shape (n,) each.
+    status
+        Status channels by name, int8, shape (n,) each.
+    trigger_s
+        Trigger, s from the first sample.
+    line_hertz
+        Nominal frequency of the record.
+    """
+
+    source: str
+    clock: str
+    start_ns: int
+    time_s: NDArray[np.float64]
+    analog: Mapping[Role, NDArray[np.float64]]
+    status: Mapping[str, NDArray[np.int8]]
+    trigger_s: float | None
+    line_hertz: float
+    measured_at: str = ""
+    columns: Mapping[Role, str] = field(default_factory=dict)
+
+    @property
+    def span(self) -> Span:
+        """From the first to the last sample."""
+        last_s = float(self.time_s[-1]) if len(self.time_s) else 0.0
+        return Span(self.start_ns, self.start_ns + round(last_s * NS))
+
+    @property
+    def interval_s(self) -> float:
+        """Median sample spacing in s."""
+        return float(np.median(np.diff(self.time_s))) if len(self.time_s) > 1 else float("inf")
+
+    def shifted(self, offset_ns: int) -> Waveform:
+        """The same record on another clock: ``offset_ns`` is taken off its start."""
+        return replace(self, start_ns=self.start_ns - offset_ns) if offset_ns else self
+
+
+@dataclass(frozen=True)
+class Record:
+    """All points of a case on one time base, each at its own rate.
+
+    Attributes
+    ----------
+    samples, switches
+        By role; a role may have several points (the fastest first).
+    waveforms, log
+        Waveform records; lines of event lists in file order per source.
+    failure_ns
+        The failure, ns UTC on the reference clock.
+    window
+        What is judged; ``history`` begins before it and serves as the machine's own baseline only.
+    clock_uncertainty_s
+        Half width of each clock's offset, s; the reference has 0.
+    """
+
+    samples: Mapping[Role, tuple[Samples, ...]]
+    switches: Mapping[Role, tuple[Switch, ...]]
+    waveforms: tuple[Waveform, ...]
+    log: tuple[LogLine, ...]
+    failure_ns: int
+    window: Span
+    history: Span
+    clock_uncertainty_s: Mapping[str, float] = field(default_factory=dict)
+
+    def point(self, role: Role) -> Samples | None:
+        """The fastest point of a role, or None."""
+        found = self.samples.get(role, ())
+        return found[0] if found else None
+
+    def switch(self, role: Role) -> Switch | None:
+        """The fastest switch of a role, or None."""
+        found = self.switches.get(role, ())
+        return found[0] if found else None
+
+    def uncertainty_s(self, clock: str) -> float:
+        """Half width of a clock's offset in s; 0 for the reference, infinite where no offset could be had."""
+        return self.clock_uncertainty_s.get(clock, 0.0)
+
+    def without_source(self, source: str) -> Record:
+        """The record as if one source had not been supplied."""
+        return replace(
+            self,
+            samples=_drop(self.samples, source),
+            switches=_drop(self.switches, source),
+            waveforms=tuple(w for w in self.waveforms if w.source != source),
+            log=tuple(line for line in self.log if line.source != source),
+        )
+
+    def shifted(self, offsets_s: Mapping[str, float]) -> Record:
+        """The record with each clock's offset (clock minus reference, s) taken off its stamps."""
+        ns = {clock: round(offset * NS) for clock, offset in offsets_s.items()}
+        return replace(
+            self,
+            samples={r: tuple(s.shifted(ns.get(s.origin.clock, 0)) for s in p) for r, p in self.samples.items()},
+            switches={r: tuple(s.shifted(ns.get(s.origin.clock, 0)) for s in p) for r, p in self.switches.items()},
+            waveforms=tuple(w.shifted(ns.get(w.clock, 0)) for w in self.waveforms),
+            log=tuple(replace(x, time_ns=x.time_ns - ns.get(x.clock, 0)) for x in self.log),
+        )
+
+
+P = TypeVar("P", Samples, Switch)
+
+
+def _drop(points: Mapping[Role, tuple[P, ...]], source: str) -> dict[Role, tuple[P, ...]]:
+    kept = {role: tuple(p for p in found if p.origin.source != source) for role, found in points.items()}
+    return {role: found for role, found in kept.items() if found}

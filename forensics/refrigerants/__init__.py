@@ -1,0 +1,1 @@
+"""Refrigerants: names, saturation curves, properties."""

@@ -1,0 +1,160 @@
+"""Opens a case for a notebook: one investigation with its findings file, zone, units and folder."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from functools import cached_property
+from pathlib import Path
+
+from forensics.errors import InputError, Problem, Severity
+from forensics.investigation import Investigation, investigate
+from forensics.model.points import Span
+from forensics.report.figures.figure import Plate
+from forensics.report.markup import PROBLEMS_MIME, show_plate
+from forensics.report.sentences import in_display, told_in
+from forensics.report.units import ReportTime
+from forensics.results.publish import to_findings_file
+from forensics.results.schema import FindingsFile
+from forensics.rules import Limits
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """What every part of a notebook stands on.
+
+    Attributes
+    ----------
+    investigation, findings
+        The case as it was worked through, and as ``findings.json`` will hold it.
+    clock, display
+        Zone and unit system of every table and figure.
+    out
+        Folder of the results, or None where a bench sheet writes nothing.
+    shown
+        Figures that were displayed, by key: their tables are written with the others.
+    """
+
+    investigation: Investigation
+    findings: FindingsFile
+    clock: ReportTime
+    display: str
+    out: Path | None = None
+    tables: bool = False
+    changed_limits: tuple[str, ...] = ()
+    shown: dict[str, Plate] = field(default_factory=dict)
+
+    @cached_property
+    def told(self) -> FindingsFile:
+        """The findings as the report tells them: their sentences in the unit system of the case."""
+        return told_in(self.findings, self.say)
+
+    def say(self, text: str) -> str:
+        """A sentence of the project in the unit system of the case; what it quotes stays as it is."""
+        return in_display(text, self.display, source_texts=self._source_texts)
+
+    @cached_property
+    def _source_texts(self) -> frozenset[str]:
+        """Texts from the case and its exports that hold a digit, which a sentence may quote."""
+        case, record = self.investigation.casefile, self.investigation.record
+        texts = [case.case.title, case.case.site, case.case.machine_tag]
+        texts += [s.path for s in case.source] + [p.column for p in case.point]
+        texts += [o.text for o in case.observation] + [m.text for m in case.measurement]
+        texts += [t for f in case.fact for t in (str(f.value), f.source)] + [
+            row.source for row in self.findings.overrides
+        ]
+        texts += [t for line in record.log for t in (line.point, line.value, line.text)]
+        return frozenset(t for t in texts if any(char.isdigit() for char in t))
+
+    @property
+    def limits(self) -> Limits:
+        """Limits in force."""
+        return self.investigation.subject.limits
+
+    @property
+    def known(self) -> frozenset[str]:
+        """Ids that have an anchor in the report."""
+        case = self.investigation.casefile
+        hand = [f"observation {n}" for n in range(1, len(case.observation) + 1)]
+        hand += [f"measurement {n}" for n in range(1, len(case.measurement) + 1)]
+        return frozenset((*(f.id for f in self.findings.findings), *hand))
+
+    def show(self, plate: Plate) -> None:
+        """Display a figure with its caption and the table behind it."""
+        self.shown[plate.key] = plate
+        show_plate(plate)
+
+
+def open_sheet(
+    *,
+    case: str | Path,
+    out: str | Path = "",
+    limits: Mapping[str, float] | str | None = None,
+    tables: bool = False,
+) -> Sheet:
+    """Investigate a case and open it for a notebook.
+
+    Parameters
+    ----------
+    case
+        Path of ``case.toml``.
+    out
+        Folder of the results; empty: nothing is written.
+    limits
+        Limits to try in place of those in force: a mapping, or its JSON text as ``papermill -p`` passes it.
+    tables
+        Whether the tables are written as CSV, too.
+
+    Raises
+    ------
+    InputError
+        Every problem of the case, the exports and the limits; a notebook shows them as a list, too.
+    """
+    changed = _limits(limits)
+    try:
+        investigation = investigate(Path(case), limits=changed or None)
+    except InputError as fault:
+        _show_problems(fault)
+        raise
+    record = investigation.record
+    whole = Span(min(record.history.start_ns, record.window.start_ns), max(record.window.end_ns, record.failure_ns))
+    section = investigation.casefile.case
+    folder = Path(out) if str(out) else None
+    if folder is not None:
+        folder.mkdir(parents=True, exist_ok=True)
+    return Sheet(
+        investigation,
+        to_findings_file(investigation),
+        ReportTime.over(section.time_zone, whole),
+        section.display,
+        folder,
+        tables,
+        tuple(f"{name} = {value:g}" for name, value in sorted(changed.items())),
+    )
+
+
+def _limits(given: Mapping[str, float] | str | None) -> dict[str, float]:
+    """Limits of the parameters cell as a mapping of numbers."""
+    if not given:
+        return {}
+    place = "parameter 'limits'"
+    data: object = given
+    if isinstance(given, str):
+        try:
+            data = json.loads(given)
+        except ValueError as fault:
+            raise InputError([Problem(f"not JSON: {fault}", column=place, remedy='Write {"name": number}.')]) from None
+    if not isinstance(data, Mapping):
+        raise InputError([Problem("not a mapping of names to numbers", column=place, remedy='Write {"name": number}.')])
+    bad = [n for n, v in data.items() if isinstance(v, bool) or not isinstance(v, int | float)]
+    if bad:
+        raise InputError([Problem(f"'{name}' is not a number: {data[name]!r}", column=place) for name in bad])
+    return {str(name): float(value) for name, value in data.items()}
+
+
+def _show_problems(fault: InputError) -> None:
+    from IPython.display import display
+
+    rows = [asdict(p) | {"severity": Severity(p.severity).value} for p in fault.problems]
+    display({PROBLEMS_MIME: rows, "text/plain": str(fault)}, raw=True)  # type: ignore[no-untyped-call]

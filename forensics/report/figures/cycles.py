@@ -1,0 +1,319 @@
+"""Starts and stops: the one at the failure over the machine's own history, and their measures over time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from forensics.model.findings import Start, Stop
+from forensics.model.points import NS, Samples
+from forensics.model.record import Record
+from forensics.model.vocabulary import Answer, Role, StopKind
+from forensics.report.figures.figure import (
+    BLUE,
+    GREEN,
+    PURPLE,
+    VERMILION,
+    Plate,
+    axis,
+    empty,
+    time_axis,
+)
+from forensics.report.figures.overlay import around, band, each, single
+from forensics.report.figures.panels import Panel, stack
+from forensics.report.units import ReportTime, Shown, number, role_words, shown_role, shown_unit
+
+HISTORY_MOST = 50
+START_BEFORE_S, START_AFTER_S = 20.0, 180.0
+STOP_BEFORE_S, STOP_AFTER_S = 30.0, 180.0
+NEAR_FAILURE_S = 120.0
+_FASTEST_USEFUL_S = 90.0
+
+
+@dataclass(frozen=True)
+class _Quantity:
+    """A role, or the difference of two, drawn in one panel."""
+
+    plus: Role
+    minus: Role | None = None
+
+    def title(self, display: str) -> str:
+        """Axis title with its unit."""
+        if self.minus is None:
+            return f"{role_words(self.plus).split(' (')[0]}, {shown_role(self.plus, display).text}"
+        words = f"{role_words(self.plus).split(' (')[0]} less {role_words(self.minus).split(' (')[0]}"
+        return f"{words}, {shown_unit('kPa', display).text}"
+
+
+START_PANELS = (
+    _Quantity(Role.MOTOR_AMPS),
+    _Quantity(Role.DISCHARGE_PRESSURE, Role.SUCTION_PRESSURE),
+    _Quantity(Role.OIL_PRESSURE_DIFFERENCE),
+    _Quantity(Role.OIL_PRESSURE, Role.SUCTION_PRESSURE),
+    _Quantity(Role.SLIDE_POSITION),
+)
+STOP_PANELS = (
+    _Quantity(Role.MOTOR_AMPS),
+    _Quantity(Role.DISCHARGE_PRESSURE, Role.SUCTION_PRESSURE),
+    _Quantity(Role.CONDENSER_PRESSURE, Role.SUCTION_PRESSURE),
+    _Quantity(Role.SHAFT_SPEED),
+    _Quantity(Role.SLIDE_POSITION),
+)
+
+
+def start_overlay(record: Record, starts: Sequence[Start], display: str, clock: ReportTime) -> Plate:
+    """The start that led to the failure over the machine's earlier starts."""
+    key = "starts-overlay"
+    chosen = start_at_failure(starts, record.failure_ns)
+    if chosen is None:
+        return empty(key, "no start before the failure was found")
+    earlier = [s.time_ns for s in starts if s.time_ns < chosen.time_ns][-HISTORY_MOST:]
+    about = f"The last start before the failure ({clock.text(chosen.time_ns)}) over {len(earlier)} earlier starts."
+    return _overlay(
+        record, START_PANELS, chosen.time_ns, earlier, (START_BEFORE_S, START_AFTER_S), display, (key, about, "start")
+    )
+
+
+def stop_overlay(record: Record, stops: Sequence[Stop], display: str, clock: ReportTime) -> Plate:
+    """The stop at the failure over the machine's earlier normal stops."""
+    key = "stops-overlay"
+    chosen = stop_at_failure(stops, record.failure_ns)
+    if chosen is None:
+        return empty(key, "no stop at or before the failure was found")
+    earlier = [s.time_ns for s in stops if s.time_ns < chosen.time_ns and s.kind is StopKind.NORMAL][-HISTORY_MOST:]
+    about = (
+        f"The stop at the failure ({clock.text(chosen.time_ns)}, {chosen.kind.value}) over {len(earlier)} earlier "
+        "normal stops."
+    )
+    return _overlay(
+        record, STOP_PANELS, chosen.time_ns, earlier, (STOP_BEFORE_S, STOP_AFTER_S), display, (key, about, "stop")
+    )
+
+
+def start_at_failure(starts: Sequence[Start], failure_ns: int) -> Start | None:
+    """The last start at or before the failure, its interval counted."""
+    found = [s for s in starts if s.earliest_ns <= failure_ns]
+    return found[-1] if found else None
+
+
+def stop_at_failure(stops: Sequence[Stop], failure_ns: int) -> Stop | None:
+    """The stop nearest to the failure within two minutes, else the last before it."""
+    near = [s for s in stops if abs(s.time_ns - failure_ns) <= NEAR_FAILURE_S * NS]
+    if near:
+        return min(near, key=lambda s: abs(s.time_ns - failure_ns))
+    before = [s for s in stops if s.earliest_ns <= failure_ns]
+    return before[-1] if before else None
+
+
+def _overlay(
+    record: Record,
+    quantities: Sequence[_Quantity],
+    at_ns: int,
+    earlier: Sequence[int],
+    span_s: tuple[float, float],
+    display: str,
+    words: tuple[str, str, str],
+) -> Plate:
+    key, about, event = words
+    panels, rows = [], []
+    for quantity in quantities:
+        plus = record.point(quantity.plus)
+        minus = record.point(quantity.minus) if quantity.minus is not None else None
+        if plus is None or (quantity.minus is not None and minus is None) or plus.interval_s > _FASTEST_USEFUL_S:
+            continue
+        panel = _panel(quantity, plus, minus, at_ns, earlier, span_s, display, event)
+        if panel is not None:
+            panels.append(panel[0])
+            rows.append(panel[1])
+    if not panels:
+        return empty(key, f"no point is sampled every {_FASTEST_USEFUL_S:g} s or faster around the {event}")
+    origin = "motor current begins" if event == "start" else "motor current ends"
+    x = axis(f"seconds from where {origin}", {"range": [-span_s[0], span_s[1]]})
+    figure = stack(panels, x, lines_at=[(0.0, origin)])
+    caption = (
+        f"{about} Black: its own readings. Band: the middle eight tenths of the earlier ones, dashed: their "
+        "median (on a grid made for drawing, each value the last reading at or before; fewer than five make no band)."
+    )
+    alt = f"{about} Panels: {'; '.join(p.title for p in panels)}."
+    return Plate(key, figure, caption, alt, pd.DataFrame(rows))
+
+
+def _panel(
+    quantity: _Quantity,
+    plus: Samples,
+    minus: Samples | None,
+    at_ns: int,
+    earlier: Sequence[int],
+    span_s: tuple[float, float],
+    display: str,
+    event: str,
+) -> tuple[Panel, dict[str, str]] | None:
+    shown = shown_unit("kPa", display) if minus is not None else shown_role(quantity.plus, display)
+    traces = []
+    history = None
+    if earlier:
+        history = around(plus, earlier, *span_s, minus=minus)
+        history = type(history)(history.seconds, shown.array(history.values))
+        traces = band(history, name=f"median of earlier {event}s")
+        if not traces:
+            traces = [each(history, name=f"earlier {event}s")]
+    own = single(
+        plus, at_ns, *span_s, name=f"the {event} at the failure", factor=shown.factor, offset=shown.offset, minus=minus
+    )
+    if own is not None:
+        traces.append(own)
+    if not traces:
+        return None
+    title = quantity.title(display)
+    row = {"quantity": title, "usual interval, s": number(plus.interval_s, digits=3)}
+    for second in (-10.0, 2.0, 10.0, 30.0, 60.0, 120.0):
+        value = _value_at(plus, minus, at_ns + round(second * NS))
+        row[f"at {second:+.0f} s"] = shown.number(value)
+        if history is not None and len(history.values):
+            column = history.values[:, int(np.argmin(np.abs(history.seconds - second)))]
+            known = column[np.isfinite(column)]
+            row[f"earlier, median {second:+.0f} s"] = number(float(np.median(known))) if len(known) else "–"
+    return Panel(title, traces), row
+
+
+def _value_at(plus: Samples, minus: Samples | None, time_ns: int) -> float | None:
+    first = plus.before(time_ns, 3 * plus.interval_s)
+    if first is None:
+        return None
+    if minus is None:
+        return first.value
+    second = minus.before(time_ns, 3 * minus.interval_s)
+    return None if second is None else first.value - second.value
+
+
+_ANSWERS = {Answer.YES: (GREEN, "circle"), Answer.NO: (VERMILION, "diamond"), Answer.CANNOT_TELL: (PURPLE, "x")}
+_WORDS = {Answer.YES: "unloaded", Answer.NO: "loaded", Answer.CANNOT_TELL: "cannot tell"}
+
+
+def start_ratios(starts: Sequence[Start], limit: float | None, clock: ReportTime) -> Plate:
+    """Ratio of settled to rated amps of every start with its interval."""
+    key = "starts-ratio"
+    known = [s for s in starts if s.ratio is not None]
+    if not known:
+        return empty(key, "no start has a ratio of settled to rated current")
+    traces = []
+    for answer, (colour, symbol) in _ANSWERS.items():
+        group = [s for s in known if s.unloaded is answer]
+        if not group:
+            continue
+        ratio = np.array([s.ratio for s in group], float)
+        traces.append(
+            {
+                "type": "scatter",
+                "mode": "markers",
+                "name": _WORDS[answer],
+                "x": clock.axis_ms(np.array([s.time_ns for s in group], np.int64)).tolist(),
+                "y": [round(float(v), 5) for v in ratio],
+                "marker": {"color": colour, "symbol": symbol, "size": 9},
+                "error_y": {
+                    "type": "data",
+                    "symmetric": False,
+                    "array": [round((s.high or r) - r, 5) for s, r in zip(group, ratio, strict=True)],
+                    "arrayminus": [round(r - (s.low or r), 5) for s, r in zip(group, ratio, strict=True)],
+                    "color": colour,
+                    "thickness": 1.1,
+                    "width": 4,
+                },
+                "hovertemplate": "%{y:.3f} of rated<br>%{x}<extra>%{fullData.name}</extra>",
+            }
+        )
+    figure = stack(
+        [Panel("settled current over rated current", traces, 260, {"rangemode": "tozero"})], time_axis(clock)
+    )
+    if limit is not None:
+        figure["layout"]["shapes"].append(
+            {
+                "type": "line",
+                "xref": "paper",
+                "x0": 0,
+                "x1": 1,
+                "yref": "y",
+                "y0": limit,
+                "y1": limit,
+                "line": {"color": BLUE, "width": 1.2, "dash": "dash"},
+            }
+        )
+    said = f"Dashed: the limit for an unloaded start, {number(limit)}." if limit is not None else ""
+    counts = ", ".join(f"{sum(s.unloaded is a for s in known)} {_WORDS[a]}" for a in _ANSWERS)
+    caption = (
+        f"Ratio of settled to rated current of {len(known)} starts, bars: its interval. {said} {clock.axis_title}."
+    )
+    rows = [
+        {
+            "start": clock.text(s.time_ns),
+            "ratio": number(s.ratio, digits=3),
+            "low": number(s.low, digits=3),
+            "high": number(s.high, digits=3),
+            "judged": _WORDS[s.unloaded],
+            "by": s.judged_by,
+            "why": s.judged_why or s.why_not,
+            "settled ended by": s.settled_ended_by,
+        }
+        for s in known
+    ]
+    return Plate(key, figure, caption, f"{len(known)} starts over time: {counts}. {said}", pd.DataFrame(rows))
+
+
+def stop_history(stops: Sequence[Stop], clock: ReportTime, display: str) -> Plate:
+    """Time constants and residual differences of all stops over time."""
+    key = "stops-history"
+    pressure = shown_unit("kPa", display)
+    kinds = (
+        ("equalisation time constant, s", "equalisation_time_constant_s", "equalisation_error_s", 1.0),
+        ("high-side decay, s", "high_side_decay_s", "high_side_decay_error_s", 1.0),
+        (f"residual difference, {pressure.text}", "residual_difference_kpa", "residual_error_kpa", pressure.factor),
+    )
+    panels = []
+    for title, name, error, factor in kinds:
+        traces = []
+        for kind, colour, symbol in ((StopKind.NORMAL, BLUE, "circle"), (StopKind.TRIP, VERMILION, "diamond")):
+            group = [s for s in stops if s.kind is kind and getattr(s, name) is not None]
+            if group:
+                traces.append(
+                    {
+                        "type": "scatter",
+                        "mode": "markers",
+                        "name": f"{kind.value} stops",
+                        "x": clock.axis_ms(np.array([s.time_ns for s in group], np.int64)).tolist(),
+                        "y": [round(float(getattr(s, name)) * factor, 5) for s in group],
+                        "marker": {"color": colour, "symbol": symbol, "size": 8},
+                        "error_y": {
+                            "type": "data",
+                            "array": [round(float(getattr(s, error) or 0) * factor, 5) for s in group],
+                            "thickness": 1,
+                            "width": 3,
+                        },
+                        "hovertemplate": "%{y:.4g}<br>%{x}<extra>%{fullData.name}</extra>",
+                    }
+                )
+        if traces:
+            panels.append(Panel(title, traces, 150))
+    if not panels:
+        return empty(key, "no stop has a fitted time constant or residual difference")
+    caption = (
+        "What was fitted to each stop: time constant of discharge less suction pressure, decay of condenser "
+        "less suction "
+        f"pressure, and the difference left 50 to 90 s after the stop; bars: standard error. {clock.axis_title}."
+    )
+    table = pd.DataFrame([_stop_row(s, clock, pressure) for s in stops])
+    return Plate(key, stack(panels, time_axis(clock)), caption, f"{len(stops)} stops. {caption}", table)
+
+
+def _stop_row(stop: Stop, clock: ReportTime, pressure: Shown) -> dict[str, str]:
+    return {
+        "stop": clock.text(stop.time_ns),
+        "kind": stop.kind.value,
+        "equalisation, s": number(stop.equalisation_time_constant_s, digits=3),
+        "± s": number(stop.equalisation_error_s, digits=2),
+        "high-side decay, s": number(stop.high_side_decay_s, digits=3),
+        "± s ": number(stop.high_side_decay_error_s, digits=2),
+        f"residual, {pressure.text}": pressure.number(stop.residual_difference_kpa, digits=3),
+    }

@@ -1,0 +1,221 @@
+"""The timeline: states and solenoids as lanes over currents, pressures, oil and temperatures on one time axis."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from forensics.machine.states import StateSpan
+from forensics.model.points import OFF, ON, Edge, Span, Switch
+from forensics.model.record import Record
+from forensics.model.vocabulary import Role, State
+from forensics.report.figures.figure import GREY, INK, VERMILION, Plate, label, time_axis
+from forensics.report.figures.panels import Panel, stack
+from forensics.report.figures.traces import Drawn, bars, draw, thinning_words
+from forensics.report.units import ReportTime, number, role_words, shown_role
+
+PANELS: tuple[tuple[str, tuple[Role, ...]], ...] = (
+    ("current", (Role.MOTOR_AMPS, Role.AMPS_A, Role.AMPS_B, Role.AMPS_C)),
+    (
+        "pressure",
+        (
+            Role.DISCHARGE_PRESSURE,
+            Role.CONDENSER_PRESSURE,
+            Role.HIGH_SIDE_PRESSURE,
+            Role.SUCTION_PRESSURE,
+            Role.OIL_PRESSURE,
+        ),
+    ),
+    ("oil difference", (Role.OIL_PRESSURE_DIFFERENCE,)),
+    (
+        "temperature",
+        (Role.DISCHARGE_TEMPERATURE, Role.OIL_TEMPERATURE, Role.SUCTION_TEMPERATURE, Role.WINDING_TEMPERATURE),
+    ),
+    ("position", (Role.SLIDE_POSITION, Role.CAPACITY_COMMAND, Role.EXPANSION_VALVE_POSITION, Role.OIL_LEVEL)),
+    ("speed", (Role.SHAFT_SPEED,)),
+    ("voltage", (Role.VOLTS_AB, Role.VOLTS_BC, Role.VOLTS_CA)),
+)
+LANES = (
+    Role.RUN_COMMAND,
+    Role.RUN_STATUS,
+    Role.LOAD_SOLENOID,
+    Role.UNLOAD_SOLENOID,
+    Role.BYPASS_SOLENOID,
+    Role.INJECTION_SOLENOID,
+    Role.OIL_HEATER,
+    Role.TRIP,
+    Role.COMMUNICATION,
+)
+STATE_COLOURS = {
+    State.REST: "#8f8f8a",
+    State.START: "#E69F00",
+    State.LOAD: "#0072B2",
+    State.HOLD: "#56B4E9",
+    State.UNLOAD: "#007E5C",
+    State.STOP: "#A8507F",
+    State.COAST_DOWN: "#D55E00",
+}
+STATE_ROW = "state: "
+_LANE_PX, _LANE_WORDS_PX, _PANEL_PX = 18, 10, 132
+_WHISKERS = 120
+_SEEN_SHARE = 0.001
+WINDOW_POINTS = 2000
+
+
+def timeline(
+    record: Record,
+    states: Sequence[StateSpan],
+    clock: ReportTime,
+    display: str,
+    *,
+    span: Span,
+    key: str,
+    about: str,
+    most: int = WINDOW_POINTS,
+) -> Plate:
+    """Everything on one time axis.
+
+    Parameters
+    ----------
+    span
+        What is drawn.
+    about
+        First words of the caption.
+    most
+        Points of a line at most.
+    """
+    lanes, lane_rows, lane_names = _lanes(record, states, clock, span)
+    panels, drawn = _panels(record, clock, display, span, most)
+    ends = [float(v) for v in clock.axis_ms(np.array([span.start_ns, span.end_ns], np.int64))]
+    x = time_axis(clock, {"range": ends})
+    lines = []
+    if span.holds(record.failure_ns):
+        lines = [(float(clock.axis_ms(np.array([record.failure_ns], np.int64))[0]), "failure")]
+    lines += [(float(clock.axis_ms(np.array([at], np.int64))[0]), words) for at, words in clock.changes(span)]
+    figure = stack([*_lane_panel(lanes, lane_names), *panels], x, lines_at=lines)
+    caption = (
+        f"{about} Lanes: operating states, a lane each, so that they are told apart without colour, and switches "
+        "(thick: on; thin: off; empty: not known). Below: "
+        f"{'; '.join(panel.title for panel in panels) or 'no analogue points'}. Times are {clock.axis_title}. "
+        "A line breaks where there is no reading; a bracket on a lane is the interval in which an event lies."
+    )
+    table = pd.DataFrame([line.row for line in drawn] + lane_rows).fillna("")
+    alt = _alt(record, clock, lane_names, drawn, span)
+    return Plate(key, figure, caption, alt, table, thinning_words(drawn))
+
+
+def _panels(record: Record, clock: ReportTime, display: str, span: Span, most: int) -> tuple[list[Panel], list[Drawn]]:
+    panels: list[Panel] = []
+    everything: list[Drawn] = []
+    for title, roles in PANELS:
+        drawn: list[Drawn] = []
+        for role in roles:
+            points = record.samples.get(role, ())[:2]
+            for point in points:
+                name = _short(role, title)
+                if len(points) > 1:
+                    name += f", every {number(point.interval_s, digits=3)} s"
+                line = draw(point, clock, display, span=span, place=len(drawn), name=name, most=most)
+                if line is not None:
+                    drawn.append(line)
+        if drawn:
+            unit = shown_role(roles[0], display).text
+            panels.append(Panel(f"{title}, {unit}" if unit else title, [line.trace for line in drawn], _PANEL_PX))
+            everything += drawn
+    return panels, everything
+
+
+def _short(role: Role, title: str) -> str:
+    """Words for a role without what the panel's title says already."""
+    words = role_words(role).replace(f" {title}", "").replace(f"{title}, ", "").replace(f"{title} ", "")
+    return words.replace(" the check valve)", " check valve)") or title
+
+
+def _lane_panel(lanes: list[dict[str, Any]], names: list[str]) -> list[Panel]:
+    if not names:
+        return []
+    more = {
+        "type": "category",
+        "categoryorder": "array",
+        "categoryarray": names[::-1],
+        "range": [-0.6, len(names) - 0.4],
+        # every lane keeps its name, however narrow it is drawn
+        "tickmode": "array",
+        "tickvals": names[::-1],
+        "tickfont": {"size": _LANE_WORDS_PX},
+        "showgrid": False,
+    }
+    return [Panel("", lanes, _LANE_PX * len(names) + 8, more)]
+
+
+def _lanes(
+    record: Record, states: Sequence[StateSpan], clock: ReportTime, span: Span
+) -> tuple[list[dict[str, Any]], list[dict[str, str]], list[str]]:
+    traces: list[dict[str, Any]] = []
+    rows: list[dict[str, str]] = []
+    names: list[str] = []
+    inside = [s for s in states if s.end_ns > span.start_ns and s.start_ns < span.end_ns]
+    for state in sorted({s.state for s in inside}, key=list(State).index):
+        row = f"{STATE_ROW}{state.value}"
+        names.append(row)
+        spans = [Span(max(s.start_ns, span.start_ns), min(s.end_ns, span.end_ns)) for s in inside if s.state is state]
+        style = {"color": STATE_COLOURS.get(state, GREY), "width": 10}
+        traces.append(bars(spans, row, clock, style, name=state.value))
+        seconds = sum(s.seconds for s in spans)
+        rows.append({"series": row, "readings": str(len(spans)), "seconds": f"{seconds:.0f}"})
+    for role in LANES:
+        switch = record.switch(role)
+        if switch is None:
+            continue
+        names.append(role_words(role))
+        traces += _switch_traces(switch, role_words(role), clock, span)
+        edges = [e for e in switch.edges if span.holds(e.latest_ns)]
+        rows.append(
+            {
+                "series": role_words(role),
+                "column": switch.origin.column,
+                "source": switch.origin.source,
+                "changes": str(len(edges)),
+            }
+        )
+    return traces, rows, names
+
+
+def _switch_traces(switch: Switch, row: str, clock: ReportTime, span: Span) -> list[dict[str, Any]]:
+    def clipped(spans: Sequence[Span]) -> list[Span]:
+        return [part for part in (s.overlap(span) for s in spans) if part is not None]
+
+    off = bars(clipped(switch.covered), row, clock, {"color": GREY, "width": 1.2}, name=f"{row}: off")
+    on = bars(clipped(switch.on_spans), row, clock, {"color": INK, "width": 9}, name=f"{row}: on")
+    least_ns = (span.end_ns - span.start_ns) * _SEEN_SHARE
+    wide = [e for e in switch.edges if e.latest_ns - e.earliest_ns > least_ns and span.holds(e.latest_ns)]
+    return [off, on, *([_whiskers(wide[-_WHISKERS:], row, clock)] if wide else [])]
+
+
+def _whiskers(edges: Sequence[Edge], row: str, clock: ReportTime) -> dict[str, Any]:
+    middle = np.array([(e.earliest_ns + e.latest_ns) // 2 for e in edges], np.int64)
+    half_ms = [(e.latest_ns - e.earliest_ns) / 2e6 for e in edges]
+    words = {ON: "on", OFF: "off"}
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "x": [float(v) for v in clock.axis_ms(middle)],
+        "y": [row] * len(edges),
+        "text": [words.get(e.to, "unknown") for e in edges],
+        "marker": {"size": 3, "color": VERMILION},
+        "error_x": {"type": "data", "array": half_ms, "color": VERMILION, "thickness": 1.2, "width": 5},
+        "showlegend": False,
+        "name": label(row),
+        "hovertemplate": "%{text}, somewhere in this interval<br>%{x}<extra>%{fullData.name}</extra>",
+    }
+
+
+def _alt(record: Record, clock: ReportTime, lanes: list[str], drawn: Sequence[Drawn], span: Span) -> str:
+    said = "; ".join(f"{d.row['series']} from {d.row['lowest']} to {d.row['highest']} {d.row['unit']}" for d in drawn)
+    return (
+        f"Timeline from {clock.text(span.start_ns)} to {clock.text(span.end_ns)}, failure at "
+        f"{clock.text(record.failure_ns)}. Lanes: {', '.join(lanes) or 'none'}. Series: {said or 'none'}."
+    )

@@ -1,0 +1,1 @@
+"""The public findings file: its model, how it is written, what changed between two."""

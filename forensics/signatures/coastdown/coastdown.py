@@ -1,0 +1,289 @@
+"""Stops: what the pressures and the rotors did after the current ended, against the machine's own stops."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from forensics.machine.commands import read_commands
+from forensics.machine.history import NO_STOP, stops_before, stops_of_window
+from forensics.machine.rotation import NEITHER
+from forensics.machine.rotor_pressure import across_rotors, difference
+from forensics.machine.stop_table import NO_LIFT, Collapse, collapse, list_stops, release_ns
+from forensics.machine.subject import Detector, Subject, cannot_tell, detector, nothing
+from forensics.model.findings import Cite, Finding, Stop
+from forensics.model.points import NS
+from forensics.model.vocabulary import Answer, Outcome, Role
+from forensics.signatures.core.finding import Seen, Value, answered, rows_of, three_way
+
+__all__ = ["DETECTORS", "list_stops"]
+
+_RECENT = 5
+_OWN_STOPS = 50
+
+
+def _window_stops(subject: Subject) -> list[Stop]:
+    return [stop for stop in stops_before(subject) if stop.in_window]
+
+
+def _with_bypass(subject: Subject, check: str) -> tuple[list[Stop]] | Finding:
+    if not subject.profile.polarity.has_bypass:
+        return cannot_tell(check, "the sequence profile has no internal unloading valve")
+    return stops_of_window(subject, check)
+
+
+def _following(subject: Subject, stop: Stop) -> int:
+    later = [run.first_ns for run in subject.runs if run.first_ns > stop.time_ns]
+    return later[0] if later else subject.record.window.end_ns
+
+
+def _course(subject: Subject, stop: Stop) -> Collapse | None:
+    run = next((r for r in subject.runs if r.last_ns == stop.time_ns), None)
+    if run is None:
+        return None
+    released = release_ns(run, read_commands(subject.record, subject.profile), subject.limits)
+    return collapse(subject, run, released, _following(subject, stop), across_rotors(subject))
+
+
+def _pressure_rows(subject: Subject, stop: Stop, roles: tuple[Role, ...], until_s: float) -> tuple[Cite, ...]:
+    end = min(stop.latest_ns + round(until_s * NS), _following(subject, stop))
+    return tuple(c for role in roles for c in rows_of(subject.record.point(role), stop.earliest_ns - 5 * NS, end))
+
+
+@detector("coastdown.bypass_held", _with_bypass)
+def bypass_held(subject: Subject, check: str, stops: list[Stop]) -> Finding:
+    """Decide whether the internal unloading valve stayed shut at stops of the window."""
+    # a stop without lift holds nothing that could be let go
+    stops = [s for s in stops if NO_LIFT not in s.why_not.get("bypass_released", "")] or stops
+    held = [s for s in stops if s.bypass_released is Answer.NO]
+    freed = [s for s in stops if s.bypass_released is Answer.YES]
+    if not held and (not freed or stops[-1].bypass_released is Answer.CANNOT_TELL):
+        return cannot_tell(check, stops[-1].why_not.get("bypass_released", "no stop could be judged"))
+    shown = (held or freed)[-1]
+    course = _course(subject, shown)
+    measured = Value()
+    if course is not None and np.isfinite(course.share_released):
+        limit = "coastdown.running_held_share" if course.ran_on else "coastdown.held_share"
+        error = 20.0 / max(course.lift_kpa, 1.0)
+        share = course.share_released
+        measured = Value.within(share, error, "1", limit, above=True)
+    words = f"Held at {len(held)} and released at {len(freed)} of {len(stops)} stops of the window."
+    cites = _pressure_rows(subject, shown, (Role.DISCHARGE_PRESSURE, Role.SUCTION_PRESSURE), 30.0)
+    outcome = Outcome.PRESENT if held else Outcome.ABSENT
+    count = max(len(held or freed), course.samples if course is not None else 1)
+    rotors = across_rotors(subject)
+    seen = Seen((shown.earliest_ns, shown.latest_ns), cites, rotors.interval_s if rotors else None, count)
+    return answered(subject, check, outcome, words, measured, seen)
+
+
+@detector("coastdown.reverse_rotation", nothing)
+def reverse_rotation(subject: Subject, check: str) -> Finding:
+    """Decide whether the rotors turned backwards after stops of the window."""
+    stops = _window_stops(subject)
+    if not stops:
+        return cannot_tell(check, NO_STOP)
+    turned = [s for s in stops if s.reverse_rotation is Outcome.PRESENT]
+    quiet = [s for s in stops if s.reverse_rotation is Outcome.ABSENT]
+    if not turned and (not quiet or stops[-1].reverse_rotation is Outcome.CANNOT_TELL):
+        why = stops[-1].why_not.get("reverse_rotation", "") or NEITHER
+        return cannot_tell(check, why, unlocked_by="log discharge and suction pressure every 1 s around stops")
+    shown = (turned or quiet)[-1]
+    basis = sorted({s.reverse_basis for s in (turned or quiet) if s.reverse_basis})
+    words = (
+        f"After {len(turned)} of {len(stops)} stops of the window the rotors turned backwards ({' and '.join(basis)}); "
+        f"after {len(quiet)} they did not."
+    )
+    cites = _pressure_rows(subject, shown, (Role.SHAFT_SPEED, Role.DISCHARGE_PRESSURE, Role.SUCTION_PRESSURE), 60.0)
+    outcome = Outcome.PRESENT if turned else Outcome.ABSENT
+    measured = Value.exact(float(len(turned)), "stops")
+    seen = Seen((shown.earliest_ns, shown.latest_ns), cites, None, max(2, len(turned or quiet)))
+    return answered(subject, check, outcome, words, measured, seen)
+
+
+def _residual(subject: Subject) -> tuple[float, float, list[Stop]] | None:
+    """Median residual of the last stops of the window, its half width, and those stops."""
+    stops = [s for s in _window_stops(subject) if s.residual_difference_kpa is not None][-_RECENT:]
+    if not stops:
+        return None
+    values = np.array([s.residual_difference_kpa for s in stops], dtype=np.float64)
+    error = max(s.residual_error_kpa or 0.0 for s in stops)
+    return float(np.median(values)), error, stops
+
+
+@detector("coastdown.residual_difference", stops_of_window)
+def residual_difference(subject: Subject, check: str, stops: list[Stop]) -> Finding:
+    """Decide whether discharge stays above suction 50 to 90 s after the stops of the window."""
+    found = _residual(subject)
+    if found is None:
+        return cannot_tell(check, stops[-1].why_not.get("residual_difference_kpa", "no stop could be read"))
+    value, error, stops = found
+    outcome = three_way(value - error, value + error, subject.limits["coastdown.residual_kpa"], above=True)
+    measured = Value.within(value, error, "kPa", "coastdown.residual_kpa", above=True)
+    words = f"Median over {len(stops)} stops {value:+.1f} kPa, offset at rest taken off, known to {error:.1f} kPa."
+    if outcome is Outcome.CANNOT_TELL:
+        return cannot_tell(check, words + " That is within the sensors' error of the limit.")
+    cites = _pressure_rows(subject, stops[-1], (Role.DISCHARGE_PRESSURE, Role.SUCTION_PRESSURE), 90.0)
+    seen = Seen((stops[0].earliest_ns, stops[-1].latest_ns), cites, None, max(2, len(stops)))
+    return answered(subject, check, outcome, words, measured, seen)
+
+
+def _decay(subject: Subject) -> tuple[Outcome, str, Value, Stop] | str:
+    """Whether the high side fell fast at the last stop that shows it; or why it can't be told."""
+    limits = subject.limits
+    if subject.machine.shared_circuit:
+        return "other compressors share the condenser: its fall tells nothing of this one"
+    still = "the high side did not fall within two minutes"
+    stops = [
+        s for s in stops_before(subject)
+        if s.high_side_decay_s is not None or s.why_not.get("high_side_decay_s", "") == still
+    ]  # fmt: skip
+    last = next((s for s in reversed(stops) if s.in_window), None)
+    if last is None:
+        shown = _window_stops(subject)
+        return shown[-1].why_not.get("high_side_decay_s", "no stop shows it") if shown else "no stop"
+    short, ratio = limits["coastdown.decay_short_s"], limits["coastdown.decay_ratio"]
+    if last.high_side_decay_s is None:
+        return Outcome.ABSENT, still.capitalize() + ".", Value(), last
+    decay, error = last.high_side_decay_s, last.high_side_decay_error_s or 0.0
+    alike = _at_like_lift([s for s in stops if s is not last][-_OWN_STOPS:], last, limits["coastdown.like_lift"])
+    own = [s.high_side_decay_s for s in alike if s.high_side_decay_s is not None]
+    usual = float(np.median(own)) if len(own) >= limits["coastdown.own_least"] else None
+    measured = Value.within(decay, 2 * error, "s", "coastdown.decay_short_s", above=False)
+    against = "" if usual is None else f"; {usual:.0f} s is usual over {len(own)} own stops"
+    words = f"Time constant {decay:.0f} s{against}."
+    if decay + 2 * error < short:
+        plain = decay + 2 * error < limits["coastdown.decay_plain"] * short
+        if usual is not None and not plain and decay > limits["coastdown.decay_alike"] * usual:
+            return words + " That is short, but as it was before: a small high side, or a fault as old as the record."
+        return Outcome.PRESENT, words, measured, last
+    if usual is not None and decay + 2 * error < ratio * usual and decay < 2 * short:
+        return Outcome.PRESENT, words, Value.within(decay, 2 * error, "s"), last
+    if decay - 2 * error > short:
+        return Outcome.ABSENT, words, measured, last
+    return words + " That is too near the limit."
+
+
+def _at_like_lift(stops: list[Stop], last: Stop, share: float) -> list[Stop]:
+    """Own stops whose difference at the stop was near that of the last one; all of them where it was not read."""
+    lift = last.difference_at_stop_kpa
+    if lift is None:
+        return stops
+    return [
+        s for s in stops
+        if s.difference_at_stop_kpa is None or abs(s.difference_at_stop_kpa - lift) <= share * abs(lift)
+    ]  # fmt: skip
+
+
+@detector("coastdown.high_side_falls_fast", stops_of_window)
+def high_side_falls_fast(subject: Subject, check: str, _: list[Stop]) -> Finding:
+    """Decide whether the high side falls fast after the stop."""
+    found = _decay(subject)
+    if isinstance(found, str):
+        return cannot_tell(check, found)
+    outcome, words, measured, stop = found
+    cites = _pressure_rows(subject, stop, (Role.CONDENSER_PRESSURE, Role.SUCTION_PRESSURE), 120.0)
+    seen = Seen((stop.earliest_ns, stop.latest_ns), cites, None, 4)
+    return answered(subject, check, outcome, words, measured, seen)
+
+
+@detector("coastdown.discharge_follows_condenser", stops_of_window)
+def discharge_follows_condenser(subject: Subject, check: str, stops: list[Stop]) -> Finding:
+    """Decide whether discharge stays with the condenser after the last stops: the check valve stands open."""
+    rotors, high = across_rotors(subject), difference(subject, Role.CONDENSER_PRESSURE)
+    limits = subject.limits
+    shares: list[tuple[float, int, Stop]] = []
+    for stop in stops[-_RECENT:]:
+        begin = stop.latest_ns + round(limits["coastdown.follow_from_s"] * NS)
+        end = min(stop.latest_ns + round(limits["coastdown.follow_to_s"] * NS), _following(subject, stop))
+        if rotors is None or high is None:
+            continue
+        _, lower = rotors.between(begin, end)
+        _, upper = high.between(begin, end)
+        if len(lower) and len(upper) and np.median(upper) > limits["coastdown.least_lift_kpa"]:
+            shares.append((float(np.median(lower) / np.median(upper)), min(len(lower), len(upper)), stop))
+    if not shares:
+        return cannot_tell(check, "no samples 10 to 60 s after a stop with the high side still up")
+    share, count, stop = shares[-1]
+    measured = Value.within(share, 0.05, "1", "coastdown.follow_share", above=True)
+    words = (
+        f"10 to 60 s after the stop discharge held {100 * share:.0f} % of the condenser's own difference to suction."
+    )
+    cites = _pressure_rows(
+        subject, stop, (Role.DISCHARGE_PRESSURE, Role.CONDENSER_PRESSURE, Role.SUCTION_PRESSURE), 60.0
+    )
+    seen = Seen((stop.earliest_ns, stop.latest_ns), cites, rotors.interval_s if rotors else None, count)
+    if share > limits["coastdown.follow_share"]:
+        return answered(subject, check, Outcome.PRESENT, words, measured, seen)
+    if share < limits["coastdown.follow_not_share"]:
+        return answered(subject, check, Outcome.ABSENT, words, measured, seen)
+    return cannot_tell(check, words + " That is neither with it nor free of it.")
+
+
+def _spin_down_s(subject: Subject, stop: Stop) -> float | None:
+    """Time until the rotors first stood after a stop, s."""
+    speed = subject.record.point(Role.SHAFT_SPEED)
+    if speed is None:
+        return None
+    part = speed.trusted.between(stop.time_ns, min(stop.time_ns + 120 * NS, _following(subject, stop)))
+    stood = np.flatnonzero(part.v < subject.limits["coastdown.standing_rpm"])
+    return (int(part.t[stood[0]]) - stop.time_ns) / NS if len(stood) else None
+
+
+@detector("coastdown.spin_down_short", stops_of_window)
+def spin_down_short(subject: Subject, check: str, _: list[Stop]) -> Finding:
+    """Decide whether the rotors stood much sooner than in the machine's own stops of the same kind."""
+    timed = [(s, t) for s in stops_before(subject)[-_OWN_STOPS:] if (t := _spin_down_s(subject, s)) is not None]
+    limits = subject.limits
+    shortest: tuple[float, float, Stop, int] | None = None
+    for stop, seconds in timed:
+        like = [t for s, t in timed if s is not stop and s.kind is stop.kind]
+        if not stop.in_window or len(like) < limits["coastdown.own_least"]:
+            continue
+        usual = float(np.median(like))
+        if usual > 0 and (shortest is None or seconds / usual < shortest[0]):
+            shortest = (seconds / usual, usual, stop, len(like))
+    if shortest is None:
+        return cannot_tell(check, "too few own stops of the same kind with their speed sampled")
+    share, usual, stop, count = shortest
+    speed = subject.record.point(Role.SHAFT_SPEED)
+    step = (speed.interval_s if speed is not None else 1.0) / usual
+    measured = Value.within(share, step, "1", "coastdown.spin_down_share", above=False)
+    words = f"Shortest spin-down {share * usual:.1f} s; {usual:.1f} s is usual over {count} own stops of the kind."
+    outcome = Outcome.PRESENT if share < limits["coastdown.spin_down_share"] else Outcome.ABSENT
+    cites = _pressure_rows(subject, stop, (Role.SHAFT_SPEED,), 60.0)
+    seen = Seen((stop.earliest_ns, stop.latest_ns), cites, speed.interval_s if speed else None, max(2, count))
+    return answered(subject, check, outcome, words, measured, seen)
+
+
+@detector("coastdown.bleed_after_stop", stops_of_window)
+def bleed_after_stop(subject: Subject, check: str, _: list[Stop]) -> Finding:
+    """Decide whether the high side empties past the compressor: it falls fast while discharge and suction are equal."""
+    decay = _decay(subject)
+    if isinstance(decay, str):
+        return cannot_tell(check, decay)
+    fast, words, measured, stop = decay
+    roles = (Role.CONDENSER_PRESSURE, Role.DISCHARGE_PRESSURE, Role.SUCTION_PRESSURE)
+    seen = Seen((stop.earliest_ns, stop.latest_ns), _pressure_rows(subject, stop, roles, 120.0), None, 4)
+    if fast is Outcome.ABSENT:
+        return answered(subject, check, Outcome.ABSENT, words, measured, seen)
+    residual = _residual(subject)
+    if residual is None:
+        return cannot_tell(check, "the residual difference can't be read: a leaking check valve looks alike")
+    value, error, _ = residual
+    limit = subject.limits["coastdown.residual_kpa"]
+    words += f" Residual difference {value:+.1f} kPa."
+    outcome = three_way(value - error, value + error, limit, above=True)
+    if outcome is Outcome.CANNOT_TELL:
+        return cannot_tell(check, words + " A leaking check valve looks alike.")
+    turned = Outcome.ABSENT if outcome is Outcome.PRESENT else Outcome.PRESENT
+    return answered(subject, check, turned, words, measured, seen)
+
+
+DETECTORS: dict[str, Detector] = {
+    "coastdown.bypass_held": bypass_held,
+    "coastdown.reverse_rotation": reverse_rotation,
+    "coastdown.residual_difference": residual_difference,
+    "coastdown.high_side_falls_fast": high_side_falls_fast,
+    "coastdown.discharge_follows_condenser": discharge_follows_condenser,
+    "coastdown.spin_down_short": spin_down_short,
+    "coastdown.bleed_after_stop": bleed_after_stop,
+}

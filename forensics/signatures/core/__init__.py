@@ -1,0 +1,1 @@
+"""What every signature is made with: finding, threshold, catalogue."""

@@ -1,0 +1,1 @@
+"""Signatures of supply, motor and contactor."""

@@ -1,0 +1,339 @@
+"""What the contactor did: current without a command, and drop-outs in quick succession."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+
+from forensics.machine.phases import Times, before_failure, widened
+from forensics.machine.subject import Subject, cannot_tell, detector, nothing
+from forensics.machine.trip_words import plain
+from forensics.model.findings import Cite, Finding
+from forensics.model.points import NS, OFF, ON, Samples, Switch
+from forensics.model.record import LogLine
+from forensics.model.vocabulary import Outcome, Quality, Recorded, Role
+from forensics.signatures.core.finding import Seen, Value, answered, in_words, rows_of
+from forensics.signatures.electrical.motor import motor_current
+
+_CONTACT_WORDS = ("contact", "schutz", "schuetz", "starter", "auxiliary", "feedback", "status", "teleruttore")
+_ON_WORDS = frozenset({"on", "closed", "1", "true", "active", "running"})
+_OFF_WORDS = frozenset({"off", "open", "0", "false", "inactive", "stopped"})
+_REFERENCES = (Role.RUN_STATUS, Role.TRIP, Role.RUN_COMMAND)
+
+
+@detector("electrical.current_without_command", nothing)
+def current_without_command(subject: Subject, check: str) -> Finding:
+    """Decide whether current flowed after the machine was told to stop: welded or held contacts.
+
+    References in turn: the run status off, a trip on, the run command off (a stop sequence may run the motor on for a
+    while after that one). A current sensor that keeps its reading while the pressures equalise is not current.
+    """
+    point, why = motor_current(subject)
+    if point is None:
+        return cannot_tell(check, why)
+    rated = subject.machine.rated_load_amps or float(np.percentile(point.v, 99))
+    level = subject.limits["electrical.off_share"] * rated
+    found: list[Finding] = []
+    watched = 0
+    for role in _REFERENCES:
+        switch = subject.record.switch(role)
+        if switch is None:
+            continue
+        hit, seen = _after(subject, check, point, switch, level, rated)
+        watched += seen
+        if hit is not None:
+            found.append(hit)
+    returned = _returned(subject, check, point, level)
+    found += [] if returned is None else [returned]
+    if found:
+        return next((f for f in found if f.outcome is Outcome.PRESENT), found[0])
+    if not watched:
+        return cannot_tell(check, "no stop of a run status, trip or run command with current logged after it")
+    span = before_failure(subject)
+    text = f"the current ended after each of {watched} stop orders"
+    return answered(
+        subject,
+        check,
+        Outcome.ABSENT,
+        text,
+        Value.exact(0.0, "s", "electrical.run_on_s", above=True),
+        Seen((span.start_ns, span.end_ns), rows_of(point, span.start_ns, span.end_ns), point.interval_s, watched),
+    )
+
+
+def _after(
+    subject: Subject, check: str, point: Samples, switch: Switch, level: float, rated: float
+) -> tuple[Finding | None, int]:
+    """The worst run-on after the stop orders of one switch, and how many could be watched."""
+    limits = subject.limits
+    unsure_s = widened(subject, point.origin.clock, switch.origin.clock)
+    if not np.isfinite(unsure_s):
+        return None, 0
+    name = "electrical.run_on_command_s" if switch.role is Role.RUN_COMMAND else "electrical.run_on_s"
+    allowed_s = max(limits[name], 3 * point.interval_s, 3 * switch.interval_s) + unsure_s
+    to = ON if switch.role is Role.TRIP else OFF
+    window = subject.record.window
+    worst: tuple[float, int, int] | None = None
+    seen = 0
+    for edge in switch.edges:
+        if edge.to != to or not window.holds(edge.latest_ns):
+            continue
+        until = _next_order(switch, edge.latest_ns, to, window.end_ns)
+        begin = edge.latest_ns + round(allowed_s * NS)
+        flows_to = _flows_from(point, begin, until - round(unsure_s * NS), level)
+        if flows_to is None:
+            continue
+        seen += 1
+        if flows_to > begin and (worst is None or flows_to - edge.latest_ns > worst[2] - worst[1]):
+            worst = ((flows_to - edge.latest_ns) / NS, edge.latest_ns, flows_to)
+    if worst is None:
+        return None, seen
+    seconds, begin, end = worst
+    part = point.between(begin, end + 1)
+    if _dead_sensor(subject, point, begin, end, rated):
+        why = "a current is shown after the stop, but the pressures equalise: the sensor may hold its reading"
+        return cannot_tell(check, why), seen
+    value = float(np.median(part.v)) if len(part) else level
+    text = f"{value:.3g} A for {seconds:.0f} s after {in_words(switch.role)} said stop"
+    count = int((part.v > level).sum())
+    finding = answered(
+        subject,
+        check,
+        Outcome.PRESENT,
+        text,
+        Value.exact(seconds, "s", name, above=True, limit=allowed_s),
+        Seen(
+            (begin, end),
+            rows_of(part, begin, end),
+            point.interval_s,
+            max(count, 1),
+            clocks=(point.origin.clock, switch.origin.clock),
+        ),
+    )
+    return finding, seen
+
+
+def _returned(subject: Subject, check: str, point: Samples, level: float) -> Finding | None:
+    """Current that comes back after it had ended, or a contactor that closes again, while the run command stays off."""
+    record, limits = subject.record, subject.limits
+    command, status = record.switch(Role.RUN_COMMAND), record.switch(Role.RUN_STATUS)
+    if command is None:
+        return None
+    unsure_s = widened(subject, point.origin.clock, command.origin.clock)
+    if not np.isfinite(unsure_s):
+        return None
+    allowed_s = max(limits["electrical.run_on_s"], 3 * point.interval_s, 3 * command.interval_s) + unsure_s
+    # a little of what came before the window tells whether current flowed as it opened
+    judged = point.between(record.window.start_ns - round(allowed_s * NS), record.window.end_ns)
+    closings = [e for e in judged.crossings(0.5 * level, level, 0.0) if e.to == ON]
+    closings += [e for e in status.edges if e.to == ON] if status is not None else []
+    best: tuple[int, int] | None = None
+    for edge in closings:
+        begin = edge.latest_ns
+        if not record.window.holds(begin):
+            continue
+        if any(command.at(t) != OFF for t in (edge.earliest_ns, begin, begin + round(allowed_s * NS))):
+            continue
+        until = _next_order(command, begin, OFF, record.window.end_ns)
+        flows_to = _flows_from(point, begin, until - round(unsure_s * NS), level)
+        if flows_to is None or (flows_to - begin) / NS <= allowed_s:
+            continue
+        if best is None or flows_to - begin > best[1] - best[0]:
+            best = (begin, flows_to)
+    if best is None:
+        return None
+    part = point.between(best[0], best[1] + 1)
+    seconds = (best[1] - best[0]) / NS
+    amps = float(np.median(part.v)) if len(part) else level
+    return answered(
+        subject,
+        check,
+        Outcome.PRESENT,
+        f"{amps:.3g} A came back for {seconds:.0f} s while the command was off",
+        Value.exact(seconds, "s", "electrical.run_on_s", above=True, limit=allowed_s),
+        Seen(
+            best,
+            rows_of(part, *best),
+            point.interval_s,
+            max(int((part.v > level).sum()), 1),
+            clocks=(point.origin.clock, command.origin.clock),
+        ),
+    )
+
+
+def _flows_from(point: Samples, begin_ns: int, end_ns: int, level: float) -> int | None:
+    """Until when current flows without a break from ``begin_ns``; that time itself for none, None where not seen."""
+    part = point.between(begin_ns, end_ns)
+    if point.origin.recorded is Recorded.CHANGE:
+        held = point.before(begin_ns)
+        if held is None or end_ns <= begin_ns:
+            return None
+        if held.value <= level:
+            return begin_ns
+        below = np.flatnonzero(part.v <= level)
+        return int(part.t[below[0]]) if len(below) else end_ns
+    if not len(part):
+        return None
+    flows = part.v > level
+    if not flows[0]:
+        return begin_ns
+    return int(part.t[-1]) if flows.all() else int(part.t[int(np.argmin(flows)) - 1])
+
+
+def _next_order(switch: Switch, time_ns: int, to: int, end_ns: int) -> int:
+    return next((e.earliest_ns for e in switch.edges if e.latest_ns > time_ns and e.to != to), end_ns)
+
+
+def _dead_sensor(subject: Subject, point: Samples, begin_ns: int, end_ns: int, rated: float) -> bool:
+    """Whether the current reading is held or flat while discharge and suction come together."""
+    part = point.between(begin_ns, end_ns + 1)
+    if len(part) and bool(((part.q & int(Quality.STUCK | Quality.HELD)) != 0).all()):
+        return True
+    high = subject.record.point(Role.DISCHARGE_PRESSURE)
+    low = subject.record.point(Role.SUCTION_PRESSURE)
+    if high is None or low is None:
+        return len(part) > 5 and float(np.ptp(part.v)) == 0.0  # noqa: PLR2004 - some flat samples
+    times = np.array([begin_ns - 10 * NS, end_ns], dtype=np.int64)
+    difference = high.at(times) - low.at(times)
+    equal = bool(np.isfinite(difference).all() and difference[0] > 0 and difference[1] < 0.2 * difference[0])
+    return equal and bool(len(part)) and float(np.median(part.v)) < rated
+
+
+@detector("electrical.chatter", nothing)
+def chatter(subject: Subject, check: str) -> Finding:
+    """Decide whether the contactor dropped out and came back several times within seconds.
+
+    Counted from event lists, the run status and the current: off for under 10 s and on again. Bounce
+    of some tens of ms shows only in a waveform or an event list, so a slow log can't exclude it unless a start counter
+    agrees.
+    """
+    times: list[tuple[Times, float, Samples | Switch]] = []
+    status = subject.record.switch(Role.RUN_STATUS)
+    if status is not None:
+        times.append((_dropouts_of_switch(status, subject.limits["electrical.drop_out_s"]), status.interval_s, status))
+    point, _ = motor_current(subject)
+    if point is not None:
+        times.append((_dropouts_of_current(subject, point), point.interval_s, point))
+    listed = _chatter_in_lists(subject, check)
+    if listed is not None:
+        return listed
+    if not times:
+        return cannot_tell(check, "neither run status nor current is logged")
+    window = subject.record.window
+    best: tuple[int, Times, Samples | Switch] | None = None
+    for found, _, source in times:
+        inside = found[(found >= window.start_ns) & (found < window.end_ns)]
+        count, group = _most_within(inside, subject.limits["electrical.chatter_within_s"])
+        if best is None or count > best[0]:
+            best = (count, group, source)
+    assert best is not None
+    count, group, source = best
+    name = "electrical.drop_outs_allowed"
+    if count > subject.limits[name]:
+        span = (int(group[0]), int(group[-1]))
+        text = f"{count} drop-outs shorter than {subject.limits['electrical.drop_out_s']:g} s within "
+        text += f"{(span[1] - span[0]) / NS:.0f} s"
+        cites = rows_of(source, *span) if isinstance(source, Samples) else ()
+        return _chatter_answer(subject, check, Outcome.PRESENT, text, span, count, cites, source.interval_s)
+    if count:
+        return cannot_tell(check, "one drop-out under 10 s: a transfer, a dip or a bounce, not chatter by itself")
+    fast = any(
+        s.origin.recorded is Recorded.CHANGE
+        and s.interval_s <= subject.limits["electrical.bounce_resolution_s"]
+        and bool((s.t % NS).any())
+        for _, _, s in times
+    )
+    if not fast:
+        why = "bounce lasts 10 to 500 ms and falls between samples"
+        return cannot_tell(
+            check, why, unlocked_by="export the event list of the contactor's auxiliary contact, or a waveform"
+        )
+    text = "no drop-out under 10 s in the contactor's own changes of state"
+    span = (window.start_ns, window.end_ns)
+    return _chatter_answer(subject, check, Outcome.ABSENT, text, span, 0, (), source.interval_s)
+
+
+def _chatter_answer(
+    subject: Subject,
+    check: str,
+    outcome: Outcome,
+    text: str,
+    span: tuple[int, int],
+    count: int,
+    cites: tuple[Cite, ...],
+    interval_s: float,
+) -> Finding:
+    return answered(
+        subject,
+        check,
+        outcome,
+        text,
+        Value.exact(float(count), "1", "electrical.drop_outs_allowed", above=True),
+        Seen(span, cites, interval_s, max(count, 1)),
+    )
+
+
+def _chatter_in_lists(subject: Subject, check: str) -> Finding | None:
+    """Chatter that an event list tells line by line, whatever the trend's interval; None where none does."""
+    states: dict[tuple[str, str], list[tuple[LogLine, bool]]] = {}
+    for line in subject.record.log:
+        words = plain(f"{line.point} {line.text}")
+        value = line.value.strip().casefold()
+        if value not in _ON_WORDS | _OFF_WORDS or not any(word.startswith(_CONTACT_WORDS) for word in words):
+            continue
+        states.setdefault((line.source, line.point), []).append((line, value in _ON_WORDS))
+    window, limits = subject.record.window, subject.limits
+    for lines in states.values():
+        lines.sort(key=lambda one: (one[0].time_ns, one[0].row))
+        fell = [
+            a.time_ns
+            for (a, was_on), (b, is_on) in pairwise(lines)
+            if not was_on and is_on and (b.time_ns - a.time_ns) / NS < limits["electrical.drop_out_s"]
+        ]
+        inside = np.array([t for t in fell if window.holds(t)], dtype=np.int64)
+        count, group = _most_within(inside, limits["electrical.chatter_within_s"])
+        if count <= limits["electrical.drop_outs_allowed"]:
+            continue
+        span = (int(group[0]), int(group[-1]))
+        rows = [one for one, _ in lines if span[0] <= one.time_ns <= span[1]]
+        cites = (Cite(rows[0].source, rows[0].point, (rows[0].row, rows[-1].row)),)
+        text = f"{count} drop-outs of '{rows[0].point}' in the event list within {(span[1] - span[0]) / NS:.0f} s"
+        return _chatter_answer(subject, check, Outcome.PRESENT, text, span, count, cites, float("nan"))
+    return None
+
+
+def _dropouts_of_switch(switch: Switch, longest_s: float) -> Times:
+    edges = switch.edges
+    found = [
+        a.latest_ns
+        for a, b in pairwise(edges)
+        if a.to == OFF and b.to == ON and 0 <= (b.latest_ns - a.latest_ns) / NS < longest_s
+    ]
+    return np.array(found, dtype=np.int64)
+
+
+def _dropouts_of_current(subject: Subject, point: Samples) -> Times:
+    """Begin of every spell without current that lasts under the limit and lies between spells with it."""
+    part = point.between(subject.record.window.start_ns, subject.record.window.end_ns)
+    rated = subject.machine.rated_load_amps or (float(np.percentile(part.v, 99)) if len(part) else 1.0)
+    on = part.v > subject.limits["electrical.off_share"] * rated
+    edges = np.diff(on.astype(np.int8))
+    off, back = np.flatnonzero(edges == -1) + 1, np.flatnonzero(edges == 1) + 1
+    if not len(off) or not len(back):
+        return np.zeros(0, np.int64)
+    nexts = np.searchsorted(back, off)
+    valid = nexts < len(back)
+    off, nexts = off[valid], nexts[valid]
+    short = (part.t[back[nexts]] - part.t[off]) / NS < subject.limits["electrical.drop_out_s"]
+    return np.asarray(part.t[off[short]])
+
+
+def _most_within(times: Times, within_s: float) -> tuple[int, Times]:
+    if not len(times):
+        return 0, times
+    times = np.sort(times)
+    ends = np.searchsorted(times, times + round(within_s * NS), side="right")
+    counts = ends - np.arange(len(times))
+    k = int(np.argmax(counts))
+    return int(counts[k]), times[k : ends[k]]

@@ -1,0 +1,147 @@
+"""Does the oil get where it should: feed difference, filter, level.
+
+What the oil was before and just after a start is in :mod:`forensics.signatures.oil_start`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from forensics.machine.baseline import Frame, cite, duty_of, own_usual
+from forensics.machine.subject import Detector, Subject, cannot_tell, detector
+from forensics.model.findings import Finding
+from forensics.model.points import NS, OFF, ON
+from forensics.model.vocabulary import Outcome, Role
+from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.limits_and_baseline import (
+    Look,
+    against_limit,
+    against_own,
+    own_then_level,
+    running,
+)
+from forensics.signatures.oil.filter import difference_over, filter_drop_growing, filter_drop_high
+from forensics.signatures.oil.start import STARTS, oil_difference
+
+
+@detector("oil.difference_low_at_failure", running)
+def difference_low_at_failure(subject: Subject, check: str, frame: Frame) -> Finding:
+    """Decide whether feed less suction lay below the limit just before the run that failed ended."""
+    oil, limits = oil_difference(subject), subject.limits
+    if oil is None:
+        return cannot_tell(check, "no trusted oil difference")
+    if frame.failing < 0:
+        return cannot_tell(check, "the machine stood at the failure")
+    span = frame.spans[frame.failing]
+    end_ns = min(span.end_ns, subject.record.failure_ns)
+    begin_ns = span.start_ns + round(limits["oil.proof_time"] / 2.0 * NS)
+    last_ns = max(begin_ns, end_ns - round(max(30.0, 2.5 * oil.interval_s) * NS))
+    inside = (oil.t >= last_ns) & (oil.t < end_ns)
+    if not inside.any() and oil.holds and bool(np.any((oil.t >= begin_ns) & (oil.t < end_ns))):
+        # a change log: the last row in the run still stands
+        inside = oil.t == oil.t[oil.t < end_ns][-1]
+    if not inside.any():
+        return cannot_tell(check, "no reading of the oil difference in the end of the run that failed")
+    limit = limits["oil.difference_low"]
+    values = oil.v[inside]
+    value = float(np.median(values))
+    near = value <= limit * limits["oil.difference_near"]
+    slow = oil.interval_s > limits["oil.sag_slowest"]
+    outcome = Outcome.PRESENT if value < limit else Outcome.CANNOT_TELL if near or slow else Outcome.ABSENT
+    why_not = "too near the limit to be called healthy or low" if near else "a fall of seconds fits between the samples"
+    first, last = int(oil.t[inside][0]), int(oil.t[inside][-1])
+    return answered(
+        subject,
+        check,
+        outcome,
+        f"Oil difference {value:.0f} kPa in the last {max(1.0, (end_ns - first) / NS):.0f} s before the "
+        f"run that failed ended (limit {limit:.0f} kPa).",
+        Value(value, float(values.min()), float(values.max()), "kPa", "oil.difference_low", above=False),
+        Seen((first, last), oil.cites(first, last), oil.interval_s, int(inside.sum())),
+        why_not,
+    )
+
+
+@detector("oil.sag_while_running", running)
+def sag_while_running(subject: Subject, check: str, frame: Frame) -> Finding:
+    """Decide whether the oil difference stayed well below the machine's own usual at like lift."""
+    difference = difference_over(frame)
+    if difference is None:
+        return cannot_tell(check, "no trusted oil difference")
+    reading = np.where(np.isfinite(difference), np.log(np.maximum(difference, 1.0)), np.nan)
+    groups: tuple[tuple[Role, ...], ...] = (
+        (Role.OIL_PRESSURE_DIFFERENCE, Role.OIL_PRESSURE),
+        (Role.SUCTION_PRESSURE,),
+    )
+    look = Look(
+        check,
+        reading,
+        "1",
+        "oil difference",
+        "oil.sag",
+        above=False,
+        lasting="oil.sag_lasting",
+        groups=groups,
+        ratio=True,
+    )
+    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    early = frame.in_failing_run & (frame.since_s > subject.limits["oil.proof_time"])
+    return against_own(subject, frame, look, usual, frame.settled | early)
+
+
+@detector("oil.level_low", running)
+def level_low(subject: Subject, check: str, frame: Frame) -> Finding:
+    """Decide whether the oil level stayed low while running, or fell well below the machine's own usual."""
+    reading = frame.of(Role.OIL_LEVEL)
+    if reading is None:
+        return _level_switch(subject, frame, check)
+    groups: tuple[tuple[Role, ...], ...] = ((Role.OIL_LEVEL,),)
+    level = Look(
+        check, reading, "%", "oil level", check, above=False, lasting="oil.level_lasting", groups=groups, sudden=True
+    )
+    own = replace(level, limit_name="oil.level_fall")
+    usable = frame.settled | frame.in_failing_run
+    usual = own_usual(subject, frame, reading)
+    return own_then_level(
+        against_own(subject, frame, own, usual, usable),
+        against_limit(subject, frame, level, usable),
+        level_excludes=True,
+    )
+
+
+def _level_switch(subject: Subject, frame: Frame, check: str) -> Finding:
+    """A level switch: on is taken as oil seen, which is said."""
+    switch = subject.record.switch(Role.OIL_LEVEL)
+    if switch is None or frame.failing < 0:
+        return cannot_tell(check, "no level while the run that failed ran")
+    span = frame.spans[frame.failing]
+    end_ns = min(span.end_ns, subject.record.failure_ns)
+    rows = (switch.t >= span.start_ns) & (switch.t < end_ns)
+    states = set(switch.state[rows].tolist()) | {switch.at(end_ns - 1)}
+    if not states & {ON, OFF}:
+        return cannot_tell(check, "the level switch is not known in the run that failed")
+    low = OFF in states
+    return answered(
+        subject,
+        check,
+        Outcome.PRESENT if low else Outcome.ABSENT,
+        f"Oil level switch {'dropped' if low else 'stayed on'} in the run that failed (on is taken as oil seen).",
+        seen=Seen(
+            (span.start_ns, end_ns),
+            cite(switch, span.start_ns, end_ns),
+            switch.interval_s,
+            max(1, int((switch.state[rows] == OFF).sum())) if low else max(1, int(rows.sum())),
+        ),
+    )
+
+
+DETECTORS: dict[str, Detector] = {
+    "oil.difference_low_at_failure": difference_low_at_failure,
+    "oil.sag_while_running": sag_while_running,
+    "oil.filter_drop_high": filter_drop_high,
+    "oil.filter_drop_growing": filter_drop_growing,
+    "oil.level_low": level_low,
+    **STARTS,
+}

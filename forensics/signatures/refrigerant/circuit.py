@@ -1,0 +1,286 @@
+"""Is the refrigerant circuit as it should be: superheat, subcooling, approaches, condensing and suction, water side.
+
+What comes and goes within seconds, and the expansion valve, are in :mod:`forensics.signatures.refrigerant_events`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from forensics.machine.baseline import (
+    DISCHARGE,
+    HIGH_SIDE,
+    Derived,
+    Floats,
+    Frame,
+    above_all,
+    duty_of,
+    own_usual,
+)
+from forensics.machine.subject import Detector, Subject, cannot_tell, detector
+from forensics.model.findings import Finding
+from forensics.model.vocabulary import Outcome, Role
+from forensics.refrigerants.catalogue import SaturationCurve
+from forensics.signatures.core.finding import left_open
+from forensics.signatures.core.limits_and_baseline import (
+    Look,
+    against_limit,
+    against_own,
+    own_then_level,
+    running_saturated,
+)
+from forensics.signatures.refrigerant.events import EVENTS
+from forensics.signatures.refrigerant.water import (
+    capacity_lost,
+    non_condensables_at_rest,
+    water_flow_lost_condenser,
+    water_flow_lost_evaporator,
+)
+
+_FEW = 500
+_SUCTION = ((Role.SUCTION_PRESSURE,), (Role.SUCTION_TEMPERATURE,))
+_DISCHARGE = (DISCHARGE, (Role.DISCHARGE_TEMPERATURE,))
+_LIQUID = (HIGH_SIDE, (Role.LIQUID_TEMPERATURE,))
+
+
+@detector("refrigerant.superheat_low", running_saturated)
+def superheat_low(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+    """Decide whether suction superheat (dew) was lost in settled running."""
+    reading = derived.superheat_k
+    look = Look(check, reading, "K", "superheat (dew)", check, above=False, lasting=f"{check}_lasting", groups=_SUCTION)
+    return against_limit(subject, frame, look)
+
+
+@detector("refrigerant.superheat_high", running_saturated)
+def superheat_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+    """Decide whether suction superheat (dew) stayed high, or well above the machine's own usual."""
+    return _own_and_limit(subject, frame, check, derived.superheat_k, "superheat (dew)", _SUCTION, "superheat_rise")
+
+
+def _own_and_limit(
+    subject: Subject,
+    frame: Frame,
+    check: str,
+    reading: Floats,
+    words: str,
+    groups: tuple[tuple[Role, ...], ...],
+    own_limit: str,
+) -> Finding:
+    """A slow quantity: present by either judgement, absent where its level is plainly normal."""
+    low = check.endswith("_low")
+    lasting = {
+        "superheat_rise": "refrigerant.superheat_high_lasting",
+        "subcooling_drop": "refrigerant.subcooling_lasting",
+        "subcooling_rise": "refrigerant.subcooling_lasting",
+    }.get(own_limit, "refrigerant.approach_lasting")
+    level = Look(check, reading, "K", words, check, above=not low, lasting=lasting, groups=groups, sudden=False)
+    own = replace(level, limit_name=f"refrigerant.{own_limit}")
+    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    judged = against_own(subject, frame, own, usual)
+    textbook = against_limit(subject, frame, level)
+    # a chronic state is one too: a short charge may be older than the record
+    return textbook if textbook.outcome is Outcome.PRESENT else own_then_level(judged, textbook, level_excludes=True)
+
+
+@detector("refrigerant.discharge_superheat_low", running_saturated)
+def discharge_superheat_low(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+    """Decide whether discharge superheat fell well below the machine's own usual, or the gas was saturated.
+
+    No fixed superheat is a test: at 5 and 40 degC saturation the isentropic value alone is 3 K for R1234ze(E), 8.5 K
+    for R134a, 20 K for R22 and 51 K for R717, and oil cooling takes more.
+    """
+    reading = derived.discharge_superheat_k
+    lasting = "refrigerant.discharge_superheat_lasting"
+    own = Look(
+        check,
+        reading,
+        "K",
+        "discharge superheat",
+        "refrigerant.discharge_superheat_drop",
+        above=False,
+        lasting=lasting,
+        groups=_DISCHARGE,
+    )
+    wet = replace(own, limit_name="refrigerant.discharge_saturated")
+    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    level = against_limit(subject, frame, wet)
+    if level.outcome is Outcome.PRESENT:
+        return level
+    judged = own_then_level(against_own(subject, frame, own, usual), level, level_excludes=False)
+    return _dry(subject, frame, judged)
+
+
+def _dry(subject: Subject, frame: Frame, judged: Finding) -> Finding:
+    """Let absence stand only where the discharge gas was at least as hot as dry compression makes it.
+
+    A machine whose usual lies below the isentropic temperature is cooled by oil, or was wet all along: the data can't
+    say which.
+    """
+    curve = subject.saturation
+    suction = frame.of(Role.SUCTION_TEMPERATURE)
+    if judged.outcome is not Outcome.ABSENT or not isinstance(curve, SaturationCurve) or suction is None:
+        return judged
+    at = np.flatnonzero(frame.settled & frame.judged & np.isfinite(suction))[:: max(1, len(frame.t) // _FEW)]
+    pressures = [frame.of(Role.SUCTION_PRESSURE), frame.of(*DISCHARGE), frame.of(Role.DISCHARGE_TEMPERATURE)]
+    if not len(at) or any(p is None for p in pressures):
+        return judged
+    low_kpa, high_kpa, hot_c = (p[at] for p in pressures if p is not None)
+    above_k = hot_c - curve.isentropic_discharge_c(low_kpa, suction[at], high_kpa)
+    if np.isfinite(above_k).any() and float(np.nanmedian(above_k)) < 0.0:
+        why = "discharge was colder than dry isentropic compression throughout: oil cooling or liquid, not separable"
+        return left_open(judged, why)
+    return judged
+
+
+@detector("refrigerant.discharge_superheat_high", running_saturated)
+def discharge_superheat_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+    """Decide whether discharge superheat stayed well above the machine's own usual at like duty."""
+    reading = derived.discharge_superheat_k
+    look = Look(
+        check,
+        reading,
+        "K",
+        "discharge superheat",
+        "refrigerant.discharge_superheat_rise",
+        above=True,
+        lasting="refrigerant.discharge_superheat_lasting",
+        groups=_DISCHARGE,
+    )
+    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    return against_own(subject, frame, look, usual)
+
+
+@detector("refrigerant.subcooling_low", running_saturated)
+def subcooling_low(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+    """Decide whether subcooling (bubble) stayed near zero or well below the machine's own usual."""
+    reading = derived.subcooling_k
+    return _own_and_limit(subject, frame, check, reading, "subcooling (bubble)", _LIQUID, "subcooling_drop")
+
+
+@detector("refrigerant.subcooling_high", running_saturated)
+def subcooling_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+    """Decide whether subcooling (bubble) stayed high or well above the machine's own usual."""
+    reading = derived.subcooling_k
+    return _own_and_limit(subject, frame, check, reading, "subcooling (bubble)", _LIQUID, "subcooling_rise")
+
+
+@detector("refrigerant.condenser_approach_high", running_saturated)
+def condenser_approach_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+    """Decide whether the condenser's approach rose above its own usual, or above what clean condensers run."""
+    reading = derived.condensing_dew_c - frame.values[Role.CONDENSER_WATER_LEAVING]
+    return _approach(subject, frame, check, reading, (HIGH_SIDE, (Role.CONDENSER_WATER_LEAVING,)))
+
+
+@detector("refrigerant.evaporator_approach_high", running_saturated)
+def evaporator_approach_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+    """Decide whether the evaporator's approach rose above its own usual, or above what clean evaporators run."""
+    reading = frame.values[Role.CHILLED_WATER_LEAVING] - derived.suction_dew_c
+    return _approach(subject, frame, check, reading, ((Role.SUCTION_PRESSURE,), (Role.CHILLED_WATER_LEAVING,)))
+
+
+def _approach(
+    subject: Subject, frame: Frame, check: str, reading: Floats, groups: tuple[tuple[Role, ...], ...]
+) -> Finding:
+    """An approach: own usual decides where there is one; a textbook level only where there is none."""
+    words = "condenser approach" if "condenser" in check else "evaporator approach"
+    level = Look(
+        check,
+        reading,
+        "K",
+        words,
+        check,
+        above=True,
+        lasting="refrigerant.approach_lasting",
+        groups=groups,
+        sudden=False,
+    )
+    own = replace(level, limit_name=check.replace("_high", "_rise"))
+    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=False))
+    judged = against_own(subject, frame, own, usual)
+    return own_then_level(judged, against_limit(subject, frame, level), level_excludes=True)
+
+
+@detector("refrigerant.condensing_high", running_saturated)
+def condensing_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+    """Decide whether condensing temperature climbed above the machine's own usual at like capacity."""
+    reading = derived.condensing_dew_c
+    own = Look(
+        check,
+        reading,
+        "K",
+        "condensing temperature",
+        "refrigerant.condensing_rise",
+        above=True,
+        lasting="refrigerant.condensing_lasting",
+        groups=(HIGH_SIDE,),
+    )
+    level = replace(own, unit="degC", limit_name=check)
+    usable = frame.settled | (frame.since_s > subject.limits["refrigerant.condensing_lasting"]) & frame.in_failing_run
+    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=False))
+    judged = own_then_level(
+        against_own(subject, frame, own, usual, usable),
+        against_limit(subject, frame, level, usable),
+        level_excludes=False,
+    )
+    if judged.outcome is Outcome.CANNOT_TELL:
+        highest = above_all(subject, frame, reading, frame.of(Role.SLIDE_POSITION, Role.MOTOR_AMPS))
+        over = against_own(subject, frame, own, highest, usable)
+        if over.outcome is Outcome.PRESENT:
+            said = over.statement.replace("its own usual at like duty", "the highest of its earlier running")
+            judged = replace(over, statement=said)
+    return judged
+
+
+@detector("refrigerant.suction_low", running_saturated)
+def suction_low(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+    """Decide whether saturated suction fell below the machine's own usual, or below freezing on a water chiller."""
+    reading = derived.suction_dew_c
+    groups: tuple[tuple[Role, ...], ...] = ((Role.SUCTION_PRESSURE,),)
+    own = Look(
+        check,
+        reading,
+        "K",
+        "saturated suction temperature",
+        "refrigerant.suction_drop",
+        above=False,
+        lasting="refrigerant.suction_lasting",
+        groups=groups,
+    )
+    # water warms or cools the whole evaporator: at equal capacity suction follows the water that leaves
+    leaving = frame.of(Role.CHILLED_WATER_LEAVING)
+    if leaving is None:
+        return cannot_tell(check, "no trusted reading of the water that leaves: suction follows it")
+    usual = own_usual(
+        subject,
+        frame,
+        reading,
+        *duty_of(subject, frame, lift=False),
+        (leaving, subject.limits["duty.room_lift"]),
+    )
+    judged = against_own(subject, frame, own, usual)
+    if np.isfinite(leaving).any() and float(np.nanmedian(leaving)) > subject.limits["refrigerant.brine_below"]:
+        freezing = replace(own, unit="degC", limit_name="refrigerant.suction_freezing")
+        level = against_limit(subject, frame, freezing)
+        judged = level if level.outcome is Outcome.PRESENT else own_then_level(judged, level, level_excludes=False)
+    return judged
+
+
+DETECTORS: dict[str, Detector] = {
+    "refrigerant.superheat_low": superheat_low,
+    "refrigerant.superheat_high": superheat_high,
+    "refrigerant.discharge_superheat_low": discharge_superheat_low,
+    "refrigerant.discharge_superheat_high": discharge_superheat_high,
+    "refrigerant.subcooling_low": subcooling_low,
+    "refrigerant.subcooling_high": subcooling_high,
+    "refrigerant.condenser_approach_high": condenser_approach_high,
+    "refrigerant.condensing_high": condensing_high,
+    "refrigerant.evaporator_approach_high": evaporator_approach_high,
+    "refrigerant.suction_low": suction_low,
+    "refrigerant.capacity_lost": capacity_lost,
+    "refrigerant.water_flow_lost_condenser": water_flow_lost_condenser,
+    "refrigerant.water_flow_lost_evaporator": water_flow_lost_evaporator,
+    "refrigerant.non_condensables_at_rest": non_condensables_at_rest,
+    **EVENTS,
+}

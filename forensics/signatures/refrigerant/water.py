@@ -1,0 +1,115 @@
+"""What the water says: cooling lost, flow lost on either side; and non-condensable gas at rest."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from forensics.machine.baseline import Frame, cite, duty_of, max_age_s, own_usual, rests_of
+from forensics.machine.subject import Saturation, Subject, cannot_tell, detector
+from forensics.model.findings import Finding
+from forensics.model.points import Span
+from forensics.model.vocabulary import Outcome, Role
+from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.limits_and_baseline import Look, against_own, running, saturated
+
+_QUARTER_HOUR_NS = 900 * 1_000_000_000
+
+
+@detector("refrigerant.capacity_lost", running)
+def capacity_lost(subject: Subject, check: str, frame: Frame) -> Finding:
+    """Decide whether the chilled water was cooled much less than the machine's own usual at like duty."""
+    return _water(
+        subject,
+        check,
+        frame,
+        (Role.CHILLED_WATER_ENTERING, Role.CHILLED_WATER_LEAVING),
+        "chilled-water cooling",
+        above=False,
+    )
+
+
+@detector("refrigerant.water_flow_lost_evaporator", running)
+def water_flow_lost_evaporator(subject: Subject, check: str, frame: Frame) -> Finding:
+    """Decide whether the chilled water was cooled much more than usual at like duty, as with less flow."""
+    return _water(
+        subject,
+        check,
+        frame,
+        (Role.CHILLED_WATER_ENTERING, Role.CHILLED_WATER_LEAVING),
+        "chilled-water cooling",
+        above=True,
+    )
+
+
+@detector("refrigerant.water_flow_lost_condenser", running)
+def water_flow_lost_condenser(subject: Subject, check: str, frame: Frame) -> Finding:
+    """Decide whether the condenser water warmed much more than usual at like duty, as with less flow."""
+    return _water(
+        subject,
+        check,
+        frame,
+        (Role.CONDENSER_WATER_LEAVING, Role.CONDENSER_WATER_ENTERING),
+        "condenser-water warming",
+        above=True,
+    )
+
+
+def _water(subject: Subject, check: str, frame: Frame, roles: tuple[Role, Role], words: str, *, above: bool) -> Finding:
+    change_k = frame.values[roles[0]] - frame.values[roles[1]]
+    least_k = subject.limits["refrigerant.water_change_least"]
+    usable = frame.settled & (change_k > (least_k if above else -np.inf))
+    reading = np.where(np.isfinite(change_k), np.log(np.maximum(change_k, least_k / 10.0)), np.nan)
+    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=False), learn=change_k > least_k)
+    usable &= usual.usual > np.log(least_k)
+    look = Look(
+        check,
+        reading,
+        "1",
+        words,
+        "refrigerant.flow_lost" if above else check,
+        above=above,
+        lasting="refrigerant.flow_lasting" if above else "refrigerant.capacity_lasting",
+        groups=((roles[0],), (roles[1],)),
+        ratio=True,
+    )
+    return against_own(subject, frame, look, usual, usable)
+
+
+@detector("refrigerant.non_condensables_at_rest", saturated)
+def non_condensables_at_rest(subject: Subject, check: str, curve: Saturation) -> Finding:
+    """Decide whether the standing condenser pressure lay above saturation at its liquid's temperature.
+
+    Looks at the last quarter hour of each rest of an hour or more in the window, before the failure.
+    """
+    pressure = subject.record.samples[Role.CONDENSER_PRESSURE][0].trusted
+    liquid = subject.record.samples[Role.LIQUID_TEMPERATURE][0].trusted
+    excess: list[float] = []
+    ends: list[Span] = []
+    for rest in rests_of(subject, subject.limits["refrigerant.rest_least"]):
+        late = Span(max(rest.start_ns, rest.end_ns - _QUARTER_HOUR_NS), rest.end_ns)
+        part = pressure.between(late.start_ns, late.end_ns)
+        if not len(part):
+            continue
+        gap_k = curve.bubble_c(part.v) - liquid.at(part.t, max_age_s(liquid))
+        if np.isfinite(gap_k).any():
+            excess.append(float(np.nanmedian(gap_k)))
+            ends.append(late)
+    if not excess:
+        return cannot_tell(check, "no rest of an hour or more with condenser pressure and liquid temperature")
+    limit = subject.limits["refrigerant.non_condensables"]
+    value = float(np.median(excess))
+    outcome = Outcome.PRESENT if value > limit else Outcome.ABSENT
+    return answered(
+        subject,
+        check,
+        outcome,
+        f"Standing condenser pressure lay {value:+.2g} K above saturation at the liquid's temperature "
+        f"(limit {limit:g} K), {len(excess)} rests.",
+        Value(value, min(excess), max(excess), "K", "refrigerant.non_condensables", above=True),
+        Seen(
+            (ends[0].start_ns, ends[-1].end_ns),
+            cite(pressure, ends[-1].start_ns, ends[-1].end_ns) + cite(liquid, ends[-1].start_ns, ends[-1].end_ns),
+            max(pressure.interval_s, liquid.interval_s),
+            len(excess),
+        ),
+    )

@@ -1,0 +1,1 @@
+"""Signatures of the sequence of commands."""

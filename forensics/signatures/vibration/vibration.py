@@ -1,0 +1,49 @@
+"""Vibration of the casing: did it leave the machine's own usual, or the zone in which machines of its class run on."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from forensics.machine.baseline import Frame, duty_of, own_usual
+from forensics.machine.subject import Detector, Subject, cannot_tell, detector
+from forensics.model.findings import Finding
+from forensics.model.vocabulary import Role
+from forensics.signatures.core.limits_and_baseline import (
+    Look,
+    against_limit,
+    against_own,
+    own_then_level,
+    running,
+)
+
+
+@detector("vibration.high_at_equal_duty", running)
+def high_at_equal_duty(subject: Subject, check: str, frame: Frame) -> Finding:
+    """Decide whether the velocity of vibration rose above the machine's own usual at like duty, or into the zone above.
+
+    A level that was there all along is no change: it is left open, for mounting and sensor place decide it as well.
+
+    Notes
+    -----
+    Zones and the size of a significant change: ISO 20816-3 (from memory).
+    """
+    reading = frame.of(Role.VIBRATION_VELOCITY)
+    if reading is None:
+        return cannot_tell(check, "no trusted vibration velocity")
+    level = Look(
+        check,
+        reading,
+        "mm/s",
+        "vibration velocity",
+        "vibration.level_max",
+        above=True,
+        lasting="vibration.lasting",
+        groups=((Role.VIBRATION_VELOCITY,),),
+    )
+    own = replace(level, limit_name="vibration.rise_max")
+    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    judged = against_own(subject, frame, own, usual, frame.settled | frame.in_failing_run)
+    return own_then_level(judged, against_limit(subject, frame, level), level_excludes=False)
+
+
+DETECTORS: dict[str, Detector] = {"vibration.high_at_equal_duty": high_at_equal_duty}

@@ -1,0 +1,1 @@
+"""Signatures in waveform records."""

@@ -1,0 +1,60 @@
+"""Codes of ISO 14224 for the modes of the workbook: failure mode, mechanism and cause, kept apart."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+from forensics.errors import InputError, Problem
+from forensics.model.vocabulary import Mode
+from forensics.rules import FOLDER, read_toml
+
+FILE = "iso14224.toml"
+
+
+@dataclass(frozen=True, slots=True)
+class Coding:
+    """How one mode is coded; mechanism and cause in words."""
+
+    code: str
+    failure_mode: str
+    mechanism: str
+    cause: str
+
+
+@cache
+def read_coding() -> tuple[dict[str, Coding], str]:
+    """Coding by mode, and where it comes from.
+
+    Raises
+    ------
+    InputError
+        A mode has no coding, or one that is not in the lists: all at once.
+    """
+    data = read_toml(FOLDER / FILE)
+    problems, found = [], {}
+    for mode in Mode:
+        if mode is Mode.NONE:
+            continue
+        row = data["mode"].get(mode.value)
+        if row is None:
+            problems.append(Problem("this mode has no coding", file=FILE, column=mode.value))
+            continue
+        wrong = [
+            key
+            for key, among in (("code", "codes"), ("mechanism", "mechanisms"), ("cause", "causes"))
+            if row.get(key) not in data[among]
+        ]
+        if wrong or set(row) != {"code", "mechanism", "cause"}:
+            problems.append(Problem(f"not in the lists: {', '.join(wrong) or 'a key'}", file=FILE, column=mode.value))
+            continue
+        mechanism = data["mechanisms"][row["mechanism"]]
+        number = "" if row["mechanism"] == "not told" else f"{row['mechanism']} "
+        found[mode.value] = Coding(
+            row["code"], data["codes"][row["code"]], f"{number}{mechanism}", data["causes"][row["cause"]]
+        )
+    unknown = sorted(set(data["mode"]) - set(found) - {str(p.column) for p in problems})
+    problems += [Problem("there is no such mode", file=FILE, column=name) for name in unknown]
+    if problems:
+        raise InputError(problems)
+    return found, str(data["source"])

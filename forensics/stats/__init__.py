@@ -1,0 +1,1 @@
+"""Statistics that several rooms need, each once."""
