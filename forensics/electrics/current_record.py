@@ -16,9 +16,9 @@ from forensics.electrics.phasors import (
 )
 from forensics.electrics.record_helpers import Answered, cycle_width, longest_stretch, unknown
 from forensics.model.record import Waveform
+from forensics.model.role_words import in_words
 from forensics.model.vocabulary import Outcome, Starter
 from forensics.rules import Limits
-from forensics.signatures.core.finding import in_words
 
 _NO_CURRENTS = "needs the three line currents of one record"
 

@@ -12,8 +12,7 @@ from pathlib import Path, PurePosixPath
 
 from forensics.case.schema import CaseFile, read_case_file
 from forensics.errors import InputError, Problem
-from forensics.intake.exhibits import hash_of
-from forensics.intake.waveform.header import sibling
+from forensics.intake.exhibits import hash_of, sibling
 from forensics.rules import FOLDER
 
 WAVEFORM_PARTS = (".cfg", ".dat", ".hdr", ".inf")

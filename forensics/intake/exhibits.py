@@ -1,5 +1,12 @@
 """Which files a case stands on: their bytes are opened read-only, hashed, and looked at again at the end."""
 
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    pass
+
 from __future__ import annotations
 
 import hashlib
@@ -72,3 +79,11 @@ def check_untouched(exhibits: Iterable[Exhibit]) -> list[Problem]:
                 )
             )
     return problems
+
+
+def sibling(file: Path, suffix: str) -> Path | None:
+    """The file beside this one with the same name and another ending, whatever the case of its letters."""
+    wanted = (file.stem + suffix).casefold()
+    if not file.parent.is_dir():
+        return None
+    return next((path for path in sorted(file.parent.iterdir()) if path.name.casefold() == wanted), None)

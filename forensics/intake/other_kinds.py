@@ -6,12 +6,12 @@ from dataclasses import replace
 from pathlib import Path, PurePosixPath
 
 from forensics.intake.exhibits import Exhibit, take_exhibit
+from forensics.intake.job import Job
 from forensics.intake.points.ambiguous_names import ask_which_machine
 from forensics.intake.points.assemble import bind_points
 from forensics.intake.points.find_layout import find_layout, wanted_columns
 from forensics.intake.points.footers import footer_rows, say_counts
 from forensics.intake.points.preconditions import has_time, no_records, without_points
-from forensics.intake.read import Job
 from forensics.intake.result import SourceReading
 from forensics.intake.table.raw_table import Gathered
 from forensics.intake.text.parser import BlockReader

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 
-from forensics.case.schema import CaseFile, Point, Source, local_to_utc
+from forensics.case.schema import CaseFile, Point, local_to_utc
 from forensics.errors import Problem, Problems, Severity
 from forensics.intake.exhibits import take_exhibit
+from forensics.intake.job import Job
 from forensics.intake.result import SourceReading
 from forensics.intake.text.streams import UnreadableError
 from forensics.model.points import Span
@@ -16,48 +16,6 @@ from forensics.model.points import Span
 _WAVEFORM = {".cfg", ".cff", ".dat"}
 _WORKBOOK = {".xlsx", ".xlsm", ".ods", ".xls", ".xlsb"}
 _COLUMNAR = {".parquet", ".feather", ".arrow", ".pq"}
-
-
-@dataclass(slots=True)
-class Job:
-    """One source with the points that may be in it.
-
-    Attributes
-    ----------
-    points
-        Number of the point in the case file and the point: those bound to this source, and those bound to none.
-    found
-        Numbers of the points that this source holds.
-    """
-
-    casefile: CaseFile
-    source: Source
-    file: Path
-    zone: str
-    clock: str
-    keep: Span | None
-    failure_ns: int | None
-    problems: Problems
-    points: list[tuple[int, Point]]
-    found: set[int] = field(default_factory=set)
-    names: list[str] = field(default_factory=list)
-
-    @property
-    def path(self) -> str:
-        """Path as the case file gives it."""
-        return self.source.path
-
-    def leave_out(self, what: str, remedy: str = "", row: int | None = None, column: str = "") -> None:
-        """The export can't be used: its points are left out, the rest runs."""
-        self.problems.add(Problem(what, file=self.path, row=row, column=column, remedy=remedy, severity=Severity.POINT))
-
-    def stop(self, what: str, remedy: str = "", row: int | None = None, column: str = "") -> None:
-        """A question that stops the case."""
-        self.problems.add(Problem(what, file=self.path, row=row, column=column, remedy=remedy))
-
-    def note(self, what: str, row: int | None = None) -> None:
-        """Something the report states."""
-        self.problems.add(Problem(what, file=self.path, row=row, severity=Severity.NOTE))
 
 
 def read_sources(

@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 from forensics.electrics.phasors import AMPS, VOLTS, Floats
 from forensics.machine.baseline import max_age_s
+from forensics.machine.citations import rows_of_each
 from forensics.machine.subject import Subject, cannot_tell
 from forensics.model.findings import Cite, Finding, Stop
 from forensics.model.memo import made_once
 from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Role, StopKind
-from forensics.signatures.core.finding import rows_of_each
 
 Bools = NDArray[np.bool_]
 Times = NDArray[np.int64]

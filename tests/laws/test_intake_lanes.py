@@ -14,7 +14,7 @@ from forensics.case.schema import check_case
 from forensics.errors import Problems
 from forensics.intake import SourceReading, read_sources
 from forensics.intake.exhibits import take_exhibit
-from forensics.intake.read import Job
+from forensics.intake.job import Job
 from forensics.intake.text.reader import read_text
 from forensics.intake.text.streams import UnreadableError
 from forensics.model.units import read_unit, to_canonical

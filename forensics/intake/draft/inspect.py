@@ -14,9 +14,9 @@ from forensics.case.schema import CaseFile, Source, check_case
 from forensics.errors import Problem, Problems
 from forensics.intake.draft.suggest import is_clear, suggest
 from forensics.intake.exhibits import Exhibit, take_exhibit
+from forensics.intake.job import Job
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.points.find_layout import Layout, find_layout, wanted_columns
-from forensics.intake.read import Job
 from forensics.intake.table.decimal_mark import decide_marks
 from forensics.intake.table.dialect import Dialect
 from forensics.intake.table.raw_table import Gathered

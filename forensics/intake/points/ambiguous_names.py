@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 
 from forensics.case.schema import Point
+from forensics.intake.job import Job
 from forensics.intake.lexicon import plain
 from forensics.intake.points.find_layout import Layout
-from forensics.intake.read import Job
 from forensics.intake.table.dialect import Dialect
 
 _LEAST_TWICE, _MOST_MACHINES = 2, 12

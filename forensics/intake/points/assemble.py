@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from forensics.errors import Severity
 from forensics.intake.exhibits import Exhibit
+from forensics.intake.job import Job
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.points.bind import Binder
 from forensics.intake.points.find_layout import Layout
@@ -26,7 +27,6 @@ from forensics.intake.points.layouts import (
 from forensics.intake.points.quality import hide_bad_quality
 from forensics.intake.points.resolve_times import Judge
 from forensics.intake.points.resolved import Settled
-from forensics.intake.read import Job
 from forensics.intake.result import OUTSIDE_WINDOW, Accounting, Detection, SetAside, SourceReading
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
 from forensics.intake.table.dialect import Dialect

@@ -6,9 +6,9 @@ import re
 from dataclasses import dataclass, field
 
 from forensics.case.schema import Point
+from forensics.intake.job import Job
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.points.bind import is_number
-from forensics.intake.read import Job
 from forensics.intake.result import Detection
 from forensics.intake.table.dialect import Dialect, column_index
 from forensics.intake.table.row_filter import Wanted

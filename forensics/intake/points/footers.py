@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from forensics.intake.read import Job
+from forensics.intake.job import Job
 from forensics.intake.result import SourceReading
 from forensics.intake.table.dialect import Dialect
 from forensics.intake.table.raw_table import Gathered

@@ -7,8 +7,8 @@ from collections import Counter
 from collections.abc import Sequence
 
 from forensics.intake.exhibits import Exhibit
+from forensics.intake.job import Job
 from forensics.intake.points.find_layout import Layout
-from forensics.intake.read import Job
 from forensics.intake.result import Accounting, Detection, SourceReading
 from forensics.intake.table.dialect import Dialect
 from forensics.intake.table.headers import filled

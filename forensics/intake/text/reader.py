@@ -10,12 +10,12 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from forensics.intake.exhibits import Exhibit
+from forensics.intake.job import Job
 from forensics.intake.points.ambiguous_names import ask_which_machine
 from forensics.intake.points.assemble import bind_points
 from forensics.intake.points.find_layout import Layout, find_layout, wanted_columns
 from forensics.intake.points.footers import footer_rows, say_counts
 from forensics.intake.points.preconditions import has_time, no_records, without_points
-from forensics.intake.read import Job
 from forensics.intake.result import Detection, SetAside, SourceReading
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
 from forensics.intake.table.dialect import Dialect, find_dialect

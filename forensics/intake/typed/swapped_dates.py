@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.intake.read import Job
+from forensics.intake.job import Job
 from forensics.intake.timestamps.date_order import OrderCount, local_ns
 from forensics.intake.timestamps.fields import DAY_NS
 from forensics.intake.timestamps.parse import read_fields

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from forensics.intake.waveform.stamps import Order, Refused, order_dates, read_stamp
@@ -346,11 +345,3 @@ def _read_time_code(lines: _Lines) -> int | None:
         lines.notes.append(f"time code '{code}' is no offset from UTC: the zone of the case is used")
         return None
     return -seconds if match[1] == "-" else seconds
-
-
-def sibling(file: Path, suffix: str) -> Path | None:
-    """The file beside this one with the same name and another ending, whatever the case of its letters."""
-    wanted = (file.stem + suffix).casefold()
-    if not file.parent.is_dir():
-        return None
-    return next((path for path in sorted(file.parent.iterdir()) if path.name.casefold() == wanted), None)

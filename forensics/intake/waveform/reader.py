@@ -17,10 +17,11 @@ import numpy as np
 
 from forensics.case.schema import Point, Source
 from forensics.errors import Problems
+from forensics.intake.exhibits import sibling
 from forensics.intake.result import Accounting, Detection, SetAside
 from forensics.intake.waveform.channels import Channels, left_out, unique_names
 from forensics.intake.waveform.data import Table, Times, read_table, sample_times
-from forensics.intake.waveform.header import Header, read_header, sibling, split_single_file
+from forensics.intake.waveform.header import Header, read_header, split_single_file
 from forensics.intake.waveform.stamps import NS, Refused
 from forensics.model.points import Origin, Switch
 from forensics.model.record import Waveform

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from forensics.machine.citations import rows_of
 from forensics.machine.commands import read_commands
 from forensics.machine.history import NO_STOP, stops_before, stops_of_window
 from forensics.machine.rotation import NEITHER
@@ -13,7 +14,7 @@ from forensics.machine.subject import Detector, Subject, cannot_tell, detector, 
 from forensics.model.findings import Cite, Finding, Stop
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered, rows_of, three_way
+from forensics.signatures.core.finding import Seen, Value, answered, three_way
 
 __all__ = ["DETECTORS", "list_stops"]
 

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Finding
-from forensics.model.points import Samples, Switch
-from forensics.model.vocabulary import Outcome, Role
+from forensics.model.vocabulary import Outcome
 from forensics.rules import read_checks
 
 
@@ -155,27 +153,6 @@ def _head(title: str, outcome: Outcome, why_not: str) -> str:
 def _statement(title: str, outcome: Outcome, words: str, why_not: str) -> str:
     end = "" if words.endswith(".") else "."
     return f"{_head(title, outcome, why_not)}{words[:1].upper()}{words[1:]}{end}"
-
-
-def rows_of(point: Samples | Switch | None, start_ns: int, end_ns: int) -> tuple[Cite, ...]:
-    """Rows of a point between two times, both included, as one citation; empty where it has none there."""
-    if point is None or not len(point):
-        return ()
-    low, high = np.searchsorted(point.t, [int(start_ns), int(end_ns) + 1])
-    chosen = point.row[int(low) : int(high)]
-    if not len(chosen):
-        return ()
-    return (Cite(point.origin.source, point.origin.column, (int(chosen.min()), int(chosen.max()))),)
-
-
-def rows_of_each(points: Iterable[Samples | Switch | None], start_ns: int, end_ns: int) -> tuple[Cite, ...]:
-    """Rows of several points between two times, a citation each; a point that has none there is left out."""
-    return tuple(cite for point in points for cite in rows_of(point, start_ns, end_ns))
-
-
-def in_words(role: Role) -> str:
-    """A role as it reads in a sentence."""
-    return role.value.replace("_", " ")
 
 
 def three_way(low: float, high: float, limit: float, *, above: bool) -> Outcome:

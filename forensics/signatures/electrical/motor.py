@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.machine.baseline import Frame, duty_of, own_usual
+from forensics.machine.citations import rows_of, rows_of_each
 from forensics.machine.phases import AMPS, Bools, Floats, before_failure, read_phases, trip_at_failure
 from forensics.machine.subject import Subject, cannot_tell, detector, nothing
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered, rows_of, rows_of_each
+from forensics.signatures.core.finding import Seen, Value, answered
 from forensics.signatures.core.limits_and_baseline import Look, against_own, ready, running
 
 

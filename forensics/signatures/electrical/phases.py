@@ -25,8 +25,9 @@ from forensics.machine.subject import Subject, cannot_tell, detector, nothing
 from forensics.model.findings import Finding
 from forensics.model.memo import made_once
 from forensics.model.points import NS
+from forensics.model.role_words import in_words
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered, in_words
+from forensics.signatures.core.finding import Seen, Value, answered
 
 _FEW = 3
 

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.machine.baseline import DISCHARGE, Frame, Mask, cite, max_age_s
+from forensics.machine.commanded import acting_seconds
 from forensics.machine.commands import read_commands
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
@@ -19,7 +20,6 @@ from forensics.signatures.refrigerant.expansion_valve import (
     valve_shut,
     valve_wide_open,
 )
-from forensics.signatures.slide.motion import acting_seconds
 
 Index = NDArray[np.int64]
 _LONGEST_LOOK_S = 43_200.0

@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.machine.baseline import frame_of
+from forensics.machine.citations import rows_of, rows_of_each
 from forensics.machine.phases import AMPS, VOLTS
 from forensics.machine.subject import Subject, cannot_tell, detector, nothing
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered, rows_of, rows_of_each
+from forensics.signatures.core.finding import Seen, Value, answered
 
 _FEW = 5
 

@@ -8,12 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.machine.baseline import Frame, frame_of, rests_of
+from forensics.machine.citations import rows_of, rows_of_each
 from forensics.machine.phases import AMPS, Bools, Floats, trip_at_failure
 from forensics.machine.subject import Subject, cannot_tell, detector, nothing
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples, Span
+from forensics.model.role_words import in_words
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered, in_words, rows_of, rows_of_each
+from forensics.signatures.core.finding import Seen, Value, answered
 
 _FEW = 5
 _OLDEST_S = 600.0

@@ -6,13 +6,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from forensics.machine.citations import rows_of, rows_of_each
 from forensics.machine.phases import Trip, stopped, widened
 from forensics.machine.subject import Subject, cannot_tell, detector
 from forensics.machine.trip_words import trip_texts
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples
+from forensics.model.role_words import in_words
 from forensics.model.vocabulary import ROLE_FACTS, Dimension, Outcome, Quality, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, answered, in_words, rows_of, rows_of_each
+from forensics.signatures.core.finding import Seen, Value, answered
 
 _FEW = 5
 _JUMP_LIMIT = {

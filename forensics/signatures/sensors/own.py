@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
+from forensics.machine.citations import rows_of, rows_of_each
 from forensics.machine.phases import before_failure, stretches, trip_at_failure
 from forensics.machine.subject import Subject, cannot_tell, detector, nothing
 from forensics.machine.trip_words import trip_texts
 from forensics.model.findings import Cite, Finding
 from forensics.model.points import NS, Samples
+from forensics.model.role_words import in_words
 from forensics.model.vocabulary import ROLE_FACTS, Dimension, Outcome, Quality, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, answered, in_words, rows_of, rows_of_each
+from forensics.signatures.core.finding import Seen, Value, answered
 
 _FEW = 5
 _LEAST_KNOWN_S = 3600.0

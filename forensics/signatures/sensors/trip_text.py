@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
+from forensics.machine.citations import rows_of, rows_of_each
 from forensics.machine.phases import AMPS, Floats, Trip, stopped, widened
 from forensics.machine.subject import Subject, cannot_tell, detector
 from forensics.machine.trip_words import Quantity, trip_told
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples
 from forensics.model.record import LogLine
+from forensics.model.role_words import in_words
 from forensics.model.vocabulary import ROLE_FACTS, Dimension, Outcome, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, answered, in_words, rows_of, rows_of_each
+from forensics.signatures.core.finding import Seen, Value, answered
 from forensics.signatures.sensors.jump import no_true_step, since_start_s, stepped_alone
 from forensics.signatures.sensors.uncorroborated import stood_alone
 

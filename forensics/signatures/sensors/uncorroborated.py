@@ -21,12 +21,14 @@ from forensics.machine.baseline import (
     frame_of,
     own_usual,
 )
+from forensics.machine.citations import rows_of_each
 from forensics.machine.subject import Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS
+from forensics.model.role_words import in_words
 from forensics.model.vocabulary import Outcome, Role
 from forensics.refrigerants.saturation import SaturationCurve
-from forensics.signatures.core.finding import Seen, Value, answered, in_words, rows_of_each
+from forensics.signatures.core.finding import Seen, Value, answered
 from forensics.signatures.core.limits_and_baseline import running_saturated
 
 _FEW = 5

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.machine.citations import rows_of
 from forensics.machine.commands import Command, read_commands
 from forensics.machine.history import NO_STOP, run_of, starts_before, stops_before
 from forensics.machine.runs import apart_from_runs_s
@@ -15,7 +16,7 @@ from forensics.machine.subject import Detector, Subject, cannot_tell, detector, 
 from forensics.model.findings import Cite, Finding, Start, Stop
 from forensics.model.points import NS, ON
 from forensics.model.vocabulary import Outcome, Role, State, StopKind
-from forensics.signatures.core.finding import Seen, Value, answered, rows_of
+from forensics.signatures.core.finding import Seen, Value, answered
 
 Times = NDArray[np.int64]
 _FINE_S = 2.0

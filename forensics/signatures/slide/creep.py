@@ -12,11 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.machine.capacity import Capacity, Floats, Mask, Times
+from forensics.machine.commanded import acting_seconds
 from forensics.machine.commands import read_commands
 from forensics.machine.subject import Subject
 from forensics.model.points import NS
 from forensics.model.vocabulary import Recorded, Role
-from forensics.signatures.slide.motion import acting_seconds
 
 _Z95 = 1.959963984540054
 _FEWEST = 60

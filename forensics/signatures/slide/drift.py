@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from forensics.machine.capacity import Capacity, Floats, Mask, capacity
+from forensics.machine.citations import rows_of
 from forensics.machine.commands import read_commands
 from forensics.machine.subject import Subject, cannot_tell, detector, nothing
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Recorded
-from forensics.signatures.core.finding import Seen, Value, answered, rows_of, three_way
+from forensics.signatures.core.finding import Seen, Value, answered, three_way
 from forensics.signatures.slide.creep import creep_of
 from forensics.signatures.slide.holds import (
     Balance,

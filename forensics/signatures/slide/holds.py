@@ -8,13 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.machine.capacity import Capacity, Floats, Mask, Times, deadband
+from forensics.machine.commanded import acting_seconds
 from forensics.machine.commands import read_commands
 from forensics.machine.subject import Subject
 from forensics.model.memo import made_once
 from forensics.model.points import NS
 from forensics.model.vocabulary import Recorded, Role
 from forensics.signatures.slide.lift import Relation, pressed, relation_of
-from forensics.signatures.slide.motion import acting_seconds, expected, interval_s, steps
+from forensics.signatures.slide.motion import expected, interval_s, steps
 
 
 @dataclass(frozen=True)

@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.machine.capacity import Capacity, noise
+from forensics.machine.citations import rows_of
 from forensics.machine.commands import read_commands
 from forensics.machine.subject import Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered, rows_of
+from forensics.signatures.core.finding import Seen, Value, answered
 from forensics.signatures.electrical.motor import spikes_before_trip
 from forensics.signatures.refrigerant.events import recirculation
 from forensics.signatures.slide.holds import moves_by_itself

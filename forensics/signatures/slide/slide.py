@@ -5,15 +5,17 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.machine.capacity import Capacity
+from forensics.machine.citations import rows_of
+from forensics.machine.commanded import acting_seconds
 from forensics.machine.commands import read_commands
 from forensics.machine.history import stops_before
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector, met
 from forensics.model.findings import Finding, Stop
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Recorded, Role, StopKind
-from forensics.signatures.core.finding import Seen, Value, answered, rows_of
+from forensics.signatures.core.finding import Seen, Value, answered
 from forensics.signatures.slide.drift import drifts_to_load, drifts_to_unload
-from forensics.signatures.slide.motion import Bins, acting_seconds, looked, sure_share
+from forensics.signatures.slide.motion import Bins, looked, sure_share
 from forensics.signatures.slide.response import (
     no_response_to_load,
     no_response_to_unload,

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.machine.baseline import max_age_s
+from forensics.machine.citations import rows_of
 from forensics.machine.commands import read_commands
 from forensics.machine.history import last_run
 from forensics.machine.rotor_pressure import across_rotors
@@ -15,7 +16,7 @@ from forensics.machine.subject import Subject, cannot_tell, detector
 from forensics.model.findings import Finding, Start
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered, rows_of
+from forensics.signatures.core.finding import Seen, Value, answered
 
 Floats = NDArray[np.float64]
 _FEWEST = 3

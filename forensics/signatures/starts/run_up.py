@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.case.schema import Machine
+from forensics.machine.citations import rows_of
 from forensics.machine.history import last_run, run_of, starts_before
 from forensics.machine.runs import largest_phase
 from forensics.machine.start_power import volts_share
@@ -14,7 +15,7 @@ from forensics.model.findings import Finding, Start
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role, Starter
 from forensics.rules import Limits
-from forensics.signatures.core.finding import Seen, Value, answered, rows_of
+from forensics.signatures.core.finding import Seen, Value, answered
 
 _FEWEST = 3
 _FIRST_S = 60

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from forensics.machine.commanded import acting_seconds
 from forensics.machine.commands import read_commands
 from forensics.machine.history import started, starts_before, stops_before, unseen_run
 from forensics.machine.start_table import list_starts, unloaded_share, wilson
@@ -16,7 +17,6 @@ from forensics.model.findings import Finding, Start, Stop
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Outcome, PreviousStop, Role, StopKind
 from forensics.signatures.core.finding import Seen, Value, answered, three_way
-from forensics.signatures.slide.motion import acting_seconds
 from forensics.signatures.starts.course import (
     discharge_falls_below_suction,
     no_lift,

@@ -6,19 +6,13 @@ from dataclasses import replace
 
 import pytest
 
+from forensics.machine.citations import rows_of, rows_of_each
 from forensics.machine.subject import Subject
 from forensics.model.findings import Cite
+from forensics.model.role_words import in_words
 from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks
-from forensics.signatures.core.finding import (
-    Seen,
-    Value,
-    answered,
-    in_words,
-    left_open,
-    rows_of,
-    rows_of_each,
-)
+from forensics.signatures.core.finding import Seen, Value, answered, left_open
 from signatures.machine import EPOCH, draw, healthy, subject_of
 
 CHECK, LIMIT = "heat.oil_hot", "heat.oil_hot"

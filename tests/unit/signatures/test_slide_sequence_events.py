@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from forensics.machine.capacity import capacity
+from forensics.machine.commanded import acting_seconds
 from forensics.machine.solenoid_events import solenoid_events
 from forensics.model.points import NS, ON, Origin, Samples
 from forensics.model.vocabulary import Outcome, Role
@@ -16,7 +17,6 @@ from forensics.signatures.sequence import sequence
 from forensics.signatures.sequence.sequence import both_acting
 from forensics.signatures.slide import slide
 from forensics.signatures.slide.holds import balance
-from forensics.signatures.slide.motion import acting_seconds
 from signatures.machine import EPOCH, Cycle, Drawn, draw, healthy, profile, subject_of
 
 DETECTORS = {**slide.DETECTORS, **sequence.DETECTORS}
