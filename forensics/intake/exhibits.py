@@ -1,12 +1,5 @@
 """Which files a case stands on: their bytes are opened read-only, hashed, and looked at again at the end."""
 
-from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    pass
-
 from __future__ import annotations
 
 import hashlib

@@ -13,8 +13,8 @@ from forensics.intake.points.find_layout import find_layout, wanted_columns
 from forensics.intake.points.footers import footer_rows, say_counts
 from forensics.intake.points.preconditions import has_time, no_records, without_points
 from forensics.intake.result import SourceReading
+from forensics.intake.table.parser import BlockReader
 from forensics.intake.table.raw_table import Gathered
-from forensics.intake.text.parser import BlockReader
 from forensics.intake.text.streams import UnreadableError
 from forensics.intake.timestamps.zones import zone_letters
 from forensics.intake.typed.swapped_dates import dates_are_exchanged

@@ -19,8 +19,8 @@ from forensics.intake.lexicon import plain, read_words
 from forensics.intake.points.find_layout import Layout, find_layout, wanted_columns
 from forensics.intake.table.decimal_mark import decide_marks
 from forensics.intake.table.dialect import Dialect
+from forensics.intake.table.parser import BlockReader
 from forensics.intake.table.raw_table import Gathered
-from forensics.intake.text.parser import BlockReader
 from forensics.intake.text.streams import ByteSource, UnreadableError, WrongEncodingError, encoding_of
 from forensics.intake.typed.reader import gather_table, is_typed, open_table, table_dialect
 from forensics.intake.waveform.header import read_header, split_single_file

@@ -19,9 +19,9 @@ from forensics.intake.points.preconditions import has_time, no_records, without_
 from forensics.intake.result import Detection, SetAside, SourceReading
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
 from forensics.intake.table.dialect import Dialect, find_dialect
+from forensics.intake.table.parser import BlockReader, Prepared
 from forensics.intake.table.raw_table import Gathered
 from forensics.intake.table.records import split_lines
-from forensics.intake.text.parser import BlockReader, Prepared
 from forensics.intake.text.streams import (
     SAMPLE_BYTES,
     ByteSource,

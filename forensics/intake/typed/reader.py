@@ -15,12 +15,12 @@ from forensics.intake.result import Detection, SetAside
 from forensics.intake.table import dialect as layout
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
 from forensics.intake.table.dialect import Dialect, Note
+from forensics.intake.table.parser import BlockReader
 from forensics.intake.table.raw_table import Cells as Column
 from forensics.intake.table.raw_table import Piece, Times
 from forensics.intake.table.records import RowText
 from forensics.intake.table.row_filter import NO_TIME as NO_STAMP
 from forensics.intake.table.row_filter import Wanted
-from forensics.intake.text.parser import BlockReader
 from forensics.intake.timestamps.fields import TIME_ONLY, Fields
 from forensics.intake.typed import columnar
 from forensics.intake.typed import workbook as workbooks

@@ -6,21 +6,23 @@ import importlib
 from collections.abc import Mapping
 from functools import cache
 
-from forensics.machine.subject import Detector
+from forensics.machine.subject import Detector, Subject
+from forensics.model.findings import Finding
+from forensics.model.memo import made_once
 from forensics.rules import read_checks
 
 FAMILIES = (
-    "starts",
-    "coastdown",
-    "slide",
-    "sequence",
-    "oil",
-    "refrigerant",
-    "heat",
-    "electrical",
-    "waveform",
-    "vibration",
-    "sensors",
+    "starts.starts",
+    "coastdown.coastdown",
+    "slide.slide",
+    "sequence.sequence",
+    "oil.feed",
+    "refrigerant.circuit",
+    "heat.discharge",
+    "electrical.electrical",
+    "waveform.records",
+    "vibration.vibration",
+    "sensors.sensors",
 )
 
 
@@ -41,3 +43,9 @@ def all_detectors() -> Mapping[str, Detector]:
     if checks != set(found):
         raise AssertionError(f"without detector: {checks - set(found)}; without table: {set(found) - checks}")
     return found
+
+
+@made_once
+def answers_of(subject: Subject, check: str) -> tuple[Finding, ...]:
+    """What the detector of another check answers: how one family asks another, and each is asked once."""
+    return all_detectors()[check](subject)

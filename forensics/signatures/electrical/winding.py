@@ -11,12 +11,12 @@ from forensics.machine.citations import rows_of_each
 from forensics.machine.phases import AMPS, Floats, Times, Trip, stopped, widened
 from forensics.machine.subject import Subject, cannot_tell, detector, nothing
 from forensics.machine.trip_words import trip_lines
+from forensics.machine.waveforms import in_window
 from forensics.model.findings import Cite, Finding
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Recorded
 from forensics.signatures.core.finding import Seen, Value, answered
 from forensics.signatures.electrical.motor import currents_of
-from forensics.signatures.waveform.records import in_window
 
 _ONE_TRIP_S = 60
 

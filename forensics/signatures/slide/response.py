@@ -10,9 +10,8 @@ from forensics.machine.commands import read_commands
 from forensics.machine.subject import Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
+from forensics.signatures.core.catalogue import answers_of
 from forensics.signatures.core.finding import Seen, Value, answered
-from forensics.signatures.electrical.motor import spikes_before_trip
-from forensics.signatures.refrigerant.events import recirculation
 from forensics.signatures.slide.holds import moves_by_itself
 from forensics.signatures.slide.loss import Loss, command_interval_s, loss_of, onset, reference, stale
 from forensics.signatures.slide.motion import (
@@ -158,14 +157,18 @@ def _pulses(subject: Subject, sign: float, span_ns: tuple[int, int]) -> int:
     return int(np.sum((starts >= span_ns[0]) & (starts < span_ns[1])))
 
 
+def _outcome(subject: Subject, check: str) -> Outcome:
+    return answers_of(subject, check)[0].outcome
+
+
 def _other_reason(subject: Subject, bins: Bins, source: Capacity, sign: float) -> str:
     """Why a missing movement need not mean that the command found no response; empty where nothing else explains it."""
     other = Role.UNLOAD_SOLENOID if sign > 0 else Role.LOAD_SOLENOID
     if not np.isfinite(bins.unload_s if sign > 0 else bins.load_s).any():
         return f"the capacity hardly moved, but without {other.value} a counter-command is not excluded"
-    if not source.by_slide and spikes_before_trip(subject)[0].outcome is Outcome.PRESENT:
+    if not source.by_slide and _outcome(subject, "electrical.current_spikes_before_trip") is Outcome.PRESENT:
         return "the current spiked before the stop: something other than the slide moved it"
-    if sign > 0 and not source.by_slide and recirculation(subject)[0].outcome is not Outcome.ABSENT:
+    if sign > 0 and not source.by_slide and _outcome(subject, "refrigerant.recirculation") is not Outcome.ABSENT:
         return "the current hardly moved, but gas that recirculates, which is not excluded, keeps it from following"
     if moves_by_itself(subject, source, -sign) is not None:
         return "the capacity also moves by itself against the command: both look alike"

@@ -16,27 +16,14 @@ from forensics.electrics.record_helpers import Answered, unknown
 from forensics.electrics.residual_voltage import ResidualDirection, residual_direction
 from forensics.electrics.supply_record import dip, supply_sequence, unbalance
 from forensics.machine.subject import Detector, Subject, cannot_tell
+from forensics.machine.waveforms import in_window
 from forensics.model.findings import Cite, Finding
 from forensics.model.points import NS
 from forensics.model.record import Waveform
 from forensics.model.vocabulary import Outcome, Role, Starter
 from forensics.signatures.core.finding import Seen, Value, answered
 
-__all__ = ["DETECTORS", "Answered", "ResidualDirection", "in_window", "residual_direction", "supply_sequence"]
-
-
-def in_window(subject: Subject) -> tuple[Waveform, ...]:
-    """Records that may lie in the window, their clock's uncertainty granted."""
-    found = []
-    for waveform in subject.record.waveforms:
-        widen_s = subject.record.uncertainty_s(waveform.clock)
-        widen_ns = round(widen_s * NS) if np.isfinite(widen_s) else 2**61
-        span = waveform.span
-        if span.end_ns + widen_ns >= subject.record.window.start_ns and (
-            span.start_ns - widen_ns < subject.record.window.end_ns
-        ):
-            found.append(waveform)
-    return tuple(found)
+__all__ = ["DETECTORS", "Answered", "ResidualDirection", "residual_direction", "supply_sequence"]
 
 
 def as_finding(subject: Subject, check_id: str, waveform: Waveform, answer: Answered, suffix: str = "") -> Finding:

@@ -17,9 +17,9 @@ import pytest
 
 from forensics.case.schema import Source
 from forensics.errors import Severity
+from forensics.intake.table.parser import BlockReader
 from forensics.intake.table.raw_table import Gathered
 from forensics.intake.table.row_filter import Wanted
-from forensics.intake.text.parser import BlockReader
 from forensics.intake.typed.cells import NO_TIME
 from forensics.intake.typed.reader import gather_table, open_table, row_texts, table_dialect
 from forensics.intake.typed.workbook import SheetQuestion, read_sheet, sheet_names
