@@ -20,7 +20,7 @@ from forensics.intake.result import SetAside
 from forensics.intake.table.dialect import Dialect
 from forensics.intake.table.raw_table import Cells, Gathered, Piece, times_of
 from forensics.intake.table.records import RowText, records, split_lines
-from forensics.intake.table.row_filter import NO_TIME, NUL, REPEATED, Standing, Wanted
+from forensics.intake.table.row_filter import NO_TIME, NUL, REPEATED, ColumnMap, Wanted
 from forensics.intake.timestamps.fields import EPOCH, TIME_ONLY, Fields
 from forensics.intake.timestamps.parse import read_fields
 from forensics.intake.timestamps.split_columns import read_times, together
@@ -64,14 +64,14 @@ class BlockReader:
     zone_offsets: dict[str, int]
     gathered: Gathered
     careful_only: bool = False
-    standing: Standing = field(init=False)
+    standing: ColumnMap = field(init=False)
     text_columns: set[int] = field(default_factory=set)
     pending: str = ""
     pending_lines: int = 0
     last_local: int | None = None
 
     def __post_init__(self) -> None:
-        self.standing = Standing(self.dialect, self.wanted, self.gathered)
+        self.standing = ColumnMap(self.dialect, self.wanted, self.gathered)
 
     @property
     def position(self) -> dict[int, int | None]:

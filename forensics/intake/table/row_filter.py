@@ -52,7 +52,7 @@ _UNDER_HEADER = 4  # lines: units, descriptions and types stand no further below
 
 
 @dataclass(slots=True)
-class Standing:
+class ColumnMap:
     """The columns of the rows that come now.
 
     Attributes
