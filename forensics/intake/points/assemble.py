@@ -25,7 +25,7 @@ from forensics.intake.points.layouts import (
     wide_points,
 )
 from forensics.intake.points.quality import hide_bad_quality
-from forensics.intake.points.resolve_times import Judge
+from forensics.intake.points.resolve_times import TimeResolver
 from forensics.intake.points.resolved import Settled
 from forensics.intake.result import OUTSIDE_WINDOW, Accounting, Detection, SetAside, SourceReading
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
@@ -56,7 +56,7 @@ def bind_points(
     """
     names, keys = _keys(gathered, layout)
     time_name = ", ".join(dialect.names[i] for i in dialect.time_columns)
-    judge = Judge(job.path, job.source, job.zone, time_name, job.keep, job.failure_ns, job.problems)
+    judge = TimeResolver(job.path, job.source, job.zone, time_name, job.keep, job.failure_ns, job.problems)
     _say_months(job, gathered, dialect)
     settled = judge.settle(gathered, keys, _column_texts(gathered, dialect) or texts)
     if settled is None:
@@ -141,7 +141,7 @@ def _note(job: Job, what: str, row: int, column: str) -> Any:
     return Problem(what, file=job.path, row=row, column=column, severity=Severity.NOTE)
 
 
-def _empty(job: Job, exhibit: Exhibit, layout: Layout, gathered: Gathered, judge: Judge) -> SourceReading:
+def _empty(job: Job, exhibit: Exhibit, layout: Layout, gathered: Gathered, judge: TimeResolver) -> SourceReading:
     counts = Counter(row.reason for row in gathered.aside)
     waiting = gathered.rows_read - sum(counts.values())
     if waiting:

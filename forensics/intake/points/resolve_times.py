@@ -37,7 +37,7 @@ REPEATED_HOUR = "repeated hour: pass not known"
 
 
 @dataclass(slots=True)
-class Judge:
+class TimeResolver:
     """Settles the times of one export; questions go to ``problems``, findings to ``detections`` and ``notes``."""
 
     path: str
