@@ -26,7 +26,7 @@ from forensics.intake.points.layouts import (
 )
 from forensics.intake.points.quality import hide_bad_quality
 from forensics.intake.points.resolve_times import TimeResolver
-from forensics.intake.points.resolved import Settled
+from forensics.intake.points.resolved import ResolvedTimes
 from forensics.intake.result import OUTSIDE_WINDOW, Accounting, Detection, SetAside, SourceReading
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
 from forensics.intake.table.dialect import Dialect
@@ -289,7 +289,7 @@ def _bind(
     dialect: Dialect,
     layout: Layout,
     gathered: Gathered,
-    settled: Settled,
+    settled: ResolvedTimes,
     binder: Binder,
     marks: Marks,
     named: tuple[list[str], NDArray[np.int32] | None],
@@ -321,7 +321,7 @@ def _bind(
     return points
 
 
-def _account(job: Job, gathered: Gathered, settled: Settled, binder: Binder, texts: Texts) -> Accounting:
+def _account(job: Job, gathered: Gathered, settled: ResolvedTimes, binder: Binder, texts: Texts) -> Accounting:
     rows = gathered.row()
     listed = list(gathered.aside)
     if settled.aside:
