@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.machine.motor_circuit import MotorLoad, Spread, motor_load
-from forensics.machine.settled_current import Settled, Window, settled_in
+from forensics.machine.settled_current import SettledCurrent, Window, settled_in
 from forensics.machine.states import Run
 from forensics.machine.subject import Subject
 from forensics.model.points import NS, Samples
@@ -16,7 +16,7 @@ from forensics.model.vocabulary import Role, Starter
 _VOLTS = (Role.VOLTS_AB, Role.VOLTS_BC, Role.VOLTS_CA)
 _ROOT_3 = 3.0**0.5
 _USUAL_MOST = 0.98
-_NO_MEAN = Settled(None)
+_NO_MEAN = SettledCurrent(None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,7 @@ class Beside:
     active: Spread | None = None
     no_power: str = ""
     volts_share: float | None = None
-    settled: Settled = _NO_MEAN
+    settled: SettledCurrent = _NO_MEAN
 
 
 NO_MOTOR = Motor()
@@ -96,7 +96,7 @@ def beside_amps(subject: Subject, run: Run, window: Window, motor: Motor) -> Bes
     return Beside(active, why, volts, settled)
 
 
-def _active(subject: Subject, run: Run, window: Window, motor: Motor) -> tuple[Spread | None, Settled, str]:
+def _active(subject: Subject, run: Run, window: Window, motor: Motor) -> tuple[Spread | None, SettledCurrent, str]:
     limits, power = subject.limits, motor.power
     if power is None:
         return None, _NO_MEAN, "no motor_power"
