@@ -14,7 +14,7 @@ from forensics.intake.points.footers import footer_rows, say_counts
 from forensics.intake.points.preconditions import has_time, no_records, without_points
 from forensics.intake.result import SourceReading
 from forensics.intake.table.parser import BlockReader
-from forensics.intake.table.raw_table import Gathered
+from forensics.intake.table.raw_table import RawTable
 from forensics.intake.text.streams import UnreadableError
 from forensics.intake.timestamps.zones import zone_letters
 from forensics.intake.typed.swapped_dates import dates_are_exchanged
@@ -73,7 +73,7 @@ def read_table_source(job: Job, exhibit: Exhibit) -> SourceReading:
     ask_which_machine(job, dialect, layout)
     wanted = wanted_columns(dialect, layout)
     marks = typed.marks_of(table, wanted, job.source)
-    gathered = Gathered(decimal=marks.marks.decimal)
+    gathered = RawTable(decimal=marks.marks.decimal)
     reader = BlockReader(
         path=job.path, dialect=dialect, wanted=wanted, order=job.source.date_order or "",
         decimal=gathered.decimal, keep=job.keep, zone_offsets=zone_letters(job.zone), gathered=gathered,

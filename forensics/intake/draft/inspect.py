@@ -20,7 +20,7 @@ from forensics.intake.points.find_layout import Layout, find_layout, wanted_colu
 from forensics.intake.table.decimal_mark import decide_marks
 from forensics.intake.table.dialect import Dialect
 from forensics.intake.table.parser import BlockReader
-from forensics.intake.table.raw_table import Gathered
+from forensics.intake.table.raw_table import RawTable
 from forensics.intake.text.streams import ByteSource, UnreadableError, WrongEncodingError, encoding_of
 from forensics.intake.typed.reader import gather_table, is_typed, open_table, table_dialect
 from forensics.intake.waveform.header import read_header, split_single_file
@@ -168,13 +168,13 @@ def _look_typed(look: Look, job: Job) -> None:
         look.keys["sheet"] = sheet
     dialect = table_dialect(table, job.source)
     layout = find_layout(job, dialect)
-    gathered = Gathered()
+    gathered = RawTable()
     if layout.layout != "wide" and dialect.time_columns:
         gather_table(table, _reader(job, dialect, layout, gathered), job.source)
     _take(look, dialect, layout, gathered)
 
 
-def _reader(job: Job, dialect: Dialect, layout: Layout, gathered: Gathered) -> BlockReader:
+def _reader(job: Job, dialect: Dialect, layout: Layout, gathered: RawTable) -> BlockReader:
     return BlockReader(
         path=job.path,
         dialect=dialect,
@@ -203,7 +203,7 @@ def _look_text(look: Look, job: Job, exhibit: Exhibit) -> None:
 
             dialect = find_dialect(head, job.source)
             layout = find_layout(job, dialect)
-            gathered = Gathered()
+            gathered = RawTable()
             if layout.layout != "wide" and dialect.time_columns:
                 marks = decide_marks(job.source, [])
                 gathered = reading._gather(dialect, layout, marks)
@@ -214,7 +214,7 @@ def _look_text(look: Look, job: Job, exhibit: Exhibit) -> None:
     raise UnreadableError("the bytes are not text in a known encoding.", "Give encoding.")
 
 
-def _take(look: Look, dialect: Dialect, layout: Layout, gathered: Gathered) -> None:
+def _take(look: Look, dialect: Dialect, layout: Layout, gathered: RawTable) -> None:
     look.keys["kind"] = layout.kind
     if layout.layout != "text":
         look.keys["layout"] = layout.layout
@@ -247,7 +247,7 @@ def _take(look: Look, dialect: Dialect, layout: Layout, gathered: Gathered) -> N
         look.columns.append(_column(name, name, unit, [values[int(at)] for at in used]))
 
 
-def _common_unit(gathered: Gathered, column: int | None, chosen: NDArray[np.bool_]) -> str:
+def _common_unit(gathered: RawTable, column: int | None, chosen: NDArray[np.bool_]) -> str:
     if column is None:
         return ""
     units, codes = gathered.words(column)

@@ -30,7 +30,7 @@ from forensics.intake.points.resolved import ResolvedTimes
 from forensics.intake.result import OUTSIDE_WINDOW, Accounting, Detection, SetAside, SourceReading
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
 from forensics.intake.table.dialect import Dialect
-from forensics.intake.table.raw_table import Gathered
+from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.records import parse
 from forensics.intake.table.values import MarkCount, Marks
 from forensics.model.vocabulary import is_switch
@@ -43,7 +43,7 @@ def bind_points(
     exhibit: Exhibit,
     dialect: Dialect,
     layout: Layout,
-    gathered: Gathered,
+    gathered: RawTable,
     marks: MarkDecision,
     texts: Texts,
 ) -> SourceReading:
@@ -84,7 +84,7 @@ def bind_points(
     )  # fmt: skip
 
 
-def _column_texts(gathered: Gathered, dialect: Dialect) -> Texts | None:
+def _column_texts(gathered: RawTable, dialect: Dialect) -> Texts | None:
     """Texts of rows from their columns, where every column was read: no need to read the file again."""
     columns = set(gathered.pieces[0].columns) if gathered.pieces else set()
     others = set(range(dialect.width)) - set(dialect.time_columns)
@@ -107,7 +107,7 @@ def _column_texts(gathered: Gathered, dialect: Dialect) -> Texts | None:
     return texts if others else None
 
 
-def _keys(gathered: Gathered, layout: Layout) -> tuple[list[str], NDArray[np.int32] | None]:
+def _keys(gathered: RawTable, layout: Layout) -> tuple[list[str], NDArray[np.int32] | None]:
     if layout.layout == "long" and layout.point_column is not None:
         words, codes = gathered.words(layout.point_column)
         return [word.strip() for word in words], codes
@@ -117,7 +117,7 @@ def _keys(gathered: Gathered, layout: Layout) -> tuple[list[str], NDArray[np.int
     return [], None
 
 
-def _say_months(job: Job, gathered: Gathered, dialect: Dialect) -> None:
+def _say_months(job: Job, gathered: RawTable, dialect: Dialect) -> None:
     if not gathered.bad_months:
         return
     words = read_words()
@@ -141,7 +141,7 @@ def _note(job: Job, what: str, row: int, column: str) -> Any:
     return Problem(what, file=job.path, row=row, column=column, severity=Severity.NOTE)
 
 
-def _empty(job: Job, exhibit: Exhibit, layout: Layout, gathered: Gathered, judge: TimeResolver) -> SourceReading:
+def _empty(job: Job, exhibit: Exhibit, layout: Layout, gathered: RawTable, judge: TimeResolver) -> SourceReading:
     counts = Counter(row.reason for row in gathered.aside)
     waiting = gathered.rows_read - sum(counts.values())
     if waiting:
@@ -152,7 +152,7 @@ def _empty(job: Job, exhibit: Exhibit, layout: Layout, gathered: Gathered, judge
     )
 
 
-def _say_extra(gathered: Gathered, binder: Binder) -> None:
+def _say_extra(gathered: RawTable, binder: Binder) -> None:
     if gathered.extra_empty:
         lines = ", ".join(f"{a}-{b}" if a != b else str(a) for a, b in gathered.extra_empty[:8])
         more = " …" if len(gathered.extra_empty) > 8 else ""  # noqa: PLR2004 - a note, not a list
@@ -160,7 +160,7 @@ def _say_extra(gathered: Gathered, binder: Binder) -> None:
     binder.notes.extend(gathered.notes)
 
 
-def _ask_changed_units(job: Job, dialect: Dialect, layout: Layout, gathered: Gathered) -> None:
+def _ask_changed_units(job: Job, dialect: Dialect, layout: Layout, gathered: RawTable) -> None:
     """Leave out the points whose unit is another below a repeated header."""
     kept = []
     for number, point, column in layout.wide:
@@ -182,7 +182,7 @@ def _decide(
     job: Job,
     dialect: Dialect,
     layout: Layout,
-    gathered: Gathered,
+    gathered: RawTable,
     marks: MarkDecision,
     binder: Binder,
     texts: Texts,
@@ -249,7 +249,7 @@ def _decide(
 
 
 def _late_marks(
-    dialect: Dialect, layout: Layout, gathered: Gathered, marks: MarkDecision, texts: Texts
+    dialect: Dialect, layout: Layout, gathered: RawTable, marks: MarkDecision, texts: Texts
 ) -> MarkDecision:
     """Look at cells with a fraction where the head of the file showed no mark at all: they may be thousands."""
     rows = gathered.row()
@@ -288,7 +288,7 @@ def _bind(
     job: Job,
     dialect: Dialect,
     layout: Layout,
-    gathered: Gathered,
+    gathered: RawTable,
     settled: ResolvedTimes,
     binder: Binder,
     marks: Marks,
@@ -321,7 +321,7 @@ def _bind(
     return points
 
 
-def _account(job: Job, gathered: Gathered, settled: ResolvedTimes, binder: Binder, texts: Texts) -> Accounting:
+def _account(job: Job, gathered: RawTable, settled: ResolvedTimes, binder: Binder, texts: Texts) -> Accounting:
     rows = gathered.row()
     listed = list(gathered.aside)
     if settled.aside:

@@ -13,7 +13,7 @@ from forensics.case.schema import Point
 from forensics.intake.lexicon import plain
 from forensics.intake.points.bind import Binder, Rows, is_number, recorded_of
 from forensics.intake.points.resolved import ResolvedTimes
-from forensics.intake.table.raw_table import Gathered
+from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.values import Marks, Numbers, Reasons, read_numbers
 from forensics.model.points import OFF, ON, Samples, Switch
 from forensics.model.record import LogLine
@@ -32,7 +32,7 @@ class Points:
 
 def wide_points(
     points: Sequence[tuple[int, Point, int]],
-    gathered: Gathered,
+    gathered: RawTable,
     settled: ResolvedTimes,
     binder: Binder,
     marks: Marks,
@@ -90,7 +90,7 @@ def _is_whole(position: NDArray[np.int64], count: int) -> bool:
 
 
 def _level_numbers(
-    binder: Binder, point: Point, gathered: Gathered, column: int, marks: Marks, reasons: Reasons
+    binder: Binder, point: Point, gathered: RawTable, column: int, marks: Marks, reasons: Reasons
 ) -> Numbers:
     """Numbers of a column; an oil level written as states gives 100 and 0."""
     if point.role is Role.OIL_LEVEL and any(not isinstance(p.columns[column], np.ndarray) for p in gathered.pieces):
@@ -129,7 +129,7 @@ class LongTable:
 
 def long_points(
     points: Sequence[tuple[int, Point]],
-    gathered: Gathered,
+    gathered: RawTable,
     settled: ResolvedTimes,
     binder: Binder,
     marks: Marks,
@@ -198,7 +198,7 @@ def long_points(
 class _Cells:
     """Numbers of some rows of a value column, read once where the library gave numbers."""
 
-    gathered: Gathered
+    gathered: RawTable
     column: int
     marks: Marks
     whole: Any = None
@@ -267,7 +267,7 @@ def no_event(
 
 def text_points(
     points: Sequence[tuple[int, Point]],
-    gathered: Gathered,
+    gathered: RawTable,
     settled: ResolvedTimes,
     binder: Binder,
     text_column: int,
@@ -307,7 +307,7 @@ def text_points(
 
 
 def log_lines(
-    gathered: Gathered,
+    gathered: RawTable,
     settled: ResolvedTimes,
     path: str,
     clock: str,

@@ -12,7 +12,7 @@ from forensics.intake.points.find_layout import Layout
 from forensics.intake.result import Accounting, Detection, SourceReading
 from forensics.intake.table.dialect import Dialect
 from forensics.intake.table.headers import filled
-from forensics.intake.table.raw_table import Gathered
+from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.records import parse
 from forensics.intake.table.row_filter import BLANK, NO_TIME, WIDTH
 
@@ -85,7 +85,7 @@ def no_records(
     exhibit: Exhibit,
     dialect: Dialect,
     layout: Layout,
-    gathered: Gathered,
+    gathered: RawTable,
     detections: Sequence[Detection],
 ) -> SourceReading:
     """The reading of an export without one row that has a time: its points are left out, and why is said."""

@@ -14,7 +14,7 @@ from forensics.intake.points.date_order_questions import contradiction, undecide
 from forensics.intake.points.duplicates import set_duplicates_aside
 from forensics.intake.points.resolved import ResolvedTimes
 from forensics.intake.result import Detection
-from forensics.intake.table.raw_table import Gathered, times_of
+from forensics.intake.table.raw_table import RawTable, times_of
 from forensics.intake.timestamps.date_order import local_ns
 from forensics.intake.timestamps.fields import EPOCH, NO_OFFSET
 from forensics.intake.timestamps.monotonicity import (
@@ -55,7 +55,7 @@ class TimeResolver:
 
     def settle(
         self,
-        gathered: Gathered,
+        gathered: RawTable,
         keys: NDArray[np.int32] | None,
         texts: Callable[[list[int]], dict[int, str]],
     ) -> ResolvedTimes | None:
@@ -87,7 +87,7 @@ class TimeResolver:
 
     # what the stamps say
 
-    def _say_times(self, gathered: Gathered) -> None:
+    def _say_times(self, gathered: RawTable) -> None:
         shapes = ", ".join(f"'{shape}'" for shape in gathered.shapes[:3])
         if shapes:
             self.detections.append(Detection("stamps", shapes, f"column {self.time_name}"))
@@ -95,7 +95,7 @@ class TimeResolver:
             self.detections.append(Detection("month names", ", ".join(sorted(gathered.month_names)), "as written"))
 
     def _wall_clock(
-        self, gathered: Gathered, rows: NDArray[np.int64]
+        self, gathered: RawTable, rows: NDArray[np.int64]
     ) -> tuple[NDArray[np.int64], NDArray[np.int32] | None, NDArray[np.bool_]] | None:
         order = self._date_order(gathered)
         if order is None:
@@ -131,7 +131,7 @@ class TimeResolver:
             )
         return whole, carried, np.ones(len(whole), bool)
 
-    def _date_order(self, gathered: Gathered) -> str | None:
+    def _date_order(self, gathered: RawTable) -> str | None:
         """The order of day and month for the whole column; empty where no stamp needs one, None where it is asked."""
         found = gathered.orders
         told = self.source.date_order or ""
@@ -178,7 +178,7 @@ class TimeResolver:
 
     def _order(
         self,
-        gathered: Gathered,
+        gathered: RawTable,
         rows: NDArray[np.int64],
         local: NDArray[np.int64],
         offset: NDArray[np.int32] | None,
@@ -322,7 +322,7 @@ class TimeResolver:
         )
         settled.keep_only(~unsettled)
 
-    def _range(self, settled: ResolvedTimes, gathered: Gathered) -> None:
+    def _range(self, settled: ResolvedTimes, gathered: RawTable) -> None:
         if len(settled.t):
             settled.first_ns, settled.last_ns = int(settled.t.min()), int(settled.t.max())
         if gathered.first_local is not None and gathered.last_local is not None:
@@ -352,7 +352,7 @@ class TimeResolver:
         settled.keep_only(inside)
 
 
-def _dated(gathered: Gathered, order: str) -> tuple[int, int] | None:
+def _dated(gathered: RawTable, order: str) -> tuple[int, int] | None:
     """First and last wall-clock time of the stamps that are no numbers; None where there are none."""
     ends: list[int] = []
     for piece in gathered.pieces:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from forensics.intake.result import SetAside
 from forensics.intake.table.dialect import Dialect
-from forensics.intake.table.raw_table import Cells, Gathered, Piece, times_of
+from forensics.intake.table.raw_table import Cells, Piece, RawTable, times_of
 from forensics.intake.table.records import RowText, records, split_lines
 from forensics.intake.table.row_filter import NO_TIME, NUL, REPEATED, ColumnMap, Wanted
 from forensics.intake.timestamps.fields import EPOCH, TIME_ONLY, Fields
@@ -62,7 +62,7 @@ class BlockReader:
     decimal: str
     keep: Span | None
     zone_offsets: dict[str, int]
-    gathered: Gathered
+    gathered: RawTable
     careful_only: bool = False
     standing: ColumnMap = field(init=False)
     text_columns: set[int] = field(default_factory=set)

@@ -84,7 +84,7 @@ class Piece:
 
 
 @dataclass(slots=True)
-class Gathered:
+class RawTable:
     """All of one export, read but not yet judged.
 
     Attributes

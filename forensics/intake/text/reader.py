@@ -20,7 +20,7 @@ from forensics.intake.result import Detection, SetAside, SourceReading
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
 from forensics.intake.table.dialect import Dialect, find_dialect
 from forensics.intake.table.parser import BlockReader, Prepared
-from forensics.intake.table.raw_table import Gathered
+from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.records import split_lines
 from forensics.intake.text.streams import (
     SAMPLE_BYTES,
@@ -110,8 +110,8 @@ class _Reading:
                 break
         return out
 
-    def _gather(self, dialect: Dialect, layout: Layout, marks: MarkDecision) -> Gathered:
-        gathered = Gathered(decimal=marks.marks.decimal)
+    def _gather(self, dialect: Dialect, layout: Layout, marks: MarkDecision) -> RawTable:
+        gathered = RawTable(decimal=marks.marks.decimal)
         reader = BlockReader(
             path=self.job.path,
             dialect=dialect,
