@@ -15,7 +15,7 @@ from typing import Any
 
 from forensics.case.schema import check_case
 from forensics.errors import InputError, Problem, Problems, Severity
-from forensics.intake.draft.inspect import PLACE_ZONE, Column, Look, look_at
+from forensics.intake.draft.inspect import PLACE_ZONE, Column, Preview, look_at
 from forensics.intake.draft.suggest import Suggestion, is_clear, shared_words, suggest
 from forensics.intake.read import read_sources
 from forensics.intake.result import SourceReading
@@ -43,7 +43,7 @@ class _Choice:
 class _Part:
     """One export of the draft."""
 
-    look: Look
+    look: Preview
     choices: list[_Choice] = field(default_factory=list)
     reading: SourceReading | None = None
     problems: list[Problem] = field(default_factory=list)

@@ -63,7 +63,7 @@ class Column:
 
 
 @dataclass(slots=True)
-class Look:
+class Preview:
     """An export as it was seen.
 
     Attributes
@@ -97,7 +97,7 @@ def skeleton(source: Source | None, path: str) -> CaseFile:
     )
 
 
-def look_at(path: str, file: Path) -> Look:
+def look_at(path: str, file: Path) -> Preview:
     """Look at one export; what hinders it is a problem of the look, nothing is raised.
 
     Parameters
@@ -105,7 +105,7 @@ def look_at(path: str, file: Path) -> Look:
     path
         As the case file will give it.
     """
-    look = Look(path, file)
+    look = Preview(path, file)
     try:
         if file.suffix.casefold() in _WAVEFORM:
             _look_waveform(look)
@@ -120,7 +120,7 @@ def look_at(path: str, file: Path) -> Look:
     return look
 
 
-def _look_waveform(look: Look) -> None:
+def _look_waveform(look: Preview) -> None:
     look.keys["kind"] = "waveform"
     files = record_files(look.file)
     if not files:
@@ -146,7 +146,7 @@ def _look_waveform(look: Look) -> None:
             look.columns.append(Column(written, name, "", switches))
 
 
-def _look_table(look: Look) -> None:
+def _look_table(look: Preview) -> None:
     exhibit = take_exhibit(look.path, look.file, sha256="-")
     casefile = skeleton(None, look.path)
     job = Job(casefile, casefile.source[0], look.file, PLACE_ZONE, look.path, None, None, Problems(), [])
@@ -156,7 +156,7 @@ def _look_table(look: Look) -> None:
         _look_text(look, job, exhibit)
 
 
-def _look_typed(look: Look, job: Job) -> None:
+def _look_typed(look: Preview, job: Job) -> None:
     from forensics.intake.typed.workbook import SheetQuestion
 
     try:
@@ -187,7 +187,7 @@ def _reader(job: Job, dialect: Dialect, layout: Layout, gathered: RawTable) -> B
     )
 
 
-def _look_text(look: Look, job: Job, exhibit: Exhibit) -> None:
+def _look_text(look: Preview, job: Job, exhibit: Exhibit) -> None:
     from forensics.intake.text.reader import _Reading, refuse_other_text
 
     source = ByteSource(exhibit.file)
@@ -214,7 +214,7 @@ def _look_text(look: Look, job: Job, exhibit: Exhibit) -> None:
     raise UnreadableError("the bytes are not text in a known encoding.", "Give encoding.")
 
 
-def _take(look: Look, dialect: Dialect, layout: Layout, gathered: RawTable) -> None:
+def _take(look: Preview, dialect: Dialect, layout: Layout, gathered: RawTable) -> None:
     look.keys["kind"] = layout.kind
     if layout.layout != "text":
         look.keys["layout"] = layout.layout
