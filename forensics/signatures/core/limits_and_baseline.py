@@ -27,7 +27,7 @@ from forensics.signatures.core.finding import Seen, Value, answered, left_open
 
 
 @dataclass(frozen=True)
-class Look:
+class ThresholdTest:
     """What a check looks at.
 
     Attributes
@@ -108,7 +108,7 @@ def _distrusted(subject: Subject, check: str) -> str:
     return "; ".join(bad)
 
 
-def against_limit(subject: Subject, frame: Frame, look: Look, usable: Mask | None = None) -> Finding:
+def against_limit(subject: Subject, frame: Frame, look: ThresholdTest, usable: Mask | None = None) -> Finding:
     """Judge whether a reading stayed beyond a limit in the settled running of the window.
 
     Cannot-tell where one reading in twenty went beyond it and none for long enough: at slow samples, or in swings.
@@ -121,7 +121,9 @@ def against_limit(subject: Subject, frame: Frame, look: Look, usable: Mask | Non
     return left_open(finding, f"{look.words}: went beyond the limit, but not for long enough") if beyond else finding
 
 
-def against_own(subject: Subject, frame: Frame, look: Look, usual: Usual, usable: Mask | None = None) -> Finding:
+def against_own(
+    subject: Subject, frame: Frame, look: ThresholdTest, usual: Usual, usable: Mask | None = None
+) -> Finding:
     """Judge whether a reading stayed away from the machine's own usual at like duty by more than a limit.
 
     The value is the deviation. The limit is widened to three of the machine's own deviations where those are larger.
@@ -157,7 +159,7 @@ def _rests_on_recent(subject: Subject, frame: Frame, recent: Mask, chosen: Mask)
 def _judge(
     subject: Subject,
     frame: Frame,
-    look: Look,
+    look: ThresholdTest,
     reading: Floats,
     limit: float,
     usable: Mask | None,
@@ -192,7 +194,7 @@ def _judge(
 def _present(
     subject: Subject,
     frame: Frame,
-    look: Look,
+    look: ThresholdTest,
     reading: Floats,
     limit: float,
     chosen: Mask,
@@ -221,7 +223,7 @@ def _uncovered(subject: Subject, frame: Frame, chosen: Mask, interval_s: float) 
     return ""
 
 
-def _unlike(subject: Subject, frame: Frame, look: Look, chosen: Mask, usable: Mask | None) -> str:
+def _unlike(subject: Subject, frame: Frame, look: ThresholdTest, chosen: Mask, usable: Mask | None) -> str:
     """Why absence can't be said where much of the last run went at a duty not seen before; empty where it can."""
     asked = (frame.settled if usable is None else usable) & frame.judged & np.isfinite(look.reading)
     if not asked.any():
@@ -236,7 +238,7 @@ def _unlike(subject: Subject, frame: Frame, look: Look, chosen: Mask, usable: Ma
 def _finding(
     subject: Subject,
     frame: Frame,
-    look: Look,
+    look: ThresholdTest,
     outcome: Outcome,
     value: float,
     limit: float,

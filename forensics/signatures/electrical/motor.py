@@ -12,7 +12,7 @@ from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.finding import Seen, Value, answered
-from forensics.signatures.core.limits_and_baseline import Look, against_own, ready, running
+from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_own, ready, running
 
 
 def motor_current(subject: Subject) -> tuple[Samples | None, str]:
@@ -209,7 +209,7 @@ def amps_high_at_equal_duty(subject: Subject, check: str, frame: Frame) -> Findi
         return cannot_tell(check, found.why_not or "no earlier running to compare with")
     percent = own_usual(subject, frame, 100 * reading / scale, *duties)
     words = f"{'power' if role is Role.MOTOR_POWER else 'current'} (% of its earlier median)"
-    look = Look(
+    look = ThresholdTest(
         check,
         100 * reading / scale,
         "%",

@@ -13,7 +13,7 @@ from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Outcome, Recorded, Role
 from forensics.signatures.core.finding import Seen, Value, answered, left_open
 from forensics.signatures.core.limits_and_baseline import (
-    Look,
+    ThresholdTest,
     against_limit,
     against_own,
     own_then_level,
@@ -36,7 +36,7 @@ def discharge_temperature_climbs(subject: Subject, check: str, frame: Frame) -> 
     reading = frame.of(Role.DISCHARGE_TEMPERATURE)
     if reading is None:
         return cannot_tell(check, "no trusted discharge temperature")
-    look = Look(
+    look = ThresholdTest(
         check,
         reading,
         "K",
@@ -162,7 +162,7 @@ def oil_hot(subject: Subject, check: str, frame: Frame) -> Finding:
     reading = frame.of(Role.OIL_TEMPERATURE)
     if reading is None:
         return cannot_tell(check, "no trusted oil temperature")
-    level = Look(
+    level = ThresholdTest(
         check,
         reading,
         "degC",

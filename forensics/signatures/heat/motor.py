@@ -12,7 +12,7 @@ from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.finding import Seen, Value, answered
-from forensics.signatures.core.limits_and_baseline import Look, against_limit, ready, running
+from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_limit, ready, running
 
 _BLOCK_TIME_CONSTANTS = 300.0
 # after so many of its slowest time constants the image keeps less than a millionth of what was before
@@ -32,7 +32,7 @@ def winding_hot(subject: Subject, check: str, frame: Frame) -> Finding:
     reading = frame.of(Role.WINDING_TEMPERATURE)
     if reading is None:
         return cannot_tell(check, "no trusted winding temperature")
-    look = Look(
+    look = ThresholdTest(
         check,
         reading,
         "degC",

@@ -16,7 +16,7 @@ from forensics.model.points import NS, OFF, ON
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.finding import Seen, Value, answered
 from forensics.signatures.core.limits_and_baseline import (
-    Look,
+    ThresholdTest,
     against_limit,
     against_own,
     own_then_level,
@@ -75,7 +75,7 @@ def sag_while_running(subject: Subject, check: str, frame: Frame) -> Finding:
         (Role.OIL_PRESSURE_DIFFERENCE, Role.OIL_PRESSURE),
         (Role.SUCTION_PRESSURE,),
     )
-    look = Look(
+    look = ThresholdTest(
         check,
         reading,
         "1",
@@ -98,7 +98,7 @@ def level_low(subject: Subject, check: str, frame: Frame) -> Finding:
     if reading is None:
         return _level_switch(subject, frame, check)
     groups: tuple[tuple[Role, ...], ...] = ((Role.OIL_LEVEL,),)
-    level = Look(
+    level = ThresholdTest(
         check, reading, "%", "oil level", check, above=False, lasting="oil.level_lasting", groups=groups, sudden=True
     )
     own = replace(level, limit_name="oil.level_fall")

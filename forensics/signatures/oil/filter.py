@@ -12,7 +12,7 @@ from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.finding import Seen, Value, answered
-from forensics.signatures.core.limits_and_baseline import Look, against_limit, running
+from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_limit, running
 
 _TYPICAL_CST = ((40.0, 68.0), (100.0, 8.7))
 _REFERENCE_C = 55.0
@@ -80,7 +80,7 @@ def filter_drop_high(subject: Subject, check: str, frame: Frame) -> Finding:
     drop = _drop(frame)
     if drop is None:
         return cannot_tell(check, "no trusted reading on both sides of the filter")
-    level = Look(
+    level = ThresholdTest(
         check,
         drop,
         "kPa",

@@ -25,7 +25,7 @@ from forensics.model.vocabulary import Outcome, Role
 from forensics.refrigerants.catalogue import SaturationCurve
 from forensics.signatures.core.finding import left_open
 from forensics.signatures.core.limits_and_baseline import (
-    Look,
+    ThresholdTest,
     against_limit,
     against_own,
     own_then_level,
@@ -49,7 +49,9 @@ _LIQUID = (HIGH_SIDE, (Role.LIQUID_TEMPERATURE,))
 def superheat_low(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether suction superheat (dew) was lost in settled running."""
     reading = derived.superheat_k
-    look = Look(check, reading, "K", "superheat (dew)", check, above=False, lasting=f"{check}_lasting", groups=_SUCTION)
+    look = ThresholdTest(
+        check, reading, "K", "superheat (dew)", check, above=False, lasting=f"{check}_lasting", groups=_SUCTION
+    )
     return against_limit(subject, frame, look)
 
 
@@ -75,7 +77,9 @@ def _own_and_limit(
         "subcooling_drop": "refrigerant.subcooling_lasting",
         "subcooling_rise": "refrigerant.subcooling_lasting",
     }.get(own_limit, "refrigerant.approach_lasting")
-    level = Look(check, reading, "K", words, check, above=not low, lasting=lasting, groups=groups, sudden=False)
+    level = ThresholdTest(
+        check, reading, "K", words, check, above=not low, lasting=lasting, groups=groups, sudden=False
+    )
     own = replace(level, limit_name=f"refrigerant.{own_limit}")
     usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
     judged = against_own(subject, frame, own, usual)
@@ -93,7 +97,7 @@ def discharge_superheat_low(subject: Subject, check: str, frame: Frame, derived:
     """
     reading = derived.discharge_superheat_k
     lasting = "refrigerant.discharge_superheat_lasting"
-    own = Look(
+    own = ThresholdTest(
         check,
         reading,
         "K",
@@ -138,7 +142,7 @@ def _dry(subject: Subject, frame: Frame, judged: Finding) -> Finding:
 def discharge_superheat_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether discharge superheat stayed well above the machine's own usual at like duty."""
     reading = derived.discharge_superheat_k
-    look = Look(
+    look = ThresholdTest(
         check,
         reading,
         "K",
@@ -185,7 +189,7 @@ def _approach(
 ) -> Finding:
     """An approach: own usual decides where there is one; a textbook level only where there is none."""
     words = "condenser approach" if "condenser" in check else "evaporator approach"
-    level = Look(
+    level = ThresholdTest(
         check,
         reading,
         "K",
@@ -206,7 +210,7 @@ def _approach(
 def condensing_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether condensing temperature climbed above the machine's own usual at like capacity."""
     reading = derived.condensing_dew_c
-    own = Look(
+    own = ThresholdTest(
         check,
         reading,
         "K",
@@ -238,7 +242,7 @@ def suction_low(subject: Subject, check: str, frame: Frame, derived: Derived) ->
     """Decide whether saturated suction fell below the machine's own usual, or below freezing on a water chiller."""
     reading = derived.suction_dew_c
     groups: tuple[tuple[Role, ...], ...] = ((Role.SUCTION_PRESSURE,),)
-    own = Look(
+    own = ThresholdTest(
         check,
         reading,
         "K",

@@ -13,7 +13,7 @@ from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.finding import Seen, Value, answered
 from forensics.signatures.core.limits_and_baseline import (
-    Look,
+    ThresholdTest,
     against_limit,
     running,
     running_saturated,
@@ -238,7 +238,7 @@ def _valve_end(subject: Subject, check: str, frame: Frame, limit: str, *, above:
     reading = frame.values.get(Role.EXPANSION_VALVE_POSITION)
     if reading is None:
         return cannot_tell(check, "no trusted reading of expansion_valve_position")
-    look = Look(
+    look = ThresholdTest(
         check,
         reading,
         "%",

@@ -10,7 +10,7 @@ from forensics.model.findings import Finding
 from forensics.model.points import Span
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.finding import Seen, Value, answered
-from forensics.signatures.core.limits_and_baseline import Look, against_own, running, saturated
+from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_own, running, saturated
 
 _QUARTER_HOUR_NS = 900 * 1_000_000_000
 
@@ -61,7 +61,7 @@ def _water(subject: Subject, check: str, frame: Frame, roles: tuple[Role, Role],
     reading = np.where(np.isfinite(change_k), np.log(np.maximum(change_k, least_k / 10.0)), np.nan)
     usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=False), learn=change_k > least_k)
     usable &= usual.usual > np.log(least_k)
-    look = Look(
+    look = ThresholdTest(
         check,
         reading,
         "1",

@@ -9,7 +9,7 @@ from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Role
 from forensics.signatures.core.limits_and_baseline import (
-    Look,
+    ThresholdTest,
     against_limit,
     against_own,
     own_then_level,
@@ -30,7 +30,7 @@ def high_at_equal_duty(subject: Subject, check: str, frame: Frame) -> Finding:
     reading = frame.of(Role.VIBRATION_VELOCITY)
     if reading is None:
         return cannot_tell(check, "no trusted vibration velocity")
-    level = Look(
+    level = ThresholdTest(
         check,
         reading,
         "mm/s",
