@@ -15,7 +15,7 @@ from forensics.case.schema import CaseFile
 from forensics.clocks import ClockFit, NamedEvent, align, events_near, fit_clocks, order_all
 from forensics.errors import Problem
 from forensics.hypotheses import Evidence, Weighing, read_modes, weigh
-from forensics.intake import SourceReading, check_untouched
+from forensics.intake import SourceResult, check_untouched
 from forensics.intake.load_case import Case, load_case
 from forensics.machine.solenoid_events import solenoid_events
 from forensics.machine.start_table import list_starts, unloaded_share
@@ -68,7 +68,7 @@ class Investigation:
         return self.case.file
 
     @property
-    def readings(self) -> tuple[SourceReading, ...]:
+    def readings(self) -> tuple[SourceResult, ...]:
         """Sources as read, with their accounting."""
         return self.case.readings
 

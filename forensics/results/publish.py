@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Literal
 
-from forensics.intake import SourceReading
+from forensics.intake import SourceResult
 from forensics.investigation import Investigation
 from forensics.model.findings import Finding, Start, Stop, SwitchEvent
 from forensics.model.points import OFF, ON, Reading, iso
@@ -228,7 +228,7 @@ def _clocks(investigation: Investigation) -> list[ClockRow]:
     ]
 
 
-def _source(reading: SourceReading) -> SourceRow:
+def _source(reading: SourceResult) -> SourceRow:
     return SourceRow(
         path=reading.exhibit.path,
         sha256=reading.exhibit.sha256,

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from forensics.case.schema import check_case
 from forensics.errors import Problems
-from forensics.intake import SourceReading, read_sources
+from forensics.intake import SourceResult, read_sources
 from forensics.intake.exhibits import take_exhibit
 from forensics.intake.job import Job
 from forensics.intake.text.reader import read_text
@@ -32,7 +32,7 @@ LONG = [{**point, "recorded": "change"} for point in POINTS]
 
 def read_bytes(
     content: bytes, folder: Path, *, careful: bool, long: bool = False
-) -> tuple[SourceReading | None, list[str]]:
+) -> tuple[SourceResult | None, list[str]]:
     (folder / "log.csv").write_bytes(content)
     points = LONG if long else POINTS
     case = check_case(
@@ -56,7 +56,7 @@ def read_bytes(
     return reading, [str(problem) for problem in problems]
 
 
-def same(one: SourceReading | None, other: SourceReading | None) -> None:
+def same(one: SourceResult | None, other: SourceResult | None) -> None:
     assert (one is None) == (other is None)
     if one is None or other is None:
         return

@@ -27,7 +27,7 @@ from forensics.intake.points.layouts import (
 from forensics.intake.points.quality import hide_bad_quality
 from forensics.intake.points.resolve_times import TimeResolver
 from forensics.intake.points.resolved import ResolvedTimes
-from forensics.intake.result import OUTSIDE_WINDOW, Accounting, Detection, SetAside, SourceReading
+from forensics.intake.result import OUTSIDE_WINDOW, Accounting, Detection, SetAside, SourceResult
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
 from forensics.intake.table.dialect import Dialect
 from forensics.intake.table.raw_table import RawTable
@@ -46,7 +46,7 @@ def bind_points(
     gathered: RawTable,
     marks: MarkDecision,
     texts: Texts,
-) -> SourceReading:
+) -> SourceResult:
     """Settle times, bind points and account for every row.
 
     Parameters
@@ -77,7 +77,7 @@ def bind_points(
     job.found |= points.found
     job.names.extend(names)
     accounting = _account(job, gathered, settled, binder, texts)
-    return SourceReading(
+    return SourceResult(
         exhibit, layout.kind, layout.layout if layout.layout != "text" else "long", job.clock, accounting,
         tuple(binder.detections), tuple(binder.notes), tuple(points.samples), tuple(points.switches), None,
         tuple(points.log), settled.first_ns, settled.last_ns,
@@ -141,13 +141,13 @@ def _note(job: Job, what: str, row: int, column: str) -> Any:
     return Problem(what, file=job.path, row=row, column=column, severity=Severity.NOTE)
 
 
-def _empty(job: Job, exhibit: Exhibit, layout: Layout, gathered: RawTable, judge: TimeResolver) -> SourceReading:
+def _empty(job: Job, exhibit: Exhibit, layout: Layout, gathered: RawTable, judge: TimeResolver) -> SourceResult:
     counts = Counter(row.reason for row in gathered.aside)
     waiting = gathered.rows_read - sum(counts.values())
     if waiting:
         counts["time question open"] = waiting
     accounting = Accounting(gathered.rows_read, 0, dict(counts), {}, tuple(gathered.aside))
-    return SourceReading(
+    return SourceResult(
         exhibit, layout.kind, layout.layout, job.clock, accounting, tuple(judge.detections), tuple(judge.notes)
     )
 

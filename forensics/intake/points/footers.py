@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from forensics.intake.job import Job
-from forensics.intake.result import SourceReading
+from forensics.intake.result import SourceResult
 from forensics.intake.table.dialect import Dialect
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.row_filter import BLANK, NO_TIME, WIDTH
@@ -49,7 +49,7 @@ def footer_rows(gathered: RawTable, dialect: Dialect) -> None:
             gathered.aside[index] = replace(row, reason=FOOTER)
 
 
-def say_counts(job: Job, dialect: Dialect, reading: SourceReading, gathered: RawTable, lines: int) -> None:
+def say_counts(job: Job, dialect: Dialect, reading: SourceResult, gathered: RawTable, lines: int) -> None:
     """State where the export contradicts itself: nothing is invented, the report says so."""
     parts = []
     told, place = _told_count(reading, dialect)
@@ -83,7 +83,7 @@ def say_counts(job: Job, dialect: Dialect, reading: SourceReading, gathered: Raw
     _say_nul(job, reading)
 
 
-def _say_nul(job: Job, reading: SourceReading) -> None:
+def _say_nul(job: Job, reading: SourceResult) -> None:
     """State where NUL bytes stand, and whether records come after them."""
     nul = [row for row in reading.accounting.listed if row.reason == "NUL bytes"]
     if not nul or reading.last_ns is None:
@@ -119,7 +119,7 @@ def _first_nul(file: Path) -> int | None:
     return found
 
 
-def _told_count(reading: SourceReading, dialect: Dialect) -> tuple[int | None, str]:
+def _told_count(reading: SourceResult, dialect: Dialect) -> tuple[int | None, str]:
     """How many records the export says it has, below its data or above them, and where."""
     for row in reading.accounting.listed:
         if row.reason == FOOTER:

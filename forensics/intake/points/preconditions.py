@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import Job
 from forensics.intake.points.find_layout import Layout
-from forensics.intake.result import Accounting, Detection, SourceReading
+from forensics.intake.result import Accounting, Detection, SourceResult
 from forensics.intake.table.dialect import Dialect
 from forensics.intake.table.headers import filled
 from forensics.intake.table.raw_table import RawTable
@@ -72,10 +72,10 @@ def _hold_back(job: Job, layout: Layout) -> None:
 
 def without_points(
     job: Job, exhibit: Exhibit, dialect: Dialect, layout: Layout, detections: Sequence[Detection]
-) -> SourceReading:
+) -> SourceResult:
     """The reading of an export whose times are not known."""
     _hold_back(job, layout)
-    return SourceReading(
+    return SourceResult(
         exhibit, layout.kind, layout.layout, job.clock, detections=tuple(detections), notes=tuple(dialect.notes)
     )
 
@@ -87,7 +87,7 @@ def no_records(
     layout: Layout,
     gathered: RawTable,
     detections: Sequence[Detection],
-) -> SourceReading:
+) -> SourceResult:
     """The reading of an export without one row that has a time: its points are left out, and why is said."""
     names = ", ".join(dialect.names[:8])
     where = f"header at line {dialect.header_line} ({names})" if dialect.header_line else "no header"
@@ -128,6 +128,6 @@ def no_records(
         job.leave_out(f"{where}, no data rows.", _NO_RECORD)
     _hold_back(job, layout)
     accounting = Accounting(gathered.rows_read, 0, dict(counts), {}, tuple(gathered.aside))
-    return SourceReading(
+    return SourceResult(
         exhibit, layout.kind, layout.layout, job.clock, accounting, tuple(detections), tuple(dialect.notes)
     )

@@ -16,7 +16,7 @@ from forensics.intake.points.assemble import bind_points
 from forensics.intake.points.find_layout import Layout, find_layout, wanted_columns
 from forensics.intake.points.footers import footer_rows, say_counts
 from forensics.intake.points.preconditions import has_time, no_records, without_points
-from forensics.intake.result import Detection, SetAside, SourceReading
+from forensics.intake.result import Detection, SetAside, SourceResult
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
 from forensics.intake.table.dialect import Dialect, find_dialect
 from forensics.intake.table.parser import BlockReader, Prepared
@@ -38,7 +38,7 @@ _JSON = re.compile(rb'\s*(?:\{\s*["}]|\[\s*[\[{\]])')
 _END_BYTES, _END_LINES, _FEW_LINES = 8192, 20, 3
 
 
-def read_text(job: Job, exhibit: Exhibit, *, careful_only: bool = False) -> SourceReading:
+def read_text(job: Job, exhibit: Exhibit, *, careful_only: bool = False) -> SourceResult:
     """Read one delimited text export.
 
     Parameters
@@ -73,7 +73,7 @@ class _Reading:
     lines: int = 0
     notes: list[str] = field(default_factory=list)
 
-    def run(self, encoding: str, evidence: str) -> SourceReading:
+    def run(self, encoding: str, evidence: str) -> SourceResult:
         head = self._head()
         refuse_other_text(head, self.exhibit.size)
         dialect = find_dialect(head, self.job.source)
