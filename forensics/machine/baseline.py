@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.machine.frame import (
+    AlignedSamples,
     Episode,
     Floats,
-    Frame,
     Mask,
     Times,
     cite,
@@ -35,7 +35,7 @@ __all__ = [
     "Derived",
     "Episode",
     "Floats",
-    "Frame",
+    "AlignedSamples",
     "Mask",
     "Times",
     "Usual",
@@ -77,7 +77,7 @@ class Derived:
 
 
 @made_once
-def derived_of(subject: Subject, frame: Frame) -> Derived:
+def derived_of(subject: Subject, frame: AlignedSamples) -> Derived:
     """Superheat (dew), subcooling (bubble) and lift over the subject's frame, made once."""
     blank = np.full(len(frame.t), np.nan)
     curve = subject.saturation
@@ -99,7 +99,7 @@ def derived_of(subject: Subject, frame: Frame) -> Derived:
     )
 
 
-def duty_of(subject: Subject, frame: Frame, *, lift: bool) -> tuple[tuple[Floats | None, float], ...]:
+def duty_of(subject: Subject, frame: AlignedSamples, *, lift: bool) -> tuple[tuple[Floats | None, float], ...]:
     """The duties that a usual is fitted to: capacity (slide, else amps), drive speed and, if wanted, lift.
 
     Lift is that of the saturation temperatures: NaN throughout where a pressure or the refrigerant's data is missing.
@@ -151,7 +151,7 @@ class Usual:
 
 def own_usual(
     subject: Subject,
-    frame: Frame,
+    frame: AlignedSamples,
     reading: Floats,
     *duties: tuple[Floats | None, float],
     learn: Mask | None = None,
@@ -226,7 +226,7 @@ def _with_newer(older: Usual, newer: Usual, unlike: Mask) -> Usual:
     )
 
 
-def above_all(subject: Subject, frame: Frame, reading: Floats, capacity: Floats | None) -> Usual:
+def above_all(subject: Subject, frame: AlignedSamples, reading: Floats, capacity: Floats | None) -> Usual:
     """Hold a reading against the highest of the machine's own earlier running, at any capacity up to the same.
 
     For a reading that only rises with capacity: more than ever, at no more capacity than ever, needs no like duty.
@@ -247,7 +247,7 @@ def above_all(subject: Subject, frame: Frame, reading: Floats, capacity: Floats 
     return Usual(np.where(known, reading - highest, np.nan), np.full(len(frame.t), highest), 0.0, base, "")
 
 
-def _baseline(subject: Subject, frame: Frame, usable: Mask) -> tuple[Mask, float]:
+def _baseline(subject: Subject, frame: AlignedSamples, usable: Mask) -> tuple[Mask, float]:
     """Samples that may teach what is usual and for how long the machine ran in them, s."""
     limits = subject.limits
     n = len(frame.t)

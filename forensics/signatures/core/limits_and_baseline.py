@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.machine.baseline import (
+    AlignedSamples,
     Derived,
     Episode,
     Floats,
-    Frame,
     Mask,
     Usual,
     derived_of,
@@ -83,13 +83,13 @@ def saturated(subject: Subject, check: str) -> tuple[Saturation] | Finding:
     return (subject.saturation,)
 
 
-def running(subject: Subject, check: str) -> tuple[Frame] | Finding:
+def running(subject: Subject, check: str) -> tuple[AlignedSamples] | Finding:
     """The frame over the running, for a check whose needs are met."""
     failed = ready(subject, check)
     return failed if isinstance(failed, Finding) else (frame_of(subject),)
 
 
-def running_saturated(subject: Subject, check: str) -> tuple[Frame, Derived] | Finding:
+def running_saturated(subject: Subject, check: str) -> tuple[AlignedSamples, Derived] | Finding:
     """The frame, and what the saturation curve makes of it, for a check whose needs are met."""
     if isinstance(failed := saturated(subject, check), Finding):
         return failed
@@ -108,7 +108,7 @@ def _distrusted(subject: Subject, check: str) -> str:
     return "; ".join(bad)
 
 
-def against_limit(subject: Subject, frame: Frame, look: ThresholdTest, usable: Mask | None = None) -> Finding:
+def against_limit(subject: Subject, frame: AlignedSamples, look: ThresholdTest, usable: Mask | None = None) -> Finding:
     """Judge whether a reading stayed beyond a limit in the settled running of the window.
 
     Cannot-tell where one reading in twenty went beyond it and none for long enough: at slow samples, or in swings.
@@ -122,7 +122,7 @@ def against_limit(subject: Subject, frame: Frame, look: ThresholdTest, usable: M
 
 
 def against_own(
-    subject: Subject, frame: Frame, look: ThresholdTest, usual: Usual, usable: Mask | None = None
+    subject: Subject, frame: AlignedSamples, look: ThresholdTest, usual: Usual, usable: Mask | None = None
 ) -> Finding:
     """Judge whether a reading stayed away from the machine's own usual at like duty by more than a limit.
 
@@ -150,7 +150,7 @@ def against_own(
     return finding
 
 
-def _rests_on_recent(subject: Subject, frame: Frame, recent: Mask, chosen: Mask) -> bool:
+def _rests_on_recent(subject: Subject, frame: AlignedSamples, recent: Mask, chosen: Mask) -> bool:
     """Whether much of the run that failed is judged by running of the last hours alone."""
     last = chosen & frame.in_failing_run
     return bool(last.any()) and float((recent & last).sum()) > subject.limits["duty.unlike_share"] * float(last.sum())
@@ -158,7 +158,7 @@ def _rests_on_recent(subject: Subject, frame: Frame, recent: Mask, chosen: Mask)
 
 def _judge(
     subject: Subject,
-    frame: Frame,
+    frame: AlignedSamples,
     look: ThresholdTest,
     reading: Floats,
     limit: float,
@@ -193,7 +193,7 @@ def _judge(
 
 def _present(
     subject: Subject,
-    frame: Frame,
+    frame: AlignedSamples,
     look: ThresholdTest,
     reading: Floats,
     limit: float,
@@ -209,7 +209,7 @@ def _present(
     return _finding(subject, frame, look, Outcome.PRESENT, value, limit, inside, own)
 
 
-def _uncovered(subject: Subject, frame: Frame, chosen: Mask, interval_s: float) -> str:
+def _uncovered(subject: Subject, frame: AlignedSamples, chosen: Mask, interval_s: float) -> str:
     """Why absence can't be said of the run that failed; empty where it can."""
     if frame.failing < 0:
         return unseen_run(subject)
@@ -223,7 +223,7 @@ def _uncovered(subject: Subject, frame: Frame, chosen: Mask, interval_s: float) 
     return ""
 
 
-def _unlike(subject: Subject, frame: Frame, look: ThresholdTest, chosen: Mask, usable: Mask | None) -> str:
+def _unlike(subject: Subject, frame: AlignedSamples, look: ThresholdTest, chosen: Mask, usable: Mask | None) -> str:
     """Why absence can't be said where much of the last run went at a duty not seen before; empty where it can."""
     asked = (frame.settled if usable is None else usable) & frame.judged & np.isfinite(look.reading)
     if not asked.any():
@@ -237,7 +237,7 @@ def _unlike(subject: Subject, frame: Frame, look: ThresholdTest, chosen: Mask, u
 
 def _finding(
     subject: Subject,
-    frame: Frame,
+    frame: AlignedSamples,
     look: ThresholdTest,
     outcome: Outcome,
     value: float,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.baseline import Frame, duty_of, own_usual
+from forensics.machine.baseline import AlignedSamples, duty_of, own_usual
 from forensics.machine.citations import rows_of, rows_of_each
 from forensics.machine.phases import AMPS, Bools, Floats, before_failure, read_phases, trip_at_failure
 from forensics.machine.subject import Subject, cannot_tell, detector, nothing
@@ -190,7 +190,7 @@ def _over_base(values: Floats, within: int) -> Floats:
 
 
 @detector("electrical.amps_high_at_equal_duty", running)
-def amps_high_at_equal_duty(subject: Subject, check: str, frame: Frame) -> Finding:
+def amps_high_at_equal_duty(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the motor draws more than its own earlier running at equal slide and lift.
 
     Power is preferred to amps (amps also follow the voltage). The usual is a plane over slide, lift and drive speed

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.baseline import Frame, cite, duty_of, own_usual
+from forensics.machine.baseline import AlignedSamples, cite, duty_of, own_usual
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples, Span
@@ -28,7 +28,7 @@ _JUMP_LOOK_S = 900
 
 
 @detector("heat.discharge_temperature_climbs", running)
-def discharge_temperature_climbs(subject: Subject, check: str, frame: Frame) -> Finding:
+def discharge_temperature_climbs(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether discharge temperature rose above the machine's own usual at like duty, over several samples.
 
     A rise that comes within one sample is a sensor's, and is left open.
@@ -68,7 +68,7 @@ def _jumped(subject: Subject, point: Samples, span: Span) -> bool:
 
 
 @detector("heat.discharge_temperature_high_at_failure", running)
-def discharge_temperature_high_at_failure(subject: Subject, check: str, frame: Frame) -> Finding:
+def discharge_temperature_high_at_failure(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the last discharge temperatures before the failure lay above the limit."""
     limits = subject.limits
     point = frame.points.get(Role.DISCHARGE_TEMPERATURE)
@@ -105,7 +105,7 @@ def discharge_temperature_high_at_failure(subject: Subject, check: str, frame: F
 
 
 @detector("heat.injection_without_effect", running)
-def injection_without_effect(subject: Subject, check: str, frame: Frame) -> Finding:
+def injection_without_effect(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether liquid injection was called for minutes and discharge temperature did not fall."""
     limits, record = subject.limits, subject.record
     point, switch = frame.points.get(Role.DISCHARGE_TEMPERATURE), record.switch(Role.INJECTION_SOLENOID)
@@ -157,7 +157,7 @@ _FEWEST = 3
 
 
 @detector("heat.oil_hot", running)
-def oil_hot(subject: Subject, check: str, frame: Frame) -> Finding:
+def oil_hot(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether oil temperature stayed above the limit, or above the machine's own usual at like duty."""
     reading = frame.of(Role.OIL_TEMPERATURE)
     if reading is None:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.baseline import Floats, Frame, Times, cite, runs_of
+from forensics.machine.baseline import AlignedSamples, Floats, Times, cite, runs_of
 from forensics.machine.subject import Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples
@@ -27,7 +27,7 @@ _FEWEST = 3
 
 
 @detector("heat.winding_hot", running)
-def winding_hot(subject: Subject, check: str, frame: Frame) -> Finding:
+def winding_hot(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether winding temperature stayed above the limit in the window up to the failure."""
     reading = frame.of(Role.WINDING_TEMPERATURE)
     if reading is None:

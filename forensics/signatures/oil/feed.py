@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.baseline import Frame, cite, duty_of, own_usual
+from forensics.machine.baseline import AlignedSamples, cite, duty_of, own_usual
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS, OFF, ON
@@ -27,7 +27,7 @@ from forensics.signatures.oil.start import STARTS, oil_difference
 
 
 @detector("oil.difference_low_at_failure", running)
-def difference_low_at_failure(subject: Subject, check: str, frame: Frame) -> Finding:
+def difference_low_at_failure(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether feed less suction lay below the limit just before the run that failed ended."""
     oil, limits = oil_difference(subject), subject.limits
     if oil is None:
@@ -65,7 +65,7 @@ def difference_low_at_failure(subject: Subject, check: str, frame: Frame) -> Fin
 
 
 @detector("oil.sag_while_running", running)
-def sag_while_running(subject: Subject, check: str, frame: Frame) -> Finding:
+def sag_while_running(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the oil difference stayed well below the machine's own usual at like lift."""
     difference = difference_over(frame)
     if difference is None:
@@ -92,7 +92,7 @@ def sag_while_running(subject: Subject, check: str, frame: Frame) -> Finding:
 
 
 @detector("oil.level_low", running)
-def level_low(subject: Subject, check: str, frame: Frame) -> Finding:
+def level_low(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the oil level stayed low while running, or fell well below the machine's own usual."""
     reading = frame.of(Role.OIL_LEVEL)
     if reading is None:
@@ -111,7 +111,7 @@ def level_low(subject: Subject, check: str, frame: Frame) -> Finding:
     )
 
 
-def _level_switch(subject: Subject, frame: Frame, check: str) -> Finding:
+def _level_switch(subject: Subject, frame: AlignedSamples, check: str) -> Finding:
     """A level switch: on is taken as oil seen, which is said."""
     switch = subject.record.switch(Role.OIL_LEVEL)
     if switch is None or frame.failing < 0:

@@ -12,9 +12,9 @@ import numpy as np
 from forensics.machine.baseline import (
     DISCHARGE,
     HIGH_SIDE,
+    AlignedSamples,
     Derived,
     Floats,
-    Frame,
     above_all,
     duty_of,
     own_usual,
@@ -46,7 +46,7 @@ _LIQUID = (HIGH_SIDE, (Role.LIQUID_TEMPERATURE,))
 
 
 @detector("refrigerant.superheat_low", running_saturated)
-def superheat_low(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def superheat_low(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether suction superheat (dew) was lost in settled running."""
     reading = derived.superheat_k
     look = ThresholdTest(
@@ -56,14 +56,14 @@ def superheat_low(subject: Subject, check: str, frame: Frame, derived: Derived) 
 
 
 @detector("refrigerant.superheat_high", running_saturated)
-def superheat_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def superheat_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether suction superheat (dew) stayed high, or well above the machine's own usual."""
     return _own_and_limit(subject, frame, check, derived.superheat_k, "superheat (dew)", _SUCTION, "superheat_rise")
 
 
 def _own_and_limit(
     subject: Subject,
-    frame: Frame,
+    frame: AlignedSamples,
     check: str,
     reading: Floats,
     words: str,
@@ -89,7 +89,7 @@ def _own_and_limit(
 
 
 @detector("refrigerant.discharge_superheat_low", running_saturated)
-def discharge_superheat_low(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def discharge_superheat_low(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether discharge superheat fell well below the machine's own usual, or the gas was saturated.
 
     No fixed superheat is a test: at 5 and 40 degC saturation the isentropic value alone is 3 K for R1234ze(E), 8.5 K
@@ -116,7 +116,7 @@ def discharge_superheat_low(subject: Subject, check: str, frame: Frame, derived:
     return _dry(subject, frame, judged)
 
 
-def _dry(subject: Subject, frame: Frame, judged: Finding) -> Finding:
+def _dry(subject: Subject, frame: AlignedSamples, judged: Finding) -> Finding:
     """Let absence stand only where the discharge gas was at least as hot as dry compression makes it.
 
     A machine whose usual lies below the isentropic temperature is cooled by oil, or was wet all along: the data can't
@@ -139,7 +139,7 @@ def _dry(subject: Subject, frame: Frame, judged: Finding) -> Finding:
 
 
 @detector("refrigerant.discharge_superheat_high", running_saturated)
-def discharge_superheat_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def discharge_superheat_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether discharge superheat stayed well above the machine's own usual at like duty."""
     reading = derived.discharge_superheat_k
     look = ThresholdTest(
@@ -157,35 +157,35 @@ def discharge_superheat_high(subject: Subject, check: str, frame: Frame, derived
 
 
 @detector("refrigerant.subcooling_low", running_saturated)
-def subcooling_low(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def subcooling_low(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether subcooling (bubble) stayed near zero or well below the machine's own usual."""
     reading = derived.subcooling_k
     return _own_and_limit(subject, frame, check, reading, "subcooling (bubble)", _LIQUID, "subcooling_drop")
 
 
 @detector("refrigerant.subcooling_high", running_saturated)
-def subcooling_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def subcooling_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether subcooling (bubble) stayed high or well above the machine's own usual."""
     reading = derived.subcooling_k
     return _own_and_limit(subject, frame, check, reading, "subcooling (bubble)", _LIQUID, "subcooling_rise")
 
 
 @detector("refrigerant.condenser_approach_high", running_saturated)
-def condenser_approach_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def condenser_approach_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether the condenser's approach rose above its own usual, or above what clean condensers run."""
     reading = derived.condensing_dew_c - frame.values[Role.CONDENSER_WATER_LEAVING]
     return _approach(subject, frame, check, reading, (HIGH_SIDE, (Role.CONDENSER_WATER_LEAVING,)))
 
 
 @detector("refrigerant.evaporator_approach_high", running_saturated)
-def evaporator_approach_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def evaporator_approach_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether the evaporator's approach rose above its own usual, or above what clean evaporators run."""
     reading = frame.values[Role.CHILLED_WATER_LEAVING] - derived.suction_dew_c
     return _approach(subject, frame, check, reading, ((Role.SUCTION_PRESSURE,), (Role.CHILLED_WATER_LEAVING,)))
 
 
 def _approach(
-    subject: Subject, frame: Frame, check: str, reading: Floats, groups: tuple[tuple[Role, ...], ...]
+    subject: Subject, frame: AlignedSamples, check: str, reading: Floats, groups: tuple[tuple[Role, ...], ...]
 ) -> Finding:
     """An approach: own usual decides where there is one; a textbook level only where there is none."""
     words = "condenser approach" if "condenser" in check else "evaporator approach"
@@ -207,7 +207,7 @@ def _approach(
 
 
 @detector("refrigerant.condensing_high", running_saturated)
-def condensing_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def condensing_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether condensing temperature climbed above the machine's own usual at like capacity."""
     reading = derived.condensing_dew_c
     own = ThresholdTest(
@@ -238,7 +238,7 @@ def condensing_high(subject: Subject, check: str, frame: Frame, derived: Derived
 
 
 @detector("refrigerant.suction_low", running_saturated)
-def suction_low(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def suction_low(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether saturated suction fell below the machine's own usual, or below freezing on a water chiller."""
     reading = derived.suction_dew_c
     groups: tuple[tuple[Role, ...], ...] = ((Role.SUCTION_PRESSURE,),)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.baseline import Frame, cite, duty_of, max_age_s, own_usual, rests_of
+from forensics.machine.baseline import AlignedSamples, cite, duty_of, max_age_s, own_usual, rests_of
 from forensics.machine.subject import Saturation, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import Span
@@ -16,7 +16,7 @@ _QUARTER_HOUR_NS = 900 * 1_000_000_000
 
 
 @detector("refrigerant.capacity_lost", running)
-def capacity_lost(subject: Subject, check: str, frame: Frame) -> Finding:
+def capacity_lost(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the chilled water was cooled much less than the machine's own usual at like duty."""
     return _water(
         subject,
@@ -29,7 +29,7 @@ def capacity_lost(subject: Subject, check: str, frame: Frame) -> Finding:
 
 
 @detector("refrigerant.water_flow_lost_evaporator", running)
-def water_flow_lost_evaporator(subject: Subject, check: str, frame: Frame) -> Finding:
+def water_flow_lost_evaporator(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the chilled water was cooled much more than usual at like duty, as with less flow."""
     return _water(
         subject,
@@ -42,7 +42,7 @@ def water_flow_lost_evaporator(subject: Subject, check: str, frame: Frame) -> Fi
 
 
 @detector("refrigerant.water_flow_lost_condenser", running)
-def water_flow_lost_condenser(subject: Subject, check: str, frame: Frame) -> Finding:
+def water_flow_lost_condenser(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the condenser water warmed much more than usual at like duty, as with less flow."""
     return _water(
         subject,
@@ -54,7 +54,9 @@ def water_flow_lost_condenser(subject: Subject, check: str, frame: Frame) -> Fin
     )
 
 
-def _water(subject: Subject, check: str, frame: Frame, roles: tuple[Role, Role], words: str, *, above: bool) -> Finding:
+def _water(
+    subject: Subject, check: str, frame: AlignedSamples, roles: tuple[Role, Role], words: str, *, above: bool
+) -> Finding:
     change_k = frame.values[roles[0]] - frame.values[roles[1]]
     least_k = subject.limits["refrigerant.water_change_least"]
     usable = frame.settled & (change_k > (least_k if above else -np.inf))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forensics.machine.baseline import Frame, frame_of, rests_of
+from forensics.machine.baseline import AlignedSamples, frame_of, rests_of
 from forensics.machine.citations import rows_of, rows_of_each
 from forensics.machine.phases import AMPS, Bools, Floats, trip_at_failure
 from forensics.machine.subject import Subject, cannot_tell, detector, nothing
@@ -79,7 +79,7 @@ def disagree_running(subject: Subject, check: str) -> Finding:
     )
 
 
-def _pairs(subject: Subject, frame: Frame) -> Iterator[Pair]:
+def _pairs(subject: Subject, frame: AlignedSamples) -> Iterator[Pair]:
     get, curve = frame.of, subject.saturation
     suction, discharge = get(Role.SUCTION_PRESSURE), get(Role.DISCHARGE_PRESSURE)
     oil = get(Role.OIL_PRESSURE)

@@ -13,9 +13,9 @@ import numpy as np
 
 from forensics.machine.baseline import (
     HIGH_SIDE,
+    AlignedSamples,
     Derived,
     Floats,
-    Frame,
     Mask,
     duty_of,
     frame_of,
@@ -51,7 +51,7 @@ class Move:
     at: Mask
 
 
-def _failing_run(subject: Subject, check: str) -> tuple[Frame, Derived] | Finding:
+def _failing_run(subject: Subject, check: str) -> tuple[AlignedSamples, Derived] | Finding:
     """The frame and what saturation makes of it, where it holds the run that failed."""
     got = running_saturated(subject, check)
     if not isinstance(got, Finding) and got[0].failing < 0:
@@ -60,7 +60,7 @@ def _failing_run(subject: Subject, check: str) -> tuple[Frame, Derived] | Findin
 
 
 @detector("sensors.discharge_temperature_alone", _failing_run)
-def discharge_temperature_alone(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def discharge_temperature_alone(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether discharge temperature rose beyond what is possible while the oil that leaves with it did not.
 
     The rise is a sensor's only where it also lies above the temperature to which compression at the poorest efficiency
@@ -89,7 +89,7 @@ def discharge_temperature_alone(subject: Subject, check: str, frame: Frame, deri
 
 
 @detector("sensors.high_side_alone", _failing_run)
-def high_side_alone(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def high_side_alone(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether the high-side pressure rose while its second sensor, else motor and discharge gas, stood still."""
     role = next((r for r in HIGH_SIDE if frame.point(r) is not None), HIGH_SIDE[0])
     pressure = frame.of(role)
@@ -121,7 +121,7 @@ def high_side_alone(subject: Subject, check: str, frame: Frame, derived: Derived
 
 
 @detector("sensors.suction_alone", _failing_run)
-def suction_alone(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def suction_alone(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether suction pressure fell while current, discharge temperature and water stood still.
 
     Mass flow is proportional to the pressure of the gas drawn in: less of it asks less current, carries less heat from
@@ -161,7 +161,9 @@ def stood_alone(subject: Subject) -> frozenset[Role]:
     return frozenset(alone)
 
 
-def _moved(subject: Subject, frame: Frame, reading: Floats, limit_name: str, *, lift: bool, above: bool) -> Move | str:
+def _moved(
+    subject: Subject, frame: AlignedSamples, reading: Floats, limit_name: str, *, lift: bool, above: bool
+) -> Move | str:
     """How far a reading stands off its own usual at the end of the run that failed; or why there is nothing to ask."""
     usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=lift))
     if usual.why_not:
@@ -175,7 +177,7 @@ def _moved(subject: Subject, frame: Frame, reading: Floats, limit_name: str, *, 
     return Move(size, at)
 
 
-def _end_of_failing_run(subject: Subject, frame: Frame) -> Mask:
+def _end_of_failing_run(subject: Subject, frame: AlignedSamples) -> Mask:
     there = frame.in_failing_run & (frame.settled | (frame.since_s > subject.limits["duty.settle_after_start"]))
     reach_s = max(subject.limits["sensors.alone_end_s"], _FEW * frame.step_s)
     last = np.asarray(there & (frame.left_s <= reach_s))
@@ -186,7 +188,9 @@ def _end_of_failing_run(subject: Subject, frame: Frame) -> Mask:
     return np.asarray(frame.settled & frame.judged & (frame.t > end_ns - round(reach_s * NS)))
 
 
-def _deviation(subject: Subject, frame: Frame, reading: Floats, at: Mask, *, lift: bool) -> tuple[float, float]:
+def _deviation(
+    subject: Subject, frame: AlignedSamples, reading: Floats, at: Mask, *, lift: bool
+) -> tuple[float, float]:
     """Median deviation from the own usual over some samples, and its spread; NaN where it is not known."""
     usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=lift))
     chosen = at & np.isfinite(usual.deviation)
@@ -196,7 +200,14 @@ def _deviation(subject: Subject, frame: Frame, reading: Floats, at: Mask, *, lif
 
 
 def _partner(
-    subject: Subject, frame: Frame, move: Move, role: Role, least: float, *, lift: bool, vouches_only: bool = False
+    subject: Subject,
+    frame: AlignedSamples,
+    move: Move,
+    role: Role,
+    least: float,
+    *,
+    lift: bool,
+    vouches_only: bool = False,
 ) -> Partner | None:
     """A partner with the share that it took of what it must; None where its noise would hide the move."""
     reading = frame.of(role)
@@ -208,7 +219,7 @@ def _partner(
     return Partner(role, size / least, vouches_only)
 
 
-def _current(subject: Subject, frame: Frame, move: Move, least_share: float) -> Partner | None:
+def _current(subject: Subject, frame: AlignedSamples, move: Move, least_share: float) -> Partner | None:
     """Power, else current, over its own median: ``least_share`` is the least change of it, with its sign."""
     if frame.of(Role.SLIDE_POSITION) is None:
         return None
@@ -220,7 +231,7 @@ def _current(subject: Subject, frame: Frame, move: Move, least_share: float) -> 
     return None
 
 
-def _water(subject: Subject, frame: Frame, move: Move, least_share: float) -> Partner | None:
+def _water(subject: Subject, frame: AlignedSamples, move: Move, least_share: float) -> Partner | None:
     entering, leaving = frame.of(Role.CHILLED_WATER_ENTERING), frame.of(Role.CHILLED_WATER_LEAVING)
     if entering is None or leaving is None or not frame.settled.any():
         return None
@@ -233,7 +244,7 @@ def _water(subject: Subject, frame: Frame, move: Move, least_share: float) -> Pa
     return Partner(Role.CHILLED_WATER_ENTERING, size / least)
 
 
-def _hottest_c(subject: Subject, frame: Frame, at: Mask) -> float | None:
+def _hottest_c(subject: Subject, frame: AlignedSamples, at: Mask) -> float | None:
     """Discharge temperature at the poorest efficiency that a turning screw has, degC; None where it can't be had."""
     curve = subject.saturation
     parts = [frame.of(Role.SUCTION_PRESSURE), frame.of(Role.SUCTION_TEMPERATURE), frame.of(*HIGH_SIDE)]
@@ -247,7 +258,14 @@ def _hottest_c(subject: Subject, frame: Frame, at: Mask) -> float | None:
 
 
 def _told(
-    subject: Subject, check: str, frame: Frame, move: Move, role: Role, partners: list[Partner], *, least_still: int
+    subject: Subject,
+    check: str,
+    frame: AlignedSamples,
+    move: Move,
+    role: Role,
+    partners: list[Partner],
+    *,
+    least_still: int,
 ) -> Finding:
     limits = subject.limits
     followed = [p for p in partners if p.share >= 1.0]

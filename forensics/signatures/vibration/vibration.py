@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from forensics.machine.baseline import Frame, duty_of, own_usual
+from forensics.machine.baseline import AlignedSamples, duty_of, own_usual
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Role
@@ -18,7 +18,7 @@ from forensics.signatures.core.limits_and_baseline import (
 
 
 @detector("vibration.high_at_equal_duty", running)
-def high_at_equal_duty(subject: Subject, check: str, frame: Frame) -> Finding:
+def high_at_equal_duty(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the velocity of vibration rose above the machine's own usual at like duty, or into the zone above.
 
     A level that was there all along is no change: it is left open, for mounting and sensor place decide it as well.
