@@ -38,7 +38,7 @@ __all__ = [
     "AlignedSamples",
     "Mask",
     "Times",
-    "Usual",
+    "Baseline",
     "above_all",
     "cite",
     "derived_of",
@@ -121,7 +121,7 @@ def duty_of(subject: Subject, frame: AlignedSamples, *, lift: bool) -> tuple[tup
 
 
 @dataclass(frozen=True)
-class Usual:
+class Baseline:
     """A reading against the machine's own earlier running at like duty.
 
     Attributes
@@ -155,7 +155,7 @@ def own_usual(
     reading: Floats,
     *duties: tuple[Floats | None, float],
     learn: Mask | None = None,
-) -> Usual:
+) -> Baseline:
     """Hold a reading against the machine's own earlier running.
 
     The baseline is the settled running that ended an hour or more before the failure (in short records: a quarter
@@ -178,13 +178,13 @@ def own_usual(
     blank = np.full(n, np.nan)
     columns = [(d, room) for d, room in duties if d is not None]
     if any(not np.isfinite(d).any() for d, _ in columns):
-        return Usual(blank, blank, float("nan"), blank > 0, _DUTY_UNKNOWN)
+        return Baseline(blank, blank, float("nan"), blank > 0, _DUTY_UNKNOWN)
     usable = frame.settled & np.isfinite(reading)
     for duty, _ in columns:
         usable &= np.isfinite(duty)
     base, ran_s = _baseline(subject, frame, usable if learn is None else usable & learn)
     if ran_s < subject.limits["duty.baseline_least"]:
-        return Usual(blank, blank, float("nan"), base, "too little settled running earlier to know what is usual")
+        return Baseline(blank, blank, float("nan"), base, "too little settled running earlier to know what is usual")
     if ran_s <= subject.limits["duty.baseline_long"]:
         return _fitted(reading, usable, base, columns)
     chosen = np.flatnonzero(base)
@@ -198,7 +198,7 @@ def own_usual(
     return _with_newer(found, _fitted(reading, usable, base, columns), unlike)
 
 
-def _fitted(reading: Floats, usable: Mask, base: Mask, columns: list[tuple[Floats, float]]) -> Usual:
+def _fitted(reading: Floats, usable: Mask, base: Mask, columns: list[tuple[Floats, float]]) -> Baseline:
     """What is usual by one baseline."""
     design = np.column_stack([np.ones(len(reading)), *(d for d, _ in columns)])
     centre = np.median(design[base], axis=0)
@@ -208,15 +208,15 @@ def _fitted(reading: Floats, usable: Mask, base: Mask, columns: list[tuple[Float
     left = (reading - usual)[base & np.isfinite(usual)]
     sigma = float(_MAD_TO_SIGMA * np.median(np.abs(left))) if len(left) else float("nan")
     like = usable & np.isfinite(usual)
-    return Usual(np.where(like, reading - usual, np.nan), usual, sigma, base, "")
+    return Baseline(np.where(like, reading - usual, np.nan), usual, sigma, base, "")
 
 
-def _with_newer(older: Usual, newer: Usual, unlike: Mask) -> Usual:
+def _with_newer(older: Baseline, newer: Baseline, unlike: Mask) -> Baseline:
     """The usual by the older running, and by all earlier running where the run that failed had a duty of its own."""
     recent = unlike & np.isfinite(newer.deviation)
     if not recent.any():
         return older
-    return Usual(
+    return Baseline(
         np.where(recent, newer.deviation, older.deviation),
         np.where(recent, newer.usual, older.usual),
         float(np.nanmax([older.sigma, newer.sigma])),
@@ -226,7 +226,7 @@ def _with_newer(older: Usual, newer: Usual, unlike: Mask) -> Usual:
     )
 
 
-def above_all(subject: Subject, frame: AlignedSamples, reading: Floats, capacity: Floats | None) -> Usual:
+def above_all(subject: Subject, frame: AlignedSamples, reading: Floats, capacity: Floats | None) -> Baseline:
     """Hold a reading against the highest of the machine's own earlier running, at any capacity up to the same.
 
     For a reading that only rises with capacity: more than ever, at no more capacity than ever, needs no like duty.
@@ -238,13 +238,13 @@ def above_all(subject: Subject, frame: AlignedSamples, reading: Floats, capacity
     """
     blank = np.full(len(frame.t), np.nan)
     if capacity is None:
-        return Usual(blank, blank, float("nan"), blank > 0, "no slide position or amps")
+        return Baseline(blank, blank, float("nan"), blank > 0, "no slide position or amps")
     base, ran_s = _baseline(subject, frame, frame.settled & np.isfinite(reading) & np.isfinite(capacity))
     if ran_s < subject.limits["duty.baseline_least"]:
-        return Usual(blank, blank, float("nan"), base, "too little settled running earlier to know what is usual")
+        return Baseline(blank, blank, float("nan"), base, "too little settled running earlier to know what is usual")
     highest = float(np.percentile(reading[base], 99.0))
     known = capacity <= float(np.percentile(capacity[base], 99.0))
-    return Usual(np.where(known, reading - highest, np.nan), np.full(len(frame.t), highest), 0.0, base, "")
+    return Baseline(np.where(known, reading - highest, np.nan), np.full(len(frame.t), highest), 0.0, base, "")
 
 
 def _baseline(subject: Subject, frame: AlignedSamples, usable: Mask) -> tuple[Mask, float]:

@@ -8,11 +8,11 @@ import numpy as np
 
 from forensics.machine.baseline import (
     AlignedSamples,
+    Baseline,
     Derived,
     Episode,
     Floats,
     Mask,
-    Usual,
     derived_of,
     episodes,
     frame_of,
@@ -122,7 +122,7 @@ def against_limit(subject: Subject, frame: AlignedSamples, look: ThresholdTest, 
 
 
 def against_own(
-    subject: Subject, frame: AlignedSamples, look: ThresholdTest, usual: Usual, usable: Mask | None = None
+    subject: Subject, frame: AlignedSamples, look: ThresholdTest, usual: Baseline, usable: Mask | None = None
 ) -> Finding:
     """Judge whether a reading stayed away from the machine's own usual at like duty by more than a limit.
 
@@ -163,7 +163,7 @@ def _judge(
     reading: Floats,
     limit: float,
     usable: Mask | None,
-    own: Usual | None = None,
+    own: Baseline | None = None,
 ) -> Finding:
     chosen = (frame.settled if usable is None else usable) & frame.judged & np.isfinite(reading)
     if not chosen.any():
@@ -199,7 +199,7 @@ def _present(
     limit: float,
     chosen: Mask,
     found: list[Episode],
-    own: Usual | None,
+    own: Baseline | None,
 ) -> Finding:
     failing = [e for e in found if frame.run[e.last] == frame.failing]
     best = failing[-1] if failing else max(found, key=lambda e: e.seconds)
@@ -243,7 +243,7 @@ def _finding(
     value: float,
     limit: float,
     inside: np.ndarray[tuple[int], np.dtype[np.int64]],
-    own: Usual | None,
+    own: Baseline | None,
 ) -> Finding:
     interval_s = frame.interval_s(*look.groups)
     first_ns, last_ns = int(frame.t[inside[0]]), int(frame.t[inside[-1]])
