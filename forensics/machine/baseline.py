@@ -46,7 +46,7 @@ __all__ = [
     "episodes",
     "frame_of",
     "max_age_s",
-    "own_usual",
+    "own_baseline",
     "rests_of",
     "run_span",
     "runs_of",
@@ -149,7 +149,7 @@ class Baseline:
     recent: Mask | None = None
 
 
-def own_usual(
+def own_baseline(
     subject: Subject,
     frame: AlignedSamples,
     reading: Floats,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.baseline import AlignedSamples, duty_of, own_usual
+from forensics.machine.baseline import AlignedSamples, duty_of, own_baseline
 from forensics.machine.citations import rows_of, rows_of_each
 from forensics.machine.phases import AMPS, Bools, Floats, before_failure, read_phases, trip_at_failure
 from forensics.machine.subject import Subject, cannot_tell, detector, nothing
@@ -203,11 +203,11 @@ def amps_high_at_equal_duty(subject: Subject, check: str, frame: AlignedSamples)
     reading = frame.of(role)
     if reading is None:
         return cannot_tell(check, "no motor current or power while running")
-    found = own_usual(subject, frame, reading, *duties)
+    found = own_baseline(subject, frame, reading, *duties)
     scale = float(np.nanmedian(reading[found.baseline])) if found.baseline.any() else float("nan")
     if not scale > 0:
         return cannot_tell(check, found.why_not or "no earlier running to compare with")
-    percent = own_usual(subject, frame, 100 * reading / scale, *duties)
+    percent = own_baseline(subject, frame, 100 * reading / scale, *duties)
     words = f"{'power' if role is Role.MOTOR_POWER else 'current'} (% of its earlier median)"
     look = ThresholdTest(
         check,

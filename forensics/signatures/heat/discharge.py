@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.baseline import AlignedSamples, cite, duty_of, own_usual
+from forensics.machine.baseline import AlignedSamples, cite, duty_of, own_baseline
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples, Span
@@ -46,7 +46,7 @@ def discharge_temperature_climbs(subject: Subject, check: str, frame: AlignedSam
         lasting="heat.discharge_climb_lasting",
         groups=_DISCHARGE,
     )
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=True))
     finding = against_own(subject, frame, look, usual, frame.settled | frame.in_failing_run)
     if finding.outcome is Outcome.PRESENT and finding.from_ns is not None:
         point = frame.points[Role.DISCHARGE_TEMPERATURE]
@@ -173,7 +173,7 @@ def oil_hot(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
         groups=((Role.OIL_TEMPERATURE,),),
     )
     own = replace(level, unit="K", limit_name="heat.oil_rise")
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=True))
     return own_then_level(
         against_own(subject, frame, own, usual), against_limit(subject, frame, level), level_excludes=True
     )

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.baseline import AlignedSamples, cite, duty_of, own_usual
+from forensics.machine.baseline import AlignedSamples, cite, duty_of, own_baseline
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS, OFF, ON
@@ -86,7 +86,7 @@ def sag_while_running(subject: Subject, check: str, frame: AlignedSamples) -> Fi
         groups=groups,
         ratio=True,
     )
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=True))
     early = frame.in_failing_run & (frame.since_s > subject.limits["oil.proof_time"])
     return against_own(subject, frame, look, usual, frame.settled | early)
 
@@ -103,7 +103,7 @@ def level_low(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     )
     own = replace(level, limit_name="oil.level_fall")
     usable = frame.settled | frame.in_failing_run
-    usual = own_usual(subject, frame, reading)
+    usual = own_baseline(subject, frame, reading)
     return own_then_level(
         against_own(subject, frame, own, usual, usable),
         against_limit(subject, frame, level, usable),

@@ -17,7 +17,7 @@ from forensics.machine.baseline import (
     Floats,
     above_all,
     duty_of,
-    own_usual,
+    own_baseline,
 )
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
@@ -81,7 +81,7 @@ def _own_and_limit(
         check, reading, "K", words, check, above=not low, lasting=lasting, groups=groups, sudden=False
     )
     own = replace(level, limit_name=f"refrigerant.{own_limit}")
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=True))
     judged = against_own(subject, frame, own, usual)
     textbook = against_limit(subject, frame, level)
     # a chronic state is one too: a short charge may be older than the record
@@ -108,7 +108,7 @@ def discharge_superheat_low(subject: Subject, check: str, frame: AlignedSamples,
         groups=_DISCHARGE,
     )
     wet = replace(own, limit_name="refrigerant.discharge_saturated")
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=True))
     level = against_limit(subject, frame, wet)
     if level.outcome is Outcome.PRESENT:
         return level
@@ -152,7 +152,7 @@ def discharge_superheat_high(subject: Subject, check: str, frame: AlignedSamples
         lasting="refrigerant.discharge_superheat_lasting",
         groups=_DISCHARGE,
     )
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=True))
     return against_own(subject, frame, look, usual)
 
 
@@ -201,7 +201,7 @@ def _approach(
         sudden=False,
     )
     own = replace(level, limit_name=check.replace("_high", "_rise"))
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=False))
+    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=False))
     judged = against_own(subject, frame, own, usual)
     return own_then_level(judged, against_limit(subject, frame, level), level_excludes=True)
 
@@ -222,7 +222,7 @@ def condensing_high(subject: Subject, check: str, frame: AlignedSamples, derived
     )
     level = replace(own, unit="degC", limit_name=check)
     usable = frame.settled | (frame.since_s > subject.limits["refrigerant.condensing_lasting"]) & frame.in_failing_run
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=False))
+    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=False))
     judged = own_then_level(
         against_own(subject, frame, own, usual, usable),
         against_limit(subject, frame, level, usable),
@@ -256,7 +256,7 @@ def suction_low(subject: Subject, check: str, frame: AlignedSamples, derived: De
     leaving = frame.of(Role.CHILLED_WATER_LEAVING)
     if leaving is None:
         return cannot_tell(check, "no trusted reading of the water that leaves: suction follows it")
-    usual = own_usual(
+    usual = own_baseline(
         subject,
         frame,
         reading,

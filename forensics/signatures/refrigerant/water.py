@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.baseline import AlignedSamples, cite, duty_of, max_age_s, own_usual, rests_of
+from forensics.machine.baseline import AlignedSamples, cite, duty_of, max_age_s, own_baseline, rests_of
 from forensics.machine.subject import Saturation, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import Span
@@ -61,7 +61,7 @@ def _water(
     least_k = subject.limits["refrigerant.water_change_least"]
     usable = frame.settled & (change_k > (least_k if above else -np.inf))
     reading = np.where(np.isfinite(change_k), np.log(np.maximum(change_k, least_k / 10.0)), np.nan)
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=False), learn=change_k > least_k)
+    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=False), learn=change_k > least_k)
     usable &= usual.usual > np.log(least_k)
     look = ThresholdTest(
         check,

@@ -19,7 +19,7 @@ from forensics.machine.baseline import (
     Mask,
     duty_of,
     frame_of,
-    own_usual,
+    own_baseline,
 )
 from forensics.machine.citations import rows_of_each
 from forensics.machine.subject import Subject, cannot_tell, detector
@@ -165,7 +165,7 @@ def _moved(
     subject: Subject, frame: AlignedSamples, reading: Floats, limit_name: str, *, lift: bool, above: bool
 ) -> Move | str:
     """How far a reading stands off its own usual at the end of the run that failed; or why there is nothing to ask."""
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=lift))
+    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=lift))
     if usual.why_not:
         return usual.why_not
     at = _end_of_failing_run(subject, frame) & np.isfinite(usual.deviation)
@@ -192,7 +192,7 @@ def _deviation(
     subject: Subject, frame: AlignedSamples, reading: Floats, at: Mask, *, lift: bool
 ) -> tuple[float, float]:
     """Median deviation from the own usual over some samples, and its spread; NaN where it is not known."""
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=lift))
+    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=lift))
     chosen = at & np.isfinite(usual.deviation)
     if usual.why_not or chosen.sum() < _FEW:
         return float("nan"), float("nan")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from forensics.machine.baseline import AlignedSamples, duty_of, own_usual
+from forensics.machine.baseline import AlignedSamples, duty_of, own_baseline
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Role
@@ -41,7 +41,7 @@ def high_at_equal_duty(subject: Subject, check: str, frame: AlignedSamples) -> F
         groups=((Role.VIBRATION_VELOCITY,),),
     )
     own = replace(level, limit_name="vibration.rise_max")
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=True))
     judged = against_own(subject, frame, own, usual, frame.settled | frame.in_failing_run)
     return own_then_level(judged, against_limit(subject, frame, level), level_excludes=False)
 
