@@ -86,7 +86,7 @@ class Seen:
     suffix: str = ""
 
 
-def answered(
+def make_finding(
     subject: Subject,
     check_id: str,
     outcome: Outcome,

@@ -23,7 +23,7 @@ from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks
-from forensics.signatures.core.finding import Seen, Value, answered, left_open
+from forensics.signatures.core.finding import Seen, Value, left_open, make_finding
 
 
 @dataclass(frozen=True)
@@ -268,7 +268,7 @@ def _finding(
         if outcome is Outcome.PRESENT
         else f"95 of 100 readings in {lasted_s / 3600.0:.3g} h of the window within {text}."
     )
-    return answered(
+    return make_finding(
         subject,
         look.check,
         outcome,

@@ -11,7 +11,7 @@ from forensics.machine.subject import Subject, cannot_tell, detector, nothing
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.finding import Seen, Value, make_finding
 from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_own, ready, running
 
 
@@ -80,7 +80,7 @@ def _overload_of(subject: Subject, check: str, t: np.ndarray, share: Floats, poi
     error = (subject.machine.current_sensor.ratio_error_percent or limits["electrical.sensor_percent"]) / 100
     end_ns = int(t[place])
     begin_ns = end_ns - round(over_s * NS)
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,
@@ -164,7 +164,7 @@ def spikes_before_trip(subject: Subject, check: str) -> Finding:
     text = (
         f"{len(spikes)} of the last {len(chosen)} samples stood over {limit:.3g} A above what the current came back to"
     )
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,

@@ -11,7 +11,7 @@ from forensics.machine.trip_words import Texts, trip_told
 from forensics.model.findings import Cite, Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome
-from forensics.signatures.core.finding import Seen, answered
+from forensics.signatures.core.finding import Seen, make_finding
 
 
 @detector("electrical.tripped_on_overload", trip_told)
@@ -32,4 +32,4 @@ def _named(subject: Subject, check: str, texts: Texts, quantity: str) -> Finding
     cites = (Cite(line.source, line.point, (line.row, line.row)),)
     seen = Seen((line.time_ns, line.time_ns + NS), cites, samples=len(hits) + 1)
     outcome = Outcome.PRESENT if hits else Outcome.ABSENT
-    return answered(subject, check, outcome, f"the list says '{line.text or line.point}'", seen=seen)
+    return make_finding(subject, check, outcome, f"the list says '{line.text or line.point}'", seen=seen)

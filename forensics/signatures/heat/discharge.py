@@ -11,7 +11,7 @@ from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Outcome, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, answered, left_open
+from forensics.signatures.core.finding import Seen, Value, left_open, make_finding
 from forensics.signatures.core.limits_and_baseline import (
     ThresholdTest,
     against_limit,
@@ -93,7 +93,7 @@ def discharge_temperature_high_at_failure(subject: Subject, check: str, frame: A
     if _jumped(subject, point, Span(min(began_ns, end_ns), end_ns)):
         outcome, why_not = Outcome.CANNOT_TELL, "it jumped within one sample: no gas line heats so fast"
     first, last = int(part.t[0]), int(part.t[-1])
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,
@@ -125,7 +125,7 @@ def injection_without_effect(subject: Subject, check: str, frame: AlignedSamples
         return cannot_tell(check, "injection was not called for long enough while the machine ran")
     call, value, count = falls[-1]
     limit = limits["heat.injection_fall"]
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if value < limit else Outcome.ABSENT,

@@ -11,7 +11,7 @@ from forensics.machine.subject import Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.finding import Seen, Value, make_finding
 from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_limit, ready, running
 
 _BLOCK_TIME_CONSTANTS = 300.0
@@ -125,7 +125,7 @@ def thermal_capacity_used(subject: Subject, check: str) -> Finding:
         if _image(limits["heat.thermal_factor"], rated, calm, _constants(subject, 1.0), recent) < limit:
             outcome = Outcome.CANNOT_TELL
             why_not = f"it rests on samples of inrush, each taken for {amps.interval_s:g} s"
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,

@@ -14,7 +14,7 @@ from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS, OFF, ON
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.finding import Seen, Value, make_finding
 from forensics.signatures.core.limits_and_baseline import (
     ThresholdTest,
     against_limit,
@@ -52,7 +52,7 @@ def difference_low_at_failure(subject: Subject, check: str, frame: AlignedSample
     outcome = Outcome.PRESENT if value < limit else Outcome.CANNOT_TELL if near or slow else Outcome.ABSENT
     why_not = "too near the limit to be called healthy or low" if near else "a fall of seconds fits between the samples"
     first, last = int(oil.t[inside][0]), int(oil.t[inside][-1])
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,
@@ -123,7 +123,7 @@ def _level_switch(subject: Subject, frame: AlignedSamples, check: str) -> Findin
     if not states & {ON, OFF}:
         return cannot_tell(check, "the level switch is not known in the run that failed")
     low = OFF in states
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if low else Outcome.ABSENT,

@@ -11,7 +11,7 @@ from forensics.machine.subject import Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.finding import Seen, Value, make_finding
 from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_limit, running
 
 _TYPICAL_CST = ((40.0, 68.0), (100.0, 8.7))
@@ -185,7 +185,7 @@ def filter_drop_growing(subject: Subject, check: str, frame: AlignedSamples) -> 
         outcome = Outcome.PRESENT
     elif high < limit or (slope < limit and most_kpa < limits["oil.filter_growth_drop"]):
         outcome = Outcome.ABSENT
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,

@@ -12,7 +12,7 @@ from forensics.model.findings import Cite, Finding
 from forensics.model.memo import made_once
 from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Outcome, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.finding import Seen, Value, make_finding
 from forensics.signatures.oil.rest import (
     diluted_before_start,
     failing_start,
@@ -103,7 +103,7 @@ def difference_late_at_start(subject: Subject, check: str, starts: tuple[Span, .
         if reached
         else f"had not reached {level:.0f} kPa after {value_s:.0f} s"
     )
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,
@@ -160,7 +160,7 @@ def _swelling(subject: Subject, starts: tuple[Span, ...], level: Samples, check:
     limit = limits["oil.foam_level_rise"]
     usual = max(own) if len(own) >= limits["oil.own_starts_least"] else 0.0
     end_ns = min(span.end_ns, span.start_ns + round(limits["oil.foam_within"] * NS))
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if value - max(usual, 0.0) > limit else Outcome.ABSENT,
@@ -196,7 +196,7 @@ def _roughness(subject: Subject, starts: tuple[Span, ...], check: str) -> Findin
     if count < _ENOUGH or not own:
         return None
     limit = max(limits["oil.foam_noise"] * float(np.median(own)), limits["oil.foam_noise_least"])
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if value > limit else Outcome.ABSENT,
@@ -236,7 +236,7 @@ def temperature_falls_after_start(subject: Subject, check: str, starts: tuple[Sp
     why_not = "the run was too short to see it fall"
     if outcome is Outcome.ABSENT and was_cold(subject):
         outcome, why_not = Outcome.CANNOT_TELL, "the oil was at saturation before the start: it could not fall further"
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,

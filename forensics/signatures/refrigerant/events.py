@@ -12,7 +12,7 @@ from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.finding import Seen, Value, make_finding
 from forensics.signatures.core.limits_and_baseline import running
 from forensics.signatures.refrigerant.expansion_valve import (
     hunting,
@@ -49,7 +49,7 @@ def liquid_slug(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     ratio = amps.v[spike] / before[spike]
     value = float(ratio[hits].max()) if len(hits) else float(np.max((amps.v / before)[steady])) if steady.any() else 1.0
     first, last = (int(at[hits[0]]), int(at[hits[-1]]) + within_ns) if len(hits) else (int(amps.t[0]), int(amps.t[-1]))
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if len(hits) else Outcome.ABSENT,
@@ -144,7 +144,7 @@ def recirculation(subject: Subject, check: str, frame: AlignedSamples) -> Findin
         if len(where)
         else "no moment with falling amps, rising suction and rising discharge temperature"
     )
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if len(where) else Outcome.ABSENT,

@@ -11,7 +11,7 @@ from forensics.machine.subject import Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.finding import Seen, Value, make_finding
 from forensics.signatures.core.limits_and_baseline import (
     ThresholdTest,
     against_limit,
@@ -86,7 +86,7 @@ def hunting(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
             text += f"; the valve moves by {best.valve:.2g} % and leads by {best.valve_leads_deg:.0f} degrees"
     sizes = [s.amplitude for s in own]
     first, last = (own[0].start_ns, own[-1].end_ns) if own else (int(frame.t[0]), int(frame.t[-1]))
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if own else Outcome.ABSENT,
@@ -283,7 +283,7 @@ def valve_position_mismatch(subject: Subject, check: str, frame: AlignedSamples,
         if best is not None
         else "no stretch with superheat outside its band and a still valve"
     )
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.ABSENT if best is None else Outcome.PRESENT,

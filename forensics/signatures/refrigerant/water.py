@@ -9,7 +9,7 @@ from forensics.machine.subject import Saturation, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import Span
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.finding import Seen, Value, make_finding
 from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_own, running, saturated
 
 _QUARTER_HOUR_NS = 900 * 1_000_000_000
@@ -101,7 +101,7 @@ def non_condensables_at_rest(subject: Subject, check: str, curve: Saturation) ->
     limit = subject.limits["refrigerant.non_condensables"]
     value = float(np.median(excess))
     outcome = Outcome.PRESENT if value > limit else Outcome.ABSENT
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,

@@ -28,7 +28,7 @@ from forensics.model.points import NS
 from forensics.model.role_words import in_words
 from forensics.model.vocabulary import Outcome, Role
 from forensics.refrigerants.saturation import SaturationCurve
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.finding import Seen, Value, make_finding
 from forensics.signatures.core.limits_and_baseline import running_saturated
 
 _FEW = 5
@@ -283,7 +283,7 @@ def _told(
     names = ", ".join(in_words(p.role) for p in told)
     with_it = f"with it {names} moved" if followed else f"{names} did not move with it"
     cites = rows_of_each((frame.points[r] for r in (role, *(p.role for p in told))), *span)
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.ABSENT if followed else Outcome.PRESENT,

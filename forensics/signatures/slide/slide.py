@@ -13,7 +13,7 @@ from forensics.machine.subject import Detector, Subject, cannot_tell, detector, 
 from forensics.model.findings import Finding, Stop
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Recorded, Role, StopKind
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.finding import Seen, Value, make_finding
 from forensics.signatures.slide.drift import drifts_to_load, drifts_to_unload
 from forensics.signatures.slide.motion import Bins, looked, sure_share
 from forensics.signatures.slide.response import (
@@ -46,7 +46,7 @@ def loaded_at_stop(subject: Subject, check: str) -> Finding:
     outcome = Outcome.PRESENT if present else Outcome.ABSENT
     chosen = loaded if present else [s for s, _ in judged]
     seen = Seen((chosen[0].earliest_ns, chosen[-1].latest_ns), chosen[-1].cites, None, 2 * len(chosen))
-    return answered(subject, check, outcome, words, value, seen)
+    return make_finding(subject, check, outcome, words, value, seen)
 
 
 def _surely(subject: Subject, stop: Stop) -> bool:
@@ -103,9 +103,9 @@ def cannot_reach_full_load(subject: Subject, check: str, source: Capacity, _: Bi
     span = (int(good.t[0]), int(good.t[-1]))
     seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, len(good), rests_on_commands=True)
     if most >= limits["slide.full_load"]:
-        return answered(subject, check, Outcome.ABSENT, words, measured, seen)
+        return make_finding(subject, check, Outcome.ABSENT, words, measured, seen)
     if most < limits["slide.short_of_full"] and asked >= need:
-        return answered(subject, check, Outcome.PRESENT, words, measured, seen)
+        return make_finding(subject, check, Outcome.PRESENT, words, measured, seen)
     return cannot_tell(check, words + " Full load was not asked for clearly enough.")
 
 

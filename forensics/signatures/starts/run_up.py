@@ -15,7 +15,7 @@ from forensics.model.findings import Finding, Start
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role, Starter
 from forensics.rules import Limits
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.finding import Seen, Value, make_finding
 
 _FEWEST = 3
 _FIRST_S = 60
@@ -59,7 +59,7 @@ def prolonged_inrush(subject: Subject, check: str, start: Start, run: Run) -> Fi
     end = start.earliest_ns + _FIRST_S * NS
     cites = rows_of(point, start.earliest_ns, end)
     seen = Seen((start.earliest_ns, end), cites, step, len(own))
-    return answered(subject, check, outcome, words, measured, seen)
+    return make_finding(subject, check, outcome, words, measured, seen)
 
 
 def expected_inrush(machine: Machine, limits: Limits) -> tuple[float, float] | None:
@@ -165,7 +165,7 @@ def locked_rotor(subject: Subject, check: str, start: Start, run: Run) -> Findin
         outcome = Outcome.ABSENT
         words += " The pressures moved, or the run went on: the rotor turned."
     seen = Seen(span, cites, point.interval_s, max(2, round(seconds / max(point.interval_s, 0.1))))
-    return answered(subject, check, outcome, words, measured, seen)
+    return make_finding(subject, check, outcome, words, measured, seen)
 
 
 def _stalled(subject: Subject, check: str, run: Run, point: Samples, level: float) -> Finding | None:
@@ -184,7 +184,7 @@ def _stalled(subject: Subject, check: str, run: Run, point: Samples, level: floa
     words = f"In the run the current rose above {level:.0f} A and stood there for {seconds:.0f} s until it was cut off."
     measured = Value(seconds, max(0.0, seconds - point.interval_s), seconds + point.interval_s, "s")
     seen = Seen(span, rows_of(point, *span), point.interval_s, count)
-    return answered(subject, check, Outcome.PRESENT, words, measured, seen)
+    return make_finding(subject, check, Outcome.PRESENT, words, measured, seen)
 
 
 def _outlived(run: Run) -> bool:

@@ -21,7 +21,7 @@ from forensics.model.findings import Cite, Finding
 from forensics.model.points import NS
 from forensics.model.record import Waveform
 from forensics.model.vocabulary import Outcome, Role, Starter
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.finding import Seen, Value, make_finding
 
 __all__ = ["DETECTORS", "Answered", "ResidualDirection", "residual_direction", "supply_sequence"]
 
@@ -36,7 +36,7 @@ def as_finding(subject: Subject, check_id: str, waveform: Waveform, answer: Answ
     cites = tuple(Cite(waveform.source, waveform.columns.get(role, role.value), rows) for role in answer.roles)
     measured = Value(answer.value, low, high, answer.unit, answer.limit_name, above=answer.above)
     seen = Seen((begin_ns, end_ns), cites, waveform.interval_s, max(answer.last - answer.first + 1, 1), suffix=suffix)
-    return answered(subject, check_id, answer.outcome, answer.text, measured, seen)
+    return make_finding(subject, check_id, answer.outcome, answer.text, measured, seen)
 
 
 def _each(check_id: str, look: Callable[[Subject, Waveform], Answered]) -> Detector:
