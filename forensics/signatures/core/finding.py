@@ -137,7 +137,7 @@ def make_finding(
     )
 
 
-def left_open(finding: Finding, why_not: str) -> Finding:
+def downgrade(finding: Finding, why_not: str) -> Finding:
     """The same finding as cannot-tell: what was measured stays, the outcome goes, and why is said in its place."""
     title = read_checks()[finding.check].title
     words = finding.statement.removeprefix(_head(title, finding.outcome, finding.why_not))

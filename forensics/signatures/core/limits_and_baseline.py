@@ -23,7 +23,7 @@ from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks
-from forensics.signatures.core.finding import Seen, Value, left_open, make_finding
+from forensics.signatures.core.finding import Seen, Value, downgrade, make_finding
 
 
 @dataclass(frozen=True)
@@ -118,7 +118,7 @@ def against_limit(subject: Subject, frame: AlignedSamples, look: ThresholdTest, 
     if finding.outcome is not Outcome.ABSENT or finding.value is None:
         return finding
     beyond = finding.value > limit if look.above else finding.value < limit
-    return left_open(finding, f"{look.words}: went beyond the limit, but not for long enough") if beyond else finding
+    return downgrade(finding, f"{look.words}: went beyond the limit, but not for long enough") if beyond else finding
 
 
 def against_own(
@@ -140,13 +140,13 @@ def against_own(
         return finding
     if usual.recent is not None and look.sudden and _rests_on_recent(subject, frame, usual.recent, later):
         why = "the duty of the last run was seen only in the hours before it, in which a fault may have grown"
-        return left_open(finding, f"{look.words}: {why}")
+        return downgrade(finding, f"{look.words}: {why}")
     sign = 1.0 if look.above else -1.0
     value = float(np.log(finding.value)) if look.ratio else finding.value
     if sign * value > subject.limits["duty.near_share"] * limit:
         beyond = sign * value > limit
         text = "went beyond the limit, but not for long enough" if beyond else "too near the limit to call it absent"
-        return left_open(finding, f"{look.words}: {text}")
+        return downgrade(finding, f"{look.words}: {text}")
     return finding
 
 
@@ -289,7 +289,7 @@ def own_then_level(own: Finding, level: Finding, *, level_excludes: bool) -> Fin
     if Outcome.PRESENT in (own.outcome, level.outcome) and own.outcome is not Outcome.ABSENT:
         return own if own.outcome is Outcome.PRESENT else level
     if own.outcome is Outcome.ABSENT and level.outcome is Outcome.PRESENT:
-        return left_open(level, "it is beyond the usual level, but as it was before: no change in this record")
+        return downgrade(level, "it is beyond the usual level, but as it was before: no change in this record")
     if own.outcome is Outcome.CANNOT_TELL and not own.value and level_excludes:
         return level
     return own

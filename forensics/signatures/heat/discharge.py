@@ -11,7 +11,7 @@ from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Outcome, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, left_open, make_finding
+from forensics.signatures.core.finding import Seen, Value, downgrade, make_finding
 from forensics.signatures.core.limits_and_baseline import (
     ThresholdTest,
     against_limit,
@@ -51,7 +51,7 @@ def discharge_temperature_climbs(subject: Subject, check: str, frame: AlignedSam
     if finding.outcome is Outcome.PRESENT and finding.from_ns is not None:
         point = frame.points[Role.DISCHARGE_TEMPERATURE]
         if _jumped(subject, point, Span(finding.from_ns - _WARMING_S * NS, finding.from_ns + NS)):
-            return left_open(finding, "the rise came within one sample: no gas line heats so fast")
+            return downgrade(finding, "the rise came within one sample: no gas line heats so fast")
     return finding
 
 

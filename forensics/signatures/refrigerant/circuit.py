@@ -23,7 +23,7 @@ from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
 from forensics.refrigerants.catalogue import SaturationCurve
-from forensics.signatures.core.finding import left_open
+from forensics.signatures.core.finding import downgrade
 from forensics.signatures.core.limits_and_baseline import (
     ThresholdTest,
     against_limit,
@@ -134,7 +134,7 @@ def _dry(subject: Subject, frame: AlignedSamples, judged: Finding) -> Finding:
     above_k = hot_c - curve.isentropic_discharge_c(low_kpa, suction[at], high_kpa)
     if np.isfinite(above_k).any() and float(np.nanmedian(above_k)) < 0.0:
         why = "discharge was colder than dry isentropic compression throughout: oil cooling or liquid, not separable"
-        return left_open(judged, why)
+        return downgrade(judged, why)
     return judged
 
 

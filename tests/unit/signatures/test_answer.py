@@ -12,7 +12,7 @@ from forensics.model.findings import Cite
 from forensics.model.role_words import in_words
 from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks
-from forensics.signatures.core.finding import Seen, Value, left_open, make_finding
+from forensics.signatures.core.finding import Seen, Value, downgrade, make_finding
 from signatures.machine import EPOCH, draw, healthy, subject_of
 
 CHECK, LIMIT = "heat.oil_hot", "heat.oil_hot"
@@ -96,11 +96,11 @@ def test_one_clock_alone_needs_no_relation(subject: Subject) -> None:
 def test_left_open_keeps_what_was_measured(subject: Subject, outcome: Outcome) -> None:
     measured = Value.within(80.0, 1.0, "degC", LIMIT, above=True)
     found = make_finding(subject, CHECK, outcome, "oil stood at 80 degC", measured, Seen(samples=4))
-    opened = left_open(found, "the sensor jumped")
+    opened = downgrade(found, "the sensor jumped")
     assert opened.statement == "Oil hot: cannot tell (the sensor jumped). Oil stood at 80 degC."
     told = {"outcome": outcome, "statement": found.statement, "why_not": ""}
     assert replace(opened, **told) == found
-    assert left_open(opened, "no lift").statement == "Oil hot: cannot tell (no lift). Oil stood at 80 degC."
+    assert downgrade(opened, "no lift").statement == "Oil hot: cannot tell (no lift). Oil stood at 80 degC."
 
 
 def test_rows_of_a_span_hold_both_ends(subject: Subject) -> None:
