@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.machine.commands import Command, read_commands
-from forensics.machine.motor_circuit import Spread
+from forensics.machine.motor_circuit import Interval
 from forensics.machine.rotation import at_start
 from forensics.machine.rotor_pressure import Difference, across_rotors
 from forensics.machine.settled_current import (
@@ -138,7 +138,7 @@ def _settled_amps(subject: Subject, window: Window, amps: Samples | None) -> Set
     return settled_in(subject, window, amps, subject.machine.rated_load_amps)
 
 
-def _ratio(subject: Subject, settled: SettledCurrent, motor: Motor, beside: Beside) -> tuple[Spread | None, str, str]:
+def _ratio(subject: Subject, settled: SettledCurrent, motor: Motor, beside: Beside) -> tuple[Interval | None, str, str]:
     """Settled over rated amps, what it comes from where not from amps, and why there is none."""
     rated = subject.machine.rated_load_amps
     if settled.mean is None and settled.unseen and motor.power is not None:
@@ -151,7 +151,7 @@ def _ratio(subject: Subject, settled: SettledCurrent, motor: Motor, beside: Besi
     given = subject.machine.current_sensor.ratio_error_percent
     percent = given if given is not None else subject.limits["starts.sensor_error_percent"]
     half = settled.mean * percent / 100 + settled.half_width
-    return Spread(settled.mean / rated, (settled.mean - half) / rated, (settled.mean + half) / rated), "", ""
+    return Interval(settled.mean / rated, (settled.mean - half) / rated, (settled.mean + half) / rated), "", ""
 
 
 def _inrush(record: Record, run: Run, lasts_s: float) -> float | None:

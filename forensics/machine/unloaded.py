@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from forensics.machine.motor_circuit import MotorLoad, Spread
+from forensics.machine.motor_circuit import Interval, MotorLoad
 from forensics.machine.start_power import NO_MOTOR, NOTHING_BESIDE, Beside, Motor
 from forensics.model.findings import Start
 from forensics.model.vocabulary import Answer
@@ -249,7 +249,7 @@ def _by_power(standard: Standard, beside: Beside) -> Judgement:
     return Judgement(Answer.CANNOT_TELL, "", f"{said}: too near to tell")
 
 
-def shaft_load(start: Start, standard: Standard, beside: Beside) -> Spread | None:
+def shaft_load(start: Start, standard: Standard, beside: Beside) -> Interval | None:
     """Fraction of rated shaft power of a start: by its power where amps do not tell it, else by its ratio.
 
     None without a circuit, and where the ratio lies below the no-load amps.
@@ -265,10 +265,10 @@ def shaft_load(start: Start, standard: Standard, beside: Beside) -> Spread | Non
     return _over(load.shaft_fraction, (start.ratio, start.low, start.high))
 
 
-def _over(quantity: Callable[[float], Spread | None], values: tuple[float, float, float]) -> Spread | None:
+def _over(quantity: Callable[[float], Interval | None], values: tuple[float, float, float]) -> Interval | None:
     """A quantity at a value, its interval over that of the value; None where there is none at the value itself."""
     at, *ends = (quantity(value) for value in values)
     if at is None:
         return None
     known = [at, *(end for end in ends if end is not None)]
-    return Spread(at.value, min(k.low for k in known), max(k.high for k in known))
+    return Interval(at.value, min(k.low for k in known), max(k.high for k in known))

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from forensics.case.schema import Machine
-from forensics.machine.motor_circuit import MotorLoad, Spread, motor_load
+from forensics.machine.motor_circuit import Interval, MotorLoad, motor_load
 from forensics.machine.start_power import Beside, Motor
 from forensics.machine.unloaded import (
     BY_AMPS,
@@ -50,7 +50,7 @@ def start(ratio: float, width: float = 0.01, source: str = "", slide: float | No
 def power(no_load_ratio: float, shaft_fraction: float, error: float = 0.03) -> Beside:
     """What a power meter reads at a shaft load."""
     active = circuit(no_load_ratio).circuits[0].active_ratio(shaft_fraction)
-    return Beside(Spread(active, active * (1 - error), active * (1 + error)))
+    return Beside(Interval(active, active * (1 - error), active * (1 + error)))
 
 
 def judged(one: Start, no_load: float | None, beside: Beside = NO_POWER, **changes: object) -> Judgement:
