@@ -21,7 +21,7 @@ from forensics.rules import Limits
 
 
 @dataclass(frozen=True)
-class Sheet:
+class ReportContext:
     """What every part of a notebook stands on.
 
     Attributes
@@ -92,7 +92,7 @@ def open_sheet(
     out: str | Path = "",
     limits: Mapping[str, float] | str | None = None,
     tables: bool = False,
-) -> Sheet:
+) -> ReportContext:
     """Investigate a case and open it for a notebook.
 
     Parameters
@@ -123,7 +123,7 @@ def open_sheet(
     folder = Path(out) if str(out) else None
     if folder is not None:
         folder.mkdir(parents=True, exist_ok=True)
-    return Sheet(
+    return ReportContext(
         investigation,
         to_findings_file(investigation),
         ReportTime.over(section.time_zone, whole),
