@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path, PurePosixPath
 
 from forensics.intake.exhibits import Exhibit, take_exhibit
-from forensics.intake.job import Job
+from forensics.intake.job import SourceJob
 from forensics.intake.points.ambiguous_names import ask_which_machine
 from forensics.intake.points.assemble import bind_points
 from forensics.intake.points.find_layout import find_layout, wanted_columns
@@ -20,7 +20,7 @@ from forensics.intake.timestamps.zones import zone_letters
 from forensics.intake.typed.swapped_dates import dates_are_exchanged
 
 
-def read_waveform_source(job: Job, exhibit: Exhibit) -> SourceResult:
+def read_waveform_source(job: SourceJob, exhibit: Exhibit) -> SourceResult:
     """Read an IEEE C37.111 record."""
     from forensics.intake.waveform.reader import read_waveform
 
@@ -47,12 +47,12 @@ def read_waveform_source(job: Job, exhibit: Exhibit) -> SourceResult:
     )  # fmt: skip
 
 
-def _beside(job: Job, file: Path) -> str:
+def _beside(job: SourceJob, file: Path) -> str:
     """Path, as the case file would give it, of a file that belongs to the record it names."""
     return PurePosixPath(job.path).with_name(file.name).as_posix()
 
 
-def read_table_source(job: Job, exhibit: Exhibit) -> SourceResult:
+def read_table_source(job: SourceJob, exhibit: Exhibit) -> SourceResult:
     """Read a workbook or a columnar file."""
     from forensics.intake.typed import reader as typed
     from forensics.intake.typed.workbook import SheetQuestion

@@ -14,7 +14,7 @@ from forensics.case.schema import check_case
 from forensics.errors import Problems
 from forensics.intake import SourceResult, read_sources
 from forensics.intake.exhibits import take_exhibit
-from forensics.intake.job import Job
+from forensics.intake.job import SourceJob
 from forensics.intake.text.reader import read_text
 from forensics.intake.text.streams import UnreadableError
 from forensics.model.units import read_unit, to_canonical
@@ -45,7 +45,7 @@ def read_bytes(
         }
     )
     problems = Problems()
-    job = Job(
+    job = SourceJob(
         case, case.source[0], folder / "log.csv", "Europe/Berlin", "log.csv", None, None, problems,
         list(enumerate(case.point)),
     )  # fmt: skip

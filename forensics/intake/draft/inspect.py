@@ -14,7 +14,7 @@ from forensics.case.schema import CaseFile, Source, check_case
 from forensics.errors import Problem, Problems
 from forensics.intake.draft.suggest import is_clear, suggest
 from forensics.intake.exhibits import Exhibit, take_exhibit
-from forensics.intake.job import Job
+from forensics.intake.job import SourceJob
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.points.find_layout import Layout, find_layout, wanted_columns
 from forensics.intake.table.decimal_mark import decide_marks
@@ -149,14 +149,14 @@ def _look_waveform(look: Preview) -> None:
 def _look_table(look: Preview) -> None:
     exhibit = take_exhibit(look.path, look.file, sha256="-")
     casefile = skeleton(None, look.path)
-    job = Job(casefile, casefile.source[0], look.file, PLACE_ZONE, look.path, None, None, Problems(), [])
+    job = SourceJob(casefile, casefile.source[0], look.file, PLACE_ZONE, look.path, None, None, Problems(), [])
     if is_typed(look.file):
         _look_typed(look, job)
     else:
         _look_text(look, job, exhibit)
 
 
-def _look_typed(look: Preview, job: Job) -> None:
+def _look_typed(look: Preview, job: SourceJob) -> None:
     from forensics.intake.typed.workbook import SheetQuestion
 
     try:
@@ -174,7 +174,7 @@ def _look_typed(look: Preview, job: Job) -> None:
     _take(look, dialect, layout, gathered)
 
 
-def _reader(job: Job, dialect: Dialect, layout: Layout, gathered: RawTable) -> BlockReader:
+def _reader(job: SourceJob, dialect: Dialect, layout: Layout, gathered: RawTable) -> BlockReader:
     return BlockReader(
         path=job.path,
         dialect=dialect,
@@ -187,7 +187,7 @@ def _reader(job: Job, dialect: Dialect, layout: Layout, gathered: RawTable) -> B
     )
 
 
-def _look_text(look: Preview, job: Job, exhibit: Exhibit) -> None:
+def _look_text(look: Preview, job: SourceJob, exhibit: Exhibit) -> None:
     from forensics.intake.text.reader import _Reading, refuse_other_text
 
     source = ByteSource(exhibit.file)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from forensics.errors import Severity
 from forensics.intake.exhibits import Exhibit
-from forensics.intake.job import Job
+from forensics.intake.job import SourceJob
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.points.bind import Binder
 from forensics.intake.points.find_layout import Layout
@@ -39,7 +39,7 @@ Texts = Callable[[list[int]], dict[int, str]]
 
 
 def bind_points(
-    job: Job,
+    job: SourceJob,
     exhibit: Exhibit,
     dialect: Dialect,
     layout: Layout,
@@ -117,7 +117,7 @@ def _keys(gathered: RawTable, layout: Layout) -> tuple[list[str], NDArray[np.int
     return [], None
 
 
-def _say_months(job: Job, gathered: RawTable, dialect: Dialect) -> None:
+def _say_months(job: SourceJob, gathered: RawTable, dialect: Dialect) -> None:
     if not gathered.bad_months:
         return
     words = read_words()
@@ -135,13 +135,13 @@ def _say_months(job: Job, gathered: RawTable, dialect: Dialect) -> None:
         )
 
 
-def _note(job: Job, what: str, row: int, column: str) -> Any:
+def _note(job: SourceJob, what: str, row: int, column: str) -> Any:
     from forensics.errors import Problem
 
     return Problem(what, file=job.path, row=row, column=column, severity=Severity.NOTE)
 
 
-def _empty(job: Job, exhibit: Exhibit, layout: Layout, gathered: RawTable, judge: TimeResolver) -> SourceResult:
+def _empty(job: SourceJob, exhibit: Exhibit, layout: Layout, gathered: RawTable, judge: TimeResolver) -> SourceResult:
     counts = Counter(row.reason for row in gathered.aside)
     waiting = gathered.rows_read - sum(counts.values())
     if waiting:
@@ -160,7 +160,7 @@ def _say_extra(gathered: RawTable, binder: Binder) -> None:
     binder.notes.extend(gathered.notes)
 
 
-def _ask_changed_units(job: Job, dialect: Dialect, layout: Layout, gathered: RawTable) -> None:
+def _ask_changed_units(job: SourceJob, dialect: Dialect, layout: Layout, gathered: RawTable) -> None:
     """Leave out the points whose unit is another below a repeated header."""
     kept = []
     for number, point, column in layout.wide:
@@ -179,7 +179,7 @@ def _ask_changed_units(job: Job, dialect: Dialect, layout: Layout, gathered: Raw
 
 
 def _decide(
-    job: Job,
+    job: SourceJob,
     dialect: Dialect,
     layout: Layout,
     gathered: RawTable,
@@ -285,7 +285,7 @@ def _late_marks(
 
 
 def _bind(
-    job: Job,
+    job: SourceJob,
     dialect: Dialect,
     layout: Layout,
     gathered: RawTable,
@@ -321,7 +321,7 @@ def _bind(
     return points
 
 
-def _account(job: Job, gathered: RawTable, settled: ResolvedTimes, binder: Binder, texts: Texts) -> Accounting:
+def _account(job: SourceJob, gathered: RawTable, settled: ResolvedTimes, binder: Binder, texts: Texts) -> Accounting:
     rows = gathered.row()
     listed = list(gathered.aside)
     if settled.aside:

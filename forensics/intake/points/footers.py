@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from forensics.intake.job import Job
+from forensics.intake.job import SourceJob
 from forensics.intake.result import SourceResult
 from forensics.intake.table.dialect import Dialect
 from forensics.intake.table.raw_table import RawTable
@@ -49,7 +49,7 @@ def footer_rows(gathered: RawTable, dialect: Dialect) -> None:
             gathered.aside[index] = replace(row, reason=FOOTER)
 
 
-def say_counts(job: Job, dialect: Dialect, reading: SourceResult, gathered: RawTable, lines: int) -> None:
+def say_counts(job: SourceJob, dialect: Dialect, reading: SourceResult, gathered: RawTable, lines: int) -> None:
     """State where the export contradicts itself: nothing is invented, the report says so."""
     parts = []
     told, place = _told_count(reading, dialect)
@@ -83,7 +83,7 @@ def say_counts(job: Job, dialect: Dialect, reading: SourceResult, gathered: RawT
     _say_nul(job, reading)
 
 
-def _say_nul(job: Job, reading: SourceResult) -> None:
+def _say_nul(job: SourceJob, reading: SourceResult) -> None:
     """State where NUL bytes stand, and whether records come after them."""
     nul = [row for row in reading.accounting.listed if row.reason == "NUL bytes"]
     if not nul or reading.last_ns is None:
@@ -168,7 +168,7 @@ def _stamp_of(text: str, gathered: RawTable) -> datetime | None:
     return date_of(int(local[0])).replace(tzinfo=None) if good[0] else None
 
 
-def _local(job: Job, time_ns: int) -> datetime:
+def _local(job: SourceJob, time_ns: int) -> datetime:
     from zoneinfo import ZoneInfo
 
     from forensics.intake.timestamps.zones import fixed_offset_s

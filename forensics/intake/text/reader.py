@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from forensics.intake.exhibits import Exhibit
-from forensics.intake.job import Job
+from forensics.intake.job import SourceJob
 from forensics.intake.points.ambiguous_names import ask_which_machine
 from forensics.intake.points.assemble import bind_points
 from forensics.intake.points.find_layout import Layout, find_layout, wanted_columns
@@ -38,7 +38,7 @@ _JSON = re.compile(rb'\s*(?:\{\s*["}]|\[\s*[\[{\]])')
 _END_BYTES, _END_LINES, _FEW_LINES = 8192, 20, 3
 
 
-def read_text(job: Job, exhibit: Exhibit, *, careful_only: bool = False) -> SourceResult:
+def read_text(job: SourceJob, exhibit: Exhibit, *, careful_only: bool = False) -> SourceResult:
     """Read one delimited text export.
 
     Parameters
@@ -65,7 +65,7 @@ def read_text(job: Job, exhibit: Exhibit, *, careful_only: bool = False) -> Sour
 
 @dataclass(slots=True)
 class _Reading:
-    job: Job
+    job: SourceJob
     exhibit: Exhibit
     source: ByteSource
     codec: str
