@@ -34,7 +34,7 @@ class UnloadedVerdict:
 
 
 @dataclass(frozen=True, slots=True)
-class Standard:
+class UnloadedCriterion:
     """What the starts of one record are held against.
 
     Attributes
@@ -96,8 +96,8 @@ def judge_starts(starts: Sequence[Start], beside: Sequence[Beside], motor: Motor
     return tuple(out)
 
 
-def _standard(starts: Sequence[Start], motor: Motor, limits: Limits, misleading: str) -> Standard:
-    bare = Standard(limits, None, motor, misleading)
+def _standard(starts: Sequence[Start], motor: Motor, limits: Limits, misleading: str) -> UnloadedCriterion:
+    bare = UnloadedCriterion(limits, None, motor, misleading)
     if misleading:
         return bare
     least, _ = _zone(bare)
@@ -125,7 +125,7 @@ def _misleading(starts: Sequence[Start], beside: Sequence[Beside], motor: Motor,
     )
 
 
-def judge_unloaded(start: Start, standard: Standard, beside: Beside = NOTHING_BESIDE) -> UnloadedVerdict:
+def judge_unloaded(start: Start, standard: UnloadedCriterion, beside: Beside = NOTHING_BESIDE) -> UnloadedVerdict:
     """Whether one start was unloaded: slide position first, own history second, then the load."""
     by_slide = _by_slide(start, standard.limits)
     by_load = _by_load(start, standard, beside)
@@ -150,7 +150,7 @@ def _near_limit(start: Start, limits: Limits) -> bool:
     return start.ratio is not None and abs(start.ratio / limits[LIMIT] - 1) <= limits["starts.own_alike"] - 1
 
 
-def _by_load(start: Start, standard: Standard, beside: Beside) -> UnloadedVerdict:
+def _by_load(start: Start, standard: UnloadedCriterion, beside: Beside) -> UnloadedVerdict:
     """By own starts, ratio, shaft load and power."""
     if start.ratio is None or start.low is None or start.high is None:
         return UnloadedVerdict(Answer.CANNOT_TELL, "", start.why_not)
@@ -176,7 +176,7 @@ def _power_instead(why: str, power: UnloadedVerdict) -> UnloadedVerdict:
     return UnloadedVerdict(power.answer, power.by, said)
 
 
-def _by_own(start: Start, standard: Standard) -> UnloadedVerdict | None:
+def _by_own(start: Start, standard: UnloadedCriterion) -> UnloadedVerdict | None:
     """By the machine's own unloaded starts; None where they settle nothing."""
     limits, own = standard.limits, standard.own
     if own is None or start.ratio is None or start.low is None or start.high is None:
@@ -189,7 +189,7 @@ def _by_own(start: Start, standard: Standard) -> UnloadedVerdict | None:
     return UnloadedVerdict(Answer.YES, BY_OWN) if start.high <= limits["starts.own_alike"] * own else None
 
 
-def _zone(standard: Standard) -> tuple[float, float]:
+def _zone(standard: UnloadedCriterion) -> tuple[float, float]:
     """Ratios below which a start is unloaded, and above which it is loaded, by amps limit and shaft load alike."""
     limit = standard.limits[LIMIT]
     if standard.load is None:
@@ -198,7 +198,7 @@ def _zone(standard: Standard) -> tuple[float, float]:
     return min(limit, same.low), max(limit, same.high)
 
 
-def _by_amps(start: Start, standard: Standard, beside: Beside) -> UnloadedVerdict:
+def _by_amps(start: Start, standard: UnloadedCriterion, beside: Beside) -> UnloadedVerdict:
     assert start.low is not None
     assert start.high is not None
     limits, limit = standard.limits, standard.limits[LIMIT]
@@ -231,7 +231,7 @@ def _voltage(beside: Beside, limits: Limits) -> tuple[float, str]:
     return max(share**2, 1.0 / share), f"the voltage stood at {share:.2f} of supply_volts"
 
 
-def _by_power(standard: Standard, beside: Beside) -> UnloadedVerdict:
+def _by_power(standard: UnloadedCriterion, beside: Beside) -> UnloadedVerdict:
     """By motor power against that of this motor at the shaft load of the limit."""
     motor, limits = standard.motor, standard.limits
     if motor.load is None or beside.active is None:
@@ -249,7 +249,7 @@ def _by_power(standard: Standard, beside: Beside) -> UnloadedVerdict:
     return UnloadedVerdict(Answer.CANNOT_TELL, "", f"{said}: too near to tell")
 
 
-def shaft_load(start: Start, standard: Standard, beside: Beside) -> Interval | None:
+def shaft_load(start: Start, standard: UnloadedCriterion, beside: Beside) -> Interval | None:
     """Fraction of rated shaft power of a start: by its power where amps do not tell it, else by its ratio.
 
     None without a circuit, and where the ratio lies below the no-load amps.

@@ -15,7 +15,7 @@ from forensics.machine.unloaded import (
     BY_OWN,
     BY_POWER,
     BY_SLIDE,
-    Standard,
+    UnloadedCriterion,
     UnloadedVerdict,
     judge_starts,
     judge_unloaded,
@@ -54,7 +54,7 @@ def power(no_load_ratio: float, shaft_fraction: float, error: float = 0.03) -> B
 
 
 def judged(one: Start, no_load: float | None, beside: Beside = NO_POWER, **changes: object) -> UnloadedVerdict:
-    standard = Standard(LIMITS, None, motor(no_load) if no_load else Motor())
+    standard = UnloadedCriterion(LIMITS, None, motor(no_load) if no_load else Motor())
     return judge_unloaded(one, replace(standard, **changes), beside)
 
 
@@ -204,17 +204,17 @@ def test_ratios_from_power_and_from_amps_are_not_mixed() -> None:
 
 
 def test_shaft_load_of_a_ratio() -> None:
-    plain = Standard(LIMITS, None, motor(0.33))
+    plain = UnloadedCriterion(LIMITS, None, motor(0.33))
     found = shaft_load(start(0.40), plain, NO_POWER)
     assert found is not None
     assert found.low < 0.247 < found.high
-    assert shaft_load(start(0.40), Standard(LIMITS), NO_POWER) is None
+    assert shaft_load(start(0.40), UnloadedCriterion(LIMITS), NO_POWER) is None
     assert shaft_load(start(0.20), plain, NO_POWER) is None
     assert shaft_load(Start(0, 0, 0), plain, NO_POWER) is None
 
 
 def test_shaft_load_by_power_is_the_narrower() -> None:
-    plain = Standard(LIMITS, None, motor(0.33))
+    plain = UnloadedCriterion(LIMITS, None, motor(0.33))
     by_amps = shaft_load(start(circuit(0.33).amps_ratio(0.3).value), plain, NO_POWER)
     by_power = shaft_load(start(0.40, source="motor_power"), plain, power(0.33, 0.3))
     misled = shaft_load(start(0.20), replace(plain, misleading="amps are wrong"), power(0.33, 0.3))
