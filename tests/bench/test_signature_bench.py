@@ -26,8 +26,8 @@ from forensics.refrigerants.catalogue import saturation_for
 from forensics.rules import read_limits
 from forensics.signatures.core.catalogue import all_detectors
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "unit" / "signatures"))
-from machine import EPOCH, RATED, Cycle, Drawn, draw, machine, profile
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "unit"))
+from signatures.machine import EPOCH, RATED, Cycle, Drawn, draw, machine, profile
 
 pytestmark = pytest.mark.bench
 
