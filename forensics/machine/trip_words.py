@@ -9,8 +9,7 @@ from functools import cache
 
 from forensics.errors import InputError, Problem
 from forensics.machine.phases import trip_at_failure
-from forensics.machine.subject import Subject, cannot_tell
-from forensics.model.findings import Finding
+from forensics.machine.subject import Subject
 from forensics.model.points import NS
 from forensics.model.record import LogLine
 from forensics.model.vocabulary import Role
@@ -125,14 +124,6 @@ def trip_texts(subject: Subject) -> Texts:
     found.sort(key=lambda item: item[0])
     trips = [item for item in found if item[0][0] == 0]
     return tuple((quantity, line) for _, quantity, line in (trips or found))
-
-
-def trip_told(subject: Subject, check: str) -> tuple[Texts] | Finding:
-    """Lines of event lists that speak of the trip, the likeliest first, as the need of a check."""
-    texts = trip_texts(subject)
-    if not texts:
-        return cannot_tell(check, "no event list says what tripped", unlocked_by="export the alarm list with its texts")
-    return (texts,)
 
 
 def trip_lines(subject: Subject, quantity: str) -> tuple[LogLine, ...]:

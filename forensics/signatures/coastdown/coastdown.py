@@ -6,17 +6,19 @@ import numpy as np
 
 from forensics.machine.citations import rows_of
 from forensics.machine.commands import read_commands
-from forensics.machine.history import NO_STOP, stops_before, stops_of_window
+from forensics.machine.history import stops_before
 from forensics.machine.rotation import NEITHER
 from forensics.machine.rotor_pressure import across_rotors, difference
 from forensics.machine.stop_table import NO_LIFT, Collapse, collapse, list_stops, release_ns
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector, nothing
+from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Finding, Stop
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, make_finding, three_way
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding, three_way
+from forensics.signatures.core.needs import NO_STOP, nothing, stops_of_window
 
-__all__ = ["DETECTORS", "list_stops"]
+__all__ = ["list_stops"]
 
 _RECENT = 5
 _OWN_STOPS = 50
@@ -277,14 +279,3 @@ def bleed_after_stop(subject: Subject, check: str, _: list[Stop]) -> Finding:
         return cannot_tell(check, words + " A leaking check valve looks alike.")
     turned = Outcome.ABSENT if outcome is Outcome.PRESENT else Outcome.PRESENT
     return make_finding(subject, check, turned, words, measured, seen)
-
-
-DETECTORS: dict[str, Detector] = {
-    "coastdown.bypass_held": bypass_held,
-    "coastdown.reverse_rotation": reverse_rotation,
-    "coastdown.residual_difference": residual_difference,
-    "coastdown.high_side_falls_fast": high_side_falls_fast,
-    "coastdown.discharge_follows_condenser": discharge_follows_condenser,
-    "coastdown.spin_down_short": spin_down_short,
-    "coastdown.bleed_after_stop": bleed_after_stop,
-}

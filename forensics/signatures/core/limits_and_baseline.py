@@ -18,12 +18,13 @@ from forensics.machine.baseline import (
     frame_of,
 )
 from forensics.machine.history import unseen_run
-from forensics.machine.subject import Saturation, Subject, cannot_tell, met
+from forensics.machine.subject import Saturation, Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks
-from forensics.signatures.core.finding import Seen, Value, downgrade, make_finding
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, downgrade, make_finding
+from forensics.signatures.core.needs import met
 
 
 @dataclass(frozen=True)

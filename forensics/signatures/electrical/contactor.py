@@ -8,14 +8,16 @@ import numpy as np
 
 from forensics.machine.citations import rows_of
 from forensics.machine.phases import Times, before_failure, widened
-from forensics.machine.subject import Subject, cannot_tell, detector, nothing
+from forensics.machine.subject import Subject
 from forensics.machine.trip_words import plain
 from forensics.model.findings import Cite, Finding
 from forensics.model.points import NS, OFF, ON, Samples, Switch
 from forensics.model.record import LogLine
 from forensics.model.role_words import in_words
 from forensics.model.vocabulary import Outcome, Quality, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import nothing
 from forensics.signatures.electrical.motor import motor_current
 
 _CONTACT_WORDS = ("contact", "schutz", "schuetz", "starter", "auxiliary", "feedback", "status", "teleruttore")

@@ -12,16 +12,17 @@ from forensics.machine.phases import (
     Trip,
     before_failure,
     read_phases,
-    stopped,
     stretches,
     trip_at_failure,
     widened,
 )
-from forensics.machine.subject import Subject, cannot_tell, detector, nothing
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, OFF, Span
 from forensics.model.vocabulary import Outcome, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import nothing, stopped
 from forensics.signatures.electrical.phases import single_phase_mask
 from forensics.signatures.electrical.supply import reference_volts, start_mask
 

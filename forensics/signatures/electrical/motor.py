@@ -7,12 +7,14 @@ import numpy as np
 from forensics.machine.baseline import AlignedSamples, duty_of, own_baseline
 from forensics.machine.citations import rows_of, rows_of_each
 from forensics.machine.phases import AMPS, Bools, Floats, before_failure, read_phases, trip_at_failure
-from forensics.machine.subject import Subject, cannot_tell, detector, nothing
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_own, ready, running
+from forensics.signatures.core.needs import nothing
 
 
 def motor_current(subject: Subject) -> tuple[Samples | None, str]:

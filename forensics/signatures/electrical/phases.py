@@ -21,13 +21,15 @@ from forensics.machine.phases import (
     trip_at_failure,
     widened,
 )
-from forensics.machine.subject import Subject, cannot_tell, detector, nothing
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.memo import made_once
 from forensics.model.points import NS
 from forensics.model.role_words import in_words
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import nothing
 
 _FEW = 3
 

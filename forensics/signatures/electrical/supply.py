@@ -18,11 +18,12 @@ from forensics.machine.phases import (
     stretches,
     widened,
 )
-from forensics.machine.subject import Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.electrical.phases import single_phase_mask
 
 _LIVE_SHARE = 0.5

@@ -8,14 +8,16 @@ from forensics.electrics.phasors import cycle_phasors
 from forensics.electrics.record_helpers import cycle_width, longest_stretch
 from forensics.machine.baseline import runs_of
 from forensics.machine.citations import rows_of_each
-from forensics.machine.phases import AMPS, Floats, Times, Trip, stopped, widened
-from forensics.machine.subject import Subject, cannot_tell, detector, nothing
+from forensics.machine.phases import AMPS, Floats, Times, Trip, widened
+from forensics.machine.subject import Subject
 from forensics.machine.trip_words import trip_lines
 from forensics.machine.waveforms import in_window
 from forensics.model.findings import Cite, Finding
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Recorded
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import nothing, stopped
 from forensics.signatures.electrical.motor import currents_of
 
 _ONE_TRIP_S = 60

@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 
 from forensics.machine.baseline import AlignedSamples, cite, duty_of, own_baseline
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Outcome, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, downgrade, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, downgrade, make_finding
 from forensics.signatures.core.limits_and_baseline import (
     ThresholdTest,
     against_limit,
@@ -19,7 +20,6 @@ from forensics.signatures.core.limits_and_baseline import (
     own_then_level,
     running,
 )
-from forensics.signatures.heat.motor import thermal_capacity_used, winding_hot
 
 _DISCHARGE = ((Role.DISCHARGE_TEMPERATURE,),)
 _FINE_INTERVAL_S = 10.0
@@ -177,13 +177,3 @@ def oil_hot(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     return own_then_level(
         against_own(subject, frame, own, usual), against_limit(subject, frame, level), level_excludes=True
     )
-
-
-DETECTORS: dict[str, Detector] = {
-    "heat.discharge_temperature_climbs": discharge_temperature_climbs,
-    "heat.discharge_temperature_high_at_failure": discharge_temperature_high_at_failure,
-    "heat.injection_without_effect": injection_without_effect,
-    "heat.winding_hot": winding_hot,
-    "heat.thermal_capacity_used": thermal_capacity_used,
-    "heat.oil_hot": oil_hot,
-}

@@ -10,11 +10,12 @@ from dataclasses import replace
 import numpy as np
 
 from forensics.machine.baseline import AlignedSamples, cite, duty_of, own_baseline
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, OFF, ON
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.limits_and_baseline import (
     ThresholdTest,
     against_limit,
@@ -22,8 +23,8 @@ from forensics.signatures.core.limits_and_baseline import (
     own_then_level,
     running,
 )
-from forensics.signatures.oil.filter import difference_over, filter_drop_growing, filter_drop_high
-from forensics.signatures.oil.start import STARTS, oil_difference
+from forensics.signatures.oil.filter import difference_over
+from forensics.signatures.oil.start import oil_difference
 
 
 @detector("oil.difference_low_at_failure", running)
@@ -135,13 +136,3 @@ def _level_switch(subject: Subject, frame: AlignedSamples, check: str) -> Findin
             max(1, int((switch.state[rows] == OFF).sum())) if low else max(1, int(rows.sum())),
         ),
     )
-
-
-DETECTORS: dict[str, Detector] = {
-    "oil.difference_low_at_failure": difference_low_at_failure,
-    "oil.sag_while_running": sag_while_running,
-    "oil.filter_drop_high": filter_drop_high,
-    "oil.filter_drop_growing": filter_drop_growing,
-    "oil.level_low": level_low,
-    **STARTS,
-}

@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from forensics.machine.baseline import AlignedSamples, Floats, Mask
-from forensics.machine.subject import Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_limit, running
 
 _TYPICAL_CST = ((40.0, 68.0), (100.0, 8.7))

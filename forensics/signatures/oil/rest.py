@@ -6,11 +6,12 @@ import numpy as np
 
 from forensics.machine.baseline import cite, max_age_s, runs_of
 from forensics.machine.history import unseen_run
-from forensics.machine.subject import Saturation, Subject, cannot_tell, detector
+from forensics.machine.subject import Saturation, Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, OFF, ON, Span
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.limits_and_baseline import ready, saturated
 
 _MOST_STARTS = 50

@@ -7,16 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.machine.baseline import Floats, Times, cite, max_age_s, runs_of
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Finding
 from forensics.model.memo import made_once
 from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Outcome, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.oil.rest import (
-    diluted_before_start,
     failing_start,
-    heater_off_at_rest,
     was_cold,
 )
 
@@ -254,12 +253,3 @@ def _fall(oil_c: Samples, span: Span, within_s: float, failure_ns: int) -> tuple
     if before is None or not len(after):
         return None
     return before.value - float(np.min(after.v)), len(after)
-
-
-STARTS: dict[str, Detector] = {
-    "oil.difference_late_at_start": difference_late_at_start,
-    "oil.foaming_at_start": foaming_at_start,
-    "oil.diluted_before_start": diluted_before_start,
-    "oil.heater_off_at_rest": heater_off_at_rest,
-    "oil.temperature_falls_after_start": temperature_falls_after_start,
-}

@@ -19,24 +19,18 @@ from forensics.machine.baseline import (
     duty_of,
     own_baseline,
 )
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
 from forensics.refrigerants.catalogue import SaturationCurve
-from forensics.signatures.core.finding import downgrade
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import cannot_tell, downgrade
 from forensics.signatures.core.limits_and_baseline import (
     ThresholdTest,
     against_limit,
     against_own,
     own_then_level,
     running_saturated,
-)
-from forensics.signatures.refrigerant.events import EVENTS
-from forensics.signatures.refrigerant.water import (
-    capacity_lost,
-    non_condensables_at_rest,
-    water_flow_lost_condenser,
-    water_flow_lost_evaporator,
 )
 
 _FEW = 500
@@ -269,22 +263,3 @@ def suction_low(subject: Subject, check: str, frame: AlignedSamples, derived: De
         level = against_limit(subject, frame, freezing)
         judged = level if level.outcome is Outcome.PRESENT else own_then_level(judged, level, level_excludes=False)
     return judged
-
-
-DETECTORS: dict[str, Detector] = {
-    "refrigerant.superheat_low": superheat_low,
-    "refrigerant.superheat_high": superheat_high,
-    "refrigerant.discharge_superheat_low": discharge_superheat_low,
-    "refrigerant.discharge_superheat_high": discharge_superheat_high,
-    "refrigerant.subcooling_low": subcooling_low,
-    "refrigerant.subcooling_high": subcooling_high,
-    "refrigerant.condenser_approach_high": condenser_approach_high,
-    "refrigerant.condensing_high": condensing_high,
-    "refrigerant.evaporator_approach_high": evaporator_approach_high,
-    "refrigerant.suction_low": suction_low,
-    "refrigerant.capacity_lost": capacity_lost,
-    "refrigerant.water_flow_lost_condenser": water_flow_lost_condenser,
-    "refrigerant.water_flow_lost_evaporator": water_flow_lost_evaporator,
-    "refrigerant.non_condensables_at_rest": non_condensables_at_rest,
-    **EVENTS,
-}

@@ -8,18 +8,13 @@ from numpy.typing import NDArray
 from forensics.machine.baseline import DISCHARGE, AlignedSamples, Mask, cite, max_age_s
 from forensics.machine.commanded import acting_seconds
 from forensics.machine.commands import read_commands
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.limits_and_baseline import running
-from forensics.signatures.refrigerant.expansion_valve import (
-    hunting,
-    valve_position_mismatch,
-    valve_shut,
-    valve_wide_open,
-)
 
 Index = NDArray[np.int64]
 _LONGEST_LOOK_S = 43_200.0
@@ -188,13 +183,3 @@ def _unlooked_s(frame: AlignedSamples, looked: Mask) -> float:
 def _last_of_run(frame: AlignedSamples) -> Index:
     """Index of the last frame sample of each sample's run."""
     return np.asarray(np.searchsorted(frame.run, frame.run, side="right") - 1)
-
-
-EVENTS: dict[str, Detector] = {
-    "refrigerant.hunting": hunting,
-    "refrigerant.valve_wide_open": valve_wide_open,
-    "refrigerant.valve_shut": valve_shut,
-    "refrigerant.valve_position_mismatch": valve_position_mismatch,
-    "refrigerant.liquid_slug": liquid_slug,
-    "refrigerant.recirculation": recirculation,
-}

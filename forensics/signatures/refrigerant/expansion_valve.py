@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.machine.baseline import AlignedSamples, Derived, Floats, cite, episodes, max_age_s
-from forensics.machine.subject import Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.limits_and_baseline import (
     ThresholdTest,
     against_limit,

@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.machine.baseline import AlignedSamples, cite, duty_of, max_age_s, own_baseline, rests_of
-from forensics.machine.subject import Saturation, Subject, cannot_tell, detector
+from forensics.machine.subject import Saturation, Subject
 from forensics.model.findings import Finding
 from forensics.model.points import Span
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_own, running, saturated
 
 _QUARTER_HOUR_NS = 900 * 1_000_000_000

@@ -7,14 +7,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from forensics.machine.citations import rows_of, rows_of_each
-from forensics.machine.phases import Trip, stopped, widened
-from forensics.machine.subject import Subject, cannot_tell, detector
+from forensics.machine.phases import Trip, widened
+from forensics.machine.subject import Subject
 from forensics.machine.trip_words import trip_texts
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples
 from forensics.model.role_words import in_words
 from forensics.model.vocabulary import ROLE_FACTS, Dimension, Outcome, Quality, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import stopped
 
 _FEW = 5
 _JUMP_LIMIT = {

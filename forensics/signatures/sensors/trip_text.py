@@ -5,15 +5,17 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.machine.citations import rows_of, rows_of_each
-from forensics.machine.phases import AMPS, Floats, Trip, stopped, widened
-from forensics.machine.subject import Subject, cannot_tell, detector
-from forensics.machine.trip_words import Quantity, trip_told
+from forensics.machine.phases import AMPS, Floats, Trip, widened
+from forensics.machine.subject import Subject
+from forensics.machine.trip_words import Quantity
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples
 from forensics.model.record import LogLine
 from forensics.model.role_words import in_words
 from forensics.model.vocabulary import ROLE_FACTS, Dimension, Outcome, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import stopped, trip_told
 from forensics.signatures.sensors.jump import no_true_step, since_start_s, stepped_alone
 from forensics.signatures.sensors.uncorroborated import stood_alone
 

@@ -22,13 +22,14 @@ from forensics.machine.baseline import (
     own_baseline,
 )
 from forensics.machine.citations import rows_of_each
-from forensics.machine.subject import Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.role_words import in_words
 from forensics.model.vocabulary import Outcome, Role
 from forensics.refrigerants.saturation import SaturationCurve
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.limits_and_baseline import running_saturated
 
 _FEW = 5

@@ -9,14 +9,16 @@ from numpy.typing import NDArray
 
 from forensics.machine.citations import rows_of
 from forensics.machine.commands import Command, read_commands
-from forensics.machine.history import NO_STOP, run_of, starts_before, stops_before
+from forensics.machine.history import run_of, starts_before, stops_before
 from forensics.machine.runs import apart_from_runs_s
 from forensics.machine.states import start_ends
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector, met
+from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Finding, Start, Stop
 from forensics.model.points import NS, ON
 from forensics.model.vocabulary import Outcome, Role, State, StopKind
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import NO_STOP, met
 
 Times = NDArray[np.int64]
 _FINE_S = 2.0
@@ -335,15 +337,3 @@ def start_without_unload(subject: Subject, check: str, command: Command) -> Find
     if not judged:
         return cannot_tell(check, "no start with the command recorded")
     return _at_starts(subject, check, lacking, judged, "unload was not commanded", command)
-
-
-DETECTORS: dict[str, Detector] = {
-    "sequence.load_and_unload_together": load_and_unload_together,
-    "sequence.bypass_energised_after_stop": bypass_energised_after_stop,
-    "sequence.bypass_not_energised_running": bypass_not_energised_running,
-    "sequence.no_unload_before_stop": no_unload_before_stop,
-    "sequence.load_before_ready": load_before_ready,
-    "sequence.restart_too_soon": restart_too_soon,
-    "sequence.expansion_valve_open_at_stop": expansion_valve_open_at_stop,
-    "sequence.start_without_unload": start_without_unload,
-}

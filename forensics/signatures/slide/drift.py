@@ -9,11 +9,13 @@ import numpy as np
 from forensics.machine.capacity import Capacity, Floats, Mask, capacity
 from forensics.machine.citations import rows_of
 from forensics.machine.commands import read_commands
-from forensics.machine.subject import Subject, cannot_tell, detector, nothing
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Recorded
-from forensics.signatures.core.finding import Seen, Value, make_finding, three_way
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding, three_way
+from forensics.signatures.core.needs import nothing
 from forensics.signatures.slide.creep import creep_of
 from forensics.signatures.slide.holds import (
     Balance,

@@ -7,11 +7,12 @@ import numpy as np
 from forensics.machine.capacity import Capacity, noise
 from forensics.machine.citations import rows_of
 from forensics.machine.commands import read_commands
-from forensics.machine.subject import Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.catalogue import answers_of
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.slide.holds import moves_by_itself
 from forensics.signatures.slide.loss import Loss, command_interval_s, loss_of, onset, reference, stale
 from forensics.signatures.slide.motion import (

@@ -8,15 +8,16 @@ from numpy.typing import NDArray
 from forensics.machine.baseline import max_age_s
 from forensics.machine.citations import rows_of
 from forensics.machine.commands import read_commands
-from forensics.machine.history import last_run
 from forensics.machine.rotor_pressure import across_rotors
 from forensics.machine.start_table import by_pressures
 from forensics.machine.states import Run, start_ends
-from forensics.machine.subject import Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding, Start
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import last_run
 
 Floats = NDArray[np.float64]
 _FEWEST = 3

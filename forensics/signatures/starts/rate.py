@@ -8,12 +8,14 @@ import numpy as np
 
 from forensics.machine.history import starts_before, stops_before
 from forensics.machine.start_table import wilson
-from forensics.machine.subject import Subject, cannot_tell, detector, met, points_for
+from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Finding, Start, Stop
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, StopKind
 from forensics.rules import read_checks
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import met, points_for
 from forensics.signatures.starts.duty import duty_words
 
 _HOUR_NS = 3600 * NS

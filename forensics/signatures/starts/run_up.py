@@ -6,16 +6,18 @@ import numpy as np
 
 from forensics.case.schema import Machine
 from forensics.machine.citations import rows_of
-from forensics.machine.history import last_run, run_of, starts_before
+from forensics.machine.history import run_of, starts_before
 from forensics.machine.runs import largest_phase
 from forensics.machine.start_power import volts_share
 from forensics.machine.states import Run
-from forensics.machine.subject import Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding, Start
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role, Starter
 from forensics.rules import Limits
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import last_run
 
 _FEWEST = 3
 _FIRST_S = 60

@@ -8,25 +8,20 @@ import numpy as np
 
 from forensics.machine.commanded import acting_seconds
 from forensics.machine.commands import read_commands
-from forensics.machine.history import started, starts_before, stops_before, unseen_run
+from forensics.machine.history import starts_before, stops_before, unseen_run
 from forensics.machine.start_table import list_starts, unloaded_share, wilson
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector, met
+from forensics.machine.subject import Subject
 from forensics.machine.trip_words import quantity_of
 from forensics.machine.unloaded import BY_AMPS_AND_LOAD, BY_OWN, BY_POWER, BY_SLIDE, LIMIT
 from forensics.model.findings import Finding, Start, Stop
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Outcome, PreviousStop, Role, StopKind
-from forensics.signatures.core.finding import Seen, Value, make_finding, three_way
-from forensics.signatures.starts.course import (
-    discharge_falls_below_suction,
-    no_lift,
-    oil_pressure_absent,
-)
-from forensics.signatures.starts.rate import short_off_times, short_runs, too_frequent
-from forensics.signatures.starts.run_up import locked_rotor, prolonged_inrush
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding, three_way
+from forensics.signatures.core.needs import met, started
 from forensics.stats.slopes import median_slope
 
-__all__ = ["DETECTORS", "list_starts", "unloaded_share", "wilson"]
+__all__ = ["list_starts", "unloaded_share", "wilson"]
 
 _LOADED_AMPS_SHARE = 0.6
 _RATIO_BY_POWER = "Amps over rated that the motor's circuit draws at its power:"
@@ -244,20 +239,3 @@ def _unloaded_since(subject: Subject, stop: Stop, start: Start) -> tuple[bool | 
     if not enough and vented_s > subject.profile.times.travel_unload_s / 3:
         return None, f"unload was commanded for {vented_s:.0f} s since: part of its travel"
     return enough, f"Unload was commanded for {vented_s:.0f} s since."
-
-
-DETECTORS: dict[str, Detector] = {
-    "starts.loaded_at_failure": loaded_at_failure,
-    "starts.loaded_repeatedly": loaded_repeatedly,
-    "starts.loaded_growing": loaded_growing,
-    "starts.prolonged_inrush": prolonged_inrush,
-    "starts.locked_rotor": locked_rotor,
-    "starts.no_lift": no_lift,
-    "starts.discharge_falls_below_suction": discharge_falls_below_suction,
-    "starts.oil_pressure_absent": oil_pressure_absent,
-    "starts.too_frequent": too_frequent,
-    "starts.short_off_times": short_off_times,
-    "starts.short_runs": short_runs,
-    "starts.after_trapped_stop": after_trapped_stop,
-    "starts.tripped_so_before": tripped_so_before,
-}

@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 from forensics.machine.baseline import AlignedSamples, duty_of, own_baseline
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Role
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import cannot_tell
 from forensics.signatures.core.limits_and_baseline import (
     ThresholdTest,
     against_limit,
@@ -44,6 +46,3 @@ def high_at_equal_duty(subject: Subject, check: str, frame: AlignedSamples) -> F
     usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=True))
     judged = against_own(subject, frame, own, usual, frame.settled | frame.in_failing_run)
     return own_then_level(judged, against_limit(subject, frame, level), level_excludes=False)
-
-
-DETECTORS: dict[str, Detector] = {"vibration.high_at_equal_duty": high_at_equal_duty}

@@ -15,15 +15,16 @@ from forensics.electrics.phasors import VOLTS
 from forensics.electrics.record_helpers import RecordAnswer, unknown
 from forensics.electrics.residual_voltage import ResidualDirection, residual_direction
 from forensics.electrics.supply_record import dip, supply_sequence, unbalance
-from forensics.machine.subject import Detector, Subject, cannot_tell
+from forensics.machine.subject import Subject
 from forensics.machine.waveforms import in_window
 from forensics.model.findings import Cite, Finding
 from forensics.model.points import NS
 from forensics.model.record import Waveform
 from forensics.model.vocabulary import Outcome, Role, Starter
-from forensics.signatures.core.finding import Seen, Value, make_finding
+from forensics.signatures.core.detector import Detector, answers
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 
-__all__ = ["DETECTORS", "RecordAnswer", "ResidualDirection", "residual_direction", "supply_sequence"]
+__all__ = ["RecordAnswer", "ResidualDirection", "residual_direction", "supply_sequence"]
 
 
 def as_finding(subject: Subject, check_id: str, waveform: Waveform, answer: RecordAnswer, suffix: str = "") -> Finding:
@@ -40,6 +41,9 @@ def as_finding(subject: Subject, check_id: str, waveform: Waveform, answer: Reco
 
 
 def _each(check_id: str, look: Callable[[Subject, Waveform], RecordAnswer]) -> Detector:
+    """Register a look at one record as the detector that answers for each record of the window."""
+
+    @answers(check_id)
     def detector(subject: Subject) -> tuple[Finding, ...]:
         records = in_window(subject)
         if not records:
@@ -117,15 +121,10 @@ def _bounce(subject: Subject, waveform: Waveform) -> RecordAnswer:
     return answer
 
 
-DETECTORS: dict[str, Detector] = {
-    "waveform.supply_sequence_reversed": _each("waveform.supply_sequence_reversed", _sequence),
-    "waveform.residual_reversed": _each("waveform.residual_reversed", _reversed),
-    "waveform.phase_lost": _each("waveform.phase_lost", lambda s, w: phase_loss(w, s.limits)),
-    "waveform.contact_bounce": _each("waveform.contact_bounce", _bounce),
-    "waveform.dip": _each("waveform.dip", lambda s, w: dip(w, s.limits, s.machine.supply_volts)),
-    "waveform.locked_rotor": _each(
-        "waveform.locked_rotor",
-        lambda s, w: locked_rotor(w, s.limits, s.machine.rated_load_amps, s.machine.starter),
-    ),
-    "waveform.unbalance": _each("waveform.unbalance", lambda s, w: unbalance(w, s.limits)),
-}
+_each("waveform.supply_sequence_reversed", _sequence)
+_each("waveform.residual_reversed", _reversed)
+_each("waveform.phase_lost", lambda s, w: phase_loss(w, s.limits))
+_each("waveform.contact_bounce", _bounce)
+_each("waveform.dip", lambda s, w: dip(w, s.limits, s.machine.supply_volts))
+_each("waveform.locked_rotor", lambda s, w: locked_rotor(w, s.limits, s.machine.rated_load_amps, s.machine.starter))
+_each("waveform.unbalance", lambda s, w: unbalance(w, s.limits))

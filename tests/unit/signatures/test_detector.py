@@ -4,12 +4,21 @@ from __future__ import annotations
 
 import pytest
 
-from forensics.machine.subject import Subject, cannot_tell, detector, met, nothing
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import make_finding
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import cannot_tell, make_finding
+from forensics.signatures.core.needs import met, nothing
 from signatures.machine import draw, healthy, subject_of
 from signatures.running_machine import made
+
+
+@pytest.fixture(autouse=True)
+def _own_register(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is tried here answers for no check of the catalogue."""
+    monkeypatch.setattr("forensics.signatures.core.detector.REGISTERED", {})
+
 
 CHECK = "heat.oil_hot"
 

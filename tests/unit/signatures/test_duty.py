@@ -9,7 +9,7 @@ import pytest
 
 from forensics.machine.subject import Subject
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.heat import discharge as heat
+from forensics.signatures.core.catalogue import detectors_of
 
 from .running_machine import LAST_S, REST_S, RUN_S, Change, Floats, late, made, only
 
@@ -34,7 +34,7 @@ def test_a_duty_of_the_last_hours_alone_is_held_against_them(rise_k: float, outc
         Role.SLIDE_POSITION: harder,
         Role.DISCHARGE_TEMPERATURE: lambda t, v: v + rise_k * np.clip((t - LAST_S + 1800.0) / 900.0, 0.0, 1.0),
     }
-    found = only(heat.DETECTORS[CHECK](short_last_run(changes)))
+    found = only(detectors_of("heat")[CHECK](short_last_run(changes)))
     assert found.outcome is outcome
     if outcome is Outcome.CANNOT_TELL:
         assert "a fault may have grown" in found.why_not
@@ -43,4 +43,4 @@ def test_a_duty_of_the_last_hours_alone_is_held_against_them(rise_k: float, outc
 
 
 def test_a_duty_seen_in_the_older_running_still_shows_absence() -> None:
-    assert only(heat.DETECTORS[CHECK](made())).outcome is Outcome.ABSENT
+    assert only(detectors_of("heat")[CHECK](made())).outcome is Outcome.ABSENT

@@ -10,14 +10,12 @@ import pytest
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks, read_limits
-from forensics.signatures.heat import discharge as heat
-from forensics.signatures.oil import feed as oil
+from forensics.signatures.core.catalogue import detectors_of
 from forensics.signatures.oil.filter import walther_cst
-from forensics.signatures.refrigerant import circuit as refrigerant
 
 from .running_machine import FAILURE_S, LAST_S, REST_S, RUN_S, Change, Floats, late, made, only, since_start
 
-DETECTORS = {**oil.DETECTORS, **refrigerant.DETECTORS, **heat.DETECTORS}
+DETECTORS = detectors_of("oil", "refrigerant", "heat")
 
 
 def look(check: str, **machine: object) -> Finding:

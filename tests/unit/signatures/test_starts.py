@@ -18,8 +18,10 @@ from forensics.model.findings import Start
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Outcome, PreviousStop, Role, Starter
 from forensics.rules import read_checks, read_limits
-from forensics.signatures.starts.starts import DETECTORS
+from forensics.signatures.core.catalogue import detectors_of
 from signatures.machine import EPOCH, RATED, Cycle, Drawn, draw, healthy, machine, subject_of
+
+DETECTORS = detectors_of("starts")
 
 
 def _outcome(subject, check):
