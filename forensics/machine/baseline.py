@@ -25,7 +25,7 @@ from forensics.machine.frame import (
     runs_of,
 )
 from forensics.machine.subject import Subject
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS
 from forensics.model.vocabulary import Role
 
@@ -76,7 +76,7 @@ class Derived:
     subcooling_k: Floats
 
 
-@made_once
+@kept_with_owner
 def derived_of(subject: Subject, frame: AlignedSamples) -> Derived:
     """Superheat (dew), subcooling (bubble) and lift over the subject's frame, made once."""
     blank = np.full(len(frame.t), np.nan)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from forensics.machine.runs import Run
 from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Stop
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS, Samples, Span, Switch
 from forensics.model.vocabulary import Recorded, Role, StopKind
 
@@ -130,7 +130,7 @@ class AlignedSamples:
         return np.asarray((self.run == self.failing) & (self.failing >= 0))
 
 
-@made_once
+@kept_with_owner
 def frame_of(subject: Subject) -> AlignedSamples:
     """The frame of a subject, made once."""
     record, spans = subject.record, runs_of(subject)

@@ -12,7 +12,7 @@ from forensics.machine.baseline import max_age_s
 from forensics.machine.citations import rows_of_each
 from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Stop
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Role, StopKind
 
@@ -59,7 +59,7 @@ class Phases:
         return rows_of_each(self.points, start_ns, end_ns)
 
 
-@made_once
+@kept_with_owner
 def read_phases(subject: Subject, roles: tuple[Role, ...]) -> tuple[Phases | None, str]:
     """Three phases on the stamps of the first of them, or why not; made once for a subject.
 

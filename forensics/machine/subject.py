@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Protocol
+from dataclasses import dataclass, field
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +44,8 @@ class Subject:
         Rules and nameplate.
     saturation
         None where the refrigerant has no data; ``saturation_missing`` then says why.
+    memo
+        What was made of this subject, once; a subject that is derived from it begins anew.
     """
 
     record: Record
@@ -57,3 +59,4 @@ class Subject:
     saturation_missing: str = ""
     starts: tuple[Start, ...] = ()
     stops: tuple[Stop, ...] = ()
+    memo: dict[Any, Any] = field(init=False, default_factory=dict, repr=False, compare=False)

@@ -10,7 +10,7 @@ from functools import cache
 import forensics.signatures as families
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
 from forensics.rules import read_checks
 from forensics.signatures.core.detector import REGISTERED, Detector
 
@@ -64,7 +64,7 @@ def run_catalogue(subject: Subject, detectors: Mapping[str, Detector]) -> tuple[
     return tuple(found)
 
 
-@made_once
+@kept_with_owner
 def answers_of(subject: Subject, check: str) -> tuple[Finding, ...]:
     """What the detector of another check answers: how one family asks another, and each is asked once."""
     return all_detectors()[check](subject)

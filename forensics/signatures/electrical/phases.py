@@ -23,7 +23,7 @@ from forensics.machine.phases import (
 )
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS
 from forensics.model.role_words import in_words
 from forensics.model.vocabulary import Outcome, Role
@@ -65,7 +65,7 @@ class PhaseView:
     spells: tuple[Spell, ...]
 
 
-@made_once
+@kept_with_owner
 def phase_view(subject: Subject) -> PhaseView | str:
     """The three currents of a subject and their spells, made once; in words why there are none."""
     phases, why = read_phases(subject, AMPS)

@@ -9,7 +9,7 @@ import numpy as np
 from forensics.machine.baseline import Floats, Times, cite, max_age_s, runs_of
 from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Finding
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Outcome, Recorded, Role
 from forensics.signatures.core.detector import detector
@@ -41,7 +41,7 @@ class OilDifference:
         return tuple(c for point in self.points for c in cite(point, start_ns, end_ns))
 
 
-@made_once
+@kept_with_owner
 def oil_difference(subject: Subject) -> OilDifference | None:
     """The oil difference: logged as such, else feed pressure less suction pressure; made once for a subject."""
     record = subject.record
