@@ -20,7 +20,7 @@ from forensics.intake.text.streams import UnreadableError
 from forensics.model.units import read_unit, to_canonical
 from forensics.model.vocabulary import Role
 
-LAX = settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+LAX = settings(max_examples=25, suppress_health_check=list(HealthCheck))
 
 POINTS = [
     {"role": "motor_amps", "column": "Amps", "unit": "A"},

@@ -375,7 +375,6 @@ def test_slow_samples_never_call_the_oil_difference_healthy() -> None:
     assert look("refrigerant.recirculation", interval_s=60.0).outcome is Outcome.CANNOT_TELL
 
 
-@pytest.mark.filterwarnings("error")
 @pytest.mark.parametrize("shape", ["no runs", "all missing", "no samples", "one sample", "still"])
 def test_odd_records_never_stop_a_detector(shape: str) -> None:
     subject = made(interval_s=30.0)
