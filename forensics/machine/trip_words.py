@@ -60,9 +60,11 @@ def read_trip_words() -> tuple[Mapping[str, Quantity], tuple[str, ...], tuple[st
     tables = read_toml(FOLDER / name)
     marks = tables.pop("marks")
     problems: list[Problem] = []
+    if set(marks) != {"trip", "end"}:
+        problems.append(Problem("needs exactly ['end', 'trip']", file=name, column="marks"))
     out: dict[str, Quantity] = {}
     for key, table in tables.items():
-        if set(table) != _KEYS or table.get("side") not in _SIDES:
+        if not isinstance(table, dict) or set(table) != _KEYS or table.get("side") not in _SIDES:
             problems.append(Problem(f"needs exactly {sorted(_KEYS)}, side one of {_SIDES}", file=name, column=key))
             continue
         try:
