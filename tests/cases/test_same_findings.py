@@ -14,7 +14,7 @@ from forensics.demo import DEMO_CASES
 
 @pytest.mark.parametrize("name", sorted(DEMO_CASES))
 def test_a_demo_case_says_what_was_kept_of_it(name: str) -> None:
-    """A change that is meant renews the kept copy (``python -m tests.same_findings --keep demo``) and names the values."""
+    """A change that is meant renews the kept copy: ``python -m tests.same_findings --keep demo``."""
     assert same.faults_of(f"demo/{name}", same.findings_of(DEMO_CASES[name]), same.read_hashes()) == []
 
 
