@@ -1,8 +1,9 @@
 """Each limit: the value that ships, the comparison that it decides, and what is not yet held against it.
 
 ``limits.toml`` lists every limit with its value (a limit that moves by a fifth moves answers, so a change is made in
-two places and seen in review) and the checks whose answer was seen to turn at it, or why none is. The list is exact:
-what turns and is not listed fails as well as what is listed and does not turn.
+two places and seen in review), the checks whose answer was seen to turn at it (``turns``) and those whose reading is
+put at it (``reading``, test_readings_against_limits.py), or why there is none (``not_turned``). The list is exact: what
+turns and is not listed fails as well as what is listed and does not turn.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from forensics.rules import read_checks, read_limits
 from forensics.signatures.core.finding import three_way
 
 from .boundaries import all_turns, proven
+from .looks import looks
 
 PRESENT, ABSENT, CANNOT_TELL = Outcome.PRESENT, Outcome.ABSENT, Outcome.CANNOT_TELL
 LISTED: dict[str, dict[str, Any]] = tomllib.loads(
@@ -39,9 +41,11 @@ def test_a_limit_has_the_value_and_unit_that_are_listed(name: str) -> None:
 @pytest.mark.parametrize("name", NAMES)
 def test_a_limit_is_held_against_an_answer_or_says_why_not(name: str) -> None:
     row = LISTED[name]
-    assert set(row) - {"value", "unit"} in ({"turns"}, {"not_turned"})
-    assert set(row.get("turns", ())) <= set(read_checks())
+    held = set(row) - {"value", "unit"}
+    assert held == {"not_turned"} or (held and held <= {"turns", "reading"})
+    assert {*row.get("turns", ()), *row.get("reading", ())} <= set(read_checks())
     assert row.get("turns", ["x"])
+    assert row.get("reading", ["x"])
     assert row.get("not_turned", "x").strip()
 
 
@@ -52,7 +56,12 @@ def test_answers_turn_at_the_limits_that_are_listed_and_at_no_other() -> None:
     assert sorted(found - listed) == [], "answers that turn at their limit and are not listed"
 
 
-DECIDED = [(name, LISTED[name]["value"]) for name in NAMES if LISTED[name].get("turns") and LISTED[name]["value"] > 0]
+def test_readings_are_held_against_the_limits_that_are_listed_and_no_other() -> None:
+    listed = {(check, name) for name, row in LISTED.items() for check in row.get("reading", ())}
+    assert listed == {pair for kind in looks().values() for pair in kind}
+
+
+DECIDED = [(name, row["value"]) for name, row in LISTED.items() if "not_turned" not in row and row["value"] > 0]
 
 
 @pytest.mark.parametrize("above", [True, False])
