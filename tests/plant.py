@@ -147,6 +147,8 @@ def _span(text: str, node: ast.FunctionDef) -> tuple[int, int]:
 
 
 PUBLISHED, LIMITS, EDGES = ("test_published_fields.py",), ("test_limits.py",), ("test_boundaries.py",)
+TURNS, READINGS = ("test_turns.py",), ("test_readings_against_limits.py",)
+COMPARISON = ("test_comparison.py",)
 PLANTS = (
     Plant("a limit raised by a fifth", limit("oil.difference_low", 1.2), LIMITS),
     Plant("a limit lowered by a fifth", limit("slide.drift_per_min", 0.8), LIMITS),
@@ -154,12 +156,12 @@ PLANTS = (
     Plant(
         "a limit raised by a fifth where it is compared",
         function("difference_low_at_failure", r"PRESENT if value < limit\b", "PRESENT if value < 1.2 * limit"),
-        LIMITS,
+        TURNS,
     ),
     Plant(
         "a shared comparison with a limit raised by a fifth",
         function("against_limit", r"= subject\.limits\[look\.limit_name\]", "= 1.2 * subject.limits[look.limit_name]"),
-        LIMITS,
+        READINGS,
     ),
     Plant("the share of amps that is a loaded stop", constant("_LOADED_AMPS_SHARE", "0.6", "0.72"), EDGES),
     Plant(
@@ -167,9 +169,9 @@ PLANTS = (
         function("_unloaded_since", r"start\.earliest_ns, 600\.0", "start.earliest_ns, 60.0"),
         EDGES,
     ),
-    Plant("less than in place of at most", function("three_way", r"high <= limit", "high < limit"), LIMITS),
-    Plant("more than in place of at least", function("three_way", r"low >= limit", "low > limit"), LIMITS),
-    Plant("at least in place of more than", function("three_way", r"low > limit", "low >= limit"), LIMITS),
+    Plant("less than in place of at most", function("three_way", r"high <= limit", "high < limit"), COMPARISON),
+    Plant("more than in place of at least", function("three_way", r"low >= limit", "low > limit"), COMPARISON),
+    Plant("at least in place of more than", function("three_way", r"low > limit", "low >= limit"), COMPARISON),
     Plant(
         "one row too many cited of a frame",
         function("cite", r"int\(rows\.max\(\)\)", "int(rows.max()) + 1"),

@@ -14,14 +14,10 @@ from typing import Any
 
 import pytest
 
-from forensics.model.vocabulary import Outcome
 from forensics.rules import read_checks, read_limits
-from forensics.signatures.core.finding import three_way
 
-from .boundaries import all_turns, proven
 from .looks import looks
 
-PRESENT, ABSENT, CANNOT_TELL = Outcome.PRESENT, Outcome.ABSENT, Outcome.CANNOT_TELL
 LISTED: dict[str, dict[str, Any]] = tomllib.loads(
     (Path(__file__).parent / "limits.toml").read_text(encoding="utf-8"), parse_float=float
 )
@@ -49,31 +45,6 @@ def test_a_limit_is_held_against_an_answer_or_says_why_not(name: str) -> None:
     assert row.get("not_turned", "x").strip()
 
 
-def test_answers_turn_at_the_limits_that_are_listed_and_at_no_other() -> None:
-    listed = {(check, name) for name, row in LISTED.items() for check in row.get("turns", ())}
-    found = proven(all_turns())
-    assert sorted(listed - found) == [], "answers that no longer turn at the limit that they name"
-    assert sorted(found - listed) == [], "answers that turn at their limit and are not listed"
-
-
 def test_readings_are_held_against_the_limits_that_are_listed_and_no_other() -> None:
     listed = {(check, name) for name, row in LISTED.items() for check in row.get("reading", ())}
     assert listed == {pair for kind in looks().values() for pair in kind}
-
-
-DECIDED = [(name, row["value"]) for name, row in LISTED.items() if "not_turned" not in row and row["value"] > 0]
-
-
-@pytest.mark.parametrize("above", [True, False])
-@pytest.mark.parametrize(("name", "limit"), DECIDED, ids=[name for name, _ in DECIDED])
-def test_an_estimate_one_percent_this_side_on_it_and_that_side(name: str, limit: float, above: bool) -> None:
-    over, under = 1.01 * limit, 0.99 * limit
-    beyond, short = (over, under) if above else (under, over)
-    assert three_way(beyond, beyond, limit, above=above) is PRESENT
-    assert three_way(short, short, limit, above=above) is ABSENT
-    # on the limit is within it: "above" and "below" are said of what lies beyond
-    assert three_way(limit, limit, limit, above=above) is ABSENT
-    assert three_way(under, over, limit, above=above) is CANNOT_TELL
-    # an interval that ends on the limit
-    assert three_way(min(short, limit), max(short, limit), limit, above=above) is ABSENT
-    assert three_way(min(beyond, limit), max(beyond, limit), limit, above=above) is CANNOT_TELL
