@@ -23,10 +23,11 @@ from signatures.test_electrical import stand as volts
 from signatures.test_oil_refrigerant_heat import PRESENT
 from signatures.test_vibration import shaken
 
-from forensics.machine.subject import Detector, Subject
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.catalogue import all_detectors
+from forensics.signatures.core.detector import Detector
 
 METER = Role.MOTOR_AMPS
 NEAR = 0.01

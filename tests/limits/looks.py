@@ -12,7 +12,7 @@ from signatures.running_machine import made
 from forensics.machine.baseline import AlignedSamples, frame_of
 from forensics.machine.subject import Subject
 from forensics.signatures.core.catalogue import all_detectors
-from forensics.signatures.core.limits_and_baseline import Look, against_limit, against_own
+from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_limit, against_own
 
 INTERVAL_S = 5.0  # fast enough for the looks at events of seconds
 
@@ -24,10 +24,10 @@ def sound() -> tuple[Subject, AlignedSamples]:
 
 
 @cache
-def looks() -> dict[str, dict[tuple[str, str], Look]]:
+def looks() -> dict[str, dict[tuple[str, str], ThresholdTest]]:
     """Looks that are held against a limit and against the own usual, by check and limit."""
     kinds = {against_limit.__code__: "limit", against_own.__code__: "own"}
-    found: dict[str, dict[tuple[str, str], Look]] = {"limit": {}, "own": {}}
+    found: dict[str, dict[tuple[str, str], ThresholdTest]] = {"limit": {}, "own": {}}
 
     def seen(frame: FrameType, event: str, _: Any) -> None:
         if event == "call" and frame.f_code in kinds:

@@ -13,7 +13,7 @@ import pytest
 
 from forensics.machine.baseline import Baseline
 from forensics.model.vocabulary import Outcome
-from forensics.signatures.core.limits_and_baseline import Look, against_limit, against_own
+from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_limit, against_own
 
 from .looks import looks, sound
 
@@ -26,7 +26,7 @@ def sides(limit: float, *, above: bool) -> tuple[float, float]:
     return (limit + step, limit - step) if above else (limit - step, limit + step)
 
 
-def against(look: Look, reading: np.ndarray) -> Outcome:
+def against(look: ThresholdTest, reading: np.ndarray) -> Outcome:
     subject, frame = sound()
     return against_limit(subject, frame, dataclasses.replace(look, reading=reading)).outcome
 
@@ -53,7 +53,7 @@ def test_a_reading_at_its_limit(check: str, name: str) -> None:
     assert against(look, swinging(beyond, short)) is CANNOT_TELL
 
 
-def from_own(look: Look, deviation: np.ndarray, sigma: float = 0.0) -> Outcome:
+def from_own(look: ThresholdTest, deviation: np.ndarray, sigma: float = 0.0) -> Outcome:
     """What a look answers where the reading deviates from a usual of zero by this."""
     subject, frame = sound()
     none = np.zeros(len(frame.t), bool)
