@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
 from forensics.batch.storage import is_address, join, read_bytes
-from forensics.case.schema import check_case
+from forensics.case.schema import parse_case, read_case_file
 from forensics.errors import InputError, Problem
+from forensics.paths import CASE_FILE_BYTES
 
 Result = Literal["done", "skipped", "to correct", "failed", "not run"]
 SHORT = 8
@@ -143,7 +145,7 @@ def plan_jobs(plan: BatchPlan, software: str, token: str) -> tuple[Job, ...]:
 
 
 def _whole(path: str | Path) -> str:
-    return str(path) if is_address(path) else str(Path(path).resolve())
+    return str(path) if is_address(path) else os.path.realpath(path)
 
 
 def _parent(case: str) -> str:
@@ -152,9 +154,9 @@ def _parent(case: str) -> str:
 
 def _case_id(case: str) -> str:
     """The id in a case file, or nothing where it can't be read: the run itself will say why."""
-    import tomllib
-
     try:
-        return check_case(tomllib.loads(read_bytes(case).decode("utf-8-sig"))).case.id
-    except (InputError, OSError, ValueError):
+        if not is_address(case):
+            return read_case_file(Path(case)).case.id
+        return parse_case(read_bytes(case, most_bytes=CASE_FILE_BYTES)).case.id
+    except (InputError, OSError):
         return ""

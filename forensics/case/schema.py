@@ -10,7 +10,7 @@ import difflib
 import re
 import tomllib
 from datetime import UTC, date, datetime
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
@@ -29,6 +29,7 @@ from forensics.case.messages import checked_path, line_of, said_type, toml_probl
 from forensics.errors import InputError, Problem
 from forensics.model.units import air_pressure_at_kpa, read_unit
 from forensics.model.vocabulary import Mode, Recorded, Role, Starter, is_switch
+from forensics.paths import CASE_FILE_BYTES, name_fault, read_regular
 
 _DURATION = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(s|min|h|d)\s*$")
 _DURATION_S = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
@@ -190,8 +191,9 @@ class Source(Strict):
     @classmethod
     def _inside(cls, value: str) -> str:
         path = checked_path(value).replace("\\", "/")
-        if PurePosixPath(path).is_absolute() or re.match(r"^[A-Za-z]:", path) or ".." in PurePosixPath(path).parts:
-            raise ValueError(f"'{value}' lies outside the folder of the case file; move the export beside it")
+        fault = name_fault(value)
+        if fault:
+            raise ValueError(f"{fault}; move the export beside the case file")
         return path
 
     @field_validator("time_zone")
@@ -331,21 +333,34 @@ def local_to_utc(stamp: datetime, zone: str) -> datetime:
 def read_case_file(path: Path) -> CaseFile:
     """Read and check ``case.toml``; all problems are raised at once as :class:`InputError`."""
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        content = read_regular(path, CASE_FILE_BYTES)
     except FileNotFoundError:
         raise InputError([Problem("the case file is not there", file=str(path), remedy="Check the path.")]) from None
     except OSError as fault:
         raise InputError([Problem(f"the case file can't be read ({fault.strerror})", file=str(path))]) from None
+    return parse_case(content, path.name)
+
+
+def parse_case(content: bytes, name: str = "case.toml") -> CaseFile:
+    """Read and check the bytes of a case file, whatever they are; all problems are raised at once."""
+    try:
+        text = content.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
-        line = path.read_bytes()[: fault.start].count(b"\n") + 1
+        line = content[: fault.start].count(b"\n") + 1
         raise InputError(
-            [Problem("the case file is not UTF-8", file=path.name, row=line, remedy="Save it as UTF-8.")]
+            [Problem("the case file is not UTF-8", file=name, row=line, remedy="Save it as UTF-8.")]
         ) from None
     try:
         data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as fault:
-        raise InputError([toml_problem(path.name, text, str(fault))]) from None
-    return check_case(data, path.name, text)
+    except tomllib.TOMLDecodeError as fault:
+        raise InputError([toml_problem(name, text, str(fault))]) from None
+    except RecursionError:
+        what = "not TOML that can be read: tables or lists lie too deep in each other"
+        raise InputError([Problem(what, file=name, remedy="A case file nests three levels at most.")]) from None
+    except ValueError:
+        what = "not TOML that can be read: a number has more digits than any quantity"
+        raise InputError([Problem(what, file=name, remedy="Correct the number; text stands in quotes.")]) from None
+    return check_case(data, name, text)
 
 
 def check_case(data: dict[str, object], name: str = "case.toml", text: str = "") -> CaseFile:

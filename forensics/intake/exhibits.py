@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from forensics.errors import Problem, Severity
+from forensics.paths import open_regular
 
 _CHUNK = 1 << 20
 
@@ -26,7 +27,7 @@ class Exhibit:
 def hash_of(file: Path) -> str:
     """SHA-256 of a file's bytes, hexadecimal."""
     digest = hashlib.sha256()
-    with file.open("rb") as stream:
+    with open_regular(file) as stream:
         while chunk := stream.read(_CHUNK):
             digest.update(chunk)
     return digest.hexdigest()

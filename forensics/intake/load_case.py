@@ -5,6 +5,7 @@ The last floor that touches files on the way up.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -12,6 +13,7 @@ from pathlib import Path
 from forensics.case.schema import CaseFile, local_to_utc, read_case_file
 from forensics.errors import InputError, Problem, Problems, Severity
 from forensics.intake import SourceResult, read_sources
+from forensics.intake.case_files import named_path_problems
 from forensics.model.points import NS, ON, Samples, Span, Switch
 from forensics.model.record import Record
 from forensics.model.vocabulary import Recorded, Role
@@ -68,9 +70,10 @@ def load_case(path: Path, *, limits: Mapping[str, float] | None = None) -> Case:
     InputError
         What must be corrected before the case can be judged: all problems of all files at once.
     """
-    path = path.resolve()
+    path = Path(os.path.realpath(path))  # a link to itself is for the reader to refuse
     casefile = read_case_file(path)
     problems = Problems()
+    problems.extend(named_path_problems(path, casefile))
     profile, chosen, curve, missing = _rules(casefile, path.parent, limits or {}, problems)
     failure_ns = _given_failure_ns(casefile)
     readings = _read(casefile, path.parent, failure_ns, chosen or read_limits(), problems)

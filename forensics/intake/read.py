@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from forensics.case.schema import CaseFile, Point, local_to_utc
 from forensics.errors import Problem, Problems, Severity
@@ -12,6 +12,7 @@ from forensics.intake.job import SourceJob
 from forensics.intake.result import SourceResult
 from forensics.intake.text.streams import UnreadableError
 from forensics.model.points import Span
+from forensics.paths import EXPORT_BYTES, is_there, name_fault, open_regular, path_problem
 
 _WAVEFORM = {".cfg", ".cff", ".dat"}
 _WORKBOOK = {".xlsx", ".xlsm", ".ods", ".xls", ".xlsb"}
@@ -50,7 +51,7 @@ def read_sources(
             casefile, source, folder / source.path, source.time_zone or casefile.case.time_zone,
             casefile.clock_of(source), _kept_by(keep, casefile.clock_of(source)), failure_ns, problems, points,
         )  # fmt: skip
-        reading = _read_one(job)
+        reading = _read_one(job) if _may_be_opened(job, folder) else None
         if reading is not None:
             readings.append(reading)
             jobs.append(job)
@@ -59,6 +60,27 @@ def read_sources(
 
 def _kept_by(keep: Span | Mapping[str, Span] | None, clock: str) -> Span | None:
     return keep.get(clock) if isinstance(keep, Mapping) else keep
+
+
+def _may_be_opened(job: SourceJob, folder: Path) -> bool:
+    """Whether an export, and with it every part of a waveform record, is a regular file inside the folder.
+
+    One that is not there is left to the reading, which says so.
+    """
+    names = [job.path]
+    suffix = job.file.suffix.lower()
+    if suffix in _WAVEFORM:
+        from forensics.intake.waveform.reader import record_files
+
+        names += [PurePosixPath(job.path).with_name(part.name).as_posix() for part in record_files(job.file)]
+    found = [
+        problem
+        for name in dict.fromkeys(names)
+        if is_there(folder, name) or name_fault(name)
+        if (problem := path_problem(folder, name, EXPORT_BYTES, file=job.path)) is not None
+    ]
+    job.problems.extend(found)
+    return not found
 
 
 def _read_one(job: SourceJob) -> SourceResult | None:
@@ -105,7 +127,7 @@ def _kept_suffix(job: SourceJob, suffix: str) -> str:
     UnreadableError
         The file is a web page under the name of a workbook.
     """
-    with job.file.open("rb") as file:
+    with open_regular(job.file) as file:
         head = file.read(4096)
     if suffix in _WORKBOOK and head and not head.startswith((b"PK", b"\xd0\xcf\x11\xe0")):
         start = head.lstrip(b"\xef\xbb\xbf \r\n\t")[:64].lower()

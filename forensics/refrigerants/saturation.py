@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import re
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 from forensics.errors import InputError, Problem
 from forensics.model.units import read_unit, to_canonical
 from forensics.model.vocabulary import Role
+from forensics.paths import TABLE_BYTES, path_problem, read_inside
 from forensics.refrigerants.properties import KELVIN, PropertyTable, superheat_nodes_k
 
 _FINE = 20
@@ -176,11 +178,14 @@ def read_saturation_table(folder: Path, name: str) -> SaturationCurve:
     InputError
         Every fault with its row: not a number, pressures that do not rise, bubble above dew.
     """
-    path = folder / name
+    wrong = path_problem(folder, name, TABLE_BYTES, key="machine.saturation_table")
+    if wrong is not None:
+        raise InputError([wrong])
     try:
-        with path.open(encoding="utf-8-sig", newline="") as lines:
-            grid = [row for row in csv.reader(lines) if row and not row[0].lstrip().startswith("#")]
-    except (OSError, UnicodeDecodeError) as fault:
+        text = read_inside(folder, name, TABLE_BYTES).decode("utf-8-sig")
+        lines = csv.reader(io.StringIO(text, newline=""))
+        grid = [row for row in lines if row and not row[0].lstrip().startswith("#")]
+    except (OSError, UnicodeDecodeError, csv.Error) as fault:
         raise InputError([Problem(f"can't be read: {fault}", file=name, column="machine.saturation_table")]) from None
     columns, problems = _table_columns(grid[0] if grid else [], name)
     values = np.full((max(len(grid) - 1, 0), 3), np.nan)

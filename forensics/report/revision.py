@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from forensics.errors import InputError
+from forensics.paths import FINDINGS_BYTES, file_inside
 from forensics.results.diff import compare_findings
 from forensics.results.schema import FindingsFile, read_findings
 
@@ -32,10 +33,11 @@ def earlier_findings(out: Path | None, case_folder: Path, supersedes: str, revis
     first; else the highest earlier revision of the same case in the folder of results or kept under it.
     """
     if supersedes:
-        named = case_folder / supersedes
-        for path in (named, named / FINDINGS_NAME):
-            if path.is_file():
-                return path
+        for name in (supersedes, f"{supersedes}/{FINDINGS_NAME}"):
+            try:
+                return file_inside(case_folder, name, FINDINGS_BYTES)
+            except OSError:
+                continue  # a folder, a bundle id of what is not at hand; what leads out is a problem of the case
     if out is None:
         return None
     candidates = [out / FINDINGS_NAME, *sorted((out / EARLIER).glob(f"*/{FINDINGS_NAME}"))]

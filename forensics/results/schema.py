@@ -28,6 +28,7 @@ from forensics.model.vocabulary import (
     StopKind,
     VerdictStatus,
 )
+from forensics.paths import FINDINGS_BYTES, read_regular
 
 SIGNIFICANT_DIGITS = 9
 
@@ -315,9 +316,9 @@ def read_findings(path: Path) -> FindingsFile:
         It is not there, not JSON, or does not keep to the contract: every fault with its key.
     """
     try:
-        content = path.read_bytes()
+        content = read_regular(path, FINDINGS_BYTES)
     except OSError as fault:
-        raise InputError([Problem(f"can't be read: {fault}", file=str(path))]) from None
+        raise InputError([Problem(f"can't be read: {fault.strerror}", file=str(path))]) from None
     try:
         # read and checked in one pass, twice as fast as by way of a dict: comparisons read a thousand of these
         return FindingsFile.model_validate_json(content)

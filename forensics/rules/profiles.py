@@ -10,6 +10,7 @@ from pydantic import Field, field_validator
 
 from forensics.errors import InputError, Problem
 from forensics.model.vocabulary import Role, State
+from forensics.paths import TABLE_BYTES, is_there, name_fault, path_problem
 from forensics.rules import FOLDER
 from forensics.rules.strict import Form, read_form, refused
 
@@ -70,6 +71,11 @@ class Profile(Form):
         return self.states.get(state, {}).get(role.value, "either")
 
 
+def _shipped(name: str) -> Path | None:
+    """The profile of that name among those that ship; a name is looked up, never made into a path."""
+    return {path.stem: path for path in (FOLDER / "sequences").glob("*.toml")}.get(name)
+
+
 def read_profile(name: str, folder: Path) -> Profile:
     """Read a profile that ships, or the file that the case names relative to its folder.
 
@@ -78,9 +84,13 @@ def read_profile(name: str, folder: Path) -> Profile:
     InputError
         No such profile, or it does not keep to the form; every fault is listed.
     """
-    shipped = FOLDER / "sequences" / f"{name}.toml"
-    path = shipped if shipped.is_file() else folder / name
-    if not path.is_file():
+    path = _shipped(name)
+    if path is None and (bool(name_fault(name)) or is_there(folder, name)):
+        wrong = path_problem(folder, name, TABLE_BYTES, key="machine.sequence")
+        if wrong is not None:
+            raise InputError([wrong])
+        path = folder / name.replace("\\", "/")
+    if path is None:
         ships = ", ".join(sorted(p.stem for p in (FOLDER / "sequences").glob("*.toml")))
         raise InputError(
             [

@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, Protocol
 
+from forensics.paths import open_regular
+
 BLOCK_BYTES = 8 << 20
 SAMPLE_BYTES = 256 << 10
 _CUT_CHARACTER = "the text ends inside a character"
@@ -63,7 +65,7 @@ class ByteSource:
     def chunks(self, size: int = BLOCK_BYTES) -> Iterator[bytes]:
         """Unpacked bytes in chunks; the raw bytes are hashed as they are read."""
         self.digest, self.cut, self.hashed = hashlib.sha256(), "", False
-        with self.file.open("rb") as raw:
+        with open_regular(self.file) as raw:
             magic = raw.read(4)
             raw.seek(0)
             if magic[:2] == b"\x1f\x8b":

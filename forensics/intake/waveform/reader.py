@@ -25,6 +25,7 @@ from forensics.intake.waveform.header import Header, read_header, split_single_f
 from forensics.intake.waveform.stamps import NS, Refused
 from forensics.model.points import Origin, Switch
 from forensics.model.record import Waveform
+from forensics.paths import read_regular
 
 _OFFSET = re.compile(r"^([+-])(\d{2}):(\d{2})$")
 MAX_BYTES = 1 << 30
@@ -175,14 +176,14 @@ def _read(source: Source, files: tuple[Path, ...]) -> tuple[Header, Table, Times
         raise Refused("the configuration (.cfg) of this record is not beside it", remedy="Put both files side by side.")
     if any(path.stat().st_size > MAX_BYTES for path in files):
         raise Refused(f"the record is larger than {MAX_BYTES >> 20} MiB", remedy="Export the part around the event.")
-    first = files[0].read_bytes()
+    first = read_regular(files[0], MAX_BYTES)
     if files[0].suffix.casefold() not in (".cfg", ".dat"):
         cfg, dat = split_single_file(first)
     elif len(files) < 2:  # noqa: PLR2004 - configuration and data
         lacks = ".dat" if files[0].suffix.casefold() == ".cfg" else ".cfg"
         raise Refused(f"the {lacks} file of this record is not beside it", remedy="Put both files side by side.")
     else:
-        cfg, dat = first, files[1].read_bytes()
+        cfg, dat = first, read_regular(files[1], MAX_BYTES)
     header = read_header(cfg, encoding=source.encoding, date_order=source.date_order)
     table = read_table(header, dat, files[0].stem)
     return header, table, sample_times(header, table, source.waveform_time)
