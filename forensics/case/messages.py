@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Mapping
 from datetime import date, datetime, time
 
 from forensics.errors import Problem
@@ -11,6 +12,7 @@ from forensics.errors import Problem
 _TABLE = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?")
 _KEY = re.compile(r"\s*(?:\"([^\"]+)\"|'([^']+)'|([A-Za-z0-9_-]+))\s*=")
 _FIRST_PRINTABLE = " "
+_LONGEST_LINE = 2_000  # no header or key is longer; the patterns below take time that grows with the line
 
 
 def checked_path(value: str) -> str:
@@ -82,23 +84,33 @@ def toml_problem(name: str, text: str, fault: str) -> Problem:
     return Problem(f"not TOML: {fault}: {line.strip()[:120]}", file=name, row=row, remedy=remedy)
 
 
-def line_of(text: str, location: tuple[int | str, ...]) -> int | None:
-    """Physical line on which a key of a case file stands; None where it can't be told."""
-    while location and isinstance(location[-1], int):
-        location = location[:-1]
+KeyLines = Mapping[tuple[int | str, ...], int]
+
+
+def key_lines(text: str) -> KeyLines:
+    """First physical line of each table and key of a case file, by its place; read once for all problems."""
+    found: dict[tuple[int | str, ...], int] = {}
     counts: Counter[str] = Counter()
     here: tuple[int | str, ...] = ()
     for number, line in enumerate(text.split("\n"), start=1):
+        if len(line) > _LONGEST_LINE:
+            continue
         table = _TABLE.fullmatch(line.rstrip("\r"))
         if table is not None:
             here = _place(table[2], counts, many=table[1] == "[[")
-            if here == location:
-                return number
+            found.setdefault(here, number)
             continue
         key = _KEY.match(line)
-        if key is not None and (*here, key[1] or key[2] or key[3]) == location:
-            return number
-    return None
+        if key is not None:
+            found.setdefault((*here, key[1] or key[2] or key[3]), number)
+    return found
+
+
+def line_of(lines: KeyLines, location: tuple[int | str, ...]) -> int | None:
+    """Physical line on which a key of a case file stands; None where it can't be told."""
+    while location and isinstance(location[-1], int) and location not in lines:
+        location = location[:-1]
+    return lines.get(location)
 
 
 def _place(name: str, counts: Counter[str], *, many: bool) -> tuple[int | str, ...]:

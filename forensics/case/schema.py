@@ -9,10 +9,11 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from datetime import UTC, date, datetime
+from collections import Counter
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Literal
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
+from zoneinfo import ZoneInfo
 
 from pydantic import (
     AfterValidator,
@@ -25,28 +26,38 @@ from pydantic import (
     model_validator,
 )
 
-from forensics.case.messages import checked_path, line_of, said_type, toml_problem
+from forensics.case.messages import (
+    KeyLines,
+    checked_path,
+    key_lines,
+    line_of,
+    said_type,
+    toml_problem,
+)
+from forensics.case_values import (
+    Day,
+    Duration,
+    Line,
+    Name,
+    Number,
+    Positive,
+    Stamp,
+    Text,
+    check_delimiter,
+    check_encoding,
+    check_source_zone,
+    check_zone,
+    one_line,
+    within,
+)
 from forensics.errors import InputError, Problem
 from forensics.model.units import air_pressure_at_kpa, read_unit
 from forensics.model.vocabulary import Mode, Recorded, Role, Starter, is_switch
 from forensics.paths import CASE_FILE_BYTES, name_fault, read_regular
 
-_DURATION = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(s|min|h|d)\s*$")
-_DURATION_S = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
-_FIXED_OFFSET = re.compile(r"^[+-]\d{2}:\d{2}$")
-
-
-def read_duration_s(text: object) -> float:
-    """Read ``"36h"``, ``"15min"``, ``"30d"`` or ``"10s"`` as seconds."""
-    match = _DURATION.match(text) if isinstance(text, str) else None
-    if match is None:
-        raise ValueError("write a duration as text with its unit: 30s, 15min, 36h or 7d")
-    return float(match[1]) * _DURATION_S[match[2]]
-
-
-def _number(value: object) -> object:
-    """TOML integers may stand where a number is asked for; text and booleans may not."""
-    return float(value) if isinstance(value, int) and not isinstance(value, bool) else value
+# ends of what a file of a few megabytes is answered with; a machine has dozens of points and a hundred exports
+MOST_ROWS, MOST_WORDS, MOST_TIME_COLUMNS, LONGEST_ID = 2_000, 500, 10, 100
+MOST_SHOWN, SHOWN = 200, 60
 
 
 def _words(value: object) -> object:
@@ -59,11 +70,10 @@ def _one_or_more(value: object) -> object:
     return tuple(value) if isinstance(value, list) else value
 
 
-Duration = Annotated[float, BeforeValidator(read_duration_s)]
-Number = Annotated[float, BeforeValidator(_number)]
-Positive = Annotated[float, BeforeValidator(_number), Field(gt=0)]
-PathText = Annotated[str, AfterValidator(checked_path)]
-Words = Annotated[tuple[str, ...], BeforeValidator(_words)]
+Reading = Annotated[Number, within("reading")]
+PathText = Annotated[str, AfterValidator(checked_path), AfterValidator(one_line)]
+Words = Annotated[tuple[Name, ...], BeforeValidator(_words), Field(max_length=MOST_WORDS)]
+MOST = Field(max_length=MOST_ROWS)
 
 
 class Strict(BaseModel):
@@ -78,9 +88,11 @@ def _enum(kind: type[Role | Recorded | Starter | Mode]) -> BeforeValidator:
             try:
                 return kind(value)
             except ValueError:
-                near = difflib.get_close_matches(value, [item.value for item in kind], n=1)
+                near = difflib.get_close_matches(value[:SHOWN], [item.value for item in kind], n=1)
                 hint = f" (did you mean '{near[0]}'?)" if near else ""
-                raise ValueError(f"'{value}' is not one of: {', '.join(item.value for item in kind)}{hint}") from None
+                raise ValueError(
+                    f"'{value[:SHOWN]}' is not one of: {', '.join(item.value for item in kind)}{hint}"
+                ) from None
         return value
 
     return BeforeValidator(read)
@@ -89,23 +101,23 @@ def _enum(kind: type[Role | Recorded | Starter | Mode]) -> BeforeValidator:
 class CaseSection(Strict):
     """``[case]``: what is judged, where and when."""
 
-    id: str = Field(pattern=r"^[A-Za-z0-9_-]+$")
-    title: str = ""
-    site: str = ""
-    machine_tag: str = ""
+    id: str = Field(pattern=r"^[A-Za-z0-9_-]+$", max_length=LONGEST_ID)
+    title: Line = ""
+    site: Line = ""
+    machine_tag: Line = ""
     time_zone: str
-    failure: datetime | None = None
+    failure: Stamp | None = None
     window_before: Duration = 24 * 3600.0
     window_after: Duration = 3600.0
     history: Duration | None = None
     display: Literal["si", "inch-pound"] = "si"
-    reference_clock: str = ""
-    revision: int = 1
-    supersedes: str = ""
-    investigator: str = ""
-    reviewer: str = ""
-    claim_number: str = ""
-    opened: date | None = None
+    reference_clock: Line = ""
+    revision: int = Field(1, ge=1, le=MOST_ROWS)
+    supersedes: Line = ""
+    investigator: Line = ""
+    reviewer: Line = ""
+    claim_number: Line = ""
+    opened: Day | None = None
 
     @field_validator("time_zone")
     @classmethod
@@ -116,33 +128,33 @@ class CaseSection(Strict):
 class CurrentSensor(Strict):
     """``[machine.current_sensor]``."""
 
-    ratio_error_percent: Positive | None = None
+    ratio_error_percent: Annotated[Positive, within("ratio_error_percent")] | None = None
     measured_at: Literal["line", "motor", "drive", ""] = ""
 
 
 class Machine(Strict):
     """``[machine]``: nameplate and what else is known of the machine."""
 
-    refrigerant: str
+    refrigerant: Line
     saturation_table: PathText = ""
-    rated_load_amps: Positive | None = None
-    no_load_amps: Positive | None = None
-    locked_rotor_amps: Positive | None = None
-    supply_volts: Positive | None = None
-    supply_hertz: Positive | None = None
+    rated_load_amps: Annotated[Positive, within("rated_load_amps")] | None = None
+    no_load_amps: Annotated[Positive, within("no_load_amps")] | None = None
+    locked_rotor_amps: Annotated[Positive, within("locked_rotor_amps")] | None = None
+    supply_volts: Annotated[Positive, within("supply_volts")] | None = None
+    supply_hertz: Annotated[Positive, within("supply_hertz")] | None = None
     starter: Annotated[Starter, _enum(Starter)] | None = None
-    altitude_m: Number | None = None
-    air_pressure_kpa: Positive | None = None
+    altitude_m: Annotated[Number, within("altitude_m")] | None = None
+    air_pressure_kpa: Annotated[Positive, within("air_pressure_kpa")] | None = None
     sequence: PathText = "pulsed-slide-bypass"
     sequence_confirmed: bool = False
     shared_circuit: bool | None = None
     oil_pump: bool | None = None
     economiser: bool | None = None
-    serial: str = ""
-    model_year: str | int = ""
-    commissioned: date | str = ""
-    run_hours: Number | None = None
-    start_count: Number | None = None
+    serial: Line = ""
+    model_year: Line | Annotated[int, within("year")] = ""
+    commissioned: Day | Line = ""
+    run_hours: Annotated[Number, within("run_hours")] | None = None
+    start_count: Annotated[Number, within("start_count")] | None = None
     current_sensor: CurrentSensor = CurrentSensor()
 
     @property
@@ -156,50 +168,45 @@ class Machine(Strict):
 class ClockCheck(Strict):
     """``[[source.clock_check]]``: what the clock showed when the true time was known."""
 
-    at: datetime
-    true_time: datetime
+    at: Stamp
+    true_time: Stamp
 
 
 class Source(Strict):
     """``[[source]]``: one export. What is left out is detected and stated."""
 
-    path: str
-    clock: str = ""
+    path: PathText
+    clock: Line = ""
     sha256: str = ""
     on: Words = ()
     off: Words = ()
     unknown: Words = ()
     kind: Literal["trend", "events", "waveform"] | None = None
     layout: Literal["wide", "long"] | None = None
-    time_column: Annotated[tuple[str, ...], BeforeValidator(_one_or_more)] = ()
+    time_column: Annotated[tuple[Name, ...], BeforeValidator(_one_or_more), Field(max_length=MOST_TIME_COLUMNS)] = ()
     date_order: Literal["MDY", "DMY", "YMD"] | None = None
     time_number: Literal["unix-s", "unix-ms", "unix-us", "unix-ns", "days-1900", "days-1904"] | None = None
     waveform_time: Literal["stamps", "rates"] | None = None
-    time_zone: str = ""
-    encoding: str = ""
-    delimiter: str = ""
+    time_zone: Annotated[Line, AfterValidator(check_source_zone)] = ""
+    encoding: Annotated[Line, AfterValidator(check_encoding)] = ""
+    delimiter: Annotated[str, AfterValidator(check_delimiter)] = ""
     decimal: Literal[".", ",", ""] = ""
     thousands: Literal[".", ",", "'", " ", ""] | None = None
-    sheet: str = ""
-    point_column: str = ""
-    value_column: str = ""
-    text_column: str = ""
+    sheet: Name = ""
+    point_column: Name = ""
+    value_column: Name = ""
+    text_column: Name = ""
     measured_at: Literal["line", "motor", "drive", ""] = ""
-    clock_check: Annotated[tuple[ClockCheck, ...], BeforeValidator(_words)] = ()
+    clock_check: Annotated[tuple[ClockCheck, ...], BeforeValidator(_words), MOST] = ()
 
     @field_validator("path")
     @classmethod
     def _inside(cls, value: str) -> str:
-        path = checked_path(value).replace("\\", "/")
+        path = value.replace("\\", "/")
         fault = name_fault(value)
         if fault:
             raise ValueError(f"{fault}; move the export beside the case file")
         return path
-
-    @field_validator("time_zone")
-    @classmethod
-    def _zone(cls, value: str) -> str:
-        return value if not value or _FIXED_OFFSET.match(value) else check_zone(value)
 
     @field_validator("sha256")
     @classmethod
@@ -213,12 +220,12 @@ class Point(Strict):
     """``[[point]]``: one column bound to one role."""
 
     role: Annotated[Role, _enum(Role)]
-    column: str
-    source: str = ""
-    unit: str = ""
+    column: Name
+    source: Line = ""
+    unit: Line = ""
     recorded: Annotated[Recorded, _enum(Recorded)] | None = None
     hold: Duration | None = None
-    range: Annotated[tuple[Number, Number], BeforeValidator(_words)] | None = None
+    range: Annotated[tuple[Reading, Reading], BeforeValidator(_words)] | None = None
     on: Words = ()
     off: Words = ()
     unknown: Words = ()
@@ -226,7 +233,9 @@ class Point(Strict):
     @model_validator(mode="after")
     def _sound(self) -> Point:
         if self.unit and not is_switch(self.role) and read_unit(self.unit) is None:
-            raise ValueError(f"unit '{self.unit}' is not known; the units that are accepted stand in the documentation")
+            raise ValueError(
+                f"unit '{self.unit[:SHOWN]}' is not known; the units that are accepted stand in the documentation"
+            )
         if self.range is not None and self.range[0] >= self.range[1]:
             raise ValueError("range = [low, high] needs low below high")
         return self
@@ -240,11 +249,11 @@ class Point(Strict):
 class Observation(Strict):
     """``[[observation]]``: what was seen or done by hand, with its time and author."""
 
-    time: datetime | None = None
+    time: Stamp | None = None
     kind: Literal["witness", "inspection", "test", "document"] = "witness"
-    by: str = ""
-    text: str
-    bears_on: Annotated[tuple[Annotated[Mode, _enum(Mode)], ...], BeforeValidator(_one_or_more)] = ()
+    by: Line = ""
+    text: Text
+    bears_on: Annotated[tuple[Annotated[Mode, _enum(Mode)], ...], BeforeValidator(_one_or_more), MOST] = ()
     supports: bool = True
     photo: PathText = ""
 
@@ -252,28 +261,28 @@ class Observation(Strict):
 class Measurement(Strict):
     """``[[measurement]]``: a bench or field test with its value."""
 
-    time: datetime | None = None
-    kind: str
-    value: Number
-    unit: str = ""
-    by: str = ""
-    text: str = ""
+    time: Stamp | None = None
+    kind: Line
+    value: Annotated[Number, within("measured")]
+    unit: Line = ""
+    by: Line = ""
+    text: Text = ""
 
 
 class Fact(Strict):
     """``[[fact]]``: claim-relevant, with where it is written."""
 
-    what: str
-    value: str | bool | int | float
-    source: str = ""
+    what: Line
+    value: Text | bool | Annotated[int, within("measured")] | Annotated[float, within("measured")]
+    source: Text = ""
 
 
 class LimitOverride(Strict):
     """``[[limit]]``: a limit of this machine that replaces a common-practice default."""
 
-    name: str
+    name: Line
     value: Number
-    source: str = Field(min_length=1)
+    source: Text = Field(min_length=1)
 
 
 class CaseFile(Strict):
@@ -282,22 +291,22 @@ class CaseFile(Strict):
     schema_: Literal[1] = Field(alias="schema")
     case: CaseSection
     machine: Machine
-    source: Annotated[tuple[Source, ...], BeforeValidator(_words), Field(min_length=1)]
-    point: Annotated[tuple[Point, ...], BeforeValidator(_words)] = ()
-    observation: Annotated[tuple[Observation, ...], BeforeValidator(_words)] = ()
-    measurement: Annotated[tuple[Measurement, ...], BeforeValidator(_words)] = ()
-    fact: Annotated[tuple[Fact, ...], BeforeValidator(_words)] = ()
-    limit: Annotated[tuple[LimitOverride, ...], BeforeValidator(_words)] = ()
+    source: Annotated[tuple[Source, ...], BeforeValidator(_words), Field(min_length=1, max_length=MOST_ROWS)]
+    point: Annotated[tuple[Point, ...], BeforeValidator(_words), MOST] = ()
+    observation: Annotated[tuple[Observation, ...], BeforeValidator(_words), MOST] = ()
+    measurement: Annotated[tuple[Measurement, ...], BeforeValidator(_words), MOST] = ()
+    fact: Annotated[tuple[Fact, ...], BeforeValidator(_words), MOST] = ()
+    limit: Annotated[tuple[LimitOverride, ...], BeforeValidator(_words), MOST] = ()
 
     @model_validator(mode="after")
     def _consistent(self) -> CaseFile:
         paths = [source.path for source in self.source]
-        doubled = sorted({path for path in paths if paths.count(path) > 1})
+        doubled = sorted(path for path, often in Counter(paths).items() if often > 1)
         if doubled:
-            raise ValueError(f"source given twice: {', '.join(doubled)}")
-        unknown = sorted({point.source for point in self.point if point.source and point.source not in paths})
+            raise ValueError(f"source given twice: {', '.join(doubled[:MOST_SHOWN])}")
+        unknown = sorted({point.source for point in self.point if point.source} - set(paths))
         if unknown:
-            raise ValueError(f"a point names a source that is not listed: {', '.join(unknown)}")
+            raise ValueError(f"a point names a source that is not listed: {', '.join(unknown[:MOST_SHOWN])}")
         clocks = {self.clock_of(source) for source in self.source}
         if self.case.reference_clock and self.case.reference_clock not in clocks:
             raise ValueError(f"reference_clock '{self.case.reference_clock}' is not the clock of any source")
@@ -312,17 +321,6 @@ class CaseFile(Strict):
     def reference_clock(self) -> str:
         """The clock that the report's times stand on."""
         return self.case.reference_clock or self.clock_of(self.source[0])
-
-
-def check_zone(name: str) -> str:
-    """Return a zone name that the zone database knows, or raise ValueError with the nearest ones."""
-    try:
-        ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        near = difflib.get_close_matches(name, sorted(available_timezones()), n=2)
-        hint = f" (did you mean {' or '.join(near)}?)" if near else ""
-        raise ValueError(f"'{name}' is not an IANA time zone{hint}") from None
-    return name
 
 
 def local_to_utc(stamp: datetime, zone: str) -> datetime:
@@ -368,30 +366,32 @@ def check_case(data: dict[str, object], name: str = "case.toml", text: str = "")
     try:
         return CaseFile.model_validate(data)
     except ValidationError as fault:
-        raise InputError(
-            [
-                _problem(error["loc"], error["type"], error["msg"], error["input"], name, text)
-                for error in fault.errors()
-            ]
-        ) from None
+        errors = fault.errors(include_url=False, include_context=False)
+        lines = key_lines(text)
+        problems = [_problem(e["loc"], e["type"], e["msg"], e["input"], name, lines) for e in errors[:MOST_SHOWN]]
+        if len(errors) > MOST_SHOWN:
+            more = f"{len(errors) - MOST_SHOWN} more problems of this kind or others are not listed"
+            problems.append(Problem(more, file=name, remedy="Correct those above, then check again."))
+        raise InputError(problems) from None
 
 
 def _problem(
-    location: tuple[int | str, ...], kind: str, message: str, value: object, name: str, case_text: str
+    location: tuple[int | str, ...], kind: str, message: str, value: object, name: str, lines: KeyLines
 ) -> Problem:
     key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in location).lstrip(".")
     text = message.removeprefix("Value error, ")
     remedy = ""
     if kind == "extra_forbidden":
         known = _keys_at(location[:-1])
-        near = difflib.get_close_matches(str(location[-1]), known, n=1)
-        text = f"unknown key '{location[-1]}'"
+        given = str(location[-1])[:SHOWN]
+        near = difflib.get_close_matches(given, known, n=1)
+        text = f"unknown key '{given}'"
         remedy = f"Did you mean '{near[0]}'?" if near else f"Known keys here: {', '.join(known)}."
     elif kind == "missing":
         text, remedy = "this key is required", "Add it to the case file."
     elif said := said_type(kind, value, key):
         text, remedy = said
-    return Problem(text, file=name, row=line_of(case_text, location), column=key, remedy=remedy)
+    return Problem(text, file=name, row=line_of(lines, location), column=key, remedy=remedy)
 
 
 def _keys_at(location: tuple[int | str, ...]) -> list[str]:

@@ -26,6 +26,7 @@ UNITS = frozenset(
 )
 """Units that a limit may be given in."""
 
+_SHOWN = 60
 _BASES = ("nameplate", "site", "standard", "common practice", "physics", "estimate")
 
 
@@ -94,10 +95,16 @@ class Limits:
         new = dict(self._limits)
         for name, (value, source) in values.items():
             if name not in new:
-                near = ", ".join(difflib.get_close_matches(name, list(new), n=3)) or "none is near"
-                problems.append(Problem(f"'{name}' is not a limit (nearest: {near})", file="case.toml", column="limit"))
+                near = ", ".join(difflib.get_close_matches(name[:_SHOWN], list(new), n=3)) or "none is near"
+                problems.append(
+                    Problem(f"'{name[:_SHOWN]}' is not a limit (nearest: {near})", file="case.toml", column="limit")
+                )
                 continue
             old = new[name]
+            fault = _value_fault(value, old)
+            if fault:
+                problems.append(Problem(f"'{name}': {fault}", file="case.toml", column="limit"))
+                continue
             new[name] = Limit(name, value, old.unit, source, "site", old.default)
         if problems:
             raise InputError(problems)
@@ -109,6 +116,22 @@ class Limits:
         return Limits(
             {**self._limits, name: Limit(name, old.value * factor, old.unit, old.basis, old.kind, old.default)}
         )
+
+
+def _value_fault(value: float, old: Limit) -> str:
+    """Why a value can't stand in place of a limit: no number, or so far off that it is in another unit."""
+    from forensics.rules.plausible import plausible
+
+    if not math.isfinite(value):
+        return f"{value} is not a finite number"
+    factor = plausible()["limit_factor"]
+    if old.default > 0.0:
+        low, high = old.default * factor.low, old.default * factor.high
+    else:
+        low, high = -(1.0 - old.default) * factor.high, (1.0 - old.default) * factor.high
+    if low <= value <= high:
+        return ""
+    return f"{value:g} is not between {low:g} and {high:g} {old.unit}, the default is {old.default:g}: check its unit"
 
 
 def read_toml(path: Path) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, Protocol
 
+from forensics.case_values import check_encoding
 from forensics.paths import open_regular
 
 BLOCK_BYTES = 8 << 20
@@ -180,11 +181,9 @@ def encoding_of(sample: bytes, told: str) -> tuple[str, str, str]:
     """
     if told:
         try:
-            name = codecs.lookup(told).name
-        except LookupError:
-            raise UnreadableError(
-                f"encoding '{told}' is not known", "Use utf-8, utf-16, cp1252, iso8859-1 or another codec name."
-            ) from None
+            name = codecs.lookup(check_encoding(told)).name
+        except ValueError as fault:
+            raise UnreadableError(str(fault), "Correct encoding, or leave it out.") from None
         return ("utf-8-sig" if name == "utf-8" else name), name, "given in the case file"
     for mark, codec, name in BOMS:
         if sample.startswith(mark):

@@ -18,6 +18,7 @@ from forensics.model.points import NS
 from forensics.model.vocabulary import Role
 from forensics.signatures.core.finding import cannot_tell
 from forensics.signatures.core.needs import met
+from forensics.where_sampled import steps_where_sampled
 
 _NO_CAPACITY = "neither slide_position nor amps with rated_load_amps tell the capacity"
 
@@ -89,13 +90,13 @@ def running_bins(subject: Subject, source: Capacity) -> Bins:
 
 
 def steps(subject: Subject, source: Capacity, step_ns: int) -> tuple[Times, Times]:
-    """Begins and ends of steps of one length that lie wholly in a run, up to the failure."""
+    """Begins and ends of steps of one length that lie wholly in a run, up to the failure, and not in a gap of weeks."""
     begins = []
     for run in subject.runs:
         first = run.first_ns + (0 if source.by_slide else 60 * NS)
         last = min(run.last_ns if run.end is None else run.end.earliest_ns, subject.record.failure_ns)
         if last - first >= step_ns:
-            begins.append(np.arange(first, last - step_ns + 1, step_ns, dtype=np.int64))
+            begins.append(steps_where_sampled(source.point.t, step_ns, first, last - step_ns))
     begin = np.concatenate(begins) if begins else np.array([], dtype=np.int64)
     return begin, begin + step_ns
 
