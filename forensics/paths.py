@@ -17,7 +17,7 @@ from typing import BinaryIO
 
 from forensics.errors import Problem
 
-CASE_FILE_BYTES = 4 << 20
+CASE_FILE_BYTES = 2 << 20
 TABLE_BYTES = 4 << 20
 PHOTO_BYTES = 256 << 20
 FINDINGS_BYTES = 256 << 20

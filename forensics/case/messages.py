@@ -11,6 +11,8 @@ from forensics.errors import Problem
 
 _TABLE = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?")
 _KEY = re.compile(r"\s*(?:\"([^\"]+)\"|'([^']+)'|([A-Za-z0-9_-]+))\s*=")
+_PART = r"""(?:"[^"\n]*"|'[^'\n]*'|[A-Za-z0-9_-]+)[ \t]*"""
+_DEEP_KEY = re.compile(rf"(?:^|[\[{{,])[ \t]*(?:{_PART}\.[ \t]*){{16}}", re.MULTILINE)
 _FIRST_PRINTABLE = " "
 _LONGEST_LINE = 2_000  # no header or key is longer; the patterns below take time that grows with the line
 
@@ -71,6 +73,11 @@ def _read_as(value: object) -> str:
     if isinstance(value, str):
         return f"the text '{value[:60]}'"
     return "a list" if isinstance(value, list | tuple) else "a table"
+
+
+def is_deep(text: str) -> bool:
+    """Whether a key has so many dotted parts that reading it takes time that grows with their square."""
+    return _DEEP_KEY.search(text) is not None
 
 
 def toml_problem(name: str, text: str, fault: str) -> Problem:

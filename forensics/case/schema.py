@@ -29,6 +29,7 @@ from pydantic import (
 from forensics.case.messages import (
     KeyLines,
     checked_path,
+    is_deep,
     key_lines,
     line_of,
     said_type,
@@ -339,6 +340,9 @@ def read_case_file(path: Path) -> CaseFile:
     return parse_case(content, path.name)
 
 
+_DEEP, _SHALLOW = "tables or lists lie too deep in each other", "A case file nests three levels at most."
+
+
 def parse_case(content: bytes, name: str = "case.toml") -> CaseFile:
     """Read and check the bytes of a case file, whatever they are; all problems are raised at once."""
     try:
@@ -348,13 +352,14 @@ def parse_case(content: bytes, name: str = "case.toml") -> CaseFile:
         raise InputError(
             [Problem("the case file is not UTF-8", file=name, row=line, remedy="Save it as UTF-8.")]
         ) from None
+    if is_deep(text):
+        raise InputError([Problem(f"not TOML that can be read: {_DEEP}", file=name, remedy=_SHALLOW)])
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
         raise InputError([toml_problem(name, text, str(fault))]) from None
     except RecursionError:
-        what = "not TOML that can be read: tables or lists lie too deep in each other"
-        raise InputError([Problem(what, file=name, remedy="A case file nests three levels at most.")]) from None
+        raise InputError([Problem(f"not TOML that can be read: {_DEEP}", file=name, remedy=_SHALLOW)]) from None
     except ValueError:
         what = "not TOML that can be read: a number has more digits than any quantity"
         raise InputError([Problem(what, file=name, remedy="Correct the number; text stands in quotes.")]) from None

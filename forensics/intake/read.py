@@ -14,6 +14,7 @@ from forensics.intake.text.streams import UnreadableError
 from forensics.model.points import Span
 from forensics.paths import EXPORT_BYTES, is_there, name_fault, open_regular, path_problem
 
+_MOST_HINTS = 100
 _WAVEFORM = {".cfg", ".cff", ".dat"}
 _WORKBOOK = {".xlsx", ".xlsm", ".ods", ".xls", ".xlsb"}
 _COLUMNAR = {".parquet", ".feather", ".arrow", ".pq"}
@@ -227,7 +228,8 @@ def _not_found(casefile: CaseFile, point: Point, jobs: Sequence[SourceJob], prob
     names = [name for job in jobs if point.source in ("", job.path) for name in job.names]
     if not names:
         return  # no export that could hold it was read: that is asked for already
-    near = difflib.get_close_matches(point.column, names, n=3, cutoff=0.5)
+    few = len(problems.found) < _MOST_HINTS  # each look for near names goes through all columns
+    near = difflib.get_close_matches(point.column, names, n=3, cutoff=0.5) if few else []
     hint = f" Nearest: {', '.join(near)}." if near else ""
     where = point.source or ", ".join(job.path for job in jobs)
     problems.add(

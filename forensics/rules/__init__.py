@@ -26,7 +26,7 @@ UNITS = frozenset(
 )
 """Units that a limit may be given in."""
 
-_SHOWN = 60
+_SHOWN, _MOST_HINTS = 60, 50
 _BASES = ("nameplate", "site", "standard", "common practice", "physics", "estimate")
 
 
@@ -95,6 +95,8 @@ class Limits:
         new = dict(self._limits)
         for name, (value, source) in values.items():
             if name not in new:
+                if len(problems) == _MOST_HINTS:
+                    break  # each look for near names goes through all limits
                 near = ", ".join(difflib.get_close_matches(name[:_SHOWN], list(new), n=3)) or "none is near"
                 problems.append(
                     Problem(f"'{name[:_SHOWN]}' is not a limit (nearest: {near})", file="case.toml", column="limit")
