@@ -91,7 +91,7 @@ class Limits:
         """
         import difflib
 
-        problems = []
+        problems: list[Problem] = []
         new = dict(self._limits)
         for name, (value, source) in values.items():
             if name not in new:
