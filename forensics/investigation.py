@@ -26,6 +26,7 @@ from forensics.model.findings import Finding, Ordered, Share, Start, Stop, Switc
 from forensics.model.points import NS, Samples, Switch
 from forensics.model.record import Record
 from forensics.model.vocabulary import ClockMethod, Role
+from forensics.paths import CASE_FILE_BYTES, read_regular
 from forensics.rules import Limits, read_checks, rules_sha256
 from forensics.signatures.core.catalogue import all_detectors, run_catalogue
 
@@ -244,7 +245,7 @@ def _late_begins(case: Case) -> list[str]:
 
 
 def _inputs_sha256(case: Case) -> str:
-    digest = hashlib.sha256(case.path.read_bytes())
+    digest = hashlib.sha256(read_regular(case.path, CASE_FILE_BYTES))
     for reading in sorted(case.readings, key=lambda r: r.exhibit.path):
         digest.update(f"{reading.exhibit.path}\0{reading.exhibit.sha256}\n".encode())
     return digest.hexdigest()

@@ -15,6 +15,7 @@ from pathlib import Path
 
 from forensics.errors import InputError, Problem
 from forensics.model.points import NS
+from forensics.paths import TABLE_BYTES, read_regular
 from forensics.sites.gather import Collection, SiteCase
 
 COLUMNS = ("machine", "from", "to", "hours", "starts", "still_running")
@@ -117,7 +118,7 @@ def read_fleet(path: Path, collection: Collection) -> Fleet:
 
 def _rows(path: Path, problems: list[Problem]) -> list[tuple[int, dict[str, str]]]:
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = read_regular(path, TABLE_BYTES).decode("utf-8-sig")
     except OSError as fault:
         raise InputError([Problem(f"can't be read ({fault.strerror})", file=str(path))]) from None
     except UnicodeDecodeError:
