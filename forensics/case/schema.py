@@ -12,7 +12,7 @@ import tomllib
 from collections import Counter
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import (
@@ -345,6 +345,12 @@ _DEEP, _SHALLOW = "tables or lists lie too deep in each other", "A case file nes
 
 def parse_case(content: bytes, name: str = "case.toml") -> CaseFile:
     """Read and check the bytes of a case file, whatever they are; all problems are raised at once."""
+    data, text = toml_data(content, name)
+    return check_case(data, name, text)
+
+
+def toml_data(content: bytes, name: str = "case.toml") -> tuple[dict[str, Any], str]:
+    """The content of a case file and its text, unchecked; what is no TOML is raised as :class:`InputError`."""
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
@@ -363,7 +369,7 @@ def parse_case(content: bytes, name: str = "case.toml") -> CaseFile:
     except ValueError:
         what = "not TOML that can be read: a number has more digits than any quantity"
         raise InputError([Problem(what, file=name, remedy="Correct the number; text stands in quotes.")]) from None
-    return check_case(data, name, text)
+    return data, text
 
 
 def check_case(data: dict[str, object], name: str = "case.toml", text: str = "") -> CaseFile:

@@ -165,3 +165,19 @@ def test_a_window_of_a_century_is_answered(tmp_path: Path) -> None:
     with bounded() as clock:
         judge(load_case(case))
     assert clock.seconds < 5
+
+
+@pytest.mark.parametrize(("year", "read"), [("1970", False), ("1979", False), ("2031", True), ("2210", False)])
+def test_a_waveform_of_a_clock_that_was_not_set_is_left_out(
+    tmp_path: Path, root: Path, year: str, *, read: bool
+) -> None:
+    import shutil
+
+    shutil.copytree(root / "data_demo" / "cases" / "loaded-starts", tmp_path / "case")
+    cfg = tmp_path / "case" / "waveforms" / "trip_on_start.cfg"
+    text = cfg.read_text(encoding="utf-8")
+    assert "/2031," in text
+    cfg.write_text(text.replace("/2031,", f"/{year},"), encoding="utf-8")
+    case = load_case(tmp_path / "case" / "case.toml")
+    assert bool(case.record.waveforms) is read
+    assert read is not any("clock was not set" in problem.what for problem in case.problems)

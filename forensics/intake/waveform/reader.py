@@ -19,6 +19,7 @@ from forensics.case.schema import Point, Source
 from forensics.errors import Problems
 from forensics.intake.exhibits import sibling
 from forensics.intake.result import Accounting, Detection, SetAside
+from forensics.intake.unset_clocks import EARLIEST_NS, LATEST_NS
 from forensics.intake.waveform.channels import Channels, left_out, unique_names
 from forensics.intake.waveform.data import Table, Times, read_table, sample_times
 from forensics.intake.waveform.header import Header, read_header, split_single_file
@@ -124,6 +125,11 @@ def read_waveform(
     try:
         header, table, times = _read(source, files)
         start_ns, zone_text, zone_notes = _start_utc(header, source, zone)
+        if not EARLIEST_NS <= start_ns < LATEST_NS:
+            year = datetime.fromtimestamp(header.start_ns // NS, UTC).year
+            raise Refused(
+                f"its first sample is of {year}: the clock was not set", remedy="Give a record with its time."
+            )
     except Refused as refused:
         problems.add(refused.problem(source.path))
         return WaveformReading(files=files)
