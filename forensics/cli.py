@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TextIO
 
 from forensics.errors import ForensicsError, InputError
-from forensics.outside_text import for_terminal
+from forensics.model.outside_text import for_terminal
 
 DONE, FAILED, CORRECT = 0, 1, 2
 CAUTION = (

@@ -23,10 +23,10 @@ from forensics.machine.states import StateSpan, cut_states, find_runs
 from forensics.machine.stop_table import list_stops
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding, Ordered, Share, Start, Stop, SwitchEvent
+from forensics.model.paths import CASE_FILE_BYTES, read_regular
 from forensics.model.points import NS, Samples, Switch
 from forensics.model.record import Record
 from forensics.model.vocabulary import ClockMethod, Role
-from forensics.paths import CASE_FILE_BYTES, read_regular
 from forensics.rules import Limits, read_checks, rules_sha256
 from forensics.signatures.core.catalogue import all_detectors, run_catalogue
 

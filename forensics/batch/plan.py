@@ -13,7 +13,7 @@ from typing import Literal
 from forensics.batch.storage import is_address, join, read_bytes
 from forensics.case.schema import toml_data
 from forensics.errors import InputError, Problem
-from forensics.paths import CASE_FILE_BYTES
+from forensics.model.paths import CASE_FILE_BYTES
 
 Result = Literal["done", "skipped", "to correct", "failed", "not run"]
 SHORT = 8

@@ -14,7 +14,7 @@ from typing import Any
 from forensics.case.schema import read_case_file
 from forensics.errors import InputError, Problem
 from forensics.intake.case_files import CUSTODY_LOG, WAVEFORM_PARTS, named_files
-from forensics.paths import EXPORT_BYTES, read_regular
+from forensics.model.paths import EXPORT_BYTES, read_regular
 
 
 def is_address(path: str | Path) -> bool:

@@ -35,7 +35,7 @@ from forensics.case.messages import (
     said_type,
     toml_problem,
 )
-from forensics.case_values import (
+from forensics.case.values import (
     Day,
     Duration,
     Line,
@@ -52,9 +52,9 @@ from forensics.case_values import (
     within,
 )
 from forensics.errors import InputError, Problem
+from forensics.model.paths import CASE_FILE_BYTES, name_fault, read_regular
 from forensics.model.units import air_pressure_at_kpa, read_unit
 from forensics.model.vocabulary import Mode, Recorded, Role, Starter, is_switch
-from forensics.paths import CASE_FILE_BYTES, name_fault, read_regular
 
 # ends of what a file of a few megabytes is answered with; a machine has dozens of points and a hundred exports
 MOST_ROWS, MOST_WORDS, MOST_TIME_COLUMNS, LONGEST_ID = 2_000, 500, 10, 100

@@ -13,7 +13,7 @@ from pathlib import Path, PurePosixPath
 from forensics.case.schema import CaseFile, read_case_file
 from forensics.errors import InputError, Problem
 from forensics.intake.exhibits import hash_of, sibling
-from forensics.paths import (
+from forensics.model.paths import (
     EXPORT_BYTES,
     FINDINGS_BYTES,
     PHOTO_BYTES,

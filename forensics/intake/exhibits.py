@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from forensics.errors import Problem, Severity
-from forensics.paths import open_regular
+from forensics.model.paths import open_regular
 
 _CHUNK = 1 << 20
 

@@ -11,8 +11,8 @@ from forensics.intake.exhibits import take_exhibit
 from forensics.intake.job import SourceJob
 from forensics.intake.result import SourceResult
 from forensics.intake.text.streams import UnreadableError
+from forensics.model.paths import EXPORT_BYTES, is_there, name_fault, open_regular, path_problem
 from forensics.model.points import Span
-from forensics.paths import EXPORT_BYTES, is_there, name_fault, open_regular, path_problem
 
 _MOST_HINTS = 100
 _WAVEFORM = {".cfg", ".cff", ".dat"}

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from forensics.intake.exhibits import Exhibit
+from forensics.model.outside_text import for_sheet, for_terminal
 from forensics.model.points import Samples, Switch
 from forensics.model.record import LogLine, Waveform
-from forensics.outside_text import for_sheet, for_terminal
 
 OUTSIDE_WINDOW = "outside window"
 

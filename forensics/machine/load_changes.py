@@ -12,8 +12,8 @@ from forensics.machine.runs import StateSpan
 from forensics.model.points import NS, Samples
 from forensics.model.record import Record
 from forensics.model.vocabulary import Recorded, Role, State
+from forensics.model.where_sampled import steps_where_sampled
 from forensics.rules import Limits
-from forensics.where_sampled import steps_where_sampled
 
 _Spells = tuple[NDArray[np.int64], NDArray[np.int64], bool]
 _ENOUGH_PULSES = 5

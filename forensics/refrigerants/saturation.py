@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.errors import InputError, Problem
+from forensics.model.paths import TABLE_BYTES, path_problem, read_inside
 from forensics.model.units import read_unit, to_canonical
 from forensics.model.vocabulary import Role
-from forensics.paths import TABLE_BYTES, path_problem, read_inside
 from forensics.refrigerants.properties import KELVIN, PropertyTable, superheat_nodes_k
 from forensics.rules.plausible import plausible
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from forensics.outside_text import for_page
+from forensics.model.outside_text import for_page
 from forensics.report.figures.figure import Figure
 
 if TYPE_CHECKING:

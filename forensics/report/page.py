@@ -13,7 +13,7 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from forensics.errors import RunError
-from forensics.outside_text import for_page
+from forensics.model.outside_text import for_page
 from forensics.report.markup import MARK, PLOTLY_MIME, environment, render, slug
 from forensics.report.notebooks import ADDED
 

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from forensics.errors import Problem, Severity
-from forensics.paths import PHOTO_BYTES, read_inside
+from forensics.model.paths import PHOTO_BYTES, read_inside
 
 if TYPE_CHECKING:
     from PIL import Image

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from forensics.errors import InputError
-from forensics.paths import FINDINGS_BYTES, file_inside
+from forensics.model.paths import FINDINGS_BYTES, file_inside
 from forensics.results.diff import compare_findings
 from forensics.results.schema import FindingsFile, read_findings
 

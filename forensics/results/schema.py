@@ -15,6 +15,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from forensics.errors import InputError, Problem
+from forensics.model.paths import FINDINGS_BYTES, read_regular
 from forensics.model.vocabulary import (
     Answer,
     ClockMethod,
@@ -28,7 +29,6 @@ from forensics.model.vocabulary import (
     StopKind,
     VerdictStatus,
 )
-from forensics.paths import FINDINGS_BYTES, read_regular
 
 SIGNIFICANT_DIGITS = 9
 

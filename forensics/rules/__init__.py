@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from forensics.errors import InputError, Problem
+from forensics.model.paths import TABLE_BYTES, read_regular
 from forensics.model.vocabulary import Recorded, Role
-from forensics.paths import TABLE_BYTES, read_regular
 
 FOLDER = Path(__file__).resolve().parent
 

@@ -9,8 +9,8 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, field_validator
 
 from forensics.errors import InputError, Problem
+from forensics.model.paths import TABLE_BYTES, is_there, name_fault, path_problem
 from forensics.model.vocabulary import Role, State
-from forensics.paths import TABLE_BYTES, is_there, name_fault, path_problem
 from forensics.rules import FOLDER
 from forensics.rules.plausible import plausible
 from forensics.rules.strict import Form, read_form, refused

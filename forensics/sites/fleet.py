@@ -14,8 +14,8 @@ from functools import cached_property
 from pathlib import Path
 
 from forensics.errors import InputError, Problem
+from forensics.model.paths import TABLE_BYTES, read_regular
 from forensics.model.points import NS
-from forensics.paths import TABLE_BYTES, read_regular
 from forensics.sites.gather import Collection, SiteCase
 
 COLUMNS = ("machine", "from", "to", "hours", "starts", "still_running")

@@ -11,9 +11,9 @@ from functools import cached_property
 from pathlib import Path
 
 from forensics.errors import InputError, Problem
+from forensics.model.paths import FINDINGS_BYTES, read_regular
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, VerdictStatus
-from forensics.paths import FINDINGS_BYTES, read_regular
 from forensics.report.tables.words import stamp_ns
 from forensics.results.schema import FindingsFile, read_findings
 from forensics.rules import read_limits

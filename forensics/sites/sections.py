@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from forensics.errors import InputError, Severity
-from forensics.outside_text import for_sheet
+from forensics.model.outside_text import for_sheet
 from forensics.report.markup import PROBLEMS_MIME, render, show_markup, show_plate, table_markup
 from forensics.report.page_one import cautions
 from forensics.rules import read_limits

@@ -14,7 +14,7 @@ import pytest
 from forensics.cli import CORRECT, DONE, FAILED, main
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.result import Accounting, SetAside, SourceResult, write_set_aside
-from forensics.outside_text import DIRECTION, for_page, for_sheet, for_terminal
+from forensics.model.outside_text import DIRECTION, for_page, for_sheet, for_terminal
 from forensics.report.markup import render, table_markup
 from forensics.report.page import script_json
 from hostile.case_folders import CASE, changed, write_folder

@@ -26,9 +26,9 @@ from forensics.intake.typed.reader import gather_table, is_typed, open_table, ta
 from forensics.intake.waveform.header import read_header, split_single_file
 from forensics.intake.waveform.reader import MAX_BYTES, record_files
 from forensics.intake.waveform.stamps import Refused
+from forensics.model.paths import read_regular
 from forensics.model.units import Unit, fits, read_unit
 from forensics.model.vocabulary import Role, is_switch
-from forensics.paths import read_regular
 
 _WAVEFORM = frozenset({".cfg", ".cff", ".dat"})
 _BRACKET = re.compile(r"^(?P<name>.*\S)\s*[\[(](?P<unit>[^\[\]()]*(?:\([ga]\))?)[\])]\s*$")

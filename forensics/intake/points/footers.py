@@ -16,8 +16,8 @@ from forensics.intake.timestamps.date_order import local_ns
 from forensics.intake.timestamps.fields import FIXED, OPEN
 from forensics.intake.timestamps.parse import read_fields
 from forensics.intake.timestamps.wording import date_of
+from forensics.model.paths import open_regular
 from forensics.model.points import to_datetime
-from forensics.paths import open_regular
 
 FOOTER = "footer"
 ROW_LIMITS = {65_536: "an old sheet format", 1_048_576: "a sheet"}

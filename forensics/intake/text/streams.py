@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, Protocol
 
-from forensics.case_values import check_encoding
-from forensics.paths import open_regular
+from forensics.case.values import check_encoding
+from forensics.model.paths import open_regular
 
 BLOCK_BYTES = 8 << 20
 SAMPLE_BYTES = 256 << 10

@@ -14,7 +14,7 @@ import numpy as np
 
 from forensics.intake.typed.cells import DAY_NS, NO_TIME, Cells, CellTable, unique_columns
 from forensics.intake.typed.workbook import SheetQuestion
-from forensics.paths import open_regular
+from forensics.model.paths import open_regular
 
 SUFFIXES = frozenset({".parquet", ".pq", ".feather", ".arrow"})
 _MAX_BYTES = 8 << 30

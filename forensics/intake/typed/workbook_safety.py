@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from xml.sax.saxutils import unescape
 
-from forensics.paths import open_regular
+from forensics.model.paths import open_regular
 
 _MAX_UNPACKED = 2 << 30
 _MAX_RATIO = 250

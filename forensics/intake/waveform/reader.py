@@ -24,9 +24,9 @@ from forensics.intake.waveform.channels import Channels, left_out, unique_names
 from forensics.intake.waveform.data import Table, Times, read_table, sample_times
 from forensics.intake.waveform.header import Header, read_header, split_single_file
 from forensics.intake.waveform.stamps import NS, Refused
+from forensics.model.paths import read_regular
 from forensics.model.points import Origin, Switch
 from forensics.model.record import Waveform
-from forensics.paths import read_regular
 
 _OFFSET = re.compile(r"^([+-])(\d{2}):(\d{2})$")
 MAX_BYTES = 1 << 30

@@ -16,9 +16,9 @@ from forensics.model.findings import Finding
 from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS
 from forensics.model.vocabulary import Role
+from forensics.model.where_sampled import steps_where_sampled
 from forensics.signatures.core.finding import cannot_tell
 from forensics.signatures.core.needs import met
-from forensics.where_sampled import steps_where_sampled
 
 _NO_CAPACITY = "neither slide_position nor amps with rated_load_amps tell the capacity"
 
