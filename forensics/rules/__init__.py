@@ -7,18 +7,26 @@ from __future__ import annotations
 
 import hashlib
 import math
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
-from typing import Any
 
 from forensics.errors import InputError, Problem
-from forensics.model.paths import TABLE_BYTES, read_regular
 from forensics.model.vocabulary import Recorded, Role
+from forensics.rules.files import FOLDER, read_toml
 
-FOLDER = Path(__file__).resolve().parent
+__all__ = [
+    "FOLDER",
+    "UNITS",
+    "Check",
+    "Limit",
+    "Limits",
+    "Need",
+    "read_checks",
+    "read_limits",
+    "read_toml",
+    "rules_sha256",
+]
 
 UNITS = frozenset(
     {"%", "%/min", "%/s", "1", "1/h", "1/s", "A", "Hz", "Hz/s", "K", "K/s", "V", "degC"}
@@ -134,20 +142,6 @@ def _value_fault(value: float, old: Limit) -> str:
     if low <= value <= high:
         return ""
     return f"{value:g} is not between {low:g} and {high:g} {old.unit}, the default is {old.default:g}: check its unit"
-
-
-def read_toml(path: Path) -> dict[str, Any]:
-    """Read a rules file; a fault names the file and the line."""
-    try:
-        return tomllib.loads(read_regular(path, TABLE_BYTES).decode("utf-8"))
-    except OSError as fault:
-        raise InputError([Problem(f"can't be read: {fault.strerror}", file=path.name)]) from None
-    except RecursionError:
-        raise InputError(
-            [Problem("can't be read: tables or lists lie too deep in each other", file=path.name)]
-        ) from None
-    except ValueError as fault:  # no TOML, no UTF-8, or a number with more digits than the reader takes
-        raise InputError([Problem(f"can't be read: {fault}", file=path.name)]) from None
 
 
 @cache

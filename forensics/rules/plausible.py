@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 
-from forensics.rules import FOLDER, read_toml
+from forensics.rules.files import FOLDER, read_toml
 
 
 @dataclass(frozen=True, slots=True)
