@@ -75,6 +75,10 @@ class Limits:
     def __iter__(self) -> Iterator[str]:
         return iter(self._limits)
 
+    def count(self, name: str, *, least: int = 1) -> int:
+        """A limit that counts something, as a whole number; a case may set it to less than can be counted."""
+        return max(int(self._limits[name].value), least)
+
     def limit(self, name: str) -> Limit:
         """The whole limit, with its basis."""
         return self._limits[name]
