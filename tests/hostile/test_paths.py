@@ -15,7 +15,7 @@ from forensics.cli import CORRECT, main
 from forensics.errors import InputError
 from forensics.intake.case_files import case_inputs
 from forensics.intake.load_case import load_case
-from forensics.paths import name_fault, open_regular, read_inside, read_regular
+from forensics.model.paths import name_fault, open_regular, read_inside, read_regular
 
 LIMIT_S = 2.0
 OBSERVED = '[[observation]]\ntext = "seen"\nphoto = "{name}"\n'

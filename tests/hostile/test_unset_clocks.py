@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from forensics.intake.load_case import load_case
 from forensics.intake.unset_clocks import NOT_SET, clock_not_set
 from forensics.investigation import judge
-from forensics.where_sampled import steps_where_sampled
+from forensics.model.where_sampled import steps_where_sampled
 
 NS = 10**9
 DAY_NS = 86_400 * NS
