@@ -34,7 +34,9 @@ SIGNIFICANT_DIGITS = 9
 
 
 class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, from_attributes=True, allow_inf_nan=False)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, populate_by_name=True, from_attributes=True, allow_inf_nan=False
+    )
 
 
 class CaseRow(_Model):
