@@ -1,0 +1,346 @@
+"""A simulation as a site hands it over: logs thinned, averaged or by change, clocks that are off, hours that are lost.
+
+The finest log has a reading every half second; slower ones are thinned from it, so that all of a case agree.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from .builds import SOLENOIDS, Build
+from .ledger import Event
+from .sensors import Ageing, analogue_roles
+from .simulation import FINEST_S, Simulation
+
+Floats = npt.NDArray[np.float64]
+RECORDED = ("instant", "average", "change")
+_POWER_OUT_S = 95.0
+_FEW = (
+    "run_status",
+    *SOLENOIDS,
+    "motor_amps",
+    "suction_pressure",
+    "condenser_pressure",
+    "oil_pressure",
+    "discharge_temperature",
+    "chilled_water_leaving",
+)
+_USUAL = (
+    "run_command",
+    *_FEW,
+    "slide_position",
+    "capacity_command",
+    "drive_hertz",
+    "discharge_pressure",
+    "suction_temperature",
+    "oil_temperature",
+    "winding_temperature",
+    "liquid_temperature",
+    "chilled_water_entering",
+    "condenser_water_entering",
+    "condenser_water_leaving",
+    "ambient_temperature",
+    "oil_level",
+    "expansion_valve_position",
+    "economiser_solenoid",
+    "oil_pump_status",
+)
+_SWITCHES = frozenset(
+    {
+        *SOLENOIDS,
+        "run_command",
+        "run_status",
+        "economiser_solenoid",
+        "injection_solenoid",
+        "oil_heater",
+        "oil_pump_status",
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """What a clock shows minus the true time, and how fast that grows."""
+
+    name: str
+    offset_s: float = 0.0
+    drift_ppm: float = 0.0
+
+    def shows(self, t: Floats) -> Floats:
+        """Stamps of this clock at true times of the run, s."""
+        return np.asarray(t + self.offset_s + self.drift_ppm * 1e-6 * t)
+
+
+@dataclass(frozen=True, slots=True)
+class Dirt:
+    """How a site's sensors, loggers and lists are.
+
+    Attributes
+    ----------
+    lost_hours
+        Spells of 20 to 90 min that the trend lacks.
+    restarts
+        Pauses of the logger of 1 to 6 min.
+    scan_s, late_s
+        The alarm list is scanned so often, and a line comes up to so much later; lines of one scan stand by index.
+    """
+
+    ageing: Ageing = field(default_factory=Ageing)
+    lost_hours: int = 0
+    restarts: int = 0
+    scan_s: float = 1.0
+    late_s: float = 0.3
+
+
+DIRT: dict[str, Dirt] = {
+    "clean": Dirt(Ageing(offset=0.3), scan_s=0.1, late_s=0.0),
+    "usual": Dirt(),
+    "coarse": Dirt(Ageing(coarse=5.0, lag=2.0, dead_band=2.0), scan_s=2.0, late_s=1.5),
+    "rough": Dirt(Ageing(coarse=3.0, lag=3.0, dead_band=1.0, offset=1.5, drift=1.0, stuck=2), 1, 2, 5.0, 6.0),
+}
+PLAIN_CLOCKS: dict[str, Clock] = {"controller": Clock("controller"), "panel": Clock("panel", 41.0, 3.0)}
+
+
+@dataclass(frozen=True)
+class Log:
+    """One trend export.
+
+    Attributes
+    ----------
+    stamps_s
+        By role, as its clock shows them, s of the run; all the same array where the log has a row a sample.
+    values
+        By role: readings in the unit of the role (NaN: none), or 0 and 1 for a switch.
+    """
+
+    path: str
+    clock: Clock
+    recorded: str
+    every_s: float
+    stamps_s: Mapping[str, Floats]
+    values: Mapping[str, Floats]
+
+    @property
+    def roles(self) -> tuple[str, ...]:
+        """Points in it."""
+        return tuple(self.values)
+
+
+@dataclass(frozen=True)
+class StudyCase:
+    """What a site hands over of a simulation: logs, an alarm list, and when it failed by the first log's clock."""
+
+    simulation: Simulation
+    logs: tuple[Log, ...]
+    alarms: tuple[Event, ...]
+    alarm_clock: Clock
+    failure_s: float
+    window_before_s: float
+    window_after_s: float
+    sampling_s: float
+
+    @property
+    def truth(self) -> dict[str, object]:
+        """Truth of the simulation and of the clocks (clock minus true time)."""
+        clocks = {log.clock.name: log.clock for log in self.logs} | {self.alarm_clock.name: self.alarm_clock}
+        told = {name: {"offset_s": clock.offset_s, "drift_ppm": clock.drift_ppm} for name, clock in clocks.items()}
+        return {**self.simulation.truth, "clocks": told, "sampling_s": self.sampling_s}
+
+
+def roles_of(build: Build, points: str | Sequence[str]) -> tuple[str, ...]:
+    """Points of a build: `all`, `usual`, `few`, `no-commands`, `no-slide`, `amps-only`, or named roles; the order is fixed."""
+    has = (*_switches_of(build), *analogue_roles(build))
+    if isinstance(points, str):
+        sets: dict[str, Sequence[str]] = {
+            "all": has,
+            "usual": _USUAL,
+            "few": _FEW,
+            "no-commands": [r for r in _USUAL if r not in (*SOLENOIDS, "run_command")],
+            "no-slide": [r for r in _USUAL if r != "slide_position"],
+            "amps-only": ("run_status", "motor_amps", "suction_pressure", "discharge_pressure"),
+        }
+        if points not in sets:
+            raise ValueError(f"points '{points}' is not one of: {', '.join(sets)}; or give a list of roles")
+        points = sets[points]
+    unknown = [r for r in points if r not in has and r not in analogue_roles_of_any()]
+    if unknown:
+        raise ValueError(f"roles that no build has: {', '.join(unknown)}")
+    return tuple(role for role in has if role in set(points))
+
+
+def analogue_roles_of_any() -> frozenset[str]:
+    """Every role that some build has."""
+    from .sensors import SENSORS
+
+    return frozenset(SENSORS) | _SWITCHES
+
+
+def _switches_of(build: Build) -> tuple[str, ...]:
+    extra = (("economiser_solenoid",) if build.economiser else ()) + (("oil_pump_status",) if build.oil_pump else ())
+    return ("run_command", "run_status", *build.solenoids, "injection_solenoid", "oil_heater", *extra)
+
+
+def coil(sim: Simulation, role: str, t: Floats) -> Floats:
+    """State of a coil or status at instants: the effect, turned where the build's valve works the other way."""
+    build = sim.build
+    straight = {
+        "load_solenoid": build.load_energised_loads,
+        "unload_solenoid": build.unload_energised_unloads,
+        "bypass_solenoid": build.bypass_energised_shuts,
+    }.get(role, True)
+    on = sim.switched(role, t)
+    return np.asarray(on if straight else ~on, dtype=np.float64)
+
+
+def hand_over(
+    sim: Simulation,
+    *,
+    sampling: float = 1.0,
+    points: str | Sequence[str] = "usual",
+    clocks: Mapping[str, Clock] | None = None,
+    dirt: str | Dirt = "usual",
+    recorded: str = "instant",
+    fast_s: float | None = None,
+    window_before_s: float | None = None,
+) -> StudyCase:
+    """Thin a simulation to what a site recorded.
+
+    Parameters
+    ----------
+    sampling
+        Interval of the trend, s: a multiple of 0.5 s.
+    points
+        As in `roles_of`.
+    clocks
+        `controller`, `panel`, and `logger` where there is a fast log.
+    recorded
+        `instant`, `average` (stamped at the interval's end) or `change` (a row where a reading left its dead band).
+    fast_s
+        Interval of a second log around every start and stop, s; None: there is none.
+    window_before_s
+        Judged before the failure; the default is 45 % of the record, or the last window of several.
+    """
+    every = round(sampling / FINEST_S)
+    if every < 1 or abs(sampling / FINEST_S - every) > 1e-6:
+        raise ValueError(f"sampling {sampling} is not a multiple of {FINEST_S} s")
+    if recorded not in RECORDED:
+        raise ValueError(f"recorded '{recorded}' is not one of: {', '.join(RECORDED)}")
+    if isinstance(dirt, str):
+        if dirt not in DIRT:
+            raise ValueError(f"dirt '{dirt}' is not one of: {', '.join(DIRT)}")
+        dirt = DIRT[dirt]
+    clocks = {**PLAIN_CLOCKS, "logger": Clock("logger", -6.5), **(clocks or {})}
+    roles = roles_of(sim.build, points)
+    rng = random.Random(f"dirt {sim.seed} {sampling}")
+    kept = _present(sim, rng, dirt)
+    logs = [_log(sim, "exports/trend.csv", roles, every, kept, clocks["controller"], dirt.ageing, recorded)]
+    if fast_s is not None:
+        near = _near_edges(sim) & kept
+        fast = tuple(r for r in roles if r in _FEW or r in ("discharge_pressure", "shaft_speed", "slide_position"))
+        logs.append(
+            _log(
+                sim,
+                "exports/fast_log.csv",
+                fast,
+                round(fast_s / FINEST_S),
+                near,
+                clocks["logger"],
+                dirt.ageing,
+                "instant",
+            )
+        )
+    first = sim.windows[-1][0]
+    before = window_before_s
+    if before is None:
+        before = sim.failure_s - first if len(sim.windows) > 1 else 0.45 * sim.hours * 3600.0
+    failure = float(clocks["controller"].shows(np.array([sim.failure_s]))[0])
+    alarms = _alarm_lines(sim, rng, dirt, clocks["panel"])
+    return StudyCase(sim, tuple(logs), alarms, clocks["panel"], failure, before, 3600.0, sampling)
+
+
+def _present(sim: Simulation, rng: random.Random, dirt: Dirt) -> npt.NDArray[np.bool_]:
+    """Which instants of the finest grid were logged at all."""
+    t = sim.grid()
+    kept = np.ones(t.size, bool)
+    stops: list[dict[str, float]] = sim.truth["stops"]  # type: ignore[assignment]
+    for stop in stops:
+        if str(stop["kind"]) == "power-loss":
+            kept &= ~((t >= stop["time_s"]) & (t < stop["time_s"] + _POWER_OUT_S))
+    spells = [rng.uniform(1200.0, 5400.0) for _ in range(dirt.lost_hours)]
+    spells += [rng.uniform(60.0, 360.0) for _ in range(dirt.restarts)]
+    for length in spells:
+        at = float(t[rng.randrange(t.size)])
+        kept &= ~((t >= at) & (t < at + length))
+    return kept
+
+
+def _near_edges(sim: Simulation) -> npt.NDArray[np.bool_]:
+    t = sim.grid()
+    near = np.zeros(t.size, bool)
+    at, _ = sim.edges["run_status"]
+    for edge in at:
+        near |= (t >= edge - 45.0) & (t < edge + 150.0)
+    return near
+
+
+def _log(
+    sim: Simulation,
+    path: str,
+    roles: Sequence[str],
+    every: int,
+    kept: npt.NDArray[np.bool_],
+    clock: Clock,
+    ageing: Ageing,
+    recorded: str,
+) -> Log:
+    t = sim.grid()
+    index = np.arange(t.size)
+    phase = sim.seed % every
+    chosen = np.flatnonzero(kept & (index % every == phase))
+    stamps, values = {}, {}
+    shared = clock.shows(t[chosen])
+    for role in roles:
+        whole = coil(sim, role, t) if role in _SWITCHES else sim.reading(role, ageing)
+        if recorded == "change":
+            stamps[role], values[role] = _changes(role, t, whole, kept, clock)
+        elif recorded == "average" and role not in _SWITCHES and every > 1:
+            stamps[role], values[role] = shared, _averages(whole, kept, chosen, every)
+        else:
+            stamps[role], values[role] = shared, whole[chosen]
+    return Log(path, clock, recorded, every * FINEST_S, stamps, values)
+
+
+def _averages(whole: Floats, kept: npt.NDArray[np.bool_], chosen: npt.NDArray[np.int64], every: int) -> Floats:
+    sums = np.concatenate([[0.0], np.cumsum(np.where(kept, np.nan_to_num(whole), 0.0))])
+    counts = np.concatenate([[0], np.cumsum(kept)])
+    start, stop = np.maximum(chosen - every + 1, 0), chosen + 1
+    return np.asarray((sums[stop] - sums[start]) / np.maximum(counts[stop] - counts[start], 1))
+
+
+def _changes(role: str, t: Floats, whole: Floats, kept: npt.NDArray[np.bool_], clock: Clock) -> tuple[Floats, Floats]:
+    """Rows of a change-of-value log: where a reading left its band, and a sign of life every quarter of an hour."""
+    index = np.flatnonzero(kept)
+    values = whole[index]
+    band = 1.0 if role in _SWITCHES else max(float(np.nanmax(values) - np.nanmin(values)) / 250.0, 1e-6)
+    coarse = np.round(np.nan_to_num(values) / band)
+    changed = np.concatenate([[True], coarse[1:] != coarse[:-1]])
+    changed |= np.concatenate([[False], np.diff(np.floor(t[index] / 900.0)) > 0])
+    rows = index[changed]
+    return clock.shows(t[rows]), whole[rows]
+
+
+def _alarm_lines(sim: Simulation, rng: random.Random, dirt: Dirt, clock: Clock) -> tuple[Event, ...]:
+    """The controls' list as its panel stamps it: at the next scan, late, and by index within one scan."""
+    order = {"RUN": 3, "STATUS": 2, "SUPPLY": 1, "TRIP": 0}
+    lines = []
+    for event in sim.events:
+        seen = np.ceil((event.time_s + rng.uniform(0.0, dirt.late_s)) / dirt.scan_s) * dirt.scan_s
+        stamp = float(clock.shows(np.array([seen]))[0])
+        lines.append((round(stamp, 1), order.get(event.point, 4), event))
+    lines.sort(key=lambda line: line[:2])
+    return tuple(Event(stamp, event.point, event.state, event.text) for stamp, _, event in lines)
