@@ -4,7 +4,8 @@
 `SEVERITIES`, `ONSETS`; `possible` tells which build can have which fault.
 """
 
-from .builds import BUILDS, Build, command_table, profile_toml
+from .builds import BUILDS, Build
+from .command_table import command_table, profile_toml
 from .faults import FAULTS, ONSETS, SEVERITIES, possible
 from .simulation import DISTURBANCES, FINEST_S, Simulation, simulate
 

@@ -1,7 +1,6 @@
-"""Builds: machines as they are made, and the command table that each one keeps.
+"""Builds: machines as they are made, by what moves their capacity, their valves, their circuit and their motor.
 
-A build is data. Dimensions are invented but of the usual order; what a cell of the table says is common practice,
-with no published source.
+A build is data; its dimensions are invented but of the usual order.
 """
 
 from __future__ import annotations
@@ -23,7 +22,8 @@ class Build:
     steps
         Capacity of each step, %, where capacity is by steps.
     hold
-        `both-off`, or `load-on`: the coil of the load valve stays energised, a metering shot at each closing of its circuit.
+        `both-off`, or `load-on`: the coil of the load valve stays energised; it gives one metered shot each time its
+        circuit closes.
     bypass
         `after-run-up`, `at-start` or `none`: when the valve shuts.
     bypass_early_s
@@ -36,6 +36,10 @@ class Build:
         Gas volume between rotors and check valve.
     transformers
         Place of the current transformers: `line`, or `in-delta`.
+    minimum_share
+        Share of the swept volume that is left with the slide at its minimum.
+    clearance_mm2
+        Leak through the rotors at rest, mm2 per 100 kW of shaft power.
     """
 
     id: str
@@ -71,6 +75,7 @@ class Build:
     travel_load_s: float = 60.0
     travel_unload_s: float = 40.0
     minimum_share: float = 0.25
+    clearance_mm2: float = 22.0
 
     @property
     def has_bypass(self) -> bool:
@@ -149,6 +154,7 @@ _MADE = (
         bypass="none",
         starter="across-the-line",
         plenum_m3=0.004,
+        clearance_mm2=60.0,
         rated_amps=95.0,
         inertia_kg_m2=0.8,
         pulse_period_s=4.0,
@@ -272,81 +278,3 @@ _MADE = (
     ),
 )
 BUILDS: dict[str, Build] = {build.id: build for build in _MADE}
-
-
-def command_table(build: Build) -> dict[str, dict[str, str]]:
-    """Expected effect of each solenoid in each state: off, on, pulses, `pulses or on`, either, `off then on`, `on then off`.
-
-    The words are hydraulic effects (load feeds, unload vents, bypass shut), not coil states.
-    """
-    table = {state: dict.fromkeys(SOLENOIDS, "off") for state in STATES}
-    motor = {"rest": "off", "coast-down": "off"}
-    for state in STATES:
-        table[state]["motor"] = motor.get(state, "on")
-    for state in ("load", "hold", "unload", "stop"):
-        table[state]["bypass_solenoid"] = "on"
-    table["start"]["bypass_solenoid"] = "on" if build.bypass == "at-start" else "off then on"
-    table["stop"]["bypass_solenoid"] = "on then off" if build.bypass_early_s else "on"
-    _slide_cells(table, build)
-    for state in STATES:
-        for role in SOLENOIDS:
-            if role not in build.solenoids:
-                table[state][role] = "either"
-    return table
-
-
-def _slide_cells(table: dict[str, dict[str, str]], build: Build) -> None:
-    for state in ("start", "stop", "coast-down"):
-        table[state]["unload_solenoid"] = "on"
-    table["rest"]["unload_solenoid"] = "either" if build.unload_energised_unloads else "on"
-    table["load"]["load_solenoid"] = "pulses"
-    table["unload"]["unload_solenoid"] = "pulses or on"
-    if build.capacity == "steps":
-        table["load"]["load_solenoid"] = table["hold"]["load_solenoid"] = "on"
-        table["unload"]["load_solenoid"] = "either"
-        table["unload"]["unload_solenoid"] = "either"
-        table["hold"]["unload_solenoid"] = table["load"]["unload_solenoid"] = "either"
-    elif build.capacity == "three-way":
-        table["hold"]["load_solenoid"] = "pulses"
-        table["load"]["load_solenoid"] = "pulses or on"
-    elif build.hold == "load-on":
-        table["hold"]["load_solenoid"] = "on"
-        table["unload"]["load_solenoid"] = "either"
-
-
-def profile_toml(build: Build) -> str:
-    """The sequence profile of a build as text, in the form in which the workbook reads profiles."""
-    ways = (
-        ("load_solenoid", build.load_energised_loads, "energise-to-load", "de-energise-to-load"),
-        ("unload_solenoid", build.unload_energised_unloads, "energise-to-unload", "de-energise-to-unload"),
-        ("bypass_solenoid", build.bypass_energised_shuts, "energise-to-shut", "energise-to-open"),
-    )
-    lines = [
-        "schema = 1",
-        f'id = "{build.id}"',
-        f'title = "{build.title}"',
-        'source = "invented machine"',
-        "",
-        "[polarity]",
-    ]
-    lines += [f'{role} = "{usual if straight else other}"' for role, straight, usual, other in ways]
-    lines += [
-        f"has_bypass = {str(build.has_bypass).lower()}",
-        f"has_pump_down = {str(build.pump_down).lower()}",
-        "",
-        "[times]",
-    ]
-    times = {
-        "travel_load_s": build.travel_load_s,
-        "travel_unload_s": build.travel_unload_s,
-        "unload_before_stop_s": 10.0,
-        "bypass_release_tolerance_s": max(2.0, build.bypass_early_s + 2.0),
-        "bypass_delay_after_start_s": 45.0,
-        "unload_after_stop_s": 10.0,
-        "anti_recycle_s": 300.0,
-        "coast_down_s": 60.0,
-    }
-    lines += [f"{name} = {value:.1f}" for name, value in times.items()]
-    for state, cells in command_table(build).items():
-        lines += ["", f"[states.{state}]", *(f'{role} = "{word}"' for role, word in cells.items())]
-    return "\n".join(lines) + "\n"

@@ -15,8 +15,9 @@ _STEP_DWELL_S = 75.0
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A part of a control period: seconds, the two solenoids, state, speed over rated speed; `latched`: the coil stays
-    energised and its valve passes nothing more.
+    """A part of a control period: seconds, the two solenoids, state, and speed over rated speed.
+
+    Where it is `latched` the coil stays energised and its valve passes nothing more.
     """
 
     seconds: float
@@ -73,19 +74,35 @@ class Capacity:
     def _pulses(self, error_k: float) -> tuple[Part, ...]:
         period, size = self.build.pulse_period_s, abs(error_k)
         if size <= DEAD_BAND_K:
-            return (Part(period, self._held(), False, "hold", self.speed, self._held()),)
+            return (
+                Part(period, load=self._held(), unload=False, state="hold", speed=self.speed, latched=self._held()),
+            )
         width = min(LONGEST_PULSE_S, round(SHORTEST_PULSE_S + 0.9 * (size - DEAD_BAND_K), 1), 0.8 * period)
         if error_k < -2.5:
             width = period
         more = error_k > 0.0
         if self.build.hold == "load-on" and more:  # the circuit of the coil opens and closes: one shot
-            gap = Part(1.0, False, False, "load", self.speed)
-            shot = Part(width, True, False, "load", self.speed)
-            return (gap, shot, Part(max(period - width - 1.0, 0.5), True, False, "hold", self.speed, True))
-        pulse = Part(width, more, not more, "load" if more else "unload", self.speed)
+            gap = Part(1.0, load=False, unload=False, state="load", speed=self.speed)
+            shot = Part(width, load=True, unload=False, state="load", speed=self.speed)
+            return (
+                gap,
+                shot,
+                Part(
+                    max(period - width - 1.0, 0.5),
+                    load=True,
+                    unload=False,
+                    state="hold",
+                    speed=self.speed,
+                    latched=True,
+                ),
+            )
+        pulse = Part(width, load=more, unload=not more, state="load" if more else "unload", speed=self.speed)
         if width >= period:
             return (pulse,)
-        return (pulse, Part(period - width, self._held(), False, "hold", self.speed, self._held()))
+        return (
+            pulse,
+            Part(period - width, load=self._held(), unload=False, state="hold", speed=self.speed, latched=self._held()),
+        )
 
     def _held(self) -> bool:
         return self.build.hold == "load-on"
@@ -95,7 +112,10 @@ class Capacity:
         even = self.build.travel_load_s / (self.build.travel_load_s + self.build.travel_unload_s)
         share = max(0.08, min(0.92, even + 0.14 * error_k)) if abs(error_k) > DEAD_BAND_K else even
         state = "hold" if share == even else "load" if share > even else "unload"
-        return (Part(share * period, True, False, state), Part((1.0 - share) * period, False, True, state))
+        return (
+            Part(share * period, load=True, unload=False, state=state),
+            Part((1.0 - share) * period, load=False, unload=True, state=state),
+        )
 
     def _steps(self, error_k: float, slide_pc: float) -> tuple[Part, ...]:
         period = 10.0
@@ -107,7 +127,7 @@ class Capacity:
             if moved != self.step:
                 state = "load" if moved > self.step else "unload"
                 self.step, self.step_age_s = moved, 0.0
-        return (Part(period, self.step > 0, self.step == 0, state),)
+        return (Part(period, load=self.step > 0, unload=self.step == 0, state=state),)
 
     def step_slide_pc(self) -> float:
         """Slide position that the step in force holds."""
@@ -119,4 +139,4 @@ class Capacity:
         change = 0.0 if abs(error_k) <= DEAD_BAND_K else max(-0.03, min(0.03, 0.012 * error_k))
         before, self.speed = self.speed, max(LEAST_HERTZ_SHARE, min(1.0, self.speed + change))
         state = "hold" if self.speed == before else "load" if self.speed > before else "unload"
-        return (Part(period, False, False, state, self.speed),)
+        return (Part(period, load=False, unload=False, state=state, speed=self.speed),)

@@ -28,7 +28,7 @@ class Fault:
     act
         Sets the effects for an amount; `variant` 0 or 1 chooses between the ways a mode can show.
     event
-        It strikes at an instant: `power`, `phase`, `dip`, `earth`, `chatter`, `weld`, `reversal`, `seizure`, `drive`, or empty.
+        What strikes at an instant, or empty.
     """
 
     id: str

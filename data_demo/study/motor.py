@@ -15,7 +15,7 @@ STARTER_CURRENT = {
     "soft-start": 0.48,
     "variable-speed": 0.17,
 }
-"""Share of the across-the-line current and torque while the starter reduces them (star a third: textbook; others common)."""
+"""Share of the across-the-line current and torque while the starter reduces them: star a third (textbook)."""
 REDUCED_S = {
     "across-the-line": 0.0,
     "part-winding": 1.0,

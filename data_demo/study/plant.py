@@ -14,18 +14,19 @@ from .surroundings import Surroundings
 from .thermodynamics import GAS_K, KELVIN, fluid, gas_torque_nm, orifice_kg_s, steady_plenum_kpa
 
 COLUMNS = (
-    "slide", "te", "tc", "ps", "pd", "pc", "rpm", "amps", "kw", "sh", "td", "oil_c", "winding_c", "liquid_c", "water_in",
-    "water_out", "cw_in", "cw_out", "ambient", "level", "exv", "oil_kpa", "filter_kpa", "vibration", "hertz", "volts",
-    "economiser_kpa", "ripple", "pa", "pb", "pc_phase", "va", "vb", "vc", "setpoint", "motor", "star", "command",
+    "slide", "te", "tc", "ps", "pd", "pc", "rpm", "amps", "kw", "sh", "td", "oil_c", "winding_c", "liquid_c",
+    "water_in", "water_out", "cw_in", "cw_out", "ambient", "level", "exv", "oil_kpa", "filter_kpa",
+    "vibration", "hertz", "volts", "economiser_kpa", "ripple", "pa", "pb", "pc_phase", "va", "vb", "vc",
+    "setpoint", "motor", "star", "command",
 )  # fmt: skip
 _APPROACH_K = {"flooded": 4.5, "falling-film": 3.5, "dry-expansion": 6.5}
 _CONDENSER_TAU_S = {"water": 30.0, "air": 60.0, "evaporative": 75.0}
-CLEARANCE_MM2 = 22.0
-"""Leak between the rotors at rest, mm2 per 100 kW of shaft power (estimate)."""
 PUMP_KPA = 210.0
 LINE_KPA = 25.0
 CLEAN_FILTER_KPA = 22.0
 HEATER_C = 50.0
+REST_LOAD_SHARE = 0.3
+"""Share of the load that still warms the loop while this machine rests: others carry the rest."""
 
 
 class Plant:
@@ -42,7 +43,7 @@ class Plant:
         self.swept_m3 = 0.88 * build.rated_torque_nm / per
         self.rated_kg_s = self.swept_m3 * build.hertz * low / (gas * (KELVIN + 9.0)) * 0.9
         self.cooling_kw = self.rated_kg_s * self.fluid.latent_kj_kg
-        self.clearance_mm2 = CLEARANCE_MM2 * build.shaft_kw / 100.0
+        self.clearance_mm2 = build.clearance_mm2 * build.shaft_kw / 100.0
         self.condenser_kj_k = 2.6 * self.cooling_kw
         self.ua = self.cooling_kw / _APPROACH_K[build.evaporator]
         self.water_kw_k = self.cooling_kw / 5.5
@@ -105,7 +106,7 @@ class Plant:
         economise
             Whether the controls ask for the economiser port.
         """
-        build, around = self.build, self.around
+        build = self.build
         speed = self.rpm / build.synchronous_rpm
         volume = self.swept_m3 * self.share() * self.rpm / 60.0
         ratio = self.pd / self.ps
@@ -124,8 +125,8 @@ class Plant:
         self.pd += (goal - self.pd) * (1.0 - math.exp(-dt / 0.8))
         self.flow, self.bypass_share = net, round_kg / max(flow, 1e-6)
         self._power(fx, speed)
-        self._evaporate(t, dt, fx, net, feeding)
-        self._economise(fx, economise)
+        self._evaporate(t, dt, fx, net, feeding=feeding)
+        self._economise(fx, asked=economise)
         self._condense(t, dt, fx, net)
         self._warm(dt, fx)
         self._oil(fx)
@@ -137,14 +138,14 @@ class Plant:
         extra = 0.06 * fx.economiser_share if self.economised else 0.0
         self.load_pu = (gas * (1.0 + extra) + drag) / build.rated_torque_nm * fx.torque_factor
         if build.has_drive:
-            self.amps = drive_amps_pu(build, self.load_pu, speed) * (1.0 + 0.0 * fx.ripple_pu)
+            self.amps = drive_amps_pu(build, self.load_pu, speed)
         else:
             slip = min(0.05, 0.015 * self.load_pu / max(self.volts, 0.5) ** 2)
             self.rpm = build.synchronous_rpm * (1.0 - slip)
             self.amps = running_amps_pu(build, self.load_pu, self.volts)
         self.kw = build.shaft_kw * self.load_pu * speed / 0.93
 
-    def _evaporate(self, t: float, dt: float, fx: Effects, net: float, feeding: bool) -> None:
+    def _evaporate(self, t: float, dt: float, fx: Effects, net: float, *, feeding: bool) -> None:
         latent, around = self.fluid.latent_kj_kg, self.around
         water_kw_k = self.water_kw_k * around.water_flow(t)
         mean = 0.5 * (self.water_in + self.water_out)
@@ -174,9 +175,11 @@ class Plant:
         """Chilled water through the evaporator and round the loop."""
         self.water_out += (self.water_in - duty_kw / water_kw_k - self.water_out) * (1.0 - math.exp(-dt / 14.0))
         taken = self.around.load_kw(t) * max(0.0, min(1.0, (24.0 - self.water_in) / 8.0))
+        if self.rpm == 0.0:
+            taken *= REST_LOAD_SHARE
         self.water_in += dt / self.loop_kj_k * (taken - water_kw_k * (self.water_in - self.water_out))
 
-    def _economise(self, fx: Effects, asked: bool) -> None:
+    def _economise(self, fx: Effects, *, asked: bool) -> None:
         stuck = fx.economiser_stuck
         self.economised = self.build.economiser and (stuck == "open" or (asked and stuck != "shut"))
         if self.economised and fx.economiser_share < 0.5 and stuck != "open":

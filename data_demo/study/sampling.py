@@ -7,103 +7,20 @@ from __future__ import annotations
 
 import random
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from .builds import SOLENOIDS, Build
 from .ledger import Event
-from .sensors import Ageing, analogue_roles
+from .points import FEW, SWITCHES, roles_of
+from .sensors import Ageing
 from .simulation import FINEST_S, Simulation
+from .site import DIRT, PLAIN_CLOCKS, Clock, Dirt
 
 Floats = npt.NDArray[np.float64]
 RECORDED = ("instant", "average", "change")
 _POWER_OUT_S = 95.0
-_FEW = (
-    "run_status",
-    *SOLENOIDS,
-    "motor_amps",
-    "suction_pressure",
-    "condenser_pressure",
-    "oil_pressure",
-    "discharge_temperature",
-    "chilled_water_leaving",
-)
-_USUAL = (
-    "run_command",
-    *_FEW,
-    "slide_position",
-    "capacity_command",
-    "drive_hertz",
-    "discharge_pressure",
-    "suction_temperature",
-    "oil_temperature",
-    "winding_temperature",
-    "liquid_temperature",
-    "chilled_water_entering",
-    "condenser_water_entering",
-    "condenser_water_leaving",
-    "ambient_temperature",
-    "oil_level",
-    "expansion_valve_position",
-    "economiser_solenoid",
-    "oil_pump_status",
-)
-_SWITCHES = frozenset(
-    {
-        *SOLENOIDS,
-        "run_command",
-        "run_status",
-        "economiser_solenoid",
-        "injection_solenoid",
-        "oil_heater",
-        "oil_pump_status",
-    }
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Clock:
-    """What a clock shows minus the true time, and how fast that grows."""
-
-    name: str
-    offset_s: float = 0.0
-    drift_ppm: float = 0.0
-
-    def shows(self, t: Floats) -> Floats:
-        """Stamps of this clock at true times of the run, s."""
-        return np.asarray(t + self.offset_s + self.drift_ppm * 1e-6 * t)
-
-
-@dataclass(frozen=True, slots=True)
-class Dirt:
-    """How a site's sensors, loggers and lists are.
-
-    Attributes
-    ----------
-    lost_hours
-        Spells of 20 to 90 min that the trend lacks.
-    restarts
-        Pauses of the logger of 1 to 6 min.
-    scan_s, late_s
-        The alarm list is scanned so often, and a line comes up to so much later; lines of one scan stand by index.
-    """
-
-    ageing: Ageing = field(default_factory=Ageing)
-    lost_hours: int = 0
-    restarts: int = 0
-    scan_s: float = 1.0
-    late_s: float = 0.3
-
-
-DIRT: dict[str, Dirt] = {
-    "clean": Dirt(Ageing(offset=0.3), scan_s=0.1, late_s=0.0),
-    "usual": Dirt(),
-    "coarse": Dirt(Ageing(coarse=5.0, lag=2.0, dead_band=2.0), scan_s=2.0, late_s=1.5),
-    "rough": Dirt(Ageing(coarse=3.0, lag=3.0, dead_band=1.0, offset=1.5, drift=1.0, stuck=2), 1, 2, 5.0, 6.0),
-}
-PLAIN_CLOCKS: dict[str, Clock] = {"controller": Clock("controller"), "panel": Clock("panel", 41.0, 3.0)}
 
 
 @dataclass(frozen=True)
@@ -150,39 +67,6 @@ class StudyCase:
         clocks = {log.clock.name: log.clock for log in self.logs} | {self.alarm_clock.name: self.alarm_clock}
         told = {name: {"offset_s": clock.offset_s, "drift_ppm": clock.drift_ppm} for name, clock in clocks.items()}
         return {**self.simulation.truth, "clocks": told, "sampling_s": self.sampling_s}
-
-
-def roles_of(build: Build, points: str | Sequence[str]) -> tuple[str, ...]:
-    """Points of a build: `all`, `usual`, `few`, `no-commands`, `no-slide`, `amps-only`, or named roles; the order is fixed."""
-    has = (*_switches_of(build), *analogue_roles(build))
-    if isinstance(points, str):
-        sets: dict[str, Sequence[str]] = {
-            "all": has,
-            "usual": _USUAL,
-            "few": _FEW,
-            "no-commands": [r for r in _USUAL if r not in (*SOLENOIDS, "run_command")],
-            "no-slide": [r for r in _USUAL if r != "slide_position"],
-            "amps-only": ("run_status", "motor_amps", "suction_pressure", "discharge_pressure"),
-        }
-        if points not in sets:
-            raise ValueError(f"points '{points}' is not one of: {', '.join(sets)}; or give a list of roles")
-        points = sets[points]
-    unknown = [r for r in points if r not in has and r not in analogue_roles_of_any()]
-    if unknown:
-        raise ValueError(f"roles that no build has: {', '.join(unknown)}")
-    return tuple(role for role in has if role in set(points))
-
-
-def analogue_roles_of_any() -> frozenset[str]:
-    """Every role that some build has."""
-    from .sensors import SENSORS
-
-    return frozenset(SENSORS) | _SWITCHES
-
-
-def _switches_of(build: Build) -> tuple[str, ...]:
-    extra = (("economiser_solenoid",) if build.economiser else ()) + (("oil_pump_status",) if build.oil_pump else ())
-    return ("run_command", "run_status", *build.solenoids, "injection_solenoid", "oil_heater", *extra)
 
 
 def coil(sim: Simulation, role: str, t: Floats) -> Floats:
@@ -241,7 +125,7 @@ def hand_over(
     logs = [_log(sim, "exports/trend.csv", roles, every, kept, clocks["controller"], dirt.ageing, recorded)]
     if fast_s is not None:
         near = _near_edges(sim) & kept
-        fast = tuple(r for r in roles if r in _FEW or r in ("discharge_pressure", "shaft_speed", "slide_position"))
+        fast = tuple(r for r in roles if r in FEW or r in ("discharge_pressure", "shaft_speed", "slide_position"))
         logs.append(
             _log(
                 sim,
@@ -305,10 +189,10 @@ def _log(
     stamps, values = {}, {}
     shared = clock.shows(t[chosen])
     for role in roles:
-        whole = coil(sim, role, t) if role in _SWITCHES else sim.reading(role, ageing)
+        whole = coil(sim, role, t) if role in SWITCHES else sim.reading(role, ageing)
         if recorded == "change":
             stamps[role], values[role] = _changes(role, t, whole, kept, clock)
-        elif recorded == "average" and role not in _SWITCHES and every > 1:
+        elif recorded == "average" and role not in SWITCHES and every > 1:
             stamps[role], values[role] = shared, _averages(whole, kept, chosen, every)
         else:
             stamps[role], values[role] = shared, whole[chosen]
@@ -326,7 +210,7 @@ def _changes(role: str, t: Floats, whole: Floats, kept: npt.NDArray[np.bool_], c
     """Rows of a change-of-value log: where a reading left its band, and a sign of life every quarter of an hour."""
     index = np.flatnonzero(kept)
     values = whole[index]
-    band = 1.0 if role in _SWITCHES else max(float(np.nanmax(values) - np.nanmin(values)) / 250.0, 1e-6)
+    band = 1.0 if role in SWITCHES else max(float(np.nanmax(values) - np.nanmin(values)) / 250.0, 1e-6)
     coarse = np.round(np.nan_to_num(values) / band)
     changed = np.concatenate([[True], coarse[1:] != coarse[:-1]])
     changed |= np.concatenate([[False], np.diff(np.floor(t[index] / 900.0)) > 0])

@@ -205,7 +205,7 @@ def read(sim: Simulation, role: str, ageing: Ageing) -> Floats:
     values = _faulty(sim, role, t, values)
     step = sensor.step * ageing.coarse
     if step > 0.0:
-        values = np.round(values / step) * step
+        values = np.round(np.round(values / step) * step, 6)  # as it would be written
     if ageing.dead_band:
         values = _held(values, step * ageing.dead_band)
     if sensor.floor is not None:

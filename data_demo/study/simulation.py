@@ -1,4 +1,4 @@
-"""A case simulated once: straight lines between states, edges, events, and the truth; sampled later as often as wished."""
+"""A case simulated once: straight lines between states, edges, events, and the truth; sampled later at any rate."""
 
 from __future__ import annotations
 
@@ -91,7 +91,7 @@ class Simulation:
         return self._read[key]
 
     def case(self, **how: Any) -> StudyCase:
-        """What a site hands over of it: see `sampling.hand_over` for `sampling`, `points`, `clocks`, `dirt` and more."""
+        """What a site hands over of it; the keywords are those of `sampling.hand_over`."""
         from .sampling import hand_over
 
         return hand_over(self, **how)
@@ -102,7 +102,7 @@ class Simulation:
         if not at.size:
             return np.zeros(t.shape, bool)
         index = np.searchsorted(at, t + 1e-9, side="right") - 1
-        return np.where(index < 0, False, to[np.maximum(index, 0)])
+        return (index >= 0) & to[np.maximum(index, 0)]
 
     @property
     def failure_s(self) -> float:
@@ -133,7 +133,8 @@ def simulate(
     build
         A name in `BUILDS`, or a build.
     fault, severity, onset
-        A mode of `FAULTS` or `none`; `barely`, `clear`, `gross`; `sudden`, `hours`, `weeks` (four windows, a week apart).
+        A mode of `FAULTS` or `none`; `barely`, `clear`, `gross`; `sudden`, `hours`, or `weeks`: four windows, a week
+        apart.
     hours
         Recorded time.
     also

@@ -1,6 +1,6 @@
 """The rotors while they change speed: run-up under a starter, coast-down, and turning back.
 
-One inertia, the torque of the gas, drag with a constant and a speed part, and the mass in the plenum, in steps of 0.05 s.
+One inertia, the torque of the gas, drag with a constant and a speed part, the mass in the plenum; steps of 0.05 s.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class Coast:
 
 
 def _plenum(plant: Plant, dt: float, area_mm2: float, leak_mm2: float) -> None:
-    """Mass in the plenum over one step; what leaves through the check valve or enters by its leak moves the condenser."""
+    """Mass in the plenum over one step; what passes the check valve, either way, moves the condenser."""
     low, high, cond = plant.ps, plant.pd, plant.pc
     gain = plant.warm / plant.build.plenum_m3
     volume = plant.swept_m3 * plant.share() * plant.rpm / 60.0

@@ -1,4 +1,4 @@
-"""Events that strike a running machine: power cuts, dips, a lost phase, earth faults, contacts, seizure, drive trips."""
+"""Events that strike a running machine: power cuts, dips, a lost phase, earth faults, contacts, seizure, drives."""
 
 from __future__ import annotations
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -95,9 +95,9 @@ def column_name(role: str, tag: str) -> str:
     return f"{tag} {role.replace('_', ' ').capitalize()}"
 
 
-def trend_text(log: Log, sheet: Sheet, start_utc: datetime, *, is_switch: Callable[[str], bool]) -> dict[str, str]:
+def trend_text(log: Log, sheet: Sheet, start_utc: datetime, *, switches: frozenset[str]) -> dict[str, str]:
     """Text of a trend by file name; one file, or one a day of the site's own time."""
-    cells = {role: _cells(log, role, sheet, switch=is_switch(role)) for role in log.roles}
+    cells = {role: _cells(log, role, sheet, switch=role in switches) for role in log.roles}
     if log.recorded == "change":
         return {log.path: _long(log, cells, sheet, start_utc)}
     first = next(iter(log.stamps_s.values()))
