@@ -39,12 +39,12 @@ def _slide_cells(table: dict[str, dict[str, str]], build: Build) -> None:
     table["load"]["load_solenoid"] = "pulses"
     table["unload"]["unload_solenoid"] = "pulses or on"
     if build.capacity == "steps":
-        table["load"]["load_solenoid"] = table["hold"]["load_solenoid"] = "on"
-        table["unload"]["load_solenoid"] = "either"
+        table["load"]["load_solenoid"] = "on"
+        table["hold"]["load_solenoid"] = table["unload"]["load_solenoid"] = "either"  # off on the lowest step
         table["unload"]["unload_solenoid"] = "either"
         table["hold"]["unload_solenoid"] = table["load"]["unload_solenoid"] = "either"
     elif build.capacity == "three-way":
-        table["hold"]["load_solenoid"] = "pulses"
+        table["hold"]["load_solenoid"] = table["unload"]["load_solenoid"] = "pulses"
         table["load"]["load_solenoid"] = "pulses or on"
     elif build.hold == "load-on":
         table["hold"]["load_solenoid"] = "on"

@@ -9,7 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from .points import SWITCHES
-from .sampling import StudyCase
+from .sampling import Log, StudyCase
 from .texts import ALARM_TEXTS, Sheet, column_name, unit_of
 
 START_UTC = datetime(2032, 5, 3, 6, 0, 0, tzinfo=UTC)
@@ -70,10 +70,10 @@ def known_role(role: str) -> bool:
     return role in {known.value for known in Role}
 
 
-def _sources(case: StudyCase) -> list[dict[str, Any]]:
+def _sources(case: StudyCase, sheet: Sheet) -> list[dict[str, Any]]:
     found: list[dict[str, Any]] = [
         {
-            "path": log.path,
+            "path": source_path(log, sheet),
             "clock": log.clock.name,
             "kind": "trend",
             "layout": "long" if log.recorded == "change" else "wide",
@@ -89,7 +89,11 @@ def _points(case: StudyCase, sheet: Sheet) -> list[dict[str, Any]]:
         for role in log.roles:
             if not known_role(role):
                 continue
-            point: dict[str, Any] = {"role": role, "column": column_name(role, sheet.tag), "source": log.path}
+            point: dict[str, Any] = {
+                "role": role,
+                "column": column_name(role, sheet.tag),
+                "source": source_path(log, sheet),
+            }
             if role in SWITCHES:
                 point |= {"on": ["On"], "off": ["Off"]}
                 if log.recorded == "change":
@@ -114,6 +118,12 @@ def _points(case: StudyCase, sheet: Sheet) -> list[dict[str, Any]]:
     return found
 
 
+def source_path(log: Log, sheet: Sheet) -> str:
+    """Path of a log as the case file gives it: a pattern where there is a file a day."""
+    wide = log.recorded != "change"
+    return f"{log.path.removesuffix('.csv')}_*.csv" if sheet.day_files and wide else log.path
+
+
 def case_document(case: StudyCase, sheet: Sheet, start_utc: datetime = START_UTC) -> dict[str, Any]:
     """The case file as a document of tables, in the order of the contract."""
     from forensics.case.schema import Machine
@@ -136,7 +146,7 @@ def case_document(case: StudyCase, sheet: Sheet, start_utc: datetime = START_UTC
             "reference_clock": case.logs[0].clock.name,
         },
         "machine": machine,
-        "source": _sources(case),
+        "source": _sources(case, sheet),
         "point": _points(case, sheet),
     }
 

@@ -110,11 +110,13 @@ class Starting(Controls):
         if age >= BYPASS_SHUTS_S - 1e-6:
             self.shut(on=True)
         loads = fx.load_in_start and 9.0 < age < UNLOAD_RELEASE_S
-        release = 0.0 if not self.build.unload_energised_unloads else UNLOAD_RELEASE_S
-        unload = age < (release or UNLOAD_RELEASE_S) - 1e-6
+        unload = age < UNLOAD_RELEASE_S - 1e-6
         if self.build.capacity == "steps" or self.build.capacity == "three-way":
             unload = True
-        self.coils(load=loads, unload=unload)
+        latched = self.build.hold == "load-on" and not unload
+        self.coils(load=loads or latched, unload=unload)
+        if not unload:
+            self.ledger.enter(self.t, "hold")  # released, not loading yet
         marks = [mark - age for mark in (9.01, BYPASS_SHUTS_S, UNLOAD_RELEASE_S, LOADS_FROM_S) if mark - age > 1e-6]
         dt = min(2.0, *marks)
         self._note_settled(age)
