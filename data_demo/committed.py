@@ -73,7 +73,8 @@ def _last_trip(run: Run, text: str) -> float:
     return times[-1]
 
 
-def _waveform_toml(path: str, clock: str, zone: str) -> str:
+def waveform_sources(path: str, clock: str, zone: str) -> str:
+    """The tables of a case file that bind a record of the motor side."""
     lines = [
         "",
         "[[source]]",
@@ -148,7 +149,7 @@ def loaded_starts(out_dir: Path) -> Path:
         failure_s=trip_s,
         window_before="48h",
         window_after="1h",
-        extra=_waveform_toml("waveforms/trip_on_start.cfg", recorder.name, zone) + _LOADED_EXTRA,
+        extra=waveform_sources("waveforms/trip_on_start.cfg", recorder.name, zone) + _LOADED_EXTRA,
     )
     return write_case(run, out_dir, sheet=sheet, exports=exports, start_utc=start)
 
