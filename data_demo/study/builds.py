@@ -157,7 +157,7 @@ _MADE = (
         clearance_mm2=60.0,
         rated_amps=95.0,
         inertia_kg_m2=0.8,
-        pulse_period_s=4.0,
+        pulse_period_s=3.0,
     ),
     Build(
         "no-pump-down",
@@ -165,7 +165,7 @@ _MADE = (
         pump_down=False,
         evaporator="dry-expansion",
         refrigerant="R22",
-        pulse_period_s=20.0,
+        pulse_period_s=30.0,
         starter="part-winding",
         volts=460.0,
         hertz=60.0,

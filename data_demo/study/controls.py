@@ -35,7 +35,7 @@ class Controls:
         self.tripped, self.trips, self.ready_s, self.last_kind = "", 0, 0.0, "unknown"
         self.error_was, self.cold_s, self.seized, self.power_back_s = 0.0, 0.0, False, -1e9
         self.strikes = sorted((s, one) for one in self.faults for s in one.strikes_s) if self.faults else []
-        self.cuts: list[float] = []
+        self.cuts: list[tuple[float, float]] = []  # when, and how long until it may start again
         self.manual: list[tuple[float, float]] = []
         self.phase: tuple[float, float] | None = None  # until when, and how much of a phase is lost
         self.welded_s = 0.0

@@ -65,9 +65,9 @@ class Operation(Starting, Stopping):
     def _struck(self) -> str:
         from .strikes import cut_power, strike
 
-        while self.cuts and self.t >= self.cuts[0]:
-            self.cuts.pop(0)
-            cut_power(self)
+        while self.cuts and self.t >= self.cuts[0][0]:
+            _, wait_s = self.cuts.pop(0)
+            cut_power(self, wait_s)
             return "trip"
         while self.strikes and self.t >= self.strikes[0][0]:
             _, one = self.strikes.pop(0)

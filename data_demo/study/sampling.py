@@ -86,6 +86,7 @@ def hand_over(
     *,
     sampling: float = 1.0,
     points: str | Sequence[str] = "usual",
+    without: Sequence[str] = (),
     clocks: Mapping[str, Clock] | None = None,
     dirt: str | Dirt = "usual",
     recorded: str = "instant",
@@ -98,8 +99,8 @@ def hand_over(
     ----------
     sampling
         Interval of the trend, s: a multiple of 0.5 s.
-    points
-        As in `roles_of`.
+    points, without
+        As in `roles_of`; roles that are taken away from them.
     clocks
         `controller`, `panel`, and `logger` where there is a fast log.
     recorded
@@ -119,7 +120,7 @@ def hand_over(
             raise ValueError(f"dirt '{dirt}' is not one of: {', '.join(DIRT)}")
         dirt = DIRT[dirt]
     clocks = {**PLAIN_CLOCKS, "logger": Clock("logger", -6.5), **(clocks or {})}
-    roles = roles_of(sim.build, points)
+    roles = tuple(role for role in roles_of(sim.build, points) if role not in without)
     rng = random.Random(f"dirt {sim.seed} {sampling}")
     kept = _present(sim, rng, dirt)
     logs = [_log(sim, "exports/trend.csv", roles, every, kept, clocks["controller"], dirt.ageing, recorded)]

@@ -16,6 +16,7 @@ from .ledger import Event, Ledger
 from .onset import Acting, acting, windows_of
 from .operation import Operation
 from .plant import COLUMNS
+from .strikes import HOT_RESTART_S, RESTART_S
 from .surroundings import Step, Surroundings, schedule
 
 if TYPE_CHECKING:
@@ -220,7 +221,7 @@ def _disturb(
         start, until = runs[rng.randrange(len(runs))]
         at = start + rng.uniform(0.4, 0.7) * (until - start)
         if name in ("power-cut", "hot-restart"):
-            op.cuts.append(at)
+            op.cuts.append((at, HOT_RESTART_S if name == "hot-restart" else RESTART_S))
             op.cuts.sort()
         elif name == "commissioning-test":
             op.manual.append((runs[0][0] + 420.0, runs[0][0] + 1380.0))

@@ -6,14 +6,17 @@ from .onset import Acting
 from .operation import Operation
 
 _POWER_OUT_S = 95.0
+RESTART_S = 600.0
+HOT_RESTART_S = 180.0
 
 
-def cut_power(op: Operation) -> None:
-    """The supply fails; everything falls with it, and nothing is told until it is back."""
+def cut_power(op: Operation, wait_s: float = RESTART_S) -> None:
+    """The supply fails; everything falls with it, nothing is told until it is back; it starts again after a wait."""
     op.power_back_s = op.t + _POWER_OUT_S
-    op.ready_s = max(op.ready_s, op.t + 600.0)
+    at, before = op.t, op.ready_s
     op.plant.volts = 0.0
     op._off("power-loss", "")
+    op.ready_s = max(before, at + wait_s)
     op.ledger.say(op.power_back_s, "SUPPLY", "ALARM", "Control power restored")
     op.ledger.say(op.power_back_s + 2.0, "SUPPLY", "NORMAL", "Control power restored")
 

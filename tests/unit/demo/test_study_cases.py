@@ -86,6 +86,11 @@ def test_rough_sites_lose_rows_and_swapped_sensors_show_nothing() -> None:
     assert steps.min() == pytest.approx(1.5)
 
 
+def test_points_can_be_taken_away() -> None:
+    whole, less = made().case(), made().case(without=("slide_position", "bypass_solenoid"))
+    assert set(whole.logs[0].roles) - set(less.logs[0].roles) == {"slide_position", "bypass_solenoid"}
+
+
 def test_a_fast_log_stands_around_starts_and_stops_only() -> None:
     case = made().case(sampling=10.0, fast_s=0.5, dirt="clean")
     trend, fast = case.logs

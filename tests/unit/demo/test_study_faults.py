@@ -236,6 +236,14 @@ def test_disturbing_normal_events_are_no_faults(disturbance: str) -> None:
     assert sim.swaps or sim.table.tobytes() != plain.table.tobytes()
 
 
+def test_a_hot_restart_comes_minutes_after_the_cut() -> None:
+    for name, wait_s in (("hot-restart", 180.0), ("power-cut", 600.0)):
+        sim = simulate("pulsed-bypass", seed=6, hours=6.0, disturbances=(name,))
+        cut_s = next(stop["time_s"] for stop in stops(sim, kind="power-loss"))
+        again = next(s["time_s"] for s in sim.truth["starts"] if s["time_s"] > cut_s)  # type: ignore[attr-defined]
+        assert again - cut_s == pytest.approx(wait_s + 15.0, abs=2.0)
+
+
 def test_every_mode_of_the_contract_is_made() -> None:
     known = {mode.value for mode in Mode} - {"none"}
     assert known <= set(FAULTS)
