@@ -16,6 +16,7 @@ from .thermodynamics import BUILT_IN_RATIO, KELVIN, TAU, gas_torque_nm, orifice_
 
 FINE_S = 0.05
 KEPT_S = 0.25
+RUN_UP_KEPT_S = 0.1
 LONGEST_COAST_S = 75.0
 TURNS_BACK_RPM = -30.0
 _MOST_SHARE = 0.6  # of a pressure difference that one step may close
@@ -84,7 +85,7 @@ def coast_down(
     keep
         Called with the seconds since motor-off at every state that is to be kept.
     """
-    build, told, t, kept = plant.build, Coast(), 0.0, 0.0
+    build, told, t, kept = plant.build, Coast(), 0.0, -1.0
     plant.amps = plant.kw = plant.load_pu = plant.hertz = 0.0
     first = plant.pd - plant.ps
     told.began_backward = plant.rpm < TURNS_BACK_RPM
@@ -162,13 +163,13 @@ def run_up(
             plant.amps = slip_amps_pu(build, slip, share, plant.volts)
             done = False
         if gap and until <= t < until + 0.1:
-            plant.amps = 0.0  # open transition
+            plant.amps, done = 0.0, False  # open transition
         elif gap and until + 0.1 <= t < until + 0.25:
             plant.amps = max(plant.amps, 3.2)
             done = False
         _plenum(plant, FINE_S, area, fx.check_leak_mm2)
         t += FINE_S
-        if t - kept >= KEPT_S - 1e-9 or done:
+        if t - kept >= RUN_UP_KEPT_S - 1e-9 or done:
             kept = t
             keep(t)
         if done and not backward:

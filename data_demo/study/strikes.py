@@ -28,7 +28,10 @@ def strike(op: Operation, one: Acting, amount: float) -> bool:
         cut_power(op)
         return True
     if kind == "phase":
+        op.keep(op.fx())
         op.phase = (op.t + 90.0, amount)
+        op.t += 0.02
+        op.keep(op.fx())
         return False
     if kind == "dip":
         return _dip(op, amount)

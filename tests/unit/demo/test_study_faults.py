@@ -177,6 +177,16 @@ def test_a_seized_rotor_does_not_turn_back_and_draws_locked_rotor_current() -> N
     assert all(s["peak_reverse_rpm"] == 0.0 for s in stops(sim, kind="trip"))
 
 
+def test_a_lost_phase_is_gone_at_once_and_the_others_rise() -> None:
+    # two lines carry the square root of three of the three lines' current at the same power (textbook)
+    sim = made("pulsed-bypass", "single-phasing")
+    at = np.array([sim.faults[0].strikes_s[0]])
+    lost = next(t for t in np.arange(at[0], at[0] + 30.0, 0.5) if sim.state("pb", np.array([t]))[0] < 0.1)
+    before, after = np.array([lost - 1.0]), np.array([lost + 0.5])
+    assert sim.state("pb", before)[0] == pytest.approx(1.0)
+    assert sim.state("pa", after)[0] == pytest.approx(1.73, abs=0.02)
+
+
 def test_contacts_bounce_or_weld() -> None:
     kinds = {}
     for seed in range(1, 8):

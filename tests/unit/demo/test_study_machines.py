@@ -170,6 +170,22 @@ def test_star_draws_a_third_and_across_the_line_all_of_the_locked_rotor_current(
         assert first == pytest.approx(sim.build.locked_rotor_ratio * share, rel=0.1)
 
 
+def test_current_ends_within_a_tenth_of_a_second_and_begins_at_once() -> None:
+    sim = made()
+    for stop in stops(sim):
+        assert sim.state("amps", np.array([stop["time_s"] + 0.1]))[0] == 0.0
+    for start in sim.truth["starts"]:  # type: ignore[attr-defined]
+        assert sim.state("amps", np.array([start["time_s"] - 0.1]))[0] == 0.0
+        assert sim.state("amps", np.array([start["time_s"] + 0.1]))[0] > 1.5
+
+
+def test_an_open_transition_has_a_gap_and_a_closed_one_none() -> None:
+    for build, gap in (("pulsed-bypass", True), ("bypass-at-start", False)):
+        sim = made(build)
+        around = sim.truth["starts"][0]["time_s"] + np.arange(4.9, 5.6, 0.02)  # type: ignore[index]
+        assert (sim.state("amps", around).min() < 0.05) == gap
+
+
 def test_a_sensor_after_the_check_valve_stays_high_at_rest() -> None:
     after, before = made("sensor-after-check"), made("pulsed-bypass")
     for sim, high in ((after, True), (before, False)):
