@@ -5,6 +5,7 @@ A build is data; its dimensions are invented but of the usual order.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 SOLENOIDS = ("load_solenoid", "unload_solenoid", "bypass_solenoid")
@@ -110,12 +111,12 @@ class Build:
     @property
     def shaft_kw(self) -> float:
         """Shaft power at rated amps (power factor times efficiency taken as 0.82)."""
-        return 3.0**0.5 * self.volts * self.rated_amps * 0.82e-3
+        return math.sqrt(3.0) * self.volts * self.rated_amps * 0.82e-3
 
     @property
     def rated_torque_nm(self) -> float:
         """Torque at rated amps."""
-        return self.shaft_kw * 1e3 / (self.synchronous_rpm / 60.0 * 6.283185307 * 0.985)
+        return self.shaft_kw * 1e3 / (self.synchronous_rpm / 60.0 * math.tau * 0.985)
 
 
 _MADE = (

@@ -98,7 +98,7 @@ def _power(sim: Simulation, t: Floats) -> Floats:
 
 def _counted(sim: Simulation, t: Floats) -> Floats:
     at, on = sim.edges["run_status"]
-    return 1500.0 + np.searchsorted(at[on], t)
+    return np.asarray(1500.0 + np.searchsorted(at[on], t), dtype=np.float64)
 
 
 def _hours(sim: Simulation, t: Floats) -> Floats:

@@ -90,4 +90,4 @@ def gas_torque_nm(swept_m3: float, rpm: float, low_kpa: float, high_kpa: float) 
         work = high_kpa * EXPAND - low_kpa
         if rpm > -1.0:
             work = max(work, 0.0)
-    return swept_m3 * work * 1e3 / TAU * min(1.0, 0.75 + abs(rpm) / 2000.0)
+    return float(swept_m3 * work * 1e3 / TAU * min(1.0, 0.75 + abs(rpm) / 2000.0))
