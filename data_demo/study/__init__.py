@@ -6,7 +6,7 @@
 
 from .builds import BUILDS, Build
 from .command_table import command_table, profile_toml
-from .faults import FAULTS, ONSETS, SEVERITIES, possible
+from .faults import FAULTS, ONSETS, SEVERITIES, combinations, possible
 from .simulation import DISTURBANCES, FINEST_S, Simulation, simulate
 
 __all__ = [
@@ -18,6 +18,7 @@ __all__ = [
     "SEVERITIES",
     "Build",
     "Simulation",
+    "combinations",
     "command_table",
     "possible",
     "profile_toml",

@@ -6,10 +6,10 @@ They are estimates without a published source where no other basis is named.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from .builds import Build
+from .builds import BUILDS, Build
 from .effects import Effects
 
 SEVERITIES = ("barely", "clear", "gross")
@@ -233,6 +233,18 @@ def possible(build: Build, fault: str) -> bool:
     if fault == "drive-fault":
         return build.has_drive
     return fault == "none" or fault in FAULTS
+
+
+def combinations() -> Iterator[tuple[str, str, str, str]]:
+    """Every build, fault, severity and onset that goes together, in a fixed order; the healthy machines stand first."""
+    for build in BUILDS:
+        yield build, "none", "clear", "sudden"
+    for build, machine in BUILDS.items():
+        for fault in FAULTS:
+            if possible(machine, fault):
+                for severity in SEVERITIES:
+                    for onset in ONSETS:
+                        yield build, fault, severity, onset
 
 
 def variant_of(fault: str, seed: int) -> int:

@@ -7,7 +7,15 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from forensics.demo.study import BUILDS, DISTURBANCES, FAULTS, SEVERITIES, Simulation, simulate
+from forensics.demo.study import (
+    BUILDS,
+    DISTURBANCES,
+    FAULTS,
+    SEVERITIES,
+    Simulation,
+    combinations,
+    simulate,
+)
 from forensics.demo.study.faults import possible
 
 from forensics.model.vocabulary import Mode
@@ -185,6 +193,27 @@ def test_a_lost_phase_is_gone_at_once_and_the_others_rise() -> None:
     before, after = np.array([lost - 1.0]), np.array([lost + 0.5])
     assert sim.state("pb", before)[0] == pytest.approx(1.0)
     assert sim.state("pa", after)[0] == pytest.approx(1.73, abs=0.02)
+
+
+def test_an_economiser_that_fails_shut_leaves_its_port_at_the_low_pressure_under_command() -> None:
+    sound, sick = (simulate("economised", fault, "gross", seed=5, hours=6.0) for fault in ("none", "economiser-fault"))
+    assert sick.faults[0].variant == 0
+    ratios = []
+    for sim in (sound, sick):
+        t = running(sim, from_s=sick.faults[0].full_s + 60.0)
+        t = t[sim.switched("economiser_solenoid", t) & sim.switched("economiser_solenoid", t - 30.0)]
+        middle = np.sqrt(sim.state("ps", t) * sim.state("pd", t))
+        ratios.append(np.median(sim.state("economiser_kpa", t) / middle))
+    assert ratios[0] == pytest.approx(1.04, abs=0.02)
+    assert ratios[1] == pytest.approx(0.82, abs=0.02)
+
+
+def test_combinations_hold_every_mode_of_every_build_three_by_three() -> None:
+    made_up = list(combinations())
+    assert len(made_up) == len(set(made_up)) > 3000
+    assert {build for build, fault, _, _ in made_up if fault == "none"} == set(BUILDS)
+    assert {fault for _, fault, _, _ in made_up} == {"none", *FAULTS}
+    assert ("no-bypass", "bypass-not-released", "gross", "sudden") not in made_up
 
 
 def test_contacts_bounce_or_weld() -> None:
