@@ -139,7 +139,7 @@ def loaded_starts(out_dir: Path) -> Path:
     recorder = Clock("recorder", 31.7)
     record = Record(begun_s - 0.2, trip_s + 2.0, clock=recorder)
     write_record(
-        run, record, out_dir / "waveforms/trip_on_start.cfg", station="Linden C1", start_utc=start, time_zone=zone
+        run, record, out_dir / "waveforms/trip_on_start.cfg", station="Cold store C1", start_utc=start, time_zone=zone
     )
     sheet = CaseSheet(
         id="cold-store-nine-c1",
