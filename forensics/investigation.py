@@ -122,26 +122,43 @@ def investigate(path: Path, *, limits: Mapping[str, float] | None = None) -> Inv
     return judge(load_case(path, limits=limits))
 
 
-def judge(case: Case) -> Investigation:
-    """Judge a case that was read."""
+@dataclass(frozen=True)
+class WeighedCase:
+    """What judging a case comes to, before it is dressed for a report."""
+
+    clocks: tuple[ClockFit, ...]
+    subject: Subject
+    findings: tuple[Finding, ...]
+    near: tuple[NamedEvent, ...]
+    order: tuple[Ordered, ...]
+    weighing: Weighing
+
+
+def weigh_case(case: Case) -> WeighedCase:
+    """Put a case on one clock, look for every signature and weigh the causes; nothing is read from disk."""
     clocks = fit_clocks(case.record, case.file, case.limits)
     record = align(case.record, clocks)
     subject = look(case, record)
     findings = run_catalogue(subject, all_detectors())
     near = events_near(record, case.limits)
     order = order_all(near, record)
-    weighing = weigh(_evidence(case, subject, findings, order))
+    return WeighedCase(clocks, subject, findings, near, order, weigh(_evidence(case, subject, findings, order)))
+
+
+def judge(case: Case) -> Investigation:
+    """Judge a case that was read, and look once more at the files that it was read from."""
+    done = weigh_case(case)
     return Investigation(
         case=case,
-        clocks=clocks,
-        subject=subject,
-        events=solenoid_events(subject),
-        near=near,
-        order=order,
-        unloaded_starts=unloaded_share(subject.starts),
-        findings=findings,
-        weighing=weighing,
-        assumptions=_assumptions(case, clocks),
+        clocks=done.clocks,
+        subject=done.subject,
+        events=solenoid_events(done.subject),
+        near=done.near,
+        order=done.order,
+        unloaded_starts=unloaded_share(done.subject.starts),
+        findings=done.findings,
+        weighing=done.weighing,
+        assumptions=_assumptions(case, done.clocks),
         problems=(*case.problems, *check_untouched([reading.exhibit for reading in case.readings])),
         packages={name: metadata.version(name) for name in PACKAGES},
         version=metadata.version("screw-forensics"),

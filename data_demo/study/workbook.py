@@ -26,7 +26,7 @@ _MILLISECOND_NS = 1_000_000
 
 
 def as_case(case: StudyCase, folder: Path = Path("study"), start_utc: datetime = START_UTC) -> Case:
-    """The case as the workbook reads it, without a file: what `forensics.case.load_case` would return for the folder.
+    """The case as the workbook reads it, without a file: what `load_case` would return for its folder.
 
     Parameters
     ----------
@@ -36,7 +36,7 @@ def as_case(case: StudyCase, folder: Path = Path("study"), start_utc: datetime =
     from forensics.case.schema import CaseFile
     from forensics.intake import SourceResult
     from forensics.intake.exhibits import Exhibit
-    from forensics.intake.load_case import Case, _cut, _record
+    from forensics.intake.load_case import Case, cut_to_window, record_of
     from forensics.refrigerants.catalogue import saturation_for
     from forensics.rules import read_limits
     from forensics.rules.profiles import Profile
@@ -54,27 +54,18 @@ def as_case(case: StudyCase, folder: Path = Path("study"), start_utc: datetime =
         readings.append(_spanned(reading))
     readings.append(_alarm_reading(case, sheet, folder, start_ns))
     failure_ns = start_ns + round(case.failure_s) * 1_000_000_000
-    kept = tuple(_cut(reading, file, failure_ns) for reading in readings)
+    kept = tuple(cut_to_window(reading, file, failure_ns) for reading in readings)
     profile = Profile.model_validate(tomllib.loads(profile_toml(case.simulation.build)))
     curve, missing = saturation_for(file.machine.refrigerant, file.machine.saturation_table, folder)
-    record = _record(file, kept, failure_ns)
+    record = record_of(file, kept, failure_ns)
     return Case(file, folder / "case.toml", kept, record, (), profile, read_limits(), curve, missing)
 
 
 def weighed(case: StudyCase) -> Any:
     """Judge a study case in process, without disk: the workbook's weighing (verdict and hypotheses)."""
-    from forensics.clocks import align, events_near, fit_clocks, order_all
-    from forensics.hypotheses import weigh
-    from forensics.investigation import _evidence, look
-    from forensics.machine.subject import run_catalogue
-    from forensics.signatures.core.catalogue import all_detectors
+    from forensics.investigation import weigh_case
 
-    read = as_case(case)
-    record = align(read.record, fit_clocks(read.record, read.file, read.limits))
-    subject = look(read, record)
-    findings = run_catalogue(subject, all_detectors())
-    near = events_near(record, read.limits)
-    return weigh(_evidence(read, subject, findings, order_all(near, record)))
+    return weigh_case(as_case(case)).weighing
 
 
 def _spanned(reading: Any) -> Any:
