@@ -14,8 +14,7 @@ from forensics.batch.plan import Job, Row
 from forensics.batch.results import is_current, read_note, read_result, seed, take, write_failed_page
 from forensics.batch.storage import fetch_case, is_address
 from forensics.batch.supervisor import Bounds, StoppedError, Worker
-from forensics.errors import ForensicsError, InputError, RunError
-from forensics.intake.case_files import case_inputs, inputs_hash
+from forensics.errors import ForensicsError, InputError, Problem, RunError
 from forensics.results.diff import Changes
 
 
@@ -48,13 +47,14 @@ def _run(job: Job, worker: Worker, bounds: Bounds, scratch: Path) -> Row:
         if was_finished(job):  # by a worker that the cluster then took for lost
             return _with_verdict(row, job, scratch)
         case = _local(job.case, scratch)
-        inputs = inputs_hash(case_inputs(case))
+        began = time.monotonic()
+        inputs = worker.inputs(case, bounds)
         if job.resume and is_current(job.out, inputs, job.software):
             return _with_verdict(replace(row, result="skipped"), job, scratch)
         seed(job.out, made)
-        worker.run(case, made, bounds)
+        note = worker.run(case, made, bounds.after(time.monotonic() - began))
         changes = take(made, job.out, inputs=inputs, software=job.software, batch=job.token, scratch=scratch)
-        return _with_verdict(_with_changes(row, changes), job, scratch)
+        return _with_verdict(_with_changes(replace(row, why=note), changes), job, scratch)
     except StoppedError as fault:
         return replace(row, result="not run", why=str(fault))
     except ForensicsError as fault:
@@ -83,6 +83,10 @@ def was_finished(job: Job) -> bool:
 
 def _local(case: str, scratch: Path) -> Path:
     if not is_address(case):
+        if Path(case).exists() and not Path(case).is_file():
+            raise InputError(
+                [Problem("is no file that can be read as a case", file=case, remedy="Name the case file.")]
+            )
         return Path(case)
     folder = scratch / "case"
     folder.mkdir()
