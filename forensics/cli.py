@@ -184,6 +184,8 @@ def _run_report(case: Path, out: Path, parsed: argparse.Namespace) -> int:
     from forensics.report import run_report
 
     result = run_report(case, out, tables=parsed.tables, cell_limit_s=parsed.cell_limit, progress=sys.stderr.isatty())
+    for note in result.notes:
+        _say(f"note: {note}")
     _tell(result.summary)
     _tell(result.report)
     return DONE

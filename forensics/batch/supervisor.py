@@ -144,14 +144,15 @@ class Worker:
         if self._process is None:
             self._served = 0
             self._answers = queue.Queue()
-            self._folder = tempfile.TemporaryDirectory(prefix="screw-forensics-", ignore_cleanup_errors=True)
+            self._folder = _own_folder()
             self._process = subprocess.Popen(
                 self._command,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 text=True,
                 encoding="utf-8",
-                cwd=self._folder.name,
+                # with no room for a folder the worker stands at the root, and -P keeps its modules out all the same
+                cwd=Path(sys.executable).anchor if self._folder is None else self._folder.name,
                 env={**safe_environment(os.environ), **dict.fromkeys(ONE_THREAD, "1")},
                 start_new_session=True,  # Ctrl-C at the terminal is for the batch, not for its workers
             )
@@ -189,6 +190,13 @@ class Worker:
         if why is not None:
             self.close()
             raise why
+
+
+def _own_folder() -> tempfile.TemporaryDirectory[str] | None:
+    try:
+        return tempfile.TemporaryDirectory(prefix="screw-forensics-", ignore_cleanup_errors=True)
+    except OSError:
+        return None
 
 
 def _pass_on(process: subprocess.Popen[str], answers: queue.Queue[str | None]) -> None:

@@ -38,6 +38,10 @@ photo = "photos/slide.jpg"
 """
 
 
+MADE = "2031-03-20T08:00:00Z"
+PAGE = f"<!doctype html><title>report</title><p>Made {MADE}.</p>"
+
+
 def stamp(time: datetime) -> str:
     return f"{time.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
 
@@ -225,14 +229,28 @@ def findings_of(case: Path, **given: Any) -> FindingsFile:
     )
 
 
-def write_finished(case: Path, out: Path, **given: Any) -> Path:
+def write_finished(case: Path, out: Path, *, tables: dict[str, str] | None = None, **given: Any) -> Path:
     """A folder of results as a finished run leaves it."""
-    out.mkdir(parents=True)
-    (out / "findings.json").write_text(dump_findings(findings_of(case, **given)), encoding="utf-8")
-    (out / "report.html").write_text("<!doctype html><title>report</title>", encoding="utf-8")
-    (out / "set_aside.csv").write_text("source,line,reason,text\n", encoding="utf-8")
+    from forensics.case.schema import read_case_file
+    from forensics.report.placing import held, new_stage
+    from forensics.report.result_set import hash_inputs, new_set
+
     parameters = {"case": str(case.resolve()), "out": str(out.resolve()), "tables": False, "limits": {}}
     noted = {"parameters": parameters, "end_time": "2031-03-20T08:00:00"}
     notebook = {"cells": [], "metadata": {"papermill": noted}, "nbformat": 4, "nbformat_minor": 5}
-    (out / "incident.ipynb").write_text(json.dumps(notebook), encoding="utf-8")
+    texts = {
+        "findings.json": dump_findings(findings_of(case, **given)),
+        "report.html": PAGE,
+        "set_aside.csv": "source,line,reason,text\n",
+        "incident.ipynb": json.dumps(notebook),
+        **{f"tables/{name}": text for name, text in (tables or {}).items()},
+    }
+    files = {name: text.encode() for name, text in texts.items()}
+    case_file = read_case_file(case)
+    with held(out):
+        stage = new_stage(out)
+        for name, content in files.items():
+            stage.put(name, content)
+        found = new_set(case=case, casefile=case_file, out=out, inputs=hash_inputs(case, case_file), files=files)
+        stage.commit(found.model_copy(update={"made_utc": MADE}))
     return out
