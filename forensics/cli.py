@@ -126,10 +126,13 @@ def _parser() -> argparse.ArgumentParser:
     seal.add_argument(
         "--case", type=Path, default=None, metavar="CASE.toml", help="where it is not found from the results"
     )
+    seal.add_argument("--key", type=Path, default=None, metavar="PRIVATE.pem", help="sign with this Ed25519 key")
     seal.set_defaults(run=_seal)
 
-    verify = commands.add_parser("verify", help="check a bag and re-run its case")
-    verify.add_argument("bag", type=Path, metavar="BAG")
+    verify = commands.add_parser("verify", help="check a bag and make its results again")
+    verify.add_argument("bag", type=Path, metavar="BAG|ZIP")
+    verify.add_argument("--key", type=Path, default=None, metavar="PUBLIC.pem", help="key that must have signed it")
+    verify.add_argument("--seal-id", default="", metavar="ID", help="seal id that it must have")
     verify.set_defaults(run=_verify)
 
     batch = commands.add_parser("batch", help="many cases; one that fails never stops the others")
@@ -214,16 +217,32 @@ def _check(parsed: argparse.Namespace) -> int:
 def _seal(parsed: argparse.Namespace) -> int:
     from forensics.seal import seal, seal_id
 
-    bag = seal(parsed.folder, parsed.out, by=parsed.by, case=parsed.case)
+    bag = seal(
+        parsed.folder, parsed.out, by=parsed.by, case=parsed.case, key=parsed.key, passphrase=_passphrase(parsed.key)
+    )
     _tell(bag)
     _tell(f"seal id {seal_id(bag)} (note it somewhere else: it stands for every byte of the bag)")
+    _tell("signed" if parsed.key is not None else "unsigned: give --key to show who sealed it")
     return DONE
+
+
+def _passphrase(key: Path | None) -> Callable[[], bytes] | None:
+    """Asks for the passphrase of a key where somebody sits at the terminal."""
+    if key is None or not sys.stdin.isatty():
+        return None
+
+    def ask() -> bytes:
+        import getpass
+
+        return getpass.getpass(f"passphrase of {key.name}: ").encode()
+
+    return ask
 
 
 def _verify(parsed: argparse.Namespace) -> int:
     from forensics.seal import verify
 
-    outcome = verify(parsed.bag)
+    outcome = verify(parsed.bag, key=parsed.key, wanted_id=parsed.seal_id)
     _tell(outcome.text)
     return DONE if outcome.sound else CORRECT
 

@@ -101,9 +101,12 @@ def _rules(
     except InputError as fault:
         problems.extend(fault.problems)
     try:
-        wanted = {limit.name: (limit.value, limit.source) for limit in casefile.limit}
-        wanted |= {name: (value, "changed by hand for this run") for name, value in by_hand.items()}
-        limits = read_limits().replaced(wanted)
+        limits = read_limits().replaced({limit.name: (limit.value, limit.source) for limit in casefile.limit})
+    except InputError as fault:
+        problems.extend(fault.problems)
+    try:
+        wanted = {name: (value, "changed by hand for this run") for name, value in by_hand.items()}
+        limits = (limits or read_limits()).replaced(wanted, given_by="run")
     except InputError as fault:
         problems.extend(fault.problems)
     try:

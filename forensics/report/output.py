@@ -91,7 +91,7 @@ def _unchanged_inputs(sheet: ReportContext) -> tuple[InputRow, ...]:
     now = hash_inputs(work.case.path, work.casefile, {exhibit.path: exhibit.sha256 for exhibit in exhibits})
     read = {source.path for source in work.casefile.source}
     before, after = ([row for row in rows if row.path not in read] for rows in (sheet.inputs, now))
-    problems = input_faults(before, after, what="the run began")
+    problems = input_faults(before, after, origin="the run began with")
     problems += [p for p in check_untouched(exhibits) if p.severity is Severity.STOP]
     if sheet.inputs and problems:
         raise InputError(problems)

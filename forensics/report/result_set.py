@@ -195,18 +195,22 @@ def _input_row(name: str, file: Path, kind: str, known: Mapping[str, str]) -> In
         return InputRow(path=name, kind=kind, sha256=None, bytes=None)
 
 
-def input_faults(before: Iterable[InputRow], now: Iterable[InputRow], *, what: str) -> list[Problem]:
-    """A problem for each input that is another one now, new or gone; ``what`` says since when."""
+def input_faults(before: Iterable[InputRow], now: Iterable[InputRow], *, origin: str) -> list[Problem]:
+    """A problem for each input that is another one now, new or gone; ``origin`` says what came of those before."""
     problems = []
     old, new = {row.path: row for row in before}, {row.path: row for row in now}
     remedy = "Put the original back, or run the report again."
-    for path in {**old, **new}:
-        first, second = old.get(path), new.get(path)
-        if second is None or (first is not None and first.sha256 is not None and second.sha256 is None):
-            problems.append(Problem("is not there any more", file=path, remedy=remedy))
-        elif first is None or first.sha256 is None:
-            if second.sha256 is not None:
-                problems.append(Problem(f"was not there when {what}", file=path, remedy=remedy))
-        elif first.sha256 != second.sha256:
-            problems.append(Problem(f"is not the file that it was when {what}", file=path, remedy=remedy))
+    for path, row in {**old, **new}.items():
+        first = old[path].sha256 if path in old else None
+        second = new[path].sha256 if path in new else None
+        kind = "case file" if row.kind == "case file" else "file"
+        if first == second:
+            continue
+        if second is None:
+            text = "is not there any more"
+        elif first is None:
+            text = f"is not among the files that {origin}"
+        else:
+            text = f"is not the {kind} that {origin}"
+        problems.append(Problem(text, file=path, remedy=remedy))
     return problems

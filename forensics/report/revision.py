@@ -14,6 +14,7 @@ from forensics.results.schema import FindingsFile, read_findings
 EARLIER = "earlier"
 KEPT = ("report.html", "findings.json", "set_aside.csv", "incident.ipynb", "results.json")
 FINDINGS_NAME = "findings.json"
+IN_BAG = Path("data") / "results" / FINDINGS_NAME
 _HASH_DIGITS = 8
 _MOST_LINES = 12
 
@@ -29,11 +30,11 @@ class Superseded:
 def earlier_findings(out: Path | None, case_folder: Path, supersedes: str, revision: int, case_id: str) -> Path | None:
     """The findings file that this revision supersedes, or None.
 
-    The one that the case names (``supersedes``: a findings file, or a folder with one, beside the case file) comes
-    first; else the highest earlier revision of the same case in the folder of results or kept under it.
+    The one that the case names (``supersedes``: a findings file, or a folder or bag with one, beside the case file)
+    comes first; else the highest earlier revision of the same case in the folder of results or kept under it.
     """
     if supersedes:
-        for name in (supersedes, f"{supersedes}/{FINDINGS_NAME}"):
+        for name in (supersedes, f"{supersedes}/{FINDINGS_NAME}", f"{supersedes}/{IN_BAG}"):
             try:
                 return file_inside(case_folder, name, FINDINGS_BYTES)
             except OSError:

@@ -237,12 +237,13 @@ class FactRow(_Model):
 
 
 class OverrideRow(_Model):
-    """A limit that the case replaced."""
+    """A limit that the case replaced, or that was tried in this run; files of the first version do not tell which."""
 
     limit: str
     value: float
     default: float
     source: str
+    given_by: Literal["case", "run"] = "case"
 
 
 class SoftwareRow(_Model):

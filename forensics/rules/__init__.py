@@ -8,8 +8,9 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
+from pathlib import Path
 
 from forensics.errors import InputError, Problem
 from forensics.model.vocabulary import Recorded, Role
@@ -50,6 +51,8 @@ class Limit:
         ``nameplate``, ``site``, ``standard``, ``common practice``, ``physics`` or ``estimate``.
     default
         The value that ships, kept when the case replaces it.
+    given_by
+        Who replaced it: ``case`` or ``run``; empty for one that ships.
     """
 
     name: str
@@ -58,6 +61,7 @@ class Limit:
     basis: str
     kind: str
     default: float
+    given_by: str = ""
 
 
 class Limits:
@@ -93,8 +97,8 @@ class Limits:
         """Limits that the case replaced."""
         return tuple(limit for limit in self._limits.values() if limit.kind == "site")
 
-    def replaced(self, values: Mapping[str, tuple[float, str]]) -> Limits:
-        """Limits with some values replaced by the case: ``name -> (value, source)``.
+    def replaced(self, values: Mapping[str, tuple[float, str]], *, given_by: str = "case") -> Limits:
+        """Limits with some values replaced by the case or for a run: ``name -> (value, source)``.
 
         Raises
         ------
@@ -119,7 +123,7 @@ class Limits:
             if fault:
                 problems.append(Problem(f"'{name}': {fault}", file="case.toml", column="limit"))
                 continue
-            new[name] = Limit(name, value, old.unit, source, "site", old.default)
+            new[name] = Limit(name, value, old.unit, source, "site", old.default, given_by)
         if problems:
             raise InputError(problems)
         return Limits(new)
@@ -127,9 +131,7 @@ class Limits:
     def scaled(self, name: str, factor: float) -> Limits:
         """The same limits with one multiplied: for the robustness table."""
         old = self._limits[name]
-        return Limits(
-            {**self._limits, name: Limit(name, old.value * factor, old.unit, old.basis, old.kind, old.default)}
-        )
+        return Limits({**self._limits, name: replace(old, value=old.value * factor)})
 
 
 def _value_fault(value: float, old: Limit) -> str:
@@ -285,11 +287,17 @@ def _is_words(value: object) -> bool:
     return isinstance(value, str) and bool(value.strip())
 
 
-def rules_sha256() -> str:
-    """SHA-256 over every rules file, names included, so that a verdict says which rules it stands on."""
+def rules_sha256(folder: Path = FOLDER) -> str:
+    """SHA-256 over every rules file, names included, so that a verdict says which rules it stands on.
+
+    Parameters
+    ----------
+    folder
+        Of the rules; by default those that ship.
+    """
     digest = hashlib.sha256()
-    for path in sorted(p for p in FOLDER.rglob("*") if p.suffix in {".toml", ".csv"}):
-        digest.update(path.relative_to(FOLDER).as_posix().encode())
+    for path in sorted(p for p in folder.rglob("*") if p.suffix in {".toml", ".csv"}):
+        digest.update(path.relative_to(folder).as_posix().encode())
         digest.update(b"\0")
         digest.update(path.read_bytes())
         digest.update(b"\0")

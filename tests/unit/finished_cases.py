@@ -10,6 +10,7 @@ from typing import Any
 
 from forensics.model.vocabulary import Mode
 from forensics.results.schema import FindingsFile, dump_findings
+from forensics.rules import rules_sha256 as shipped_rules
 
 CASE = """schema = 1
 [case]
@@ -112,7 +113,7 @@ def findings(
     sources: list[dict[str, Any]] | None = None,
     facts: list[dict[str, str]] | None = None,
     inputs_sha256: str = "0" * 64,
-    rules_sha256: str = "1" * 64,
+    rules_sha256: str = "",
     version: str = "0.1.0",
 ) -> FindingsFile:
     at = failure or datetime(2031, 3, 14, 5, 12, 30, tzinfo=UTC)
@@ -184,7 +185,9 @@ def findings(
         "facts": facts or [],
         "assumptions": [],
         "overrides": [],
-        "software": {"version": version, "packages": {"pandas": "3.1.0"}, "rules_sha256": rules_sha256},
+        "software": {
+            "version": version, "packages": {"pandas": "3.1.0"}, "rules_sha256": rules_sha256 or shipped_rules(),
+        },
         "reproduce": {"command": "forensics report case.toml --out report", "inputs_sha256": inputs_sha256},
     }  # fmt: skip
     return FindingsFile.model_validate(data)
