@@ -32,7 +32,7 @@ def run_job(job: Job, worker: Worker, wanted: Callable[[], bool] = lambda: True)
     worker.peak_mib = 0.0
     try:
         with scratch_folder(job.out, job.token, job.name) as scratch:
-            row = _run(job, worker, Bounds(job.case_limit_s, job.memory_limit_mib, wanted), scratch)
+            row = _run(job, worker, Bounds(job.case_limit_s, job.memory_limit_mib, wanted=wanted), scratch)
     except OSError as fault:
         row = Row(job.name, job.case, "failed", why=f"{fault.strerror or fault}: {fault.filename or job.out}")
     return replace(row, wall_s=time.monotonic() - began, peak_mib=worker.peak_mib)

@@ -102,7 +102,7 @@ def manager_class(place: RunPlace, transport: Transport, more: Mapping[str, str]
     from jupyter_client.kernelspec import KernelSpec, KernelSpecManager, NoSuchKernel
     from jupyter_client.manager import AsyncKernelManager
 
-    class OwnSpec(KernelSpecManager):  # type: ignore[misc]
+    class OwnSpec(KernelSpecManager):
         """Knows one kernel: the interpreter that runs this."""
 
         def find_kernel_specs(self) -> dict[str, str]:
@@ -113,7 +113,7 @@ def manager_class(place: RunPlace, transport: Transport, more: Mapping[str, str]
                 raise NoSuchKernel(kernel_name)
             return KernelSpec(argv=[*COMMAND, *SHUT_OUT], display_name="Python 3", language="python")
 
-    class OwnKernel(AsyncKernelManager):  # type: ignore[misc]
+    class OwnKernel(AsyncKernelManager):
         """Starts the kernel in the folders of its run."""
 
         def __init__(self, **given: Any) -> None:
@@ -123,7 +123,7 @@ def manager_class(place: RunPlace, transport: Transport, more: Mapping[str, str]
                 own["ip"] = str(place.folder / _SOCKET)
             super().__init__(**{**given, **own, "kernel_spec_manager": OwnSpec()})
 
-        async def start_kernel(self, **given: Any) -> None:
+        async def start_kernel(self, **given: Any) -> None:  # type: ignore[override]
             environment = place.environment(os.environ) | dict(more or {})
             await self._async_start_kernel(**{**given, "cwd": str(place.work), "env": environment})
 
