@@ -110,6 +110,10 @@ def _parser() -> argparse.ArgumentParser:
     _report_options(demo)
     demo.set_defaults(run=_demo)
 
+    notebooks = commands.add_parser("notebooks", help="copy the notebooks and a demonstration case, ready to open")
+    notebooks.add_argument("folder", type=Path, metavar="DIR")
+    notebooks.set_defaults(run=_notebooks)
+
     draft = commands.add_parser("draft", help="read exports and draft a case file")
     draft.add_argument("exports", type=Path, nargs="+", metavar="EXPORT")
     draft.add_argument("--out", type=Path, default=None, help="where to write it (default: print it)")
@@ -191,6 +195,18 @@ def _run_report(case: Path, out: Path, parsed: argparse.Namespace) -> int:
         _say(f"note: {note}")
     _tell(result.summary)
     _tell(result.report)
+    return DONE
+
+
+def _notebooks(parsed: argparse.Namespace) -> int:
+    from forensics.demo import DEMO_CASES
+    from forensics.report.notebook_copies import copy_notebooks
+
+    written = copy_notebooks(parsed.folder, DEMO_CASES["loaded-starts"])
+    for path in written:
+        print(path)
+    if not any(path.name == "case.toml" for path in written):
+        _say("note: the folder has a case file of its own; no demonstration case was copied")
     return DONE
 
 
