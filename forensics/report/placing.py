@@ -216,8 +216,16 @@ def new_stage(out: Path) -> Stage:
 
 
 def handed_over(out: Path) -> Stage | None:
-    """The scratch folder of the run that started this kernel, where it is one of this folder of results."""
+    """The scratch folder of the run that started this kernel, where it is one of this folder of results.
+
+    Raises
+    ------
+    RunError
+        That run is gone: a kernel that outlives it must not put results in place.
+    """
     name = os.environ.get(HANDED_OVER, "")
-    if not name or Path(name).parent != out.resolve() or not Path(name).is_dir():
+    if not name or Path(name).parent != out.resolve():
         return None
+    if not Path(name).is_dir():
+        raise RunError("the run that started this notebook is gone")
     return Stage(out, Path(name))

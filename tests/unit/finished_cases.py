@@ -232,8 +232,10 @@ def findings_of(case: Path, **given: Any) -> FindingsFile:
     )
 
 
-def write_finished(case: Path, out: Path, *, tables: dict[str, str] | None = None, **given: Any) -> Path:
-    """A folder of results as a finished run leaves it."""
+def write_finished(
+    case: Path, out: Path, *, tables: dict[str, str] | None = None, page: str = PAGE, aside: str = "", **given: Any
+) -> Path:
+    """A folder of results as a finished run leaves it, put in place as one does."""
     from forensics.case.schema import read_case_file
     from forensics.report.placing import held, new_stage
     from forensics.report.result_set import hash_inputs, new_set
@@ -243,8 +245,8 @@ def write_finished(case: Path, out: Path, *, tables: dict[str, str] | None = Non
     notebook = {"cells": [], "metadata": {"papermill": noted}, "nbformat": 4, "nbformat_minor": 5}
     texts = {
         "findings.json": dump_findings(findings_of(case, **given)),
-        "report.html": PAGE,
-        "set_aside.csv": "source,line,reason,text\n",
+        "report.html": page,
+        "set_aside.csv": f"source,line,reason,text\n{aside}",
         "incident.ipynb": json.dumps(notebook),
         **{f"tables/{name}": text for name, text in (tables or {}).items()},
     }
@@ -252,8 +254,12 @@ def write_finished(case: Path, out: Path, *, tables: dict[str, str] | None = Non
     case_file = read_case_file(case)
     with held(out):
         stage = new_stage(out)
-        for name, content in files.items():
-            stage.put(name, content)
         found = new_set(case=case, casefile=case_file, out=out, inputs=hash_inputs(case, case_file), files=files)
-        stage.commit(found.model_copy(update={"made_utc": MADE}))
+        try:
+            for name, content in files.items():
+                stage.put(name, content)
+            stage.commit(found.model_copy(update={"made_utc": MADE}))
+        except BaseException:
+            stage.discard()
+            raise
     return out
