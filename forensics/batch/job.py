@@ -15,6 +15,7 @@ from forensics.batch.results import is_current, read_note, read_result, seed, ta
 from forensics.batch.storage import fetch_case, is_address
 from forensics.batch.supervisor import Bounds, StoppedError, Worker
 from forensics.errors import ForensicsError, InputError, Problem, RunError
+from forensics.report.placing import unfinished
 from forensics.results.diff import Changes
 
 
@@ -44,6 +45,8 @@ def _run(job: Job, worker: Worker, bounds: Bounds, scratch: Path) -> Row:
     try:
         if job.software != software_hash():
             raise RunError("this machine has other software than the one that planned the batch: install the same")
+        if not is_address(job.out):
+            unfinished(Path(job.out))  # completes what an earlier batch was stopped in the midst of putting in place
         if was_finished(job):  # by a worker that the cluster then took for lost
             return _with_verdict(row, job, scratch)
         case = _local(job.case, scratch)

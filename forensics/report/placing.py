@@ -19,7 +19,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from forensics.errors import InputError, Problem, RunError
-from forensics.report.result_set import FAILED_NAME, MANIFEST_NAME, ResultSet, read_set
+from forensics.report.result_set import FAILED_NAME, MANIFEST_NAME, ResultSet, is_inside, read_set
 
 LOCK_NAME = ".results.lock"
 RUNNING, COMMITTED = ".run-", ".commit-"
@@ -75,7 +75,10 @@ class Stage:
         self.put(MANIFEST_NAME, found.text().encode("utf-8"))
         (self.folder / REMOVE).write_text(json.dumps([*gone, FAILED_NAME]), encoding="utf-8")
         for folder in sorted(p for p in self.new.rglob("*") if p.is_dir()):
-            (self.out / folder.relative_to(self.new)).mkdir(parents=True, exist_ok=True)
+            target = self.out / folder.relative_to(self.new)
+            if target.is_symlink():
+                raise RunError(f"{target} is a link: results are not written through it")
+            target.mkdir(parents=True, exist_ok=True)
         _sync(self.folder, self.new)
         committed = self.out / self.folder.name.replace(RUNNING, COMMITTED, 1)
         self.folder.rename(committed)
@@ -104,20 +107,31 @@ def _set_before(out: Path) -> ResultSet | None:
 def _complete(out: Path, committed: Path) -> None:
     """Move what is left of a committed set; done again and again it gives the same."""
     new = committed / NEW
-    files = sorted(p for p in new.rglob("*") if not p.is_dir())
+    files = sorted(p for p in new.rglob("*") if p.is_file() and not p.is_symlink())
     # the manifest comes last: as long as it is the old one, the folder is seen not to hold a set
     for file in sorted(files, key=lambda p: p == new / MANIFEST_NAME):
         target = out / file.relative_to(new)
         target.parent.mkdir(parents=True, exist_ok=True)
         file.replace(target)
-    for name in json.loads((committed / REMOVE).read_text(encoding="utf-8")):
+    for name in _to_remove(committed):
         gone = out / name
+        if not gone.parent.resolve().is_relative_to(out.resolve()):
+            continue
         gone.unlink(missing_ok=True)
         if gone.parent != out:
             with suppress(OSError):  # other files lie there
                 gone.parent.rmdir()
     _sync(out)
     shutil.rmtree(committed, ignore_errors=True)
+
+
+def _to_remove(committed: Path) -> list[str]:
+    """Names that a set takes away; a list that came from outside takes nothing away that lies outside."""
+    try:
+        names = json.loads((committed / REMOVE).read_text(encoding="utf-8"))
+        return [name for name in names if isinstance(name, str) and is_inside(name)]
+    except (ValueError, TypeError, RecursionError):
+        return []
 
 
 def _sync(*folders: Path) -> None:
@@ -142,6 +156,9 @@ def held(out: Path) -> Iterator[tuple[str, ...]]:
     """
     from filelock import FileLock, Timeout
 
+    if (out / LOCK_NAME).is_symlink():
+        text = "is a link, put there by somebody else"
+        raise InputError([Problem(text, file=str(out / LOCK_NAME), remedy="Take it away, or give --out.")])
     lock = FileLock(out / LOCK_NAME, timeout=0)
     try:
         out.mkdir(parents=True, exist_ok=True)
@@ -161,21 +178,31 @@ def held(out: Path) -> Iterator[tuple[str, ...]]:
 def _recover(out: Path) -> tuple[str, ...]:
     said = []
     for folder in sorted(out.glob(f"{COMMITTED}*")):
-        if (folder / REMOVE).is_file():
+        links = folder.is_symlink() or (folder / NEW).is_symlink()
+        if not links and (folder / REMOVE).is_file():
             _complete(out, folder)
             said.append(f"the run of {began(folder)} had finished and was stopped while its results were put in place")
-        shutil.rmtree(folder, ignore_errors=True)
+        _take_away(folder)
     for folder in sorted(out.glob(f"{RUNNING}*")):
         said.append(f"the run of {began(folder)} was stopped before it finished; nothing of it is kept")
-        shutil.rmtree(folder, ignore_errors=True)
+        _take_away(folder)
     return tuple(said)
+
+
+def _take_away(folder: Path) -> None:
+    """Take a folder away; of a link, the link itself."""
+    if folder.is_symlink() or not folder.is_dir():
+        folder.unlink(missing_ok=True)
+    else:
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def began(folder: Path) -> str:
     """When the run of a scratch folder began, as it noted it."""
     try:
-        return str(json.loads((folder / ABOUT).read_text(encoding="utf-8"))["began_utc"])
-    except (OSError, ValueError, KeyError, TypeError):
+        noted = json.loads((folder / ABOUT).read_text(encoding="utf-8"))["began_utc"]
+        return f"{datetime.fromisoformat(noted):%Y-%m-%dT%H:%M:%SZ}"
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return "a time that is not known"
 
 

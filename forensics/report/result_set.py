@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from forensics.case.schema import CaseFile
 from forensics.errors import InputError, Problem
@@ -72,6 +72,15 @@ class ResultSet(_Row):
     inputs: tuple[InputRow, ...]
     results: dict[str, FileRow]
 
+    @field_validator("results")
+    @classmethod
+    def _inside(cls, results: dict[str, FileRow]) -> dict[str, FileRow]:
+        """A manifest from outside may name no file outside of its folder: what it names is read, and taken away."""
+        for name in results:
+            if not is_inside(name):
+                raise ValueError("a result is named that lies outside the folder")
+        return results
+
     @property
     def tables(self) -> bool:
         """Whether tables belong to the set."""
@@ -91,6 +100,13 @@ class ResultSet(_Row):
                 "notebook": NOTEBOOK_NAME if NOTEBOOK_NAME in {*self.results, *more} else NOT_KEPT,
             }
         )
+
+
+def is_inside(name: str) -> bool:
+    """Whether a name, as it stands, is that of a file inside the folder that it is joined to."""
+    path = PurePosixPath(name)
+    plain = name == path.as_posix() and "\\" not in name and ":" not in name and "\0" not in name
+    return plain and not path.is_absolute() and bool(path.parts) and ".." not in path.parts
 
 
 def file_row(content: bytes) -> FileRow:
