@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
 import sys
 import textwrap
 from pathlib import Path
@@ -225,3 +226,30 @@ def test_every_command_in_a_folder_of_traps(folder: Path, mark: Path, tmp_path: 
     done = run(*first, "verify", "bag", cwd=tmp_path, **traps)
     assert done.returncode == 0, done.stdout + done.stderr
     assert ran(mark) == set()
+
+
+TWENTY = """
+import sys
+from pathlib import Path
+from forensics.report import kernel
+from forensics.report.execution import run_notebook
+kernel.RunPlace.transports = property(lambda place: ("ipc", "no second try"))
+for _ in range(20):
+    assert run_notebook(Path(sys.argv[1]), {}).cells[-1].outputs[0]["text"] == "here\\n"
+"""
+
+
+@pytest.mark.slow
+def test_kernels_at_once_never_take_each_others_sockets(tmp_path: Path) -> None:
+    """Sixty kernels, three at a time, with no second try: named in one folder, they would clash."""
+    cells = [
+        nbformat.v4.new_code_cell("case = ''", metadata={"tags": ["parameters"]}),
+        nbformat.v4.new_code_cell("print('here')"),
+    ]
+    book = tmp_path / "book.ipynb"
+    nbformat.write(nbformat.v4.new_notebook(cells=cells), str(book))
+    words = [sys.executable, "-P", "-c", TWENTY, str(book)]
+    three = [subprocess.Popen(words, stderr=subprocess.PIPE, text=True) for _ in range(3)]
+    for process in three:
+        _, said = process.communicate(timeout=600)
+        assert process.returncode == 0, said
