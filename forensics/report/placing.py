@@ -49,6 +49,12 @@ class Stage:
         """Where the new set is laid out as it will lie in the folder of the results."""
         return self.folder / NEW
 
+    def begin(self) -> None:
+        """Note when the run began, and lay out an empty set. Without room for it the folder alone is the marker."""
+        about = {"began_utc": f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}", "pid": os.getpid()}
+        (self.folder / ABOUT).write_text(json.dumps(about), encoding="utf-8")
+        self.new.mkdir()
+
     def put(self, name: str, content: bytes) -> None:
         """Write one file of the new set."""
         target = self.new / name
@@ -229,13 +235,10 @@ def unfinished(out: Path) -> Problem | None:
 
 
 def new_stage(out: Path) -> Stage:
-    """A scratch folder for one run, in a folder of results that is held."""
-    folder = Path(tempfile.mkdtemp(prefix=RUNNING, dir=out))
-    stage = Stage(out, folder)
+    """A scratch folder for one run, in a folder of results that is held; nothing is left where it can't be made."""
+    stage = Stage(out, Path(tempfile.mkdtemp(prefix=RUNNING, dir=out)))
     try:
-        stage.new.mkdir()
-        about = {"began_utc": f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}", "pid": os.getpid()}
-        (folder / ABOUT).write_text(json.dumps(about), encoding="utf-8")
+        stage.begin()
     except BaseException:
         stage.discard()
         raise

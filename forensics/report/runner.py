@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
@@ -16,7 +17,7 @@ from forensics.report.execution import NotebookStopped, run_notebook
 from forensics.report.failure import write_failure
 from forensics.report.notebooks import notebook_path
 from forensics.report.page import bind
-from forensics.report.placing import HANDED_OVER, Stage, held, new_stage
+from forensics.report.placing import HANDED_OVER, RUNNING, Stage, held
 from forensics.report.result_set import (
     FINDINGS_NAME,
     MANIFEST_NAME,
@@ -158,8 +159,10 @@ class _Run:
 
     def to_its_end(self, *, progress: bool) -> str:
         """Run it, put the results in place and return the page; else leave everything as it was, and a page why."""
-        stage = new_stage(self.out.resolve())
+        out = self.out.resolve()
+        stage = Stage(out, Path(tempfile.mkdtemp(prefix=RUNNING, dir=out)))
         try:
+            stage.begin()
             notebook = run_notebook(
                 notebook_path("incident"),
                 self.parameters,
