@@ -13,7 +13,6 @@ from functools import cache
 from pathlib import Path
 
 from forensics.errors import InputError, Problem
-from forensics.model.vocabulary import Recorded, Role
 from forensics.rules.checks import Check, Need, read_checks
 from forensics.rules.files import FOLDER, read_toml
 
