@@ -47,6 +47,8 @@ class Finding:
         For cannot-tell: what is missing.
     unlocked_by
         For cannot-tell: the cheapest change of the logging that would let it answer.
+    detectable
+        For absent: the smallest effect that would have been seen, in ``unit``.
     """
 
     id: str
@@ -70,6 +72,7 @@ class Finding:
     cross_clock: tuple[str, ...] = ()
     why_not: str = ""
     unlocked_by: str = ""
+    detectable: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,17 +83,26 @@ class Start:
     ``settled_to_ns`` bound the samples of the settled amps; ``settled_ended_by`` says what ended them. ``ratio_from``
     names the role that the ratio was computed from where it was not amps; ``judged_why`` says why something else than
     the amps decided, where it did. ``shaft_load`` is the interval of the shaft power over rated by the motor's
-    equivalent circuit, None where its no-load amps are not known.
+    equivalent circuit, None where its no-load amps are not known. Each number ``x`` has its interval ``x_low`` to
+    ``x_high``; where only a bound is known ``x`` is None and ``x_censored`` says ``below`` (``x_high``) or ``above``
+    (``x_low``). The interval of ``ratio`` is ``low`` to ``high``.
     """
 
     time_ns: int
     earliest_ns: int
     latest_ns: int
     inrush_amps: float | None = None
+    inrush_low: float | None = None
+    inrush_high: float | None = None
+    inrush_censored: str = ""
     settled_amps: float | None = None
+    settled_low: float | None = None
+    settled_high: float | None = None
+    settled_censored: str = ""
     ratio: float | None = None
     low: float | None = None
     high: float | None = None
+    ratio_censored: str = ""
     unloaded: Answer = Answer.CANNOT_TELL
     ratio_from: str = ""
     judged_by: str = ""

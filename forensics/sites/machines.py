@@ -15,13 +15,13 @@ from typing import TypeVar
 
 import numpy as np
 
-from forensics.machine.start_table import wilson
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Mode
 from forensics.report.tables.words import stamp_ns
 from forensics.results.schema import StartRow, StopRow
 from forensics.rules import read_limits
 from forensics.sites.gather import Collection, SiteCase
+from forensics.stats.proportions import wilson
 
 LOADED_MODES = frozenset({Mode.UNLOAD_PATH_FAILED.value, Mode.TRAPPED_LOADED.value, Mode.SLIDE_STUCK.value})
 COAST_MODES = frozenset({Mode.BYPASS_NOT_RELEASED.value, Mode.DISCHARGE_CHECK_LEAKING.value})

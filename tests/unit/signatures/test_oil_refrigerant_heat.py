@@ -137,7 +137,7 @@ PRESENT: list[tuple[str, dict[Role, Change], dict[str, object]]] = [
     ("heat.discharge_temperature_high_at_failure", {Role.DISCHARGE_TEMPERATURE: step_after(LAST_S - 600.0, 45.0)}, {}),
     ("heat.injection_without_effect", {Role.INJECTION_SOLENOID: to(1.0, 400.0)}, {}),
     ("heat.winding_hot", {Role.WINDING_TEMPERATURE: to(125.0, 300.0)}, {}),
-    ("heat.thermal_capacity_used", {Role.MOTOR_AMPS: to(140.0, 1800.0)}, {}),
+    ("heat.thermal_capacity_used", {Role.MOTOR_AMPS: to(200.0, 1800.0)}, {}),
     ("heat.oil_hot", {Role.OIL_TEMPERATURE: shift(15.0)}, {}),
     ("heat.oil_hot", {Role.OIL_TEMPERATURE: to(90.0)}, {}),
 ]

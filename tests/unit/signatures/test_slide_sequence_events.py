@@ -14,7 +14,7 @@ from forensics.model.points import NS, ON, Origin, Samples
 from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks
 from forensics.signatures.core.catalogue import detectors_of
-from forensics.signatures.sequence.sequence import both_acting
+from forensics.signatures.sequence.while_running import both_acting
 from forensics.signatures.slide.holds import balance
 from signatures.machine import EPOCH, Cycle, Drawn, draw, healthy, profile, subject_of
 
