@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from forensics.case.schema import CurrentSensor, Machine
+from forensics.machine.start_table import list_starts
 from forensics.machine.states import cut_states, find_runs
 from forensics.machine.subject import Subject
 from forensics.model.points import NS, Origin, Samples, Span, Switch
@@ -16,7 +17,6 @@ from forensics.model.vocabulary import Recorded, Role, Starter
 from forensics.rules import Limits, read_limits
 from forensics.rules.profiles import Profile, read_profile
 from forensics.signatures.coastdown.coastdown import list_stops
-from forensics.machine.start_table import list_starts
 
 EPOCH = 1_900_000_000 * NS
 RATED = 200.0
