@@ -154,6 +154,10 @@ class Machine(Strict):
     shared_circuit: bool | None = None
     oil_pump: bool | None = None
     economiser: bool | None = None
+    check_valve: Literal["after-discharge-sensor", "before-discharge-sensor"] | None = None
+    swept_volume_m3_per_h: Positive | None = None
+    rated_speed_rpm: Positive | None = None
+    rotor_inertia_kg_m2: Positive | None = None
     serial: Line = ""
     model_year: Line | Annotated[int, within("year")] = ""
     commissioned: Day | Line = ""

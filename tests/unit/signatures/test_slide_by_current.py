@@ -11,7 +11,7 @@ from forensics.machine.subject import Subject
 from forensics.model.points import NS
 from forensics.model.record import Record
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.slide import slide
+from forensics.signatures.core.catalogue import detectors_of
 from signatures.machine import RATED, Cycle, Drawn, draw, subject_of
 
 PRESENT, ABSENT, CANNOT_TELL = Outcome.PRESENT, Outcome.ABSENT, Outcome.CANNOT_TELL
@@ -47,7 +47,7 @@ def long_holds(**changes: object) -> Record:
 
 
 def outcome(subject: Subject, check: str) -> Outcome:
-    (answer,) = slide.DETECTORS[check](subject)
+    (answer,) = detectors_of("slide")[check](subject)
     return answer.outcome
 
 

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from forensics.signatures.sequence.sequence import DETECTORS as SEQUENCE
 
 from forensics.case.schema import CurrentSensor
 from forensics.machine.line_amps import as_line_amps, place_unsure
@@ -18,6 +17,7 @@ from forensics.stats.proportions import share_change
 from signatures.machine import EPOCH, RATED, Cycle, Drawn, draw, healthy, machine, subject_of
 
 DETECTORS = detectors_of("starts")
+SEQUENCE = detectors_of("sequence")
 
 PRESENT, ABSENT, CANNOT_TELL = Outcome.PRESENT, Outcome.ABSENT, Outcome.CANNOT_TELL
 
