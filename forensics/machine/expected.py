@@ -1,0 +1,209 @@
+"""What is expected of this machine at a duty, and how far it left it: an estimate with an interval, never a refusal.
+
+The expectation is fitted to the machine's own healthy running: of a long record its early part, so that a fault that
+grew for weeks is not held against itself; of a record of one run the part before the last. A duty that was seen only
+elsewhere widens the interval by the distance. Only readings of one machine are held against each other: those of the
+case.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.machine.blocks import Blocks, cut_blocks
+from forensics.machine.frame import Floats, Frame, Mask
+from forensics.machine.subject import Subject
+from forensics.model.points import NS
+from forensics.stats.robust_fit import Estimate, Surface, fit_surface
+
+_DUTY_UNKNOWN = "like duty is not known: lift (both pressures and the refrigerant's data) or capacity is not logged"
+_FEW = 5
+_LIKE_START_S = 60.0
+_MAD_TO_SIGMA = 1.4826
+
+Duties = tuple[tuple[Floats | None, float], ...]
+
+
+@dataclass(frozen=True)
+class Expected:
+    """A reading beside what is expected of it, by blocks.
+
+    Attributes
+    ----------
+    blocks
+        The blocks, m of them.
+    reading, duties, t_s, run
+        Means of the reading (m,), duties in rooms (m, d), times in s (m,) and runs (m,); NaN where not known.
+    expected, error
+        What is expected, and the standard error of one block's deviation, shape (m,).
+    reference
+        The blocks that it rests on, shape (m,).
+    surface
+        What was fitted; None where nothing could be.
+    why_not
+        Why there is no expectation; empty where there is.
+    """
+
+    blocks: Blocks
+    reading: Floats
+    duties: Floats
+    t_s: Floats
+    run: NDArray[np.int64]
+    expected: Floats
+    error: Floats
+    reference: Mask
+    surface: Surface | None
+    why_not: str
+
+    @property
+    def deviation(self) -> Floats:
+        """Reading less what is expected, shape (m,)."""
+        return self.reading - self.expected
+
+    def over(self, chosen: Mask, *, two_sided: float = 0.05) -> Estimate | None:
+        """Mean deviation over chosen blocks with its interval; None where none of them can be judged."""
+        at = np.flatnonzero(chosen & np.isfinite(self.deviation) & np.isfinite(self.error))
+        if not len(at) or self.surface is None:
+            return None
+        found = self.surface.mean_deviation(*self._at(at), self.reading[at], two_sided=two_sided)
+        # after a start the expectation carries what own earlier starts did, and their scatter
+        value = float(np.mean(self.deviation[at]))
+        plain = self.surface.expected(*self._at(at))[1]
+        more = float(np.mean(np.maximum(self.error[at] ** 2 - plain**2, 0.0)))
+        error = float(np.sqrt(found.error**2 + more))
+        wide = (found.half_width / found.error) * error if found.error > 0.0 else 0.0
+        return Estimate(value, value - wide, value + wide, error, found.dof)
+
+    def _at(self, at: NDArray[np.int64]) -> tuple[Floats, Floats, NDArray[np.int64]]:
+        return self.duties[at], self.t_s[at], self.run[at]
+
+    def fleeting_s(self) -> float:
+        """For how long deviations of a sound machine last, s."""
+        return 0.0 if self.surface is None or not self.surface.scatter.drift else self.surface.scatter.drift_s
+
+    def left_ns(self, chosen: Mask, *, above: bool) -> int | None:
+        """The moment from which chosen blocks stayed beyond their own scatter on one side, up to the last of them."""
+        at = np.flatnonzero(chosen & np.isfinite(self.deviation))
+        if not len(at):
+            return None
+        signed = self.deviation[at] if above else -self.deviation[at]
+        inside = np.flatnonzero(signed < 2.0 * self.error[at])
+        first = at[0] if not len(inside) else (at[inside[-1] + 1] if inside[-1] + 1 < len(at) else None)
+        return None if first is None else int(self.blocks.frame.t[self.blocks.first[first]])
+
+
+def expected_of(
+    subject: Subject,
+    frame: Frame,
+    reading: Floats,
+    duties: Duties,
+    *,
+    effect: float,
+    interval_s: float,
+    step: float = 0.0,
+    learn: Mask | None = None,
+) -> Expected:
+    """What is expected of a reading, fitted to the machine's own earlier running.
+
+    Parameters
+    ----------
+    reading
+        Over the frame, shape (n,).
+    duties
+        Each a quantity (n,), or None where another stands for it, and how far apart two readings of it are another
+        duty. One that is NaN throughout leaves like duty unknown.
+    effect
+        The size that is called a fault, in the unit of the reading.
+    interval_s
+        Sample interval of the slowest point behind the reading, s.
+    step
+        Step of the sensor, in the unit of the reading.
+    learn
+        Which samples may teach, shape (n,); None: all.
+    """
+    blocks = cut_blocks(frame, interval_s)
+    m = len(blocks.t)
+    known = [(d, room) for d, room in duties if d is not None]
+    mean = blocks.mean(reading)
+    columns = [blocks.mean(d) / room for d, room in known]
+    x = np.column_stack(columns) if columns else np.empty((m, 0))
+    t_s = (blocks.t - subject.record.failure_ns) / NS
+    run = frame.run[blocks.first]
+    blank, none = np.full(m, np.nan), np.zeros(m, dtype=bool)
+
+    def nothing(why_not: str) -> Expected:
+        return Expected(blocks, mean, x, t_s, run, blank, blank, none, None, why_not)
+
+    if any(not np.isfinite(column).any() for column in columns):
+        return nothing(_DUTY_UNKNOWN)
+    usable = np.isfinite(mean) & np.all(np.isfinite(x), axis=1)
+    settled = blocks.all_of(frame.settled)
+    teach = usable & settled & (True if learn is None else blocks.all_of(learn))
+    reference = _reference(subject, blocks, teach)
+    if reference is None:
+        return nothing("too little settled running earlier to know what is expected")
+    at = np.flatnonzero(reference)
+    surface = fit_surface(x[at], t_s[at], run[at], mean[at], effect=effect, step=step)
+    if surface is None:
+        return nothing("too little settled running earlier to know what is expected")
+    expected, error = blank.copy(), blank.copy()
+    asked = np.flatnonzero(usable)
+    expected[asked], error[asked] = surface.expected(x[asked], t_s[asked], run[asked])
+    _after_starts(blocks, mean, settled, expected, error)
+    return Expected(blocks, mean, x, t_s, run, expected, error, reference, surface, "")
+
+
+def _reference(subject: Subject, blocks: Blocks, teach: Mask) -> Mask | None:
+    """Blocks of healthy running that teach what is expected; None where there are too few of them.
+
+    Running that ended an hour or more before the failure; else a quarter of an hour, in earlier runs; else the early
+    part of the run that failed. Of long records the early part.
+    """
+    limits, frame = subject.limits, blocks.frame
+    failing = np.asarray(frame.in_failing_run)[blocks.first] if len(blocks.t) else np.zeros(0, dtype=bool)
+    before_s = (subject.record.failure_ns - blocks.t) / NS
+    seconds = blocks.seconds
+    least_s = limits["duty.baseline_least"]
+    for chosen in (
+        teach & (before_s > limits["duty.baseline_gap"]),
+        teach & (before_s > limits["duty.baseline_gap_short"]) & ~failing,
+        teach & (before_s > limits["duty.baseline_gap_short"]),
+    ):
+        ran_s = float(seconds[chosen].sum())
+        if ran_s >= least_s and chosen.sum() >= _FEW:
+            return _early(chosen, seconds, limits["duty.baseline_long"], limits["duty.baseline_share"])
+    return None
+
+
+def _early(chosen: Mask, seconds: Floats, long_s: float, share: float) -> Mask:
+    """The early part of chosen blocks, where they come to more than ``long_s``; else all."""
+    ran = np.cumsum(np.where(chosen, seconds, 0.0))
+    if not len(ran) or ran[-1] <= long_s:
+        return chosen
+    return np.asarray(chosen & (ran <= max(share * ran[-1], long_s / 2.0)))
+
+
+def _after_starts(blocks: Blocks, mean: Floats, settled: Mask, expected: Floats, error: Floats) -> None:
+    """Let the minutes after a start be expected as after own earlier starts; in place, NaN where there were too few."""
+    frame = blocks.frame
+    early = np.flatnonzero(~settled)
+    if not len(early):
+        return
+    since = frame.since_s[blocks.first]
+    run = frame.run[blocks.first]
+    left = mean - expected
+    failing = run == frame.failing
+    teach = np.flatnonzero(~settled & ~failing & np.isfinite(left) & np.isfinite(since))
+    for k in early:
+        like = teach[np.abs(since[teach] - since[k]) <= _LIKE_START_S] if np.isfinite(since[k]) else teach[:0]
+        like = like[run[like] != run[k]]
+        if len(like) < _FEW:
+            expected[k], error[k] = np.nan, np.nan
+            continue
+        usual = float(np.median(left[like]))
+        spread = _MAD_TO_SIGMA * float(np.median(np.abs(left[like] - usual)))
+        expected[k] += usual
+        error[k] = float(np.hypot(error[k], spread))
