@@ -1,4 +1,4 @@
-"""Means over a minute or so of running: what the expectations of a machine are fitted to and judged by.
+"""Medians over a minute or so of running: what the expectations of a machine are fitted to and judged by.
 
 A block holds samples of one run that are all settled, or all not: it never mixes the minutes after a start with those
 that follow. Blocks are as long as the slowest point's interval at least, and longer where a record runs for weeks,
@@ -42,14 +42,18 @@ class Blocks:
     t: Times
     width_s: float
 
-    def mean(self, reading: Floats, usable: Mask | None = None) -> Floats:
-        """Mean of each block, shape (m,); NaN where fewer than half of its samples are there."""
-        there = np.isfinite(reading) if usable is None else np.isfinite(reading) & usable
+    def middle(self, reading: Floats) -> Floats:
+        """Median of each block, shape (m,), which no knock or slug moves; NaN where less than half of it is there."""
         m = len(self.t)
+        there = np.flatnonzero(np.isfinite(reading))
+        order = there[np.lexsort((reading[there], self.of[there]))]
         count = np.bincount(self.of[there], minlength=m)
-        total = np.bincount(self.of[there], weights=reading[there], minlength=m)
+        first = np.concatenate(([0], np.cumsum(count)[:-1])) if m else count
         enough = (count > 0) & (count >= _FEWEST_SHARE * (self.last - self.first + 1))
-        return np.asarray(np.where(enough, total / np.maximum(count, 1), np.nan))
+        out = np.full(m, np.nan)
+        low, high = first + (count - 1) // 2, first + count // 2
+        out[enough] = (reading[order[low[enough]]] + reading[order[high[enough]]]) / 2.0
+        return out
 
     def all_of(self, mask: Mask) -> Mask:
         """Blocks whose samples are all within a mask, shape (m,)."""
@@ -64,7 +68,7 @@ class Blocks:
         """How long each block stands for, s, shape (m,)."""
         f = self.frame
         alone = np.full(len(self.t), f.step_s)
-        return np.maximum((f.t[self.last] - f.t[self.first]) / NS, alone)
+        return np.asarray(np.maximum((f.t[self.last] - f.t[self.first]) / NS, alone))
 
 
 def cut_blocks(frame: Frame, interval_s: float) -> Blocks:

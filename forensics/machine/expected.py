@@ -21,6 +21,7 @@ from forensics.stats.robust_fit import Estimate, Surface, fit_surface
 
 _DUTY_UNKNOWN = "like duty is not known: lift (both pressures and the refrigerant's data) or capacity is not logged"
 _FEW = 5
+_MOST_OF_SHORT = 0.6
 _LIKE_START_S = 60.0
 _MAD_TO_SIGMA = 1.4826
 
@@ -36,7 +37,7 @@ class Expected:
     blocks
         The blocks, m of them.
     reading, duties, t_s, run
-        Means of the reading (m,), duties in rooms (m, d), times in s (m,) and runs (m,); NaN where not known.
+        Medians of the reading (m,), duties in rooms (m, d), times in s (m,) and runs (m,); NaN where not known.
     expected, error
         What is expected, and the standard error of one block's deviation, shape (m,).
     reference
@@ -127,8 +128,8 @@ def expected_of(
     blocks = cut_blocks(frame, interval_s)
     m = len(blocks.t)
     known = [(d, room) for d, room in duties if d is not None]
-    mean = blocks.mean(reading)
-    columns = [blocks.mean(d) / room for d, room in known]
+    mean = blocks.middle(reading)
+    columns = [blocks.middle(d) / room for d, room in known]
     x = np.column_stack(columns) if columns else np.empty((m, 0))
     t_s = (blocks.t - subject.record.failure_ns) / NS
     run = frame.run[blocks.first]
@@ -179,11 +180,11 @@ def _reference(subject: Subject, blocks: Blocks, teach: Mask) -> Mask | None:
 
 
 def _early(chosen: Mask, seconds: Floats, long_s: float, share: float) -> Mask:
-    """The early part of chosen blocks, where they come to more than ``long_s``; else all."""
+    """The early part of chosen blocks: a share of them, or ``long_s`` where that is more, but never all of many."""
     ran = np.cumsum(np.where(chosen, seconds, 0.0))
-    if not len(ran) or ran[-1] <= long_s:
-        return chosen
-    return np.asarray(chosen & (ran <= max(share * ran[-1], long_s / 2.0)))
+    most = max(share * ran[-1], min(long_s, _MOST_OF_SHORT * ran[-1]))
+    early = np.asarray(chosen & (ran <= most))
+    return early if early.sum() >= _FEW else chosen
 
 
 def _after_starts(blocks: Blocks, mean: Floats, settled: Mask, expected: Floats, error: Floats) -> None:

@@ -28,9 +28,11 @@ _MOST_TARGETS = 48
 _DRIFT_SHARES = (0.0, 0.5, 1.0, 2.0, 4.0)
 _DRIFT_TIMES_S = (600.0, 3600.0, 21_600.0)
 _BEND_SHARES = (0.0, 1.0, 3.0)
-# of the effect that a limit calls a fault: what a departure from the plane may be, and a bend over one room squared
+# of the effect that a limit calls a fault: what a slope over one room may be at least and at most, a departure from the
+# plane, and a bend over one room squared
+_SLOPE_SHARES = (0.3, 1.5)
 _DEPARTURE_SHARE = 0.1
-_BEND_SHARE = 0.05
+_BEND_SHARE = 0.03
 # of the same effect: how far the level at the centre may lie from the median reading
 _LEVEL_SHARE = 10.0
 _LEAST_DOF = 2.0
@@ -86,7 +88,7 @@ def robust_fit(design: Floats, y: Floats, ridge: float = 1e-6) -> Floats:
     ridge
         What is added to the diagonal, as a share of its mean, so that columns that do not vary do no harm.
     """
-    weight = np.ones(len(y))
+    weight: Floats = np.full(len(y), 1.0)
     beta = np.zeros(design.shape[1])
     for turn in range(_ROUNDS):
         weighted = design * weight[:, None]
@@ -98,10 +100,9 @@ def robust_fit(design: Floats, y: Floats, ridge: float = 1e-6) -> Floats:
         if scale <= 0.0:
             break
         if turn < _ROUNDS // 2:
-            weight = 1.0 / np.maximum(np.abs(left), 0.1 * scale)
-            weight /= weight.max()
+            weight = 0.1 * scale / np.maximum(np.abs(left), 0.1 * scale)
         else:
-            weight = np.clip(1.0 - (left / (_TUKEY * scale)) ** 2, 0.0, None) ** 2
+            weight = np.asarray(np.clip(1.0 - (left / (_TUKEY * scale)) ** 2, 0.0, None) ** 2)
     return np.asarray(beta)
 
 
@@ -243,7 +244,7 @@ def fit_surface(
         Shape (n,).
     effect
         The size that is called a fault, in the unit of the readings: a duty that was never varied may move a reading
-        so much over one room.
+        by about a third of it over one room.
     step
         Step of the sensor, same unit.
     """
@@ -256,7 +257,8 @@ def fit_surface(
     x = duties[pick] - centre
     level = float(np.median(y))
     shape = robust_fit(_shape(x), y - level)
-    slopes = np.maximum(effect, 2.0 * np.abs(shape[1 : 1 + x.shape[1]]))
+    least, most = (share * effect for share in _SLOPE_SHARES)
+    slopes = np.clip(2.0 * np.abs(shape[1 : 1 + x.shape[1]]), least, most)
     left = y - level - _shape(x) @ shape
     scatter, independent = _scatter(x, t, left, slopes, effect=effect, step=step)
     scatter = _between_runs(scatter, group, left)

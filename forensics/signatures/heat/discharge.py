@@ -6,16 +6,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.baseline import Frame, cite, duty_of, own_usual
+from forensics.machine.baseline import Frame, cite, duty_of
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Outcome, Recorded, Role
 from forensics.signatures.core.finding import Seen, Value, answered, left_open
+from forensics.signatures.core.like_duty import against_own, expect
 from forensics.signatures.core.limits_and_baseline import (
     Look,
     against_limit,
-    against_own,
     own_then_level,
     running,
 )
@@ -46,8 +46,8 @@ def discharge_temperature_climbs(subject: Subject, check: str, frame: Frame) -> 
         lasting="heat.discharge_climb_lasting",
         groups=_DISCHARGE,
     )
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
-    finding = against_own(subject, frame, look, usual, frame.settled | frame.in_failing_run)
+    expected = expect(subject, frame, look, duty_of(subject, frame, lift=True))
+    finding = against_own(subject, frame, look, expected, frame.settled | frame.in_failing_run)
     if finding.outcome is Outcome.PRESENT and finding.from_ns is not None:
         point = frame.points[Role.DISCHARGE_TEMPERATURE]
         if _jumped(subject, point, Span(finding.from_ns - _WARMING_S * NS, finding.from_ns + NS)):
@@ -173,9 +173,9 @@ def oil_hot(subject: Subject, check: str, frame: Frame) -> Finding:
         groups=((Role.OIL_TEMPERATURE,),),
     )
     own = replace(level, unit="K", limit_name="heat.oil_rise")
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    expected = expect(subject, frame, own, duty_of(subject, frame, lift=True))
     return own_then_level(
-        against_own(subject, frame, own, usual), against_limit(subject, frame, level), level_excludes=True
+        against_own(subject, frame, own, expected), against_limit(subject, frame, level), level_excludes=True
     )
 
 

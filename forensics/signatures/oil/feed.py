@@ -9,16 +9,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.baseline import Frame, cite, duty_of, own_usual
+from forensics.machine.baseline import Frame, cite, duty_of
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS, OFF, ON
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.like_duty import against_own, expect
 from forensics.signatures.core.limits_and_baseline import (
     Look,
     against_limit,
-    against_own,
     own_then_level,
     running,
 )
@@ -86,9 +86,9 @@ def sag_while_running(subject: Subject, check: str, frame: Frame) -> Finding:
         groups=groups,
         ratio=True,
     )
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    expected = expect(subject, frame, look, duty_of(subject, frame, lift=True))
     early = frame.in_failing_run & (frame.since_s > subject.limits["oil.proof_time"])
-    return against_own(subject, frame, look, usual, frame.settled | early)
+    return against_own(subject, frame, look, expected, frame.settled | early)
 
 
 @detector("oil.level_low", running)
@@ -103,9 +103,8 @@ def level_low(subject: Subject, check: str, frame: Frame) -> Finding:
     )
     own = replace(level, limit_name="oil.level_fall")
     usable = frame.settled | frame.in_failing_run
-    usual = own_usual(subject, frame, reading)
     return own_then_level(
-        against_own(subject, frame, own, usual, usable),
+        against_own(subject, frame, own, expect(subject, frame, own, ()), usable),
         against_limit(subject, frame, level, usable),
         level_excludes=True,
     )

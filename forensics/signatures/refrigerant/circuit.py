@@ -15,19 +15,17 @@ from forensics.machine.baseline import (
     Derived,
     Floats,
     Frame,
-    above_all,
     duty_of,
-    own_usual,
 )
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
 from forensics.refrigerants.catalogue import SaturationCurve
 from forensics.signatures.core.finding import left_open
+from forensics.signatures.core.like_duty import against_own, expect
 from forensics.signatures.core.limits_and_baseline import (
     Look,
     against_limit,
-    against_own,
     own_then_level,
     running_saturated,
 )
@@ -77,8 +75,7 @@ def _own_and_limit(
     }.get(own_limit, "refrigerant.approach_lasting")
     level = Look(check, reading, "K", words, check, above=not low, lasting=lasting, groups=groups, sudden=False)
     own = replace(level, limit_name=f"refrigerant.{own_limit}")
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
-    judged = against_own(subject, frame, own, usual)
+    judged = against_own(subject, frame, own, expect(subject, frame, own, duty_of(subject, frame, lift=True)))
     textbook = against_limit(subject, frame, level)
     # a chronic state is one too: a short charge may be older than the record
     return textbook if textbook.outcome is Outcome.PRESENT else own_then_level(judged, textbook, level_excludes=True)
@@ -104,11 +101,11 @@ def discharge_superheat_low(subject: Subject, check: str, frame: Frame, derived:
         groups=_DISCHARGE,
     )
     wet = replace(own, limit_name="refrigerant.discharge_saturated")
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    expected = expect(subject, frame, own, duty_of(subject, frame, lift=True))
     level = against_limit(subject, frame, wet)
     if level.outcome is Outcome.PRESENT:
         return level
-    judged = own_then_level(against_own(subject, frame, own, usual), level, level_excludes=False)
+    judged = own_then_level(against_own(subject, frame, own, expected), level, level_excludes=False)
     return _dry(subject, frame, judged)
 
 
@@ -148,8 +145,7 @@ def discharge_superheat_high(subject: Subject, check: str, frame: Frame, derived
         lasting="refrigerant.discharge_superheat_lasting",
         groups=_DISCHARGE,
     )
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
-    return against_own(subject, frame, look, usual)
+    return against_own(subject, frame, look, expect(subject, frame, look, duty_of(subject, frame, lift=True)))
 
 
 @detector("refrigerant.subcooling_low", running_saturated)
@@ -197,8 +193,7 @@ def _approach(
         sudden=False,
     )
     own = replace(level, limit_name=check.replace("_high", "_rise"))
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=False))
-    judged = against_own(subject, frame, own, usual)
+    judged = against_own(subject, frame, own, expect(subject, frame, own, duty_of(subject, frame, lift=False)))
     return own_then_level(judged, against_limit(subject, frame, level), level_excludes=True)
 
 
@@ -218,19 +213,12 @@ def condensing_high(subject: Subject, check: str, frame: Frame, derived: Derived
     )
     level = replace(own, unit="degC", limit_name=check)
     usable = frame.settled | (frame.since_s > subject.limits["refrigerant.condensing_lasting"]) & frame.in_failing_run
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=False))
-    judged = own_then_level(
-        against_own(subject, frame, own, usual, usable),
+    expected = expect(subject, frame, own, duty_of(subject, frame, lift=False))
+    return own_then_level(
+        against_own(subject, frame, own, expected, usable),
         against_limit(subject, frame, level, usable),
         level_excludes=False,
     )
-    if judged.outcome is Outcome.CANNOT_TELL:
-        highest = above_all(subject, frame, reading, frame.of(Role.SLIDE_POSITION, Role.MOTOR_AMPS))
-        over = against_own(subject, frame, own, highest, usable)
-        if over.outcome is Outcome.PRESENT:
-            said = over.statement.replace("its own usual at like duty", "the highest of its earlier running")
-            judged = replace(over, statement=said)
-    return judged
 
 
 @detector("refrigerant.suction_low", running_saturated)
@@ -252,14 +240,8 @@ def suction_low(subject: Subject, check: str, frame: Frame, derived: Derived) ->
     leaving = frame.of(Role.CHILLED_WATER_LEAVING)
     if leaving is None:
         return cannot_tell(check, "no trusted reading of the water that leaves: suction follows it")
-    usual = own_usual(
-        subject,
-        frame,
-        reading,
-        *duty_of(subject, frame, lift=False),
-        (leaving, subject.limits["duty.room_lift"]),
-    )
-    judged = against_own(subject, frame, own, usual)
+    duties = (*duty_of(subject, frame, lift=False), (leaving, subject.limits["duty.room_lift"]))
+    judged = against_own(subject, frame, own, expect(subject, frame, own, duties))
     if np.isfinite(leaving).any() and float(np.nanmedian(leaving)) > subject.limits["refrigerant.brine_below"]:
         freezing = replace(own, unit="degC", limit_name="refrigerant.suction_freezing")
         level = against_limit(subject, frame, freezing)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.baseline import Frame, cite, duty_of, max_age_s, own_usual, rests_of
+from forensics.machine.baseline import Frame, cite, duty_of, max_age_s, rests_of
 from forensics.machine.subject import Saturation, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import Span
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.finding import Seen, Value, answered
-from forensics.signatures.core.limits_and_baseline import Look, against_own, running, saturated
+from forensics.signatures.core.like_duty import against_own, expect
+from forensics.signatures.core.limits_and_baseline import Look, running, saturated
 
 _QUARTER_HOUR_NS = 900 * 1_000_000_000
 
@@ -59,8 +60,6 @@ def _water(subject: Subject, check: str, frame: Frame, roles: tuple[Role, Role],
     least_k = subject.limits["refrigerant.water_change_least"]
     usable = frame.settled & (change_k > (least_k if above else -np.inf))
     reading = np.where(np.isfinite(change_k), np.log(np.maximum(change_k, least_k / 10.0)), np.nan)
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=False), learn=change_k > least_k)
-    usable &= usual.usual > np.log(least_k)
     look = Look(
         check,
         reading,
@@ -72,7 +71,11 @@ def _water(subject: Subject, check: str, frame: Frame, roles: tuple[Role, Role],
         groups=((roles[0],), (roles[1],)),
         ratio=True,
     )
-    return against_own(subject, frame, look, usual, usable)
+    expected = expect(subject, frame, look, duty_of(subject, frame, lift=False), change_k > least_k)
+    # a change that is expected to lie within two sensors' errors says nothing
+    large = expected.expected > np.log(least_k)
+    usable &= large[expected.blocks.of] if len(large) else False
+    return against_own(subject, frame, look, expected, usable)
 
 
 @detector("refrigerant.non_condensables_at_rest", saturated)

@@ -19,9 +19,9 @@ from forensics.machine.baseline import (
     Mask,
     duty_of,
     frame_of,
-    own_usual,
 )
 from forensics.machine.citations import rows_of_each
+from forensics.machine.expected import Expected, expected_of
 from forensics.machine.subject import Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS
@@ -30,8 +30,10 @@ from forensics.model.vocabulary import Outcome, Role
 from forensics.refrigerants.saturation import SaturationCurve
 from forensics.signatures.core.finding import Seen, Value, answered
 from forensics.signatures.core.limits_and_baseline import running_saturated
+from forensics.stats.robust_fit import Estimate
 
 _FEW = 5
+_LEAST_MOVE_KPA = 20.0
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,10 @@ def high_side_alone(subject: Subject, check: str, frame: Frame, derived: Derived
         return cannot_tell(check, f"condensing temperature: {move}")
     limits = subject.limits
     lift_k = float(np.nanmedian(derived.lift_k[move.at])) - move.size_k
-    same = limits["sensors.alone_second_share"] * _deviation(subject, frame, pressure, move.at, lift=False)[0]
+    moved = _deviation(subject, frame, pressure, move.at, _LEAST_MOVE_KPA, lift=False)
+    if moved is None:
+        return cannot_tell(check, "what pressure of the high side is expected is not known")
+    same = limits["sensors.alone_second_share"] * moved.value
     second = [
         found
         for other in HIGH_SIDE
@@ -115,7 +120,9 @@ def high_side_alone(subject: Subject, check: str, frame: Frame, derived: Derived
     partners = [
         _partner(subject, frame, move, Role.DISCHARGE_TEMPERATURE, least_k, lift=False),
         _current(subject, frame, move, work),
-        _partner(subject, frame, move, Role.OIL_PRESSURE, same, lift=False, vouches_only=True),
+        _feed(
+            subject, frame, move, limits["sensors.alone_feed_share"] * moved.value / _lift_kpa(frame, moved.value, move)
+        ),
     ]
     return _told(subject, check, frame, move, role, [p for p in partners if p is not None], least_still=2)
 
@@ -135,7 +142,10 @@ def suction_alone(subject: Subject, check: str, frame: Frame, derived: Derived) 
     if isinstance(move, str):
         return cannot_tell(check, f"evaporating temperature: {move}")
     limits = subject.limits
-    fall = -_deviation(subject, frame, pressure, move.at, lift=False)[0]
+    moved = _deviation(subject, frame, pressure, move.at, _LEAST_MOVE_KPA, lift=False)
+    if moved is None:
+        return cannot_tell(check, "what suction pressure is expected is not known")
+    fall = -moved.value
     share = fall / max(float(np.nanmedian(pressure[move.at])) + fall, 1.0)
     least_k = limits["sensors.alone_gas_share"] * abs(move.size_k)
     partners = [
@@ -162,17 +172,31 @@ def stood_alone(subject: Subject) -> frozenset[Role]:
 
 
 def _moved(subject: Subject, frame: Frame, reading: Floats, limit_name: str, *, lift: bool, above: bool) -> Move | str:
-    """How far a reading stands off its own usual at the end of the run that failed; or why there is nothing to ask."""
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=lift))
-    if usual.why_not:
-        return usual.why_not
-    at = _end_of_failing_run(subject, frame) & np.isfinite(usual.deviation)
-    if at.sum() < _FEW:
-        return "too few readings at the end of the run that failed at a duty that was seen before"
-    size = float(np.median(usual.deviation[at]))
-    if (size if above else -size) < max(abs(subject.limits[limit_name]), 3.0 * usual.sigma):
-        return "it did not leave its own usual, so that nothing had to go with it"
-    return Move(size, at)
+    """How far a reading stands off what is expected as the failing run ended; or why there is nothing to ask."""
+    effect = abs(subject.limits[limit_name])
+    found = _expected(subject, frame, reading, effect, lift=lift)
+    if found.why_not:
+        return found.why_not
+    at = _end_of_failing_run(subject, frame)
+    estimate = found.over(_blocks_of(found, at))
+    if estimate is None:
+        return "too few readings at the end of the run that failed"
+    toward, surely = (estimate.value, estimate.low) if above else (-estimate.value, -estimate.high)
+    if toward < effect or surely <= 0.0:
+        return "it is not shown to have left what is expected, so that nothing had to go with it"
+    return Move(estimate.value, at & np.isfinite(reading))
+
+
+def _expected(subject: Subject, frame: Frame, reading: Floats, effect: float, *, lift: bool) -> Expected:
+    duties = duty_of(subject, frame, lift=lift)
+    return expected_of(subject, frame, reading, duties, effect=effect, interval_s=frame.step_s)
+
+
+def _blocks_of(found: Expected, at: Mask) -> Mask:
+    """Blocks that hold any of the samples."""
+    chosen = np.zeros(len(found.blocks.t), dtype=bool)
+    chosen[found.blocks.of[at]] = True
+    return chosen
 
 
 def _end_of_failing_run(subject: Subject, frame: Frame) -> Mask:
@@ -186,26 +210,43 @@ def _end_of_failing_run(subject: Subject, frame: Frame) -> Mask:
     return np.asarray(frame.settled & frame.judged & (frame.t > end_ns - round(reach_s * NS)))
 
 
-def _deviation(subject: Subject, frame: Frame, reading: Floats, at: Mask, *, lift: bool) -> tuple[float, float]:
-    """Median deviation from the own usual over some samples, and its spread; NaN where it is not known."""
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=lift))
-    chosen = at & np.isfinite(usual.deviation)
-    if usual.why_not or chosen.sum() < _FEW:
-        return float("nan"), float("nan")
-    return float(np.median(usual.deviation[chosen])), usual.sigma
+def _deviation(
+    subject: Subject, frame: Frame, reading: Floats, at: Mask, effect: float, *, lift: bool
+) -> Estimate | None:
+    """Deviation from what is expected over some samples, with its interval; None where it is not known."""
+    found = _expected(subject, frame, reading, effect, lift=lift)
+    return None if found.why_not else found.over(_blocks_of(found, at))
 
 
 def _partner(
     subject: Subject, frame: Frame, move: Move, role: Role, least: float, *, lift: bool, vouches_only: bool = False
 ) -> Partner | None:
-    """A partner with the share that it took of what it must; None where its noise would hide the move."""
+    """A partner with the share that it took of what it must; None where its interval would hide the move."""
     reading = frame.of(role)
-    if reading is None or not abs(least) > 0:
+    return (
+        None
+        if reading is None
+        else _follows(subject, frame, move, role, reading, least, lift=lift, vouches_only=vouches_only)
+    )
+
+
+def _follows(
+    subject: Subject,
+    frame: Frame,
+    move: Move,
+    role: Role,
+    reading: Floats,
+    least: float,
+    *,
+    lift: bool,
+    vouches_only: bool = False,
+) -> Partner | None:
+    if not abs(least) > 0:
         return None
-    size, sigma = _deviation(subject, frame, reading, move.at, lift=lift)
-    if not np.isfinite(size) or abs(least) < subject.limits["sensors.alone_noise"] * sigma:
+    estimate = _deviation(subject, frame, reading, move.at, abs(least), lift=lift)
+    if estimate is None or estimate.half_width >= abs(least):
         return None
-    return Partner(role, size / least, vouches_only)
+    return Partner(role, estimate.value / least, vouches_only)
 
 
 def _current(subject: Subject, frame: Frame, move: Move, least_share: float) -> Partner | None:
@@ -225,12 +266,32 @@ def _water(subject: Subject, frame: Frame, move: Move, least_share: float) -> Pa
     if entering is None or leaving is None or not frame.settled.any():
         return None
     fall = entering - leaving
-    usual = float(np.nanmedian(fall[frame.settled]))
-    size, sigma = _deviation(subject, frame, fall, move.at, lift=False)
-    least = least_share * usual
-    if not np.isfinite(size) or not abs(least) > subject.limits["sensors.alone_noise"] * sigma:
+    least = least_share * float(np.nanmedian(fall[frame.settled]))
+    return _follows(subject, frame, move, Role.CHILLED_WATER_ENTERING, fall, least, lift=False)
+
+
+def _feed(subject: Subject, frame: Frame, move: Move, least_share: float) -> Partner | None:
+    """Oil difference of a pressure-fed machine: it stays a fixed share of lift, and follows a lift that is true."""
+    difference, feed = frame.of(Role.OIL_PRESSURE_DIFFERENCE), frame.of(Role.OIL_PRESSURE)
+    suction = frame.of(Role.SUCTION_PRESSURE)
+    role = Role.OIL_PRESSURE_DIFFERENCE if difference is not None else Role.OIL_PRESSURE
+    if difference is None and feed is not None and suction is not None:
+        difference = feed - suction
+    if difference is None or subject.machine.oil_pump or not frame.settled.any():
         return None
-    return Partner(Role.CHILLED_WATER_ENTERING, size / least)
+    least = least_share * float(np.nanmedian(difference[frame.settled]))
+    # a feed whose kind is not told may be a pump's: it may follow, but need not
+    return _follows(
+        subject, frame, move, role, difference, least, lift=False, vouches_only=subject.machine.oil_pump is None
+    )
+
+
+def _lift_kpa(frame: Frame, moved_kpa: float, move: Move) -> float:
+    """Pressure lift before the move, kPa, at least 1."""
+    high, low = frame.of(*HIGH_SIDE), frame.of(Role.SUCTION_PRESSURE)
+    if high is None or low is None or not np.isfinite(high[move.at] - low[move.at]).any():
+        return float("inf")
+    return max(float(np.nanmedian(high[move.at] - low[move.at])) - moved_kpa, 1.0)
 
 
 def _hottest_c(subject: Subject, frame: Frame, at: Mask) -> float | None:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from forensics.machine.baseline import Frame, duty_of, own_usual
+from forensics.machine.baseline import Frame, duty_of
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Role
+from forensics.signatures.core.like_duty import against_own, expect
 from forensics.signatures.core.limits_and_baseline import (
     Look,
     against_limit,
-    against_own,
     own_then_level,
     running,
 )
@@ -41,8 +41,8 @@ def high_at_equal_duty(subject: Subject, check: str, frame: Frame) -> Finding:
         groups=((Role.VIBRATION_VELOCITY,),),
     )
     own = replace(level, limit_name="vibration.rise_max")
-    usual = own_usual(subject, frame, reading, *duty_of(subject, frame, lift=True))
-    judged = against_own(subject, frame, own, usual, frame.settled | frame.in_failing_run)
+    expected = expect(subject, frame, own, duty_of(subject, frame, lift=True))
+    judged = against_own(subject, frame, own, expected, frame.settled | frame.in_failing_run)
     return own_then_level(judged, against_limit(subject, frame, level), level_excludes=False)
 
 

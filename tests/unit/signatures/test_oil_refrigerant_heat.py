@@ -325,9 +325,15 @@ def test_injection_that_works_and_that_is_never_called() -> None:
     assert look("heat.injection_without_effect").outcome is Outcome.CANNOT_TELL
 
 
-def test_a_duty_never_seen_before_is_left_open() -> None:
-    changes = {Role.SLIDE_POSITION: to(100.0), Role.DISCHARGE_TEMPERATURE: shift(15.0)}
-    assert look("heat.discharge_temperature_climbs", changes=changes).outcome is Outcome.CANNOT_TELL
+def test_a_duty_never_seen_before_widens_the_interval() -> None:
+    rise = {Role.DISCHARGE_TEMPERATURE: shift(15.0)}
+    like = look("heat.discharge_temperature_climbs", changes=rise)
+    other = look("heat.discharge_temperature_climbs", changes={Role.SLIDE_POSITION: to(100.0), **rise})
+    assert like.detectable is not None
+    assert other.detectable is not None
+    assert like.outcome is Outcome.PRESENT
+    assert other.detectable > like.detectable
+    assert other.outcome is not Outcome.ABSENT
 
 
 def test_a_state_as_old_as_the_record_is_not_excluded() -> None:
@@ -363,13 +369,14 @@ def test_every_check_has_a_detector_and_every_limit_a_source() -> None:
             assert len(limits.limit(name).basis) > 20
 
 
-def test_condensing_above_all_that_was_seen_needs_no_like_duty() -> None:
+def test_condensing_far_above_all_that_was_seen_is_seen_at_another_duty() -> None:
     changes = {Role.SLIDE_POSITION: to(5.0), Role.CONDENSER_PRESSURE: shift(300.0)}
     finding = look("refrigerant.condensing_high", changes=changes)
     assert finding.outcome is Outcome.PRESENT
-    assert "highest of its earlier running" in finding.statement
-    more = {Role.SLIDE_POSITION: to(100.0), Role.CONDENSER_PRESSURE: shift(300.0)}
-    assert look("refrigerant.condensing_high", changes=more).outcome is Outcome.CANNOT_TELL
+    like = look("refrigerant.condensing_high", changes={Role.CONDENSER_PRESSURE: shift(300.0)})
+    assert finding.detectable is not None
+    assert like.detectable is not None
+    assert finding.detectable > like.detectable
 
 
 def test_slow_samples_never_call_the_oil_difference_healthy() -> None:
