@@ -46,6 +46,8 @@ class Expected:
         What was fitted; None where nothing could be.
     why_not
         Why there is no expectation; empty where there is.
+    relative
+        Deviations are shares of what is expected.
     """
 
     blocks: Blocks
@@ -58,11 +60,26 @@ class Expected:
     reference: Mask
     surface: Surface | None
     why_not: str
+    relative: bool = False
 
     @property
     def deviation(self) -> Floats:
-        """Reading less what is expected, shape (m,)."""
-        return self.reading - self.expected
+        """Reading less what is expected, shape (m,); its share of what is expected where that is asked."""
+        return np.asarray((self.reading - self.expected) / self.scale)
+
+    @property
+    def scale(self) -> Floats:
+        """What deviations are told in: 1, or what is expected; NaN where that is nothing, shape (m,)."""
+        if not self.relative:
+            return np.ones(len(self.reading))
+        return np.asarray(np.where(self.expected > 0.0, self.expected, np.nan))
+
+    @property
+    def noise(self) -> float:
+        """What is new in each block, in the unit of the deviation."""
+        if self.surface is None:
+            return float("nan")
+        return self.surface.scatter.noise / (float(np.nanmedian(self.scale)) if self.relative else 1.0)
 
     def over(self, chosen: Mask, *, two_sided: float = 0.05) -> Estimate | None:
         """Mean deviation over chosen blocks with its interval; None where none of them can be judged."""
@@ -71,11 +88,12 @@ class Expected:
             return None
         found = self.surface.mean_deviation(*self._at(at), self.reading[at], two_sided=two_sided)
         # after a start the expectation carries what own earlier starts did, and their scatter
+        scale = self.scale[at]
         value = float(np.mean(self.deviation[at]))
-        plain = self.surface.expected(*self._at(at))[1]
+        plain = self.surface.expected(*self._at(at))[1] / scale
         more = float(np.mean(np.maximum(self.error[at] ** 2 - plain**2, 0.0)))
-        error = float(np.sqrt(found.error**2 + more))
-        wide = (found.half_width / found.error) * error if found.error > 0.0 else 0.0
+        error = float(np.sqrt((found.error / np.mean(scale)) ** 2 + more))
+        wide = found.half_width / found.error * error if found.error > 0.0 else 0.0
         return Estimate(value, value - wide, value + wide, error, found.dof)
 
     def _at(self, at: NDArray[np.int64]) -> tuple[Floats, Floats, NDArray[np.int64]]:
@@ -106,6 +124,7 @@ def expected_of(
     interval_s: float,
     step: float = 0.0,
     learn: Mask | None = None,
+    relative: bool = False,
 ) -> Expected:
     """What is expected of a reading, fitted to the machine's own earlier running.
 
@@ -124,6 +143,8 @@ def expected_of(
         Step of the sensor, in the unit of the reading.
     learn
         Which samples may teach, shape (n,); None: all.
+    relative
+        Deviations and ``effect`` are shares of what is expected.
     """
     blocks = cut_blocks(frame, interval_s)
     m = len(blocks.t)
@@ -147,14 +168,17 @@ def expected_of(
     if reference is None:
         return nothing("too little settled running earlier to know what is expected")
     at = np.flatnonzero(reference)
-    surface = fit_surface(x[at], t_s[at], run[at], mean[at], effect=effect, step=step)
+    size = max(float(np.median(np.abs(mean[at]))), 1e-9) if relative else 1.0
+    surface = fit_surface(x[at], t_s[at], run[at], mean[at], effect=effect * size, step=step)
     if surface is None:
         return nothing("too little settled running earlier to know what is expected")
     expected, error = blank.copy(), blank.copy()
     asked = np.flatnonzero(usable)
     expected[asked], error[asked] = surface.expected(x[asked], t_s[asked], run[asked])
     _after_starts(blocks, mean, settled, expected, error)
-    return Expected(blocks, mean, x, t_s, run, expected, error, reference, surface, "")
+    if relative:
+        error = error / np.where(expected > 0.0, expected, np.nan)
+    return Expected(blocks, mean, x, t_s, run, expected, error, reference, surface, "", relative)
 
 
 def _reference(subject: Subject, blocks: Blocks, teach: Mask) -> Mask | None:

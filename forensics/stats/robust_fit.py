@@ -28,9 +28,11 @@ _MOST_TARGETS = 48
 _DRIFT_SHARES = (0.0, 0.5, 1.0, 2.0, 4.0)
 _DRIFT_TIMES_S = (600.0, 3600.0, 21_600.0)
 _BEND_SHARES = (0.0, 1.0, 3.0)
-# of the effect that a limit calls a fault: what a slope over one room may be at least and at most, a departure from the
-# plane, and a bend over one room squared
-_SLOPE_SHARES = (0.3, 1.5)
+# of the effect that a limit calls a fault: what a slope over one room may be where the readings do not show it, a
+# departure from the plane, and a bend over one room squared
+_SLOPE_SHARE = 0.3
+_SHOWN = 3.0
+_INDEPENDENT = 20.0
 _DEPARTURE_SHARE = 0.1
 _BEND_SHARE = 0.03
 # of the same effect: how far the level at the centre may lie from the median reading
@@ -88,8 +90,8 @@ def robust_fit(design: Floats, y: Floats, ridge: float = 1e-6) -> Floats:
     ridge
         What is added to the diagonal, as a share of its mean, so that columns that do not vary do no harm.
     """
-    weight: Floats = np.full(len(y), 1.0)
-    beta = np.zeros(design.shape[1])
+    weight = np.ones(len(y))
+    beta: Floats = np.zeros(design.shape[1])
     for turn in range(_ROUNDS):
         weighted = design * weight[:, None]
         normal = design.T @ weighted
@@ -100,9 +102,9 @@ def robust_fit(design: Floats, y: Floats, ridge: float = 1e-6) -> Floats:
         if scale <= 0.0:
             break
         if turn < _ROUNDS // 2:
-            weight = 0.1 * scale / np.maximum(np.abs(left), 0.1 * scale)
+            weight[:] = 0.1 * scale / np.maximum(np.abs(left), 0.1 * scale)
         else:
-            weight = np.asarray(np.clip(1.0 - (left / (_TUKEY * scale)) ** 2, 0.0, None) ** 2)
+            weight[:] = np.clip(1.0 - (left / (_TUKEY * scale)) ** 2, 0.0, None) ** 2
     return np.asarray(beta)
 
 
@@ -257,9 +259,8 @@ def fit_surface(
     x = duties[pick] - centre
     level = float(np.median(y))
     shape = robust_fit(_shape(x), y - level)
-    least, most = (share * effect for share in _SLOPE_SHARES)
-    slopes = np.clip(2.0 * np.abs(shape[1 : 1 + x.shape[1]]), least, most)
     left = y - level - _shape(x) @ shape
+    slopes = _slopes(x, shape, left, _SLOPE_SHARE * effect)
     scatter, independent = _scatter(x, t, left, slopes, effect=effect, step=step)
     scatter = _between_runs(scatter, group, left)
     covariance = _smooth(scatter, x, x) + _lasting(scatter, (t, group), (t, group))
@@ -277,6 +278,17 @@ def _kept(duties: Floats, readings: Floats) -> NDArray[np.int64]:
     scale = _MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left))))
     near = np.abs(left - np.median(left)) <= max(_BEYOND * scale, 1e-9)
     return np.flatnonzero(near)
+
+
+def _slopes(x: Floats, shape: Floats, left: Floats, unknown: float) -> Floats:
+    """How steep the surface may be over one room of each duty: what the readings show, else ``unknown``; shape (d,)."""
+    design = _shape(x)
+    scale = _MAD_TO_SIGMA * float(np.median(np.abs(left)))
+    # readings of one stretch say the same: they count as a score of independent ones
+    few = max(len(left) / _INDEPENDENT, 1.0)
+    error = scale * np.sqrt(few * np.diag(np.linalg.pinv(design.T @ design)))[1 : 1 + x.shape[1]]
+    found = np.abs(shape[1 : 1 + x.shape[1]])
+    return np.asarray(np.where(found > _SHOWN * error, np.maximum(2.0 * found, unknown), unknown))
 
 
 def _scatter(

@@ -33,10 +33,11 @@ def expect(subject: Subject, frame: Frame, look: Look, duties: Duties, learn: Ma
         frame,
         look.reading,
         duties,
-        effect=abs(float(np.log(given))) if look.ratio else abs(given),
+        effect=abs(given - 1.0) if look.ratio else abs(given),
         interval_s=frame.interval_s(*look.groups),
         step=_step(look.reading),
         learn=learn,
+        relative=look.ratio,
     )
 
 
@@ -70,9 +71,7 @@ def _windows(expected: Expected, chosen: Mask, lasting_s: float, sign: float) ->
     squares = np.concatenate(([0.0], np.cumsum(expected.error[at] ** 2)))
     last = np.arange(k - 1, len(at))
     last = last[run[last] == run[last - k + 1]]
-    assert expected.surface is not None
-    noise = expected.surface.scatter.noise
-    variance = (squares[last + 1] - squares[last - k + 1]) / k - noise**2 * (1.0 - 1.0 / k)
+    variance = (squares[last + 1] - squares[last - k + 1]) / k - expected.noise**2 * (1.0 - 1.0 / k)
     toward = (total[last + 1] - total[last - k + 1]) / k
     span_s = max(k * blocks.width_s, expected.fleeting_s())
     count = max(1.0, float(blocks.seconds[at].sum()) / span_s)
@@ -90,7 +89,7 @@ def against_own(subject: Subject, frame: Frame, look: Look, expected: Expected, 
         return cannot_tell(look.check, expected.why_not, unlocked_by=_KEEP_DAYS)
     blocks = expected.blocks
     given = subject.limits[look.limit_name]
-    limit = abs(float(np.log(given))) if look.ratio else abs(given)
+    limit = abs(given - 1.0) if look.ratio else abs(given)
     sign = 1.0 if look.above else -1.0
     chosen = blocks.all_of(frame.settled if usable is None else usable) & blocks.all_of(frame.judged)
     chosen &= ~expected.reference & np.isfinite(expected.deviation) & np.isfinite(expected.error)
@@ -230,7 +229,7 @@ class _Case:
 
     def _sized(self, width: float) -> str:
         if self.look.ratio:
-            return f"a factor of {float(np.exp(width)):.2g}"
+            return f"± {width:.0%} of it"
         return f"± {width:.2g} {self.look.unit}"
 
     def _finding(self, outcome: Outcome, mask: Mask, estimate: Estimate) -> Finding:
@@ -246,7 +245,7 @@ class _Case:
         seen = self.sign * estimate.smallest_seen(self.limit)
         numbers = [estimate.value, estimate.low, estimate.high, signed_limit, seen]
         if look.ratio:
-            value, low, high, bound, seen = (float(np.exp(x)) for x in numbers)
+            value, low, high, bound, seen = (1.0 + x for x in numbers)
             text = f"{look.words} {value:.2f} times ({low:.2f} to {high:.2f}) what is expected at this duty"
             text += f", limit {bound:.2f} times"
             least = f"{seen:.2f} times"

@@ -50,7 +50,7 @@ class Look:
     sudden
         The effect comes and goes within a run, so that absence must be seen in the run that failed.
     ratio
-        The reading is a natural logarithm and the limit a ratio to the machine's own usual; findings give the ratio.
+        The limit is a ratio to what is expected; findings give the ratio.
     """
 
     check: str

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.baseline import Frame, cite, duty_of
+from forensics.machine.baseline import HIGH_SIDE, Floats, Frame, cite, duty_of
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS, OFF, ON
@@ -24,6 +24,8 @@ from forensics.signatures.core.limits_and_baseline import (
 )
 from forensics.signatures.oil.filter import difference_over, filter_drop_growing, filter_drop_high
 from forensics.signatures.oil.start import STARTS, oil_difference
+
+_LEAST_LIFT_KPA = 50.0
 
 
 @detector("oil.difference_low_at_failure", running)
@@ -70,7 +72,9 @@ def sag_while_running(subject: Subject, check: str, frame: Frame) -> Finding:
     difference = difference_over(frame)
     if difference is None:
         return cannot_tell(check, "no trusted oil difference")
-    reading = np.where(np.isfinite(difference), np.log(np.maximum(difference, 1.0)), np.nan)
+    pumped = subject.machine.oil_pump is True
+    # fed by pressure difference, the oil's is a share of the lift; a pump's stands on its own
+    reading = difference if pumped else difference / _lift_kpa(frame)
     groups: tuple[tuple[Role, ...], ...] = (
         (Role.OIL_PRESSURE_DIFFERENCE, Role.OIL_PRESSURE),
         (Role.SUCTION_PRESSURE,),
@@ -79,7 +83,7 @@ def sag_while_running(subject: Subject, check: str, frame: Frame) -> Finding:
         check,
         reading,
         "1",
-        "oil difference",
+        "oil difference" if pumped else "oil difference over lift",
         "oil.sag",
         above=False,
         lasting="oil.sag_lasting",
@@ -89,6 +93,14 @@ def sag_while_running(subject: Subject, check: str, frame: Frame) -> Finding:
     expected = expect(subject, frame, look, duty_of(subject, frame, lift=True))
     early = frame.in_failing_run & (frame.since_s > subject.limits["oil.proof_time"])
     return against_own(subject, frame, look, expected, frame.settled | early)
+
+
+def _lift_kpa(frame: Frame) -> Floats:
+    """Pressure of the high side less suction over a frame, kPa, shape (n,); 1 where it is not logged or not there."""
+    high, low = frame.of(*HIGH_SIDE), frame.of(Role.SUCTION_PRESSURE)
+    if high is None or low is None:
+        return np.ones(len(frame.t))
+    return np.asarray(np.where(high - low > _LEAST_LIFT_KPA, high - low, np.nan))
 
 
 @detector("oil.level_low", running)

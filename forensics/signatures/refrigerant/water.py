@@ -59,10 +59,9 @@ def _water(subject: Subject, check: str, frame: Frame, roles: tuple[Role, Role],
     change_k = frame.values[roles[0]] - frame.values[roles[1]]
     least_k = subject.limits["refrigerant.water_change_least"]
     usable = frame.settled & (change_k > (least_k if above else -np.inf))
-    reading = np.where(np.isfinite(change_k), np.log(np.maximum(change_k, least_k / 10.0)), np.nan)
     look = Look(
         check,
-        reading,
+        change_k,
         "1",
         words,
         "refrigerant.flow_lost" if above else check,
@@ -73,7 +72,7 @@ def _water(subject: Subject, check: str, frame: Frame, roles: tuple[Role, Role],
     )
     expected = expect(subject, frame, look, duty_of(subject, frame, lift=False), change_k > least_k)
     # a change that is expected to lie within two sensors' errors says nothing
-    large = expected.expected > np.log(least_k)
+    large = expected.expected > least_k
     usable &= large[expected.blocks.of] if len(large) else False
     return against_own(subject, frame, look, expected, usable)
 
