@@ -44,6 +44,7 @@ __all__ = [
     "runs_of",
 ]
 
+_LEAST_LIFT_K = 5.0
 HIGH_SIDE = (Role.CONDENSER_PRESSURE, Role.DISCHARGE_PRESSURE, Role.HIGH_SIDE_PRESSURE)
 DISCHARGE = (Role.DISCHARGE_PRESSURE, Role.CONDENSER_PRESSURE, Role.HIGH_SIDE_PRESSURE)
 
@@ -87,8 +88,9 @@ def derived_of(subject: Subject, frame: Frame) -> Derived:
 
 
 def duty_of(subject: Subject, frame: Frame, *, lift: bool) -> tuple[tuple[Floats | None, float], ...]:
-    """The duties over which expectations are fitted: capacity (slide, else amps), drive speed and, if wanted, lift.
+    """The duties over which expectations are fitted: capacity (slide, else command, else amps), speed and maybe lift.
 
+    Where lift is no duty, amps are taken at equal lift: they go with mass flow times the work of each kilogram.
     Lift is that of the saturation temperatures: NaN throughout where a pressure or the refrigerant's data is missing.
     """
     limits = subject.limits
@@ -105,7 +107,17 @@ def duty_of(subject: Subject, frame: Frame, *, lift: bool) -> tuple[tuple[Floats
         # current follows lift as well as capacity: a command that is known throughout comes first
         found.append((command, limits["duty.room_slide"]))
     elif amps is not None:
-        found.append((amps, limits["duty.room_amps"] * rated))
+        found.append((amps if lift else _like_flow(subject, frame, amps), limits["duty.room_amps"] * rated))
     if lift:
         found.append((derived_of(subject, frame).lift_k, limits["duty.room_lift"]))
     return tuple(found)
+
+
+def _like_flow(subject: Subject, frame: Frame, amps: Floats) -> Floats:
+    """Amps at the machine's usual lift, shape (n,): the work of a kilogram of gas goes about with lift."""
+    lift_k = derived_of(subject, frame).lift_k
+    known = lift_k[frame.settled & np.isfinite(lift_k)]
+    if not len(known) or not np.median(known) > _LEAST_LIFT_K:
+        return amps
+    usual = float(np.median(known))
+    return np.asarray(amps * usual / np.maximum(np.where(np.isfinite(lift_k), lift_k, usual), _LEAST_LIFT_K))

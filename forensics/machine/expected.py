@@ -114,18 +114,36 @@ class Expected:
         return None if first is None else int(self.blocks.frame.t[self.blocks.first[first]])
 
 
-def expected_of(
-    subject: Subject,
-    frame: Frame,
-    reading: Floats,
-    duties: Duties,
-    *,
-    effect: float,
-    interval_s: float,
-    step: float = 0.0,
-    learn: Mask | None = None,
-    relative: bool = False,
-) -> Expected:
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What a deviation is to mean.
+
+    Attributes
+    ----------
+    effect
+        The size that is called a fault, in the unit of the reading; a share where ``relative``.
+    interval_s
+        Sample interval of the slowest point behind the reading, s.
+    step
+        Step of the sensor, in the unit of the reading.
+    slope
+        How much a reading may change over one room of a duty where readings do not show it, as ``effect``; None: about
+        a third of it.
+    relative
+        Deviations are shares of what is expected.
+    learn
+        Which samples may teach, shape (n,); None: all.
+    """
+
+    effect: float
+    interval_s: float
+    step: float = 0.0
+    slope: float | None = None
+    relative: bool = False
+    learn: Mask | None = None
+
+
+def expected_of(subject: Subject, frame: Frame, reading: Floats, duties: Duties, terms: Terms) -> Expected:
     """What is expected of a reading, fitted to the machine's own earlier running.
 
     Parameters
@@ -135,18 +153,8 @@ def expected_of(
     duties
         Each a quantity (n,), or None where another stands for it, and how far apart two readings of it are another
         duty. One that is NaN throughout leaves like duty unknown.
-    effect
-        The size that is called a fault, in the unit of the reading.
-    interval_s
-        Sample interval of the slowest point behind the reading, s.
-    step
-        Step of the sensor, in the unit of the reading.
-    learn
-        Which samples may teach, shape (n,); None: all.
-    relative
-        Deviations and ``effect`` are shares of what is expected.
     """
-    blocks = cut_blocks(frame, interval_s)
+    blocks = cut_blocks(frame, terms.interval_s)
     m = len(blocks.t)
     known = [(d, room) for d, room in duties if d is not None]
     mean = blocks.middle(reading)
@@ -163,22 +171,25 @@ def expected_of(
         return nothing(_DUTY_UNKNOWN)
     usable = np.isfinite(mean) & np.all(np.isfinite(x), axis=1)
     settled = blocks.all_of(frame.settled)
-    teach = usable & settled & (True if learn is None else blocks.all_of(learn))
+    teach = usable & settled & (True if terms.learn is None else blocks.all_of(terms.learn))
     reference = _reference(subject, blocks, teach)
     if reference is None:
         return nothing("too little settled running earlier to know what is expected")
     at = np.flatnonzero(reference)
-    size = max(float(np.median(np.abs(mean[at]))), 1e-9) if relative else 1.0
-    surface = fit_surface(x[at], t_s[at], run[at], mean[at], effect=effect * size, step=step)
+    size = max(float(np.median(np.abs(mean[at]))), 1e-9) if terms.relative else 1.0
+    slope = None if terms.slope is None else terms.slope * size
+    surface = fit_surface(
+        x[at], t_s[at], run[at], mean[at], effect=terms.effect * size, step=terms.step, unknown_slope=slope
+    )
     if surface is None:
         return nothing("too little settled running earlier to know what is expected")
     expected, error = blank.copy(), blank.copy()
     asked = np.flatnonzero(usable)
     expected[asked], error[asked] = surface.expected(x[asked], t_s[asked], run[asked])
-    _after_starts(blocks, mean, settled, expected, error)
-    if relative:
+    _after_starts(blocks, mean, settled, expected, error, int(at[-1]))
+    if terms.relative:
         error = error / np.where(expected > 0.0, expected, np.nan)
-    return Expected(blocks, mean, x, t_s, run, expected, error, reference, surface, "", relative)
+    return Expected(blocks, mean, x, t_s, run, expected, error, reference, surface, "", terms.relative)
 
 
 def _reference(subject: Subject, blocks: Blocks, teach: Mask) -> Mask | None:
@@ -211,8 +222,8 @@ def _early(chosen: Mask, seconds: Floats, long_s: float, share: float) -> Mask:
     return early if early.sum() >= _FEW else chosen
 
 
-def _after_starts(blocks: Blocks, mean: Floats, settled: Mask, expected: Floats, error: Floats) -> None:
-    """Let the minutes after a start be expected as after own earlier starts; in place, NaN where there were too few."""
+def _after_starts(blocks: Blocks, mean: Floats, settled: Mask, expected: Floats, error: Floats, taught: int) -> None:
+    """Let the minutes after a start be expected as after own starts up to block ``taught``; in place, NaN after few."""
     frame = blocks.frame
     early = np.flatnonzero(~settled)
     if not len(early):
@@ -220,8 +231,7 @@ def _after_starts(blocks: Blocks, mean: Floats, settled: Mask, expected: Floats,
     since = frame.since_s[blocks.first]
     run = frame.run[blocks.first]
     left = mean - expected
-    failing = run == frame.failing
-    teach = np.flatnonzero(~settled & ~failing & np.isfinite(left) & np.isfinite(since))
+    teach = np.flatnonzero(~settled & (np.arange(len(run)) <= taught) & np.isfinite(left) & np.isfinite(since))
     for k in early:
         like = teach[np.abs(since[teach] - since[k]) <= _LIKE_START_S] if np.isfinite(since[k]) else teach[:0]
         like = like[run[like] != run[k]]

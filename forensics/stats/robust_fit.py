@@ -91,7 +91,7 @@ def robust_fit(design: Floats, y: Floats, ridge: float = 1e-6) -> Floats:
         What is added to the diagonal, as a share of its mean, so that columns that do not vary do no harm.
     """
     weight = np.ones(len(y))
-    beta: Floats = np.zeros(design.shape[1])
+    beta: NDArray[np.floating] = np.zeros(design.shape[1])
     for turn in range(_ROUNDS):
         weighted = design * weight[:, None]
         normal = design.T @ weighted
@@ -105,7 +105,7 @@ def robust_fit(design: Floats, y: Floats, ridge: float = 1e-6) -> Floats:
             weight[:] = 0.1 * scale / np.maximum(np.abs(left), 0.1 * scale)
         else:
             weight[:] = np.clip(1.0 - (left / (_TUKEY * scale)) ** 2, 0.0, None) ** 2
-    return np.asarray(beta)
+    return np.asarray(beta, dtype=np.float64)
 
 
 def _shape(x: Floats) -> Floats:
@@ -234,7 +234,14 @@ def _lasting(s: Scatter, a: tuple[Floats, Runs], b: tuple[Floats, Runs]) -> Floa
 
 
 def fit_surface(
-    duties: Floats, t_s: Floats, run: Runs, readings: Floats, *, effect: float, step: float
+    duties: Floats,
+    t_s: Floats,
+    run: Runs,
+    readings: Floats,
+    *,
+    effect: float,
+    step: float,
+    unknown_slope: float | None = None,
 ) -> Surface | None:
     """Fit what is expected to readings of a machine; None from fewer than five.
 
@@ -249,6 +256,8 @@ def fit_surface(
         by about a third of it over one room.
     step
         Step of the sensor, same unit.
+    unknown_slope
+        How much a duty that was never varied may move a reading over one room, where that is known better.
     """
     if len(readings) < 5:  # noqa: PLR2004 - no scatter from fewer
         return None
@@ -260,7 +269,7 @@ def fit_surface(
     level = float(np.median(y))
     shape = robust_fit(_shape(x), y - level)
     left = y - level - _shape(x) @ shape
-    slopes = _slopes(x, shape, left, _SLOPE_SHARE * effect)
+    slopes = _slopes(x, shape, left, _SLOPE_SHARE * effect if unknown_slope is None else unknown_slope)
     scatter, independent = _scatter(x, t, left, slopes, effect=effect, step=step)
     scatter = _between_runs(scatter, group, left)
     covariance = _smooth(scatter, x, x) + _lasting(scatter, (t, group), (t, group))

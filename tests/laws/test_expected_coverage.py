@@ -13,7 +13,7 @@ import pytest
 from scipy.signal import lfilter
 
 from forensics.machine.baseline import derived_of, duty_of, frame_of
-from forensics.machine.expected import expected_of
+from forensics.machine.expected import Terms, expected_of
 from forensics.machine.frame import Floats
 from forensics.model.vocabulary import Role
 from tests.unit.signatures.running_machine import REST_S, RUN_S, RUNS, Change, made, since_start
@@ -72,7 +72,7 @@ def looked(seed: int, interval_s: float) -> dict[str, list[tuple[bool, float]]]:
     out: dict[str, list[tuple[bool, float]]] = {}
     for name, (reading, lift) in readings.items():
         duties = duty_of(subject, frame, lift=lift)
-        found = expected_of(subject, frame, reading, duties, effect=EFFECTS[name], interval_s=interval_s)
+        found = expected_of(subject, frame, reading, duties, Terms(EFFECTS[name], interval_s))
         settled = np.flatnonzero(found.blocks.all_of(frame.settled))
         for count in (1, 5, 30):
             chosen = np.zeros(len(found.blocks.t), dtype=bool)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.machine.expected import Duties, Expected, expected_of
+from forensics.machine.expected import Duties, Expected, Terms, expected_of
 from forensics.machine.frame import Floats, Frame, Mask
 from forensics.machine.subject import Subject, cannot_tell
 from forensics.model.findings import Finding
@@ -25,20 +25,21 @@ _KEEP_DAYS = "keep some days of running before the event"
 Index = NDArray[np.int64]
 
 
-def expect(subject: Subject, frame: Frame, look: Look, duties: Duties, learn: Mask | None = None) -> Expected:
+def expect(
+    subject: Subject,
+    frame: Frame,
+    look: Look,
+    duties: Duties,
+    *,
+    learn: Mask | None = None,
+    slope: float | None = None,
+) -> Expected:
     """What is expected of the reading that a check looks at; the limit of the check is the effect that matters."""
     given = subject.limits[look.limit_name]
-    return expected_of(
-        subject,
-        frame,
-        look.reading,
-        duties,
-        effect=abs(given - 1.0) if look.ratio else abs(given),
-        interval_s=frame.interval_s(*look.groups),
-        step=_step(look.reading),
-        learn=learn,
-        relative=look.ratio,
-    )
+    effect = abs(given - 1.0) if look.ratio else abs(given)
+    interval_s = frame.interval_s(*look.groups)
+    terms = Terms(effect, interval_s, _step(look.reading), slope, look.ratio, learn)
+    return expected_of(subject, frame, look.reading, duties, terms)
 
 
 def _step(reading: Floats) -> float:

@@ -8,6 +8,7 @@ import numpy as np
 
 from forensics.machine.baseline import Frame, cite, duty_of
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
+from forensics.machine.trip_words import trip_lines
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Outcome, Recorded, Role
@@ -87,8 +88,9 @@ def discharge_temperature_high_at_failure(subject: Subject, check: str, frame: F
     limit = limits["heat.discharge_high"]
     value = float(np.median(part.v))
     near = value > limit * limits["heat.discharge_near"]
-    outcome = Outcome.PRESENT if value > limit else Outcome.CANNOT_TELL if near else Outcome.ABSENT
-    why_not = "too near the limit to be called normal"
+    named = bool(trip_lines(subject, "discharge_temperature"))
+    outcome = Outcome.PRESENT if value > limit else Outcome.CANNOT_TELL if near or named else Outcome.ABSENT
+    why_not = "too near the limit to be called normal" if near else "the trip's own text names it"
     began_ns = max(span.start_ns + _WARMING_S * NS, end_ns - _JUMP_LOOK_S * NS)
     if _jumped(subject, point, Span(min(began_ns, end_ns), end_ns)):
         outcome, why_not = Outcome.CANNOT_TELL, "it jumped within one sample: no gas line heats so fast"

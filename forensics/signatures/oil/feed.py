@@ -11,6 +11,7 @@ import numpy as np
 
 from forensics.machine.baseline import HIGH_SIDE, Floats, Frame, cite, duty_of
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
+from forensics.machine.trip_words import trip_lines
 from forensics.model.findings import Finding
 from forensics.model.points import NS, OFF, ON
 from forensics.model.vocabulary import Outcome, Role
@@ -51,8 +52,10 @@ def difference_low_at_failure(subject: Subject, check: str, frame: Frame) -> Fin
     value = float(np.median(values))
     near = value <= limit * limits["oil.difference_near"]
     slow = oil.interval_s > limits["oil.sag_slowest"]
-    outcome = Outcome.PRESENT if value < limit else Outcome.CANNOT_TELL if near or slow else Outcome.ABSENT
-    why_not = "too near the limit to be called healthy or low" if near else "a fall of seconds fits between the samples"
+    named = bool(trip_lines(subject, "oil_pressure"))
+    outcome = Outcome.PRESENT if value < limit else Outcome.CANNOT_TELL if near or slow or named else Outcome.ABSENT
+    why_not = "a fall of seconds fits between the samples" if slow else "the trip's own text names it"
+    why_not = "too near the limit to be called healthy or low" if near else why_not
     first, last = int(oil.t[inside][0]), int(oil.t[inside][-1])
     return answered(
         subject,

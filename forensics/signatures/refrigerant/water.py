@@ -70,7 +70,9 @@ def _water(subject: Subject, check: str, frame: Frame, roles: tuple[Role, Role],
         groups=((roles[0],), (roles[1],)),
         ratio=True,
     )
-    expected = expect(subject, frame, look, duty_of(subject, frame, lift=False), change_k > least_k)
+    # the heat that water takes goes with capacity: its slope is about known
+    slope = subject.limits["refrigerant.water_slope"]
+    expected = expect(subject, frame, look, duty_of(subject, frame, lift=False), learn=change_k > least_k, slope=slope)
     # a change that is expected to lie within two sensors' errors says nothing
     large = expected.expected > least_k
     usable &= large[expected.blocks.of] if len(large) else False

@@ -21,7 +21,7 @@ from forensics.machine.baseline import (
     frame_of,
 )
 from forensics.machine.citations import rows_of_each
-from forensics.machine.expected import Expected, expected_of
+from forensics.machine.expected import Expected, Terms, expected_of
 from forensics.machine.subject import Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.points import NS
@@ -189,7 +189,7 @@ def _moved(subject: Subject, frame: Frame, reading: Floats, limit_name: str, *, 
 
 def _expected(subject: Subject, frame: Frame, reading: Floats, effect: float, *, lift: bool) -> Expected:
     duties = duty_of(subject, frame, lift=lift)
-    return expected_of(subject, frame, reading, duties, effect=effect, interval_s=frame.step_s)
+    return expected_of(subject, frame, reading, duties, Terms(effect, frame.step_s))
 
 
 def _blocks_of(found: Expected, at: Mask) -> Mask:

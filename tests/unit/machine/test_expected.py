@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from forensics.machine.baseline import derived_of, duty_of, frame_of
-from forensics.machine.expected import Expected, expected_of
+from forensics.machine.expected import Expected, Terms, expected_of
 from forensics.machine.frame import Frame, Mask
 from forensics.machine.subject import Subject
 from forensics.model.points import NS
@@ -23,7 +23,7 @@ TD = Role.DISCHARGE_TEMPERATURE
 def expected_td(subject: Subject, interval_s: float = 10.0) -> tuple[Expected, Frame]:
     frame = frame_of(subject)
     reading = frame.values[TD]
-    found = expected_of(subject, frame, reading, duty_of(subject, frame, lift=True), effect=8.0, interval_s=interval_s)
+    found = expected_of(subject, frame, reading, duty_of(subject, frame, lift=True), Terms(8.0, interval_s))
     return found, frame
 
 
@@ -86,7 +86,7 @@ def test_what_the_pressures_explain_is_no_deviation() -> None:
     frame = frame_of(subject)
     reading = frame.values[TD]
     both = {
-        lift: expected_of(subject, frame, reading, duty_of(subject, frame, lift=lift), effect=8.0, interval_s=10.0)
+        lift: expected_of(subject, frame, reading, duty_of(subject, frame, lift=lift), Terms(8.0, 10.0))
         for lift in (True, False)
     }
     after = both[True].over(last_blocks(both[True]))
@@ -162,7 +162,7 @@ def test_no_reading_no_expectation() -> None:
     subject = made(without=[TD])
     frame = frame_of(subject)
     blank = np.full(len(frame.t), np.nan)
-    found = expected_of(subject, frame, blank, duty_of(subject, frame, lift=True), effect=8.0, interval_s=10.0)
+    found = expected_of(subject, frame, blank, duty_of(subject, frame, lift=True), Terms(8.0, 10.0))
     assert found.why_not
     assert found.over(last_blocks(found)) is None
     assert derived_of(subject, frame).lift_k.shape == blank.shape
