@@ -45,6 +45,7 @@ __all__ = [
 ]
 
 _LEAST_LIFT_K = 5.0
+_INLET_QUALITY = 0.25
 HIGH_SIDE = (Role.CONDENSER_PRESSURE, Role.DISCHARGE_PRESSURE, Role.HIGH_SIDE_PRESSURE)
 DISCHARGE = (Role.DISCHARGE_PRESSURE, Role.CONDENSER_PRESSURE, Role.HIGH_SIDE_PRESSURE)
 
@@ -53,11 +54,15 @@ DISCHARGE = (Role.DISCHARGE_PRESSURE, Role.CONDENSER_PRESSURE, Role.HIGH_SIDE_PR
 class Derived:
     """Quantities of the refrigerant circuit over a frame, each shape (n,), NaN where a part is missing.
 
-    Superheat stands on the dew line, subcooling on the bubble line.
+    Superheat stands on the dew line, subcooling on the bubble line, approaches on the mean of the two; refrigerant
+    enters the evaporator with about a quarter of it vapour, so that a blend is there colder than its dew point.
     """
 
     suction_dew_c: Floats
+    suction_mean_c: Floats
+    suction_inlet_c: Floats
     condensing_dew_c: Floats
+    condensing_mean_c: Floats
     lift_k: Floats
     superheat_k: Floats
     discharge_superheat_k: Floats
@@ -70,27 +75,33 @@ def derived_of(subject: Subject, frame: Frame) -> Derived:
     blank = np.full(len(frame.t), np.nan)
     curve = subject.saturation
     if curve is None:
-        return Derived(*([blank] * 6))
+        return Derived(*([blank] * 9))
 
     def get(*roles: Role) -> Floats:
         found = frame.of(*roles)
         return blank if found is None else found
 
     dew_s, dew_h = curve.dew_c(get(Role.SUCTION_PRESSURE)), curve.dew_c(get(*HIGH_SIDE))
+    inlet = curve.bubble_c(get(Role.SUCTION_PRESSURE))
+    inlet = inlet + _INLET_QUALITY * (dew_s - inlet)
+    bubble_h = curve.bubble_c(get(*HIGH_SIDE))
     return Derived(
         dew_s,
+        (dew_s + inlet) / 2.0,
+        inlet,
         dew_h,
+        (dew_h + bubble_h) / 2.0,
         dew_h - dew_s,
         get(Role.SUCTION_TEMPERATURE) - dew_s,
         get(Role.DISCHARGE_TEMPERATURE) - curve.dew_c(get(*DISCHARGE)),
-        curve.bubble_c(get(*HIGH_SIDE)) - get(Role.LIQUID_TEMPERATURE),
+        bubble_h - get(Role.LIQUID_TEMPERATURE),
     )
 
 
 def duty_of(subject: Subject, frame: Frame, *, lift: bool) -> tuple[tuple[Floats | None, float], ...]:
     """The duties over which expectations are fitted: capacity (slide, else command, else amps), speed and maybe lift.
 
-    Where lift is no duty, amps are taken at equal lift: they go with mass flow times the work of each kilogram.
+    Amps are taken at equal lift: they go with mass flow times the work of each kilogram.
     Lift is that of the saturation temperatures: NaN throughout where a pressure or the refrigerant's data is missing.
     """
     limits = subject.limits
@@ -107,7 +118,7 @@ def duty_of(subject: Subject, frame: Frame, *, lift: bool) -> tuple[tuple[Floats
         # current follows lift as well as capacity: a command that is known throughout comes first
         found.append((command, limits["duty.room_slide"]))
     elif amps is not None:
-        found.append((amps if lift else _like_flow(subject, frame, amps), limits["duty.room_amps"] * rated))
+        found.append((_like_flow(subject, frame, amps), limits["duty.room_amps"] * rated))
     if lift:
         found.append((derived_of(subject, frame).lift_k, limits["duty.room_lift"]))
     return tuple(found)

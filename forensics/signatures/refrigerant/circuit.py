@@ -48,7 +48,14 @@ def superheat_low(subject: Subject, check: str, frame: Frame, derived: Derived) 
     """Decide whether suction superheat (dew) was lost in settled running."""
     reading = derived.superheat_k
     look = Look(check, reading, "K", "superheat (dew)", check, above=False, lasting=f"{check}_lasting", groups=_SUCTION)
-    return against_limit(subject, frame, look)
+    level = against_limit(subject, frame, look)
+    if level.outcome is not Outcome.PRESENT:
+        return level
+    own = replace(look, limit_name="refrigerant.superheat_fall")
+    fell = against_own(subject, frame, own, expect(subject, frame, own, duty_of(subject, frame, lift=True)))
+    if fell.outcome is Outcome.ABSENT:
+        return left_open(level, "it is as low as it was before: a flooded evaporator stands there by design")
+    return level
 
 
 @detector("refrigerant.superheat_high", running_saturated)
@@ -165,14 +172,14 @@ def subcooling_high(subject: Subject, check: str, frame: Frame, derived: Derived
 @detector("refrigerant.condenser_approach_high", running_saturated)
 def condenser_approach_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether the condenser's approach rose above its own usual, or above what clean condensers run."""
-    reading = derived.condensing_dew_c - frame.values[Role.CONDENSER_WATER_LEAVING]
+    reading = derived.condensing_mean_c - frame.values[Role.CONDENSER_WATER_LEAVING]
     return _approach(subject, frame, check, reading, (HIGH_SIDE, (Role.CONDENSER_WATER_LEAVING,)))
 
 
 @detector("refrigerant.evaporator_approach_high", running_saturated)
 def evaporator_approach_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
     """Decide whether the evaporator's approach rose above its own usual, or above what clean evaporators run."""
-    reading = frame.values[Role.CHILLED_WATER_LEAVING] - derived.suction_dew_c
+    reading = frame.values[Role.CHILLED_WATER_LEAVING] - derived.suction_mean_c
     return _approach(subject, frame, check, reading, ((Role.SUCTION_PRESSURE,), (Role.CHILLED_WATER_LEAVING,)))
 
 
@@ -243,7 +250,13 @@ def suction_low(subject: Subject, check: str, frame: Frame, derived: Derived) ->
     duties = (*duty_of(subject, frame, lift=False), (leaving, subject.limits["duty.room_lift"]))
     judged = against_own(subject, frame, own, expect(subject, frame, own, duties))
     if np.isfinite(leaving).any() and float(np.nanmedian(leaving)) > subject.limits["refrigerant.brine_below"]:
-        freezing = replace(own, unit="degC", limit_name="refrigerant.suction_freezing")
+        freezing = replace(
+            own,
+            reading=derived.suction_inlet_c,
+            unit="degC",
+            words="refrigerant entering the evaporator",
+            limit_name="refrigerant.suction_freezing",
+        )
         level = against_limit(subject, frame, freezing)
         judged = level if level.outcome is Outcome.PRESENT else own_then_level(judged, level, level_excludes=False)
     return judged

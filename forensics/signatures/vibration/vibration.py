@@ -25,7 +25,7 @@ def high_at_equal_duty(subject: Subject, check: str, frame: Frame) -> Finding:
 
     Notes
     -----
-    Zones and the size of a significant change: ISO 20816-3 (from memory).
+    Level: VDI 3836, known from secondary sources only; ISO 20816-3 leaves rotary positive-displacement machines out.
     """
     reading = frame.of(Role.VIBRATION_VELOCITY)
     if reading is None:
