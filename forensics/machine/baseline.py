@@ -23,6 +23,7 @@ from forensics.machine.frame import (
 from forensics.machine.subject import Subject
 from forensics.model.memo import made_once
 from forensics.model.vocabulary import Role
+from forensics.refrigerants.saturation import SaturationCurve
 
 __all__ = [
     "DISCHARGE",
@@ -38,6 +39,7 @@ __all__ = [
     "duty_of",
     "episodes",
     "frame_of",
+    "heat_of_compression",
     "max_age_s",
     "rests_of",
     "run_span",
@@ -132,3 +134,40 @@ def _like_flow(subject: Subject, frame: Frame, amps: Floats) -> Floats:
         return amps
     usual = float(np.median(known))
     return np.asarray(amps * usual / np.maximum(np.where(np.isfinite(lift_k), lift_k, usual), _LEAST_LIFT_K))
+
+
+def heat_of_compression(
+    subject: Subject, frame: Frame
+) -> tuple[Floats | None, tuple[tuple[Floats | None, float], ...]]:
+    """Discharge temperature less what the pressures make of it at the machine's own efficiency, and its duties.
+
+    The isentropic rise from dry saturated suction, times the machine's own ratio to it, explains what lift does; what
+    is left over goes with capacity, and with the rise where that ratio is not constant. Where the refrigerant has no
+    entropy data, discharge superheat over lift stands for it.
+
+    Returns
+    -------
+    reading, duties
+        The reading in K, shape (n,), None where discharge temperature is not logged.
+    """
+    hot = frame.of(Role.DISCHARGE_TEMPERATURE)
+    rise_k, suction = _isentropic_rise(subject, frame), derived_of(subject, frame).suction_dew_c
+    if hot is None or rise_k is None:
+        found = hot if hot is None else derived_of(subject, frame).discharge_superheat_k
+        return found, duty_of(subject, frame, lift=True)
+    early = frame.settled & np.isfinite(hot + rise_k) & (rise_k > _LEAST_LIFT_K)
+    early &= ~np.asarray(frame.in_failing_run) if (early & ~np.asarray(frame.in_failing_run)).any() else early
+    own = float(np.median(((hot - suction) / rise_k)[early])) if early.any() else 1.0
+    room = subject.limits["duty.room_compression"]
+    return hot - suction - own * rise_k, (*duty_of(subject, frame, lift=False), (rise_k, room))
+
+
+@made_once
+def _isentropic_rise(subject: Subject, frame: Frame) -> Floats | None:
+    """Rise of temperature from dry saturated suction to the discharge pressure without loss, K, shape (n,)."""
+    curve, low, high = subject.saturation, frame.of(Role.SUCTION_PRESSURE), frame.of(*DISCHARGE)
+    if not isinstance(curve, SaturationCurve) or low is None or high is None:
+        return None
+    suction = curve.dew_c(low)
+    rise_k = curve.isentropic_discharge_c(low, suction, high) - suction
+    return np.asarray(rise_k) if np.isfinite(rise_k).any() else None

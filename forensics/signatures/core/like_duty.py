@@ -79,12 +79,27 @@ def _windows(expected: Expected, chosen: Mask, lasting_s: float, sign: float) ->
     return _Windows(at[last - k + 1], at[last], toward, np.sqrt(np.maximum(variance, 0.0)), count)
 
 
-def against_own(subject: Subject, frame: Frame, look: Look, expected: Expected, usable: Mask | None = None) -> Finding:
+def against_own(
+    subject: Subject,
+    frame: Frame,
+    look: Look,
+    expected: Expected,
+    usable: Mask | None = None,
+    *,
+    whole: Expected | None = None,
+) -> Finding:
     """Judge whether a reading left what is expected at like duty by more than a limit.
 
     Present where the interval lies beyond the limit: over the stretch before the failure, or over any other, with the
     number of stretches allowed for. Absent where the interval before the failure ends short of it, the deviation is no
     growing part of it, and the trip's own text does not name it. Else cannot-tell.
+
+    Parameters
+    ----------
+    usable
+        Samples to judge, shape (n,); None: settled running.
+    whole
+        The same quantity before what explains part of it was taken off: told beside the finding.
     """
     if expected.why_not or expected.surface is None:
         return cannot_tell(look.check, expected.why_not, unlocked_by=_KEEP_DAYS)
@@ -102,7 +117,7 @@ def against_own(subject: Subject, frame: Frame, look: Look, expected: Expected, 
     if named:
         lasting_s = min(lasting_s, max(2.0 * interval_s, _FINE_S))
     windows = _windows(expected, chosen, lasting_s, sign)
-    case = _Case(subject, frame, look, expected, chosen, windows, limit, sign, named)
+    case = _Case(subject, frame, look, expected, chosen, windows, limit, sign, named, whole)
     found = case.beyond()
     return case.present(found) if found is not None else case.short_of_limit()
 
@@ -120,6 +135,7 @@ class _Case:
     limit: float
     sign: float
     named: bool
+    whole: Expected | None
 
     def _of_end(self) -> int | None:
         """The stretch before the failure; None where the run that failed has none."""
@@ -233,6 +249,16 @@ class _Case:
             return f"± {width:.0%} of it"
         return f"± {width:.2g} {self.look.unit}"
 
+    def _explained(self, mask: Mask, left: float) -> str:
+        """How much of the whole deviation at like capacity is explained; empty where that is not known."""
+        before = None if self.whole is None else self.whole.over(mask)
+        if before is None:
+            return ""
+        unit = self.look.unit
+        return (
+            f" ({before.value:+.3g} {unit} at like capacity, {before.value - left:+.3g} {unit} of it by the pressures)"
+        )
+
     def _finding(self, outcome: Outcome, mask: Mask, estimate: Estimate) -> Finding:
         look, frame, blocks = self.look, self.frame, self.expected.blocks
         samples = blocks.samples_of(mask)
@@ -257,6 +283,7 @@ class _Case:
             )
             text += f", limit {bound:+.3g} {look.unit}"
             least = f"{seen:+.3g} {look.unit}"
+            text += self._explained(mask, value)
         words = (
             f"{text}; beyond it for {lasted_s / 60.0:.3g} min."
             if outcome is Outcome.PRESENT

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.baseline import Frame, cite, duty_of
+from forensics.machine.baseline import Frame, cite, duty_of, heat_of_compression
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.machine.trip_words import trip_lines
 from forensics.model.findings import Finding
@@ -32,14 +32,15 @@ _JUMP_LOOK_S = 900
 def discharge_temperature_climbs(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether discharge temperature rose above the machine's own usual at like duty, over several samples.
 
-    A rise that comes within one sample is a sensor's, and is left open.
+    What the pressures explain, by the isentropic rise and the machine's own ratio to it, is taken off and told. A rise that comes within one sample is a sensor's, and is left open.
     """
     reading = frame.of(Role.DISCHARGE_TEMPERATURE)
-    if reading is None:
+    at_pressures, duties = heat_of_compression(subject, frame)
+    if reading is None or at_pressures is None:
         return cannot_tell(check, "no trusted discharge temperature")
     look = Look(
         check,
-        reading,
+        at_pressures,
         "K",
         "discharge temperature",
         "heat.discharge_climb",
@@ -47,8 +48,9 @@ def discharge_temperature_climbs(subject: Subject, check: str, frame: Frame) -> 
         lasting="heat.discharge_climb_lasting",
         groups=_DISCHARGE,
     )
-    expected = expect(subject, frame, look, duty_of(subject, frame, lift=True))
-    finding = against_own(subject, frame, look, expected, frame.settled | frame.in_failing_run)
+    expected = expect(subject, frame, look, duties)
+    whole = expect(subject, frame, replace(look, reading=reading), duty_of(subject, frame, lift=False))
+    finding = against_own(subject, frame, look, expected, frame.settled | frame.in_failing_run, whole=whole)
     if finding.outcome is Outcome.PRESENT and finding.from_ns is not None:
         point = frame.points[Role.DISCHARGE_TEMPERATURE]
         if _jumped(subject, point, Span(finding.from_ns - _WARMING_S * NS, finding.from_ns + NS)):

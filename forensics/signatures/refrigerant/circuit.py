@@ -16,7 +16,9 @@ from forensics.machine.baseline import (
     Floats,
     Frame,
     duty_of,
+    heat_of_compression,
 )
+from forensics.machine.expected import Duties
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
@@ -108,12 +110,19 @@ def discharge_superheat_low(subject: Subject, check: str, frame: Frame, derived:
         groups=_DISCHARGE,
     )
     wet = replace(own, limit_name="refrigerant.discharge_saturated")
-    expected = expect(subject, frame, own, duty_of(subject, frame, lift=True))
+    own, duties = _at_these_pressures(subject, frame, own)
+    expected = expect(subject, frame, own, duties)
     level = against_limit(subject, frame, wet)
     if level.outcome is Outcome.PRESENT:
         return level
     judged = own_then_level(against_own(subject, frame, own, expected), level, level_excludes=False)
     return _dry(subject, frame, judged)
+
+
+def _at_these_pressures(subject: Subject, frame: Frame, look: Look) -> tuple[Look, Duties]:
+    """The same look with what the pressures explain of discharge temperature taken off, and the duties left."""
+    reading, duties = heat_of_compression(subject, frame)
+    return (look if reading is None else replace(look, reading=reading)), duties
 
 
 def _dry(subject: Subject, frame: Frame, judged: Finding) -> Finding:
@@ -152,7 +161,8 @@ def discharge_superheat_high(subject: Subject, check: str, frame: Frame, derived
         lasting="refrigerant.discharge_superheat_lasting",
         groups=_DISCHARGE,
     )
-    return against_own(subject, frame, look, expect(subject, frame, look, duty_of(subject, frame, lift=True)))
+    look, duties = _at_these_pressures(subject, frame, look)
+    return against_own(subject, frame, look, expect(subject, frame, look, duties))
 
 
 @detector("refrigerant.subcooling_low", running_saturated)
@@ -220,9 +230,12 @@ def condensing_high(subject: Subject, check: str, frame: Frame, derived: Derived
     )
     level = replace(own, unit="degC", limit_name=check)
     usable = frame.settled | (frame.since_s > subject.limits["refrigerant.condensing_lasting"]) & frame.in_failing_run
-    expected = expect(subject, frame, own, duty_of(subject, frame, lift=False))
+    entering = frame.of(Role.CONDENSER_WATER_ENTERING, Role.AMBIENT_TEMPERATURE)
+    if entering is not None and not np.isfinite(entering).any():
+        entering = None
+    duties = (*duty_of(subject, frame, lift=False), (entering, subject.limits["duty.room_water"]))
     return own_then_level(
-        against_own(subject, frame, own, expected, usable),
+        against_own(subject, frame, own, expect(subject, frame, own, duties), usable),
         against_limit(subject, frame, level, usable),
         level_excludes=False,
     )
