@@ -29,6 +29,7 @@ __all__ = [
     "DISCHARGE",
     "HIGH_SIDE",
     "Derived",
+    "Duties",
     "Episode",
     "Floats",
     "Frame",
@@ -47,7 +48,9 @@ __all__ = [
 ]
 
 _LEAST_LIFT_K = 5.0
-_INLET_QUALITY = 0.25
+# share of the glide at the inlet: a quarter is vapour, and the pressure there is higher by the drop of the tubes
+_INLET_SHARE = 0.4
+Duties = tuple[tuple[Floats | None, float], ...]
 HIGH_SIDE = (Role.CONDENSER_PRESSURE, Role.DISCHARGE_PRESSURE, Role.HIGH_SIDE_PRESSURE)
 DISCHARGE = (Role.DISCHARGE_PRESSURE, Role.CONDENSER_PRESSURE, Role.HIGH_SIDE_PRESSURE)
 
@@ -57,7 +60,8 @@ class Derived:
     """Quantities of the refrigerant circuit over a frame, each shape (n,), NaN where a part is missing.
 
     Superheat stands on the dew line, subcooling on the bubble line, approaches on the mean of the two; refrigerant
-    enters the evaporator with about a quarter of it vapour, so that a blend is there colder than its dew point.
+    enters the evaporator part vapour and at a higher pressure: a blend is there colder than its dew point, by most of
+    its glide but not all.
     """
 
     suction_dew_c: Floats
@@ -85,7 +89,7 @@ def derived_of(subject: Subject, frame: Frame) -> Derived:
 
     dew_s, dew_h = curve.dew_c(get(Role.SUCTION_PRESSURE)), curve.dew_c(get(*HIGH_SIDE))
     inlet = curve.bubble_c(get(Role.SUCTION_PRESSURE))
-    inlet = inlet + _INLET_QUALITY * (dew_s - inlet)
+    inlet = inlet + _INLET_SHARE * (dew_s - inlet)
     bubble_h = curve.bubble_c(get(*HIGH_SIDE))
     return Derived(
         dew_s,
@@ -100,7 +104,7 @@ def derived_of(subject: Subject, frame: Frame) -> Derived:
     )
 
 
-def duty_of(subject: Subject, frame: Frame, *, lift: bool) -> tuple[tuple[Floats | None, float], ...]:
+def duty_of(subject: Subject, frame: Frame, *, lift: bool) -> Duties:
     """The duties over which expectations are fitted: capacity (slide, else command, else amps), speed and maybe lift.
 
     Amps are taken at equal lift: they go with mass flow times the work of each kilogram.
@@ -136,9 +140,7 @@ def _like_flow(subject: Subject, frame: Frame, amps: Floats) -> Floats:
     return np.asarray(amps * usual / np.maximum(np.where(np.isfinite(lift_k), lift_k, usual), _LEAST_LIFT_K))
 
 
-def heat_of_compression(
-    subject: Subject, frame: Frame
-) -> tuple[Floats | None, tuple[tuple[Floats | None, float], ...]]:
+def heat_of_compression(subject: Subject, frame: Frame) -> tuple[Floats | None, Duties]:
     """Discharge temperature less what the pressures make of it at the machine's own efficiency, and its duties.
 
     The isentropic rise from dry saturated suction, times the machine's own ratio to it, explains what lift does; what
@@ -157,7 +159,7 @@ def heat_of_compression(
         return found, duty_of(subject, frame, lift=True)
     early = frame.settled & np.isfinite(hot + rise_k) & (rise_k > _LEAST_LIFT_K)
     early &= ~np.asarray(frame.in_failing_run) if (early & ~np.asarray(frame.in_failing_run)).any() else early
-    own = float(np.median(((hot - suction) / rise_k)[early])) if early.any() else 1.0
+    own = float(np.median((hot - suction)[early] / rise_k[early])) if early.any() else 1.0
     room = subject.limits["duty.room_compression"]
     return hot - suction - own * rise_k, (*duty_of(subject, frame, lift=False), (rise_k, room))
 

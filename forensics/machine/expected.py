@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.machine.baseline import Duties
 from forensics.machine.blocks import Blocks, cut_blocks
 from forensics.machine.frame import Floats, Frame, Mask
 from forensics.machine.subject import Subject
@@ -24,8 +25,6 @@ _FEW = 5
 _MOST_OF_SHORT = 0.6
 _LIKE_START_S = 60.0
 _MAD_TO_SIGMA = 1.4826
-
-Duties = tuple[tuple[Floats | None, float], ...]
 
 
 @dataclass(frozen=True)

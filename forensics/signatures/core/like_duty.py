@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.machine.expected import Duties, Expected, Terms, expected_of
+from forensics.machine.baseline import Duties
+from forensics.machine.expected import Expected, Terms, expected_of
 from forensics.machine.frame import Floats, Frame, Mask
 from forensics.machine.subject import Subject, cannot_tell
 from forensics.model.findings import Finding
@@ -254,10 +255,8 @@ class _Case:
         before = None if self.whole is None else self.whole.over(mask)
         if before is None:
             return ""
-        unit = self.look.unit
-        return (
-            f" ({before.value:+.3g} {unit} at like capacity, {before.value - left:+.3g} {unit} of it by the pressures)"
-        )
+        unit, by = self.look.unit, before.value - left
+        return f" ({before.value:+.3g} {unit} at like capacity, {by:+.3g} {unit} of it by the pressures)"
 
     def _finding(self, outcome: Outcome, mask: Mask, estimate: Estimate) -> Finding:
         look, frame, blocks = self.look, self.frame, self.expected.blocks

@@ -32,7 +32,8 @@ _JUMP_LOOK_S = 900
 def discharge_temperature_climbs(subject: Subject, check: str, frame: Frame) -> Finding:
     """Decide whether discharge temperature rose above the machine's own usual at like duty, over several samples.
 
-    What the pressures explain, by the isentropic rise and the machine's own ratio to it, is taken off and told. A rise that comes within one sample is a sensor's, and is left open.
+    What the pressures explain, by the isentropic rise and the machine's own ratio to it, is taken off and told. A rise
+    that comes within one sample is a sensor's, and is left open.
     """
     reading = frame.of(Role.DISCHARGE_TEMPERATURE)
     at_pressures, duties = heat_of_compression(subject, frame)

@@ -13,12 +13,12 @@ from forensics.machine.baseline import (
     DISCHARGE,
     HIGH_SIDE,
     Derived,
+    Duties,
     Floats,
     Frame,
     duty_of,
     heat_of_compression,
 )
-from forensics.machine.expected import Duties
 from forensics.machine.subject import Detector, Subject, cannot_tell, detector
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
@@ -271,7 +271,7 @@ def suction_low(subject: Subject, check: str, frame: Frame, derived: Derived) ->
             limit_name="refrigerant.suction_freezing",
         )
         level = against_limit(subject, frame, freezing)
-        judged = level if level.outcome is Outcome.PRESENT else own_then_level(judged, level, level_excludes=False)
+        judged = own_then_level(judged, level, level_excludes=False)
     return judged
 
 

@@ -49,7 +49,7 @@ def test_not_logged_or_too_slow() -> None:
 
 
 def test_limits_are_those_of_the_standard() -> None:
-    """VDI 3836, group 3 on resilient support, mm/s RMS: zones end at 10 and 15 (secondary sources, guideline not seen)."""
+    """VDI 3836, group 3 on resilient support, mm/s RMS: zones end at 10 and 15 (secondary sources)."""
     limits = read_limits()
     assert limits["vibration.level_max"] == 15.0
     assert limits["vibration.rise_max"] == pytest.approx(10.0 / 4)
