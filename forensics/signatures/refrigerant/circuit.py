@@ -263,15 +263,17 @@ def suction_low(subject: Subject, check: str, frame: Frame, derived: Derived) ->
     duties = (*duty_of(subject, frame, lift=False), (leaving, subject.limits["duty.room_lift"]))
     judged = against_own(subject, frame, own, expect(subject, frame, own, duties))
     if np.isfinite(leaving).any() and float(np.nanmedian(leaving)) > subject.limits["refrigerant.brine_below"]:
-        freezing = replace(
-            own,
-            reading=derived.suction_inlet_c,
-            unit="degC",
-            words="refrigerant entering the evaporator",
-            limit_name="refrigerant.suction_freezing",
-        )
+        freezing = replace(own, unit="degC", limit_name="refrigerant.suction_freezing")
         level = against_limit(subject, frame, freezing)
+        inlet = replace(freezing, reading=derived.suction_inlet_c, words="refrigerant entering the evaporator")
+        entering = against_limit(subject, frame, inlet)
+        if level.outcome is Outcome.PRESENT:
+            return level
         judged = own_then_level(judged, level, level_excludes=False)
+        if judged.outcome is Outcome.ABSENT and entering.outcome is not Outcome.ABSENT:
+            # a blend enters colder than it leaves: how much colder, the pressure drop of the tubes decides
+            why = "refrigerant may enter the evaporator below freezing"
+            return left_open(judged, why if entering.outcome is Outcome.PRESENT else entering.why_not)
     return judged
 
 
