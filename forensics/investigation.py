@@ -15,19 +15,19 @@ from forensics.case.schema import CaseFile
 from forensics.clocks import ClockFit, NamedEvent, align, events_near, fit_clocks, order_all
 from forensics.errors import Problem
 from forensics.hypotheses import Evidence, Weighing, read_modes, weigh
-from forensics.intake import SourceReading, check_untouched
+from forensics.intake import SourceResult, check_untouched
 from forensics.intake.load_case import Case, load_case
 from forensics.machine.solenoid_events import solenoid_events
 from forensics.machine.start_table import list_starts, unloaded_share
 from forensics.machine.states import StateSpan, cut_states, find_runs
 from forensics.machine.stop_table import list_stops
-from forensics.machine.subject import Subject, run_catalogue
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding, Ordered, Share, Start, Stop, SwitchEvent
 from forensics.model.points import NS, Samples, Switch
 from forensics.model.record import Record
 from forensics.model.vocabulary import ClockMethod, Role
 from forensics.rules import Limits, read_checks, rules_sha256
-from forensics.signatures.core.catalogue import all_detectors
+from forensics.signatures.core.catalogue import all_detectors, run_catalogue
 
 PACKAGES = (
     "numpy",
@@ -68,7 +68,7 @@ class Investigation:
         return self.case.file
 
     @property
-    def readings(self) -> tuple[SourceReading, ...]:
+    def readings(self) -> tuple[SourceResult, ...]:
         """Sources as read, with their accounting."""
         return self.case.readings
 

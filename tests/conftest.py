@@ -5,6 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# No deadline: how long one example takes depends on the machine and on what else runs on it; speed is measured in
+# tests/bench.
+settings.register_profile("workbook", deadline=None)
+settings.load_profile("workbook")
 
 ROOT = Path(__file__).resolve().parent.parent
 SHARED = ROOT.parent / "shared"

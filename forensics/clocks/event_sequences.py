@@ -21,7 +21,7 @@ SOLENOIDS = (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID, Role.BYPASS_SOLENOID, Rol
 
 
 @dataclass(frozen=True, slots=True)
-class Sighting:
+class SeenEvent:
     """One event as one clock saw it, in that clock's time, with the row that shows it."""
 
     earliest_ns: int
@@ -34,7 +34,7 @@ class Sighting:
 class Trains:
     """Sightings of one clock by kind, with what it covered."""
 
-    by_kind: dict[str, list[Sighting]] = field(default_factory=lambda: defaultdict(list))
+    by_kind: dict[str, list[SeenEvent]] = field(default_factory=lambda: defaultdict(list))
     covered: list[Span] = field(default_factory=list)
 
     @property
@@ -44,7 +44,7 @@ class Trains:
             return 0, 0
         return min(s.start_ns for s in self.covered), max(s.end_ns for s in self.covered)
 
-    def add(self, kind: str, sightings: Iterable[Sighting]) -> None:
+    def add(self, kind: str, sightings: Iterable[SeenEvent]) -> None:
         """Add sightings that do not overlap a better one of the same kind."""
         have = self.by_kind[kind]
         taken = sorted((s.earliest_ns, s.latest_ns) for s in have)
@@ -160,13 +160,13 @@ def _add_motor(trains: Trains, point: Samples | Switch, edges: Iterable[Edge]) -
     trains.add("stop", [_seen(point, e) for e in edges if e.to == OFF])
 
 
-def _seen(point: Samples | Switch, edge: Edge) -> Sighting:
+def _seen(point: Samples | Switch, edge: Edge) -> SeenEvent:
     """Widen an edge by the resolution of its stamps: a stamp says when the second began, not when in it."""
     resolution_ns = round(point.origin.resolution_s * NS)
-    return Sighting(edge.earliest_ns, edge.latest_ns + resolution_ns, point.origin.source, edge.row)
+    return SeenEvent(edge.earliest_ns, edge.latest_ns + resolution_ns, point.origin.source, edge.row)
 
 
-def _first_row_trip(switch: Switch) -> list[Sighting]:
+def _first_row_trip(switch: Switch) -> list[SeenEvent]:
     """In an event list the first row is itself an event, not a state that stood before."""
     if switch.origin.recorded is not Recorded.CHANGE or not len(switch) or switch.state[0] != ON:
         return []
@@ -212,11 +212,11 @@ def _cycle_rms(phase: NDArray[np.float64], width: int) -> NDArray[np.float64]:
     return rms
 
 
-def _in_waveform(waveform: Waveform, index: int, width: int) -> Sighting:
+def _in_waveform(waveform: Waveform, index: int, width: int) -> SeenEvent:
     last = len(waveform.time_s) - 1
     low = waveform.start_ns + round(float(waveform.time_s[max(index - 1, 0)]) * NS)
     high = waveform.start_ns + round(float(waveform.time_s[min(index + width, last)]) * NS)
-    return Sighting(low, high, waveform.source, index + 1)
+    return SeenEvent(low, high, waveform.source, index + 1)
 
 
 def _without_short_breaks(on: NDArray[np.bool_], shortest: int) -> NDArray[np.bool_]:
@@ -238,7 +238,7 @@ def _add_log(trains: Trains, lines: list[LogLine]) -> None:
     for line in lines:
         groups[(line.source, line.point, line.value or line.text)].append(line)
     for (source, point, value), found in groups.items():
-        seen = [Sighting(x.time_ns, x.time_ns + NS, source, x.row) for x in found]
+        seen = [SeenEvent(x.time_ns, x.time_ns + NS, source, x.row) for x in found]
         trains.by_kind[f"line:{point} {value}"] = sorted(seen, key=lambda s: s.earliest_ns)
     if lines:
         times = [line.time_ns for line in lines]

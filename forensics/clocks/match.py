@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.clocks.event_sequences import Sighting, Trains
+from forensics.clocks.event_sequences import SeenEvent, Trains
 from forensics.model.points import NS
 from forensics.rules import Limits
 
@@ -26,8 +26,8 @@ class Entry:
     """Sightings of one kind by both clocks, and the stretch (ns, each in its own time) that each list covers."""
 
     kind: str
-    ours: list[Sighting]
-    theirs: list[Sighting]
+    ours: list[SeenEvent]
+    theirs: list[SeenEvent]
     our_span: Stretch
     their_span: Stretch
 
@@ -38,7 +38,7 @@ class Entry:
         return Entry(self.kind, ours, theirs, our_span, their_span)
 
 
-def _nearest(sightings: list[Sighting], span: Stretch, centre_ns: int, most: int) -> tuple[list[Sighting], Stretch]:
+def _nearest(sightings: list[SeenEvent], span: Stretch, centre_ns: int, most: int) -> tuple[list[SeenEvent], Stretch]:
     if len(sightings) <= most:
         return sightings, span
     kept = sorted(sightings, key=lambda s: abs(s.earliest_ns - centre_ns))[:most]
@@ -51,8 +51,8 @@ class Pair:
     """Two sightings taken for one event, and the offsets (s) that they allow."""
 
     kind: str
-    ours: Sighting
-    theirs: Sighting
+    ours: SeenEvent
+    theirs: SeenEvent
     low_s: float
     high_s: float
 

@@ -14,7 +14,7 @@ from forensics.electrics.phasors import (
     sliding_mean,
     unbalance_percent,
 )
-from forensics.electrics.record_helpers import Answered, cycle_width, longest_stretch, unknown
+from forensics.electrics.record_helpers import RecordAnswer, cycle_width, longest_stretch, unknown
 from forensics.model.record import Waveform
 from forensics.model.role_words import in_words
 from forensics.model.vocabulary import Outcome, Starter
@@ -23,7 +23,7 @@ from forensics.rules import Limits
 _NO_CURRENTS = "needs the three line currents of one record"
 
 
-def phase_loss(waveform: Waveform, limits: Limits) -> Answered:
+def phase_loss(waveform: Waveform, limits: Limits) -> RecordAnswer:
     """Decide whether the motor ran on two phases: negative and positive sequence of the currents equal.
 
     With one line open the remaining two currents are opposite (1 : 1 : 0); with a line open ahead of a delta-wye
@@ -50,7 +50,7 @@ def phase_loss(waveform: Waveform, limits: Limits) -> Answered:
     spell = longest_stretch(lost, waveform, limits["waveform.phase_lost_min_s"])
     rms = np.array([cycle_rms(phase, width) for phase in phases])
     value = _held(np.where(zero < limits["waveform.zero_share_max"] * strong, ratio, 0.0), waveform, limits)
-    base = Answered(
+    base = RecordAnswer(
         Outcome.ABSENT, value=value, unit="1", limit_name="waveform.phase_lost_ratio", above=True, roles=AMPS
     )
     if spell is not None:
@@ -86,7 +86,7 @@ def _held(ratio: Floats, waveform: Waveform, limits: Limits) -> float:
     return float(np.asarray(minimum_filter1d(ratio, length)).max())
 
 
-def interruptions(waveform: Waveform, limits: Limits) -> Answered:
+def interruptions(waveform: Waveform, limits: Limits) -> RecordAnswer:
     """Count the short breaks of all three currents: contacts that bounce or chatter.
 
     A break is a current vector that falls to the sensors' rest for longer than a zero crossing and shorter than half
@@ -108,7 +108,7 @@ def interruptions(waveform: Waveform, limits: Limits) -> Answered:
     real &= (starts > 0) & (ends < len(size))
     count = int(real.sum())
     name = "waveform.breaks_allowed"
-    return Answered(
+    return RecordAnswer(
         Outcome.PRESENT if count > limits[name] else Outcome.ABSENT,
         f"{count} short breaks of all three currents" if count else "no short break of all three currents",
         int(starts[real][0]) if count else 0,
@@ -121,7 +121,7 @@ def interruptions(waveform: Waveform, limits: Limits) -> Answered:
     )
 
 
-def locked_rotor(waveform: Waveform, limits: Limits, rated: float | None, starter: Starter | None) -> Answered:
+def locked_rotor(waveform: Waveform, limits: Limits, rated: float | None, starter: Starter | None) -> RecordAnswer:
     """Decide whether the rotor stood still under voltage: balanced inrush that never falls until it is cut off.
 
     A motor that runs up draws its inrush with little change and then falls to its load; a locked one keeps it.
@@ -138,7 +138,7 @@ def locked_rotor(waveform: Waveform, limits: Limits, rated: float | None, starte
         return unknown("no current flows in the record")
     over = limits["waveform.stall_over_rated"]
     spell = longest_stretch(size >= over * rated, waveform, limits["waveform.stall_min_s"])
-    base = Answered(Outcome.ABSENT, unit="s", limit_name="waveform.run_up_max_s", above=True, roles=AMPS)
+    base = RecordAnswer(Outcome.ABSENT, unit="s", limit_name="waveform.run_up_max_s", above=True, roles=AMPS)
     if spell is None:
         text = f"the current passes {over:g} times rated for no longer than {limits['waveform.stall_min_s']:g} s"
         return replace(base, text=text, first=width - 1, last=len(size) - 1, value=0.0)

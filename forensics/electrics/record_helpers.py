@@ -15,7 +15,7 @@ Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
-class Answered:
+class RecordAnswer:
     """What one record answers: outcome, the samples it rests on, value and words."""
 
     outcome: Outcome
@@ -33,9 +33,9 @@ class Answered:
     seconds: float | None = None
 
 
-def unknown(why: str) -> Answered:
+def unknown(why: str) -> RecordAnswer:
     """The answer cannot-tell, with what is missing."""
-    return Answered(Outcome.CANNOT_TELL, why_not=why)
+    return RecordAnswer(Outcome.CANNOT_TELL, why_not=why)
 
 
 def cycle_width(waveform: Waveform, limits: Limits) -> int | None:

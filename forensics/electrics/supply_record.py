@@ -17,14 +17,14 @@ from forensics.electrics.phasors import (
     space_vector,
     unbalance_percent,
 )
-from forensics.electrics.record_helpers import Answered, Bools, cycle_width, longest_stretch, unknown
+from forensics.electrics.record_helpers import Bools, RecordAnswer, cycle_width, longest_stretch, unknown
 from forensics.electrics.residual_voltage import disconnection_s, frequency_track
 from forensics.model.record import Waveform
 from forensics.model.vocabulary import Outcome
 from forensics.rules import Limits
 
 
-def supply_sequence(waveform: Waveform, limits: Limits) -> Answered:
+def supply_sequence(waveform: Waveform, limits: Limits) -> RecordAnswer:
     """Decide whether the supply had the reversed phase sequence (ACB) by the record's own labels.
 
     *Present* is reversed. Voltages decide while they stand above half of their largest cycle and turn at the
@@ -57,7 +57,7 @@ def supply_sequence(waveform: Waveform, limits: Limits) -> Answered:
     order = "ACB (reversed)" if reversed_ else "ABC"
     text = f"as labelled the supply turns {order}: the negative sequence is {100 * share:.1f} % of both{both}"
     outcome = Outcome.PRESENT if reversed_ else Outcome.ABSENT
-    return Answered(
+    return RecordAnswer(
         outcome, text, first, last, share, unit="1", limit_name="waveform.sequence_share", above=True, roles=roles
     )
 
@@ -86,7 +86,7 @@ def _sense(waveform: Waveform, vector: Complexes, limits: Limits) -> tuple[float
     return float(np.median(negative)) / (weak + strong), int(first), int(last) - 1
 
 
-def dip(waveform: Waveform, limits: Limits, volts: float | None) -> Answered:
+def dip(waveform: Waveform, limits: Limits, volts: float | None) -> RecordAnswer:
     """Decide whether the supply dipped: the smallest line voltage of a cycle below the share of its reference.
 
     Method of IEC 61000-4-30 (RMS over a cycle, threshold 90 %); reference is the declared voltage, else the record's
@@ -113,7 +113,7 @@ def dip(waveform: Waveform, limits: Limits, volts: float | None) -> Answered:
     low &= ~(inrush & (shares >= limits["waveform.start_dip_share"]))
     spell = longest_stretch(low, waveform, 0.5 / waveform.line_hertz)
     lowest = float(shares.min())
-    base = Answered(
+    base = RecordAnswer(
         Outcome.ABSENT, value=lowest, unit="1", limit_name="waveform.dip_share", above=False, roles=tuple(present)
     )
     if spell is None:
@@ -143,7 +143,7 @@ def _inrush(waveform: Waveform, width: int, length: int, limits: Limits) -> Bool
     return np.asarray(size >= limits["waveform.inrush_share"] * size.max(), np.bool_)
 
 
-def unbalance(waveform: Waveform, limits: Limits) -> Answered:
+def unbalance(waveform: Waveform, limits: Limits) -> RecordAnswer:
     """Decide whether the line voltages were unbalanced (NEMA MG 1, clause 14.36) while the supply was on."""
     width = cycle_width(waveform, limits)
     if width is None or any(role not in waveform.analog for role in VOLTS):
@@ -165,4 +165,4 @@ def unbalance(waveform: Waveform, limits: Limits) -> Answered:
     text = f"voltage unbalance {value:.2f} % of the mean, largest deviation"
     outcome = Outcome.PRESENT if value > limits[name] else Outcome.ABSENT
     first, last = int(on[0]) + width - 1, int(on[-1]) + width - 1
-    return Answered(outcome, text, first, last, value, low, high, "%", name, above=True, roles=VOLTS)
+    return RecordAnswer(outcome, text, first, last, value, low, high, "%", name, above=True, roles=VOLTS)

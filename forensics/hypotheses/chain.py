@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from forensics.hypotheses.evidence import Evidence
 from forensics.hypotheses.judge import Judgement
 from forensics.hypotheses.modes import Modes
-from forensics.hypotheses.score import Tally
+from forensics.hypotheses.score import Score
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Provable
@@ -20,7 +20,7 @@ from forensics.model.vocabulary import Outcome, Provable
 Interval = tuple[int, int]
 
 
-def onset(one: Tally, findings: Mapping[str, Finding], evidence: Evidence) -> Interval | None:
+def onset(one: Score, findings: Mapping[str, Finding], evidence: Evidence) -> Interval | None:
     """Interval in which the first strong evidence of a mode begins; None where no finding of it is dated."""
     spans = []
     for cell in one.cells:
@@ -42,7 +42,7 @@ def _widened(finding: Finding, evidence: Evidence) -> Interval:
 
 
 def earlier_pairs(
-    tallies: Mapping[str, Tally], findings: Mapping[str, Finding], evidence: Evidence
+    tallies: Mapping[str, Score], findings: Mapping[str, Finding], evidence: Evidence
 ) -> frozenset[tuple[str, str]]:
     """Pairs of modes of which the first one's evidence provably ends before the other's begins."""
     spans = {name: span for name, one in tallies.items() if (span := onset(one, findings, evidence)) is not None}
@@ -52,7 +52,7 @@ def earlier_pairs(
 
 
 def build_chain(
-    judgement: Judgement, tallies: Mapping[str, Tally], findings: Mapping[str, Finding], evidence: Evidence
+    judgement: Judgement, tallies: Mapping[str, Score], findings: Mapping[str, Finding], evidence: Evidence
 ) -> tuple[str, ...]:
     """The cause, then each mode and effect that can follow from it and that the record shows no earlier."""
     if judgement.cause is None:
@@ -71,7 +71,7 @@ def build_chain(
 
 def _effects(
     cause: str,
-    tallies: Mapping[str, Tally],
+    tallies: Mapping[str, Score],
     findings: Mapping[str, Finding],
     evidence: Evidence,
     begun: Interval | None,

@@ -8,13 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
+from typing import Literal
+
+from pydantic import Field, RootModel
 
 from forensics.case.schema import Measurement, Observation, local_to_utc
 from forensics.errors import InputError, Problem
 from forensics.hypotheses.evidence import Evidence, TeardownRow
 from forensics.hypotheses.modes import Modes, Scale
 from forensics.model.points import NS
-from forensics.rules import FOLDER, read_toml
+from forensics.model.vocabulary import Mode
+from forensics.rules import FOLDER
+from forensics.rules.strict import Form, read_form
 
 BY_HAND = ("inspection", "test")
 SHORT_WORD = 3
@@ -105,22 +111,45 @@ def _before_window(observation: Observation, evidence: Evidence) -> bool:
     return time_ns < evidence.window.start_ns
 
 
+class _MeasurementRule(Form):
+    """One table of ``rules/measurements.toml``: the limit of a bench or field test, and which modes it speaks for."""
+
+    unit: str = Field(min_length=1)
+    limit: float
+    side: Literal["above", "below"]
+    shows: tuple[Mode, ...] = ()
+    favours: tuple[Mode, ...] = ()
+    consequence: tuple[Mode, ...] = ()
+    basis: str = Field(min_length=1)
+
+
+class _MeasurementFile(RootModel[dict[str, _MeasurementRule]]):
+    pass
+
+
+@cache
+def read_measurements() -> Mapping[str, _MeasurementRule]:
+    """Rules of the bench and field tests by kind (``rules/measurements.toml``)."""
+    return read_form(_MeasurementFile, FOLDER / "measurements.toml").root
+
+
 def _measured(name: str, measurement: Measurement, modes: Modes) -> list[Remark]:
-    rule = read_toml(FOLDER / "measurements.toml").get(measurement.kind)
+    rule = read_measurements().get(measurement.kind)
     if rule is None:
         return []
-    if measurement.unit and measurement.unit.casefold() != rule["unit"].casefold():
-        text = f"'{measurement.kind}' is read in {rule['unit']}, not in '{measurement.unit}'"
+    if measurement.unit and measurement.unit.casefold() != rule.unit.casefold():
+        text = f"'{measurement.kind}' is read in {rule.unit}, not in '{measurement.unit}'"
         raise InputError([Problem(text, file="case.toml", column=name, remedy="Give the value in that unit.")])
-    beyond = measurement.value < rule["limit"] if rule["side"] == "below" else measurement.value > rule["limit"]
+    beyond = measurement.value < rule.limit if rule.side == "below" else measurement.value > rule.limit
     found = []
-    for key, weight in (("shows", "strong"), ("favours", "moderate"), ("consequence", "weak")):
-        for mode in rule.get(key, ()):
+    by_key = {"shows": ("strong", rule.shows), "favours": ("moderate", rule.favours)}
+    for key, (weight, spoken_for) in {**by_key, "consequence": ("weak", rule.consequence)}.items():
+        for mode in spoken_for:
             if mode in modes.by_id and (beyond or key == "shows"):
                 shows = beyond and key == "shows"
                 told = weight if beyond else "moderate"
                 firm = key != "consequence"
-                found.append(Remark(name, mode, beyond, told, firm, shows, rule["basis"]))
+                found.append(Remark(name, mode, beyond, told, firm, shows, rule.basis))
     return found
 
 

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from forensics.hypotheses.modes import Modes, Scale, points_of
-from forensics.hypotheses.score import Tally
+from forensics.hypotheses.score import Score
 from forensics.model.vocabulary import Grade, Mode, Outcome, VerdictStatus
 
 
@@ -54,7 +54,7 @@ class Circumstances:
     earlier: frozenset[tuple[str, str]] = frozenset()
 
 
-def judge(tallies: Mapping[str, Tally], modes: Modes, scale: Scale, around: Circumstances) -> Judgement:
+def judge(tallies: Mapping[str, Score], modes: Modes, scale: Scale, around: Circumstances) -> Judgement:
     """Grade every mode and name the cause, where the data prove one."""
     live = {name: one for name, one in tallies.items() if not one.excluded_by}
     proven = _proven(live, modes, scale, firm=True)
@@ -76,7 +76,7 @@ def judge(tallies: Mapping[str, Tally], modes: Modes, scale: Scale, around: Circ
     return Judgement(status, cause, grades, also, capped, reasons)
 
 
-def _proven(live: Mapping[str, Tally], modes: Modes, scale: Scale, *, firm: bool) -> set[str]:
+def _proven(live: Mapping[str, Score], modes: Modes, scale: Scale, *, firm: bool) -> set[str]:
     """Modes that pass; causes of a mode that pass are no rivals of it, so the set is settled in rounds."""
     able = {name for name, one in live.items() if _able(one, scale, firm=firm)}
     found: set[str] = set()
@@ -87,14 +87,14 @@ def _proven(live: Mapping[str, Tally], modes: Modes, scale: Scale, *, firm: bool
         found |= more
 
 
-def _able(one: Tally, scale: Scale, *, firm: bool) -> bool:
+def _able(one: Score, scale: Scale, *, firm: bool) -> bool:
     net = one.firm_net if firm else one.net
     strong = one.has_strong or not firm
     return net >= points_of(scale.probable_ratio_min) - 1e-9 and strong and not one.strong_against
 
 
 def _beats(
-    name: str, found: set[str], able: set[str], live: Mapping[str, Tally], modes: Modes, scale: Scale, *, firm: bool
+    name: str, found: set[str], able: set[str], live: Mapping[str, Score], modes: Modes, scale: Scale, *, firm: bool
 ) -> bool:
     mine = live[name].firm_net if firm else live[name].net
     follows = modes.consequences(name)
@@ -118,30 +118,30 @@ def _beats(
     return bool(10.0 ** (mine / 10.0) > scale.beats_all_others_by * others)
 
 
-def _brings(rival: Tally, one: Tally, modes: Modes, scale: Scale) -> float:
+def _brings(rival: Score, one: Score, modes: Modes, scale: Scale) -> float:
     """Points that a rival gains from what it would bring about; fewer where nothing of its own was seen."""
     points = _explains(rival, one, modes)
     return points if rival.own_present else max(0.0, points - points_of(scale.unshown_rival_ratio))
 
 
-def _explains(one: Tally, other: Tally, modes: Modes) -> float:
+def _explains(one: Score, other: Score, modes: Modes) -> float:
     """Points of another mode's own evidence that a mode would bring about as well, though they are no sign of it."""
     brought = set(modes[one.mode].explains) - set(one.own_present)
     return sum(points for check, points in other.own_present.items() if check in brought)
 
 
-def _separate(a: Tally, b: Tally, modes: Modes, scale: Scale) -> bool:
+def _separate(a: Score, b: Score, modes: Modes, scale: Scale) -> bool:
     """Whether each of two modes is proven by findings that the other does not explain."""
     least = points_of(scale.second_fault_ratio_min) - 1e-9
     return _own(a, b.mode, modes) >= least and _own(b, a.mode, modes) >= least
 
 
-def _own(one: Tally, other: str, modes: Modes) -> float:
+def _own(one: Score, other: str, modes: Modes) -> float:
     explained = modes.explained(other)
     return sum(points for check, points in one.own_present.items() if check not in explained)
 
 
-def _earliest(roots: list[str], live: Mapping[str, Tally], scale: Scale, around: Circumstances) -> str | None:
+def _earliest(roots: list[str], live: Mapping[str, Score], scale: Scale, around: Circumstances) -> str | None:
     """The one that provably came first, else the clearly better proven one, else none."""
     if len(roots) <= 1:
         return roots[0] if roots else None
@@ -154,7 +154,7 @@ def _earliest(roots: list[str], live: Mapping[str, Tally], scale: Scale, around:
 
 
 def _grades(
-    tallies: Mapping[str, Tally], proven: set[str], cause: str | None, modes: Modes, scale: Scale
+    tallies: Mapping[str, Score], proven: set[str], cause: str | None, modes: Modes, scale: Scale
 ) -> tuple[dict[str, Grade], dict[str, str]]:
     grades: dict[str, Grade] = {}
     reasons: dict[str, str] = {}
@@ -180,7 +180,7 @@ def _grades(
 
 
 def _with_look_alikes(
-    grades: dict[str, Grade], reasons: dict[str, str], tallies: Mapping[str, Tally], modes: Modes, scale: Scale
+    grades: dict[str, Grade], reasons: dict[str, str], tallies: Mapping[str, Score], modes: Modes, scale: Scale
 ) -> None:
     """A look-alike of a possible mode that the same findings fit is possible too: what was seen does not split them."""
     least = points_of(scale.possible_ratio_min) - 1e-9
@@ -195,12 +195,12 @@ def _with_look_alikes(
                 reasons[other] = f"look-alike of {name}: what was seen fits both and does not split them"
 
 
-def _seen(one: Tally) -> set[str]:
+def _seen(one: Score) -> set[str]:
     """Checks that were present and speak for a mode, counted or not."""
     return {cell.check for cell in one.cells if cell.effect == "for" and cell.outcome is Outcome.PRESENT}
 
 
-def _folded(tallies: Mapping[str, Tally], modes: Modes, scale: Scale) -> dict[str, str]:
+def _folded(tallies: Mapping[str, Score], modes: Modes, scale: Scale) -> dict[str, str]:
     """Modes all of whose evidence follows from another live mode that has evidence of its own beyond theirs."""
     least = scale.points("moderate") - 1e-9
     live = [one for _, one in sorted(tallies.items()) if not one.excluded_by and one.net >= least and one.own_present]
@@ -216,7 +216,7 @@ def _folded(tallies: Mapping[str, Tally], modes: Modes, scale: Scale) -> dict[st
     return folded
 
 
-def _open(one: Tally, best: float, cause: str | None, modes: Modes, scale: Scale) -> tuple[Grade, str]:
+def _open(one: Score, best: float, cause: str | None, modes: Modes, scale: Scale) -> tuple[Grade, str]:
     """Possible, or nothing that could be seen singles it out."""
     least = points_of(scale.possible_ratio_min) - 1e-9
     behind = points_of(scale.possible_behind_best_max) + 1e-9
@@ -236,7 +236,7 @@ def _open(one: Tally, best: float, cause: str | None, modes: Modes, scale: Scale
 
 
 def _clean(
-    tallies: Mapping[str, Tally], grades: Mapping[str, Grade], modes: Modes, scale: Scale, around: Circumstances
+    tallies: Mapping[str, Score], grades: Mapping[str, Grade], modes: Modes, scale: Scale, around: Circumstances
 ) -> bool:
     """Whether the machine was open to view and nothing was wrong in it: any sign of a fault forbids it."""
     if around.unexplained_trip or any(grade is Grade.POSSIBLE for grade in grades.values()):

@@ -20,6 +20,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from forensics.errors import InputError, Problem
 from forensics.model.vocabulary import Mode, Role
 from forensics.rules import FOLDER, read_toml
+from forensics.rules.strict import Form, read_form
 
 WORDS = ("decisive", "strong", "moderate", "weak")
 Weight = Literal["decisive", "strong", "moderate", "weak"]
@@ -263,21 +264,61 @@ def points_of(ratio: float) -> float:
     return 10.0 * math.log10(ratio)
 
 
+class _Weight(Form):
+    ratio: float = Field(gt=0)
+    meaning: str
+
+
+class _WeighingRules(Form):
+    beats_all_others_by: float
+    probable_ratio_min: float
+    possible_ratio_min: float
+    possible_behind_best_max: float
+    second_fault_ratio_min: float
+    unshown_rival_ratio: float
+    observable_share_min: float
+    limit_change: float
+    source: str = Field(min_length=1)
+
+
+class _Alarms(Form):
+    near_s: float
+    words: tuple[str, ...]
+    over: tuple[str, ...]
+
+
+class _RemarkWords(Form):
+    not_shown: tuple[str, ...]
+    in_order: tuple[str, ...]
+
+
+class _WeighingFile(Form):
+    """``rules/weighing.toml``."""
+
+    words: Mapping[str, _Weight]
+    rules: _WeighingRules
+    alarms: _Alarms
+    remarks: _RemarkWords
+
+
 @cache
 def read_scale() -> Scale:
     """Read the scale of weights; the words must fall in the order decisive, strong, moderate, weak, all above 1."""
-    table = read_toml(FOLDER / "weighing.toml")
-    ratio = {word: float(table["words"][word]["ratio"]) for word in WORDS}
+    file = read_form(_WeighingFile, FOLDER / "weighing.toml")
+    if set(file.words) != set(WORDS):
+        raise InputError(
+            [Problem(f"the words are {', '.join(WORDS)}, each once", file="weighing.toml", column="words")]
+        )
+    ratio = {word: file.words[word].ratio for word in WORDS}
     values = [ratio[word] for word in WORDS]
     if values != sorted(values, reverse=True) or values[-1] <= 1.0:
         raise InputError([Problem("the ratios must fall from decisive to weak and stay above 1", file="weighing.toml")])
-    rules = table["rules"]
     return Scale(
         ratio=ratio,
-        alarm_near_s=float(table["alarms"]["near_s"]),
-        alarm_words=tuple(table["alarms"]["words"]),
-        alarm_over=tuple(table["alarms"]["over"]),
-        not_shown=tuple(table["remarks"]["not_shown"]),
-        in_order=tuple(table["remarks"]["in_order"]),
-        **{key: float(rules[key]) for key in rules if key != "source"},
+        alarm_near_s=file.alarms.near_s,
+        alarm_words=file.alarms.words,
+        alarm_over=file.alarms.over,
+        not_shown=file.remarks.not_shown,
+        in_order=file.remarks.in_order,
+        **file.rules.model_dump(exclude={"source"}),
     )

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from forensics.hypotheses.evidence import Evidence, NextTest
 from forensics.hypotheses.judge import Judgement
-from forensics.hypotheses.score import Tally
+from forensics.hypotheses.score import Score
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Grade, Mode, Outcome
 
@@ -14,7 +14,7 @@ LIVE = (Grade.CONFIRMED, Grade.PROBABLE, Grade.POSSIBLE)
 _LOGGING_CAUTION = "none beyond the site's rules for work at live controls"
 
 
-def live_modes(judgement: Judgement, tallies: Mapping[str, Tally]) -> tuple[str, ...]:
+def live_modes(judgement: Judgement, tallies: Mapping[str, Score]) -> tuple[str, ...]:
     """Modes that are still alive, the best supported first."""
     alive = [name for name, grade in judgement.grades.items() if grade in LIVE and name != Mode.NONE]
     order = {name: -tallies[name].net for name in alive}
@@ -22,7 +22,7 @@ def live_modes(judgement: Judgement, tallies: Mapping[str, Tally]) -> tuple[str,
     return tuple(sorted(alive, key=lambda name: (name != cause, order[name], name)))
 
 
-def next_tests(judgement: Judgement, tallies: Mapping[str, Tally], evidence: Evidence) -> tuple[NextTest, ...]:
+def next_tests(judgement: Judgement, tallies: Mapping[str, Score], evidence: Evidence) -> tuple[NextTest, ...]:
     """Tests that split the live modes from each other and from their look-alikes; none is given twice."""
     alive = live_modes(judgement, tallies)
     found: list[NextTest] = []
@@ -50,7 +50,7 @@ def _rank(test: NextTest, alive: tuple[str, ...]) -> tuple[bool, int, int, str]:
     return (not test.non_destructive, -len(hit), min(hit, default=len(alive)), test.test)
 
 
-def _logging(alive: tuple[str, ...], tallies: Mapping[str, Tally], evidence: Evidence) -> list[NextTest]:
+def _logging(alive: tuple[str, ...], tallies: Mapping[str, Score], evidence: Evidence) -> list[NextTest]:
     """Changes of the logging that would let a silent finding of a live mode answer."""
     by_check: dict[str, list[Finding]] = {}
     for finding in evidence.findings:
@@ -67,7 +67,7 @@ def _logging(alive: tuple[str, ...], tallies: Mapping[str, Tally], evidence: Evi
     return tests
 
 
-def next_test_of(name: str, judgement: Judgement, tallies: Mapping[str, Tally], evidence: Evidence) -> str:
+def next_test_of(name: str, judgement: Judgement, tallies: Mapping[str, Score], evidence: Evidence) -> str:
     """The one test of a mode that would tell most: a split from a live look-alike, else its first inspection."""
     rule = evidence.modes[name]
     for look in rule.look_alikes:

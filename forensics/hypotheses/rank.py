@@ -11,7 +11,7 @@ from forensics.hypotheses.inspection_evidence import Remark, remarks_of, teardow
 from forensics.hypotheses.judge import Circumstances, Judgement, judge
 from forensics.hypotheses.modes import FailureMode, Scale, read_scale
 from forensics.hypotheses.next_tests import live_modes, next_test_of, next_tests
-from forensics.hypotheses.score import Tally, answers, tally
+from forensics.hypotheses.score import Score, answers, tally
 from forensics.hypotheses.sensitivity import robustness
 from forensics.hypotheses.wording import verdict_of
 from forensics.model.findings import Finding, Stop
@@ -22,7 +22,7 @@ from forensics.model.vocabulary import Grade, Mode, Outcome, StopKind, VerdictSt
 
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    tallies: Mapping[str, Tally]
+    tallies: Mapping[str, Score]
     judgement: Judgement
     findings: Mapping[str, Finding]
 

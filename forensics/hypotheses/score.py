@@ -32,7 +32,7 @@ class Answered:
 
 
 @dataclass(frozen=True, slots=True)
-class Tally:
+class Score:
     """One mode's account.
 
     Attributes
@@ -110,7 +110,7 @@ def _not_firm(finding: Finding, *, polarity_confirmed: bool) -> str:
     return ""
 
 
-def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Remark], scale: Scale) -> Tally:
+def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Remark], scale: Scale) -> Score:
     """Account for one mode.
 
     Parameters
@@ -129,7 +129,7 @@ def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Rem
     firm_cells = _count([cell for cell in for_cells if cell.check in firm])
     unseen = tuple(check for check in rule.checks if _outcome(told, check) is Outcome.CANNOT_TELL)
     strong = (scale.points("strong"), scale.points("decisive"))
-    return Tally(
+    return Score(
         mode=rule.id,
         cells=(*for_cells, *against, *_silent(rule, told)),
         for_points=sum(cell.points for cell in for_cells if cell.counted),

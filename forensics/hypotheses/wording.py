@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from forensics.hypotheses.evidence import Evidence, Robustness, Verdict
 from forensics.hypotheses.judge import Judgement
 from forensics.hypotheses.next_tests import LIVE, live_modes, next_test_of
-from forensics.hypotheses.score import Tally
+from forensics.hypotheses.score import Score
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Grade, Mode, Outcome, VerdictStatus
 from forensics.rules import read_checks
@@ -17,7 +17,7 @@ _NAMED = 3
 
 def verdict_of(
     judgement: Judgement,
-    tallies: Mapping[str, Tally],
+    tallies: Mapping[str, Score],
     findings: Mapping[str, Finding],
     evidence: Evidence,
     chain: tuple[str, ...],
@@ -34,7 +34,7 @@ def verdict_of(
 def _determined(
     judgement: Judgement,
     cause: str,
-    tallies: Mapping[str, Tally],
+    tallies: Mapping[str, Score],
     findings: Mapping[str, Finding],
     evidence: Evidence,
     chain: tuple[str, ...],
@@ -73,7 +73,7 @@ def _titles(ids: tuple[str, ...], findings: Mapping[str, Finding]) -> str:
 
 
 def _sound(
-    judgement: Judgement, tallies: Mapping[str, Tally], findings: Mapping[str, Finding], evidence: Evidence
+    judgement: Judgement, tallies: Mapping[str, Score], findings: Mapping[str, Finding], evidence: Evidence
 ) -> Verdict:
     unseen = [name for name, one in tallies.items() if one.observable == "no"]
     partly = [name for name, one in tallies.items() if one.observable == "partly"]
@@ -104,7 +104,7 @@ def _sound(
 
 
 def _open(
-    judgement: Judgement, tallies: Mapping[str, Tally], findings: Mapping[str, Finding], evidence: Evidence
+    judgement: Judgement, tallies: Mapping[str, Score], findings: Mapping[str, Finding], evidence: Evidence
 ) -> Verdict:
     alive = [name for name in live_modes(judgement, tallies) if name != Mode.NONE]
     because: list[str] = []
@@ -129,7 +129,7 @@ def _open(
     return Verdict(VerdictStatus.UNDETERMINED, None, None, (), (), statement, tuple(dict.fromkeys(because)), (), change)
 
 
-def _cited(one: Tally, effect: str, findings: Mapping[str, Finding], *, counted_only: bool) -> tuple[str, ...]:
+def _cited(one: Score, effect: str, findings: Mapping[str, Finding], *, counted_only: bool) -> tuple[str, ...]:
     return tuple(
         dict.fromkeys(
             cell.finding

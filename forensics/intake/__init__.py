@@ -7,14 +7,14 @@ from __future__ import annotations
 
 from forensics.intake.exhibits import Exhibit, check_untouched
 from forensics.intake.read import read_sources
-from forensics.intake.result import Accounting, Detection, SetAside, SourceReading, write_set_aside
+from forensics.intake.result import Accounting, Detection, SetAside, SourceResult, write_set_aside
 
 __all__ = [
     "Accounting",
     "Detection",
     "Exhibit",
     "SetAside",
-    "SourceReading",
+    "SourceResult",
     "check_untouched",
     "read_sources",
     "write_set_aside",

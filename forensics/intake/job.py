@@ -11,7 +11,7 @@ from forensics.model.points import Span
 
 
 @dataclass(slots=True)
-class Job:
+class SourceJob:
     """One source with the points that may be in it.
 
     Attributes

@@ -6,8 +6,12 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
+from typing import Annotated
 
-from forensics.rules import FOLDER, read_toml
+from pydantic import StringConstraints
+
+from forensics.rules import FOLDER
+from forensics.rules.strict import Form, read_form
 
 
 def plain(word: str) -> str:
@@ -44,6 +48,41 @@ class Words:
     languages: Mapping[str, tuple[tuple[str, ...], ...]]
 
 
+_Language = Annotated[str, StringConstraints(pattern=r"^(any|[a-z]{2})$")]
+_Lists = Mapping[_Language, list[str]]
+
+
+class _Numbers(Form):
+    numbers: tuple[float, ...]
+
+
+class _Columns(Form):
+    time: _Lists
+    offset: _Lists
+    point: _Lists
+    value: _Lists
+    text: _Lists
+    quality: _Lists
+    unit: _Lists
+
+
+class _File(Form):
+    """``rules/words.toml``."""
+
+    on: _Lists
+    off: _Lists
+    missing: _Lists
+    communication_on: _Lists
+    communication_off: _Lists
+    asked_for_trip: _Lists
+    no_reading: _Numbers
+    quality_good: _Lists
+    columns: _Columns
+    months: Mapping[_Language, list[list[str]]]
+    weekdays: _Lists
+    footer: _Lists
+
+
 def _flat(table: Mapping[str, list[str]]) -> frozenset[str]:
     return frozenset(plain(word) for words in table.values() for word in words)
 
@@ -51,23 +90,23 @@ def _flat(table: Mapping[str, list[str]]) -> frozenset[str]:
 @cache
 def read_words() -> Words:
     """Read the word lists once."""
-    data = read_toml(FOLDER / "words.toml")
+    data = read_form(_File, FOLDER / "words.toml")
     months: dict[str, int] = {}
-    for names in data["months"].values():
+    for names in data.months.values():
         for number, forms in enumerate(names, start=1):
             months.update({plain(form): number for form in forms})
     return Words(
-        on=_flat(data["on"]),
-        off=_flat(data["off"]),
-        missing=_flat(data["missing"]),
-        communication_on=_flat(data["communication_on"]),
-        communication_off=_flat(data["communication_off"]),
-        asked_for_trip=_flat(data["asked_for_trip"]),
-        no_reading=tuple(float(number) for number in data["no_reading"]["numbers"]),
-        quality_good=_flat(data["quality_good"]),
-        columns={kind: _flat(table) for kind, table in data["columns"].items()},
+        on=_flat(data.on),
+        off=_flat(data.off),
+        missing=_flat(data.missing),
+        communication_on=_flat(data.communication_on),
+        communication_off=_flat(data.communication_off),
+        asked_for_trip=_flat(data.asked_for_trip),
+        no_reading=tuple(float(number) for number in data.no_reading.numbers),
+        quality_good=_flat(data.quality_good),
+        columns={kind: _flat(getattr(data.columns, kind)) for kind in _Columns.model_fields},
         months=months,
-        weekdays=_flat(data["weekdays"]),
-        footer=_flat(data["footer"]),
-        languages={language: tuple(tuple(forms) for forms in names) for language, names in data["months"].items()},
+        weekdays=_flat(data.weekdays),
+        footer=_flat(data.footer),
+        languages={language: tuple(tuple(forms) for forms in names) for language, names in data.months.items()},
     )

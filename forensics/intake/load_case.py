@@ -11,7 +11,7 @@ from pathlib import Path
 
 from forensics.case.schema import CaseFile, local_to_utc, read_case_file
 from forensics.errors import InputError, Problem, Problems, Severity
-from forensics.intake import SourceReading, read_sources
+from forensics.intake import SourceResult, read_sources
 from forensics.model.points import NS, ON, Samples, Span, Switch
 from forensics.model.record import Record
 from forensics.model.vocabulary import Recorded, Role
@@ -40,7 +40,7 @@ class Case:
 
     file: CaseFile
     path: Path
-    readings: tuple[SourceReading, ...]
+    readings: tuple[SourceResult, ...]
     record: Record
     problems: tuple[Problem, ...]
     profile: Profile
@@ -127,7 +127,7 @@ def _kept_span(casefile: CaseFile, failure_ns: int) -> Span:
 
 def _read(
     casefile: CaseFile, folder: Path, failure_ns: int | None, limits: Limits, problems: Problems
-) -> tuple[SourceReading, ...]:
+) -> tuple[SourceResult, ...]:
     """Read every source; those on other clocks are kept a little wider, since their offset is not known yet."""
     if failure_ns is None:
         return read_sources(casefile, folder, None, problems)
@@ -139,9 +139,7 @@ def _read(
     return read_sources(casefile, folder, keep, problems)
 
 
-def _find_failure(
-    casefile: CaseFile, readings: tuple[SourceReading, ...], problems: Problems
-) -> tuple[int | None, str]:
+def _find_failure(casefile: CaseFile, readings: tuple[SourceResult, ...], problems: Problems) -> tuple[int | None, str]:
     """The last trip found; without one, ask."""
     times: list[tuple[int, str]] = []
     for reading in readings:
@@ -166,7 +164,7 @@ def _find_failure(
     return None, ""
 
 
-def _cut(reading: SourceReading, casefile: CaseFile, failure_ns: int) -> SourceReading:
+def _cut(reading: SourceResult, casefile: CaseFile, failure_ns: int) -> SourceResult:
     """Cut points to what is kept, where the failure time was found only after reading."""
     keep = _kept_span(casefile, failure_ns)
     return replace(
@@ -182,7 +180,7 @@ def _cut_switch(switch: Switch, keep: Span) -> Switch:
     return replace(switch, t=switch.t[chosen], state=switch.state[chosen], row=switch.row[chosen])
 
 
-def _record(casefile: CaseFile, readings: tuple[SourceReading, ...], failure_ns: int) -> Record:
+def _record(casefile: CaseFile, readings: tuple[SourceResult, ...], failure_ns: int) -> Record:
     samples: dict[Role, list[Samples]] = {}
     switches: dict[Role, list[Switch]] = {}
     for reading in readings:

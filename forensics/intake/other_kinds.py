@@ -6,21 +6,21 @@ from dataclasses import replace
 from pathlib import Path, PurePosixPath
 
 from forensics.intake.exhibits import Exhibit, take_exhibit
-from forensics.intake.job import Job
+from forensics.intake.job import SourceJob
 from forensics.intake.points.ambiguous_names import ask_which_machine
 from forensics.intake.points.assemble import bind_points
 from forensics.intake.points.find_layout import find_layout, wanted_columns
 from forensics.intake.points.footers import footer_rows, say_counts
 from forensics.intake.points.preconditions import has_time, no_records, without_points
-from forensics.intake.result import SourceReading
+from forensics.intake.result import SourceResult
 from forensics.intake.table.parser import BlockReader
-from forensics.intake.table.raw_table import Gathered
+from forensics.intake.table.raw_table import RawTable
 from forensics.intake.text.streams import UnreadableError
 from forensics.intake.timestamps.zones import zone_letters
 from forensics.intake.typed.swapped_dates import dates_are_exchanged
 
 
-def read_waveform_source(job: Job, exhibit: Exhibit) -> SourceReading:
+def read_waveform_source(job: SourceJob, exhibit: Exhibit) -> SourceResult:
     """Read an IEEE C37.111 record."""
     from forensics.intake.waveform.reader import read_waveform
 
@@ -41,18 +41,18 @@ def read_waveform_source(job: Job, exhibit: Exhibit) -> SourceReading:
         job.found |= {number for number, point in job.points if (point.role, point.column) in bound}
         first, last = waveform.span.start_ns, waveform.span.end_ns
     also = tuple(take_exhibit(_beside(job, file), file) for file in result.files if file != job.file)
-    return SourceReading(
+    return SourceResult(
         exhibit, "waveform", "", job.clock, result.accounting, result.detections, result.notes,
         switches=result.switches, waveform=waveform, first_ns=first, last_ns=last, also=also,
     )  # fmt: skip
 
 
-def _beside(job: Job, file: Path) -> str:
+def _beside(job: SourceJob, file: Path) -> str:
     """Path, as the case file would give it, of a file that belongs to the record it names."""
     return PurePosixPath(job.path).with_name(file.name).as_posix()
 
 
-def read_table_source(job: Job, exhibit: Exhibit) -> SourceReading:
+def read_table_source(job: SourceJob, exhibit: Exhibit) -> SourceResult:
     """Read a workbook or a columnar file."""
     from forensics.intake.typed import reader as typed
     from forensics.intake.typed.workbook import SheetQuestion
@@ -73,7 +73,7 @@ def read_table_source(job: Job, exhibit: Exhibit) -> SourceReading:
     ask_which_machine(job, dialect, layout)
     wanted = wanted_columns(dialect, layout)
     marks = typed.marks_of(table, wanted, job.source)
-    gathered = Gathered(decimal=marks.marks.decimal)
+    gathered = RawTable(decimal=marks.marks.decimal)
     reader = BlockReader(
         path=job.path, dialect=dialect, wanted=wanted, order=job.source.date_order or "",
         decimal=gathered.decimal, keep=job.keep, zone_offsets=zone_letters(job.zone), gathered=gathered,

@@ -8,8 +8,8 @@ from pathlib import Path
 from forensics.case.schema import CaseFile, Point, local_to_utc
 from forensics.errors import Problem, Problems, Severity
 from forensics.intake.exhibits import take_exhibit
-from forensics.intake.job import Job
-from forensics.intake.result import SourceReading
+from forensics.intake.job import SourceJob
+from forensics.intake.result import SourceResult
 from forensics.intake.text.streams import UnreadableError
 from forensics.model.points import Span
 
@@ -20,7 +20,7 @@ _COLUMNAR = {".parquet", ".feather", ".arrow", ".pq"}
 
 def read_sources(
     casefile: CaseFile, folder: Path, keep: Span | Mapping[str, Span] | None, problems: Problems
-) -> tuple[SourceReading, ...]:
+) -> tuple[SourceResult, ...]:
     """Read every source of a case.
 
     Parameters
@@ -42,11 +42,11 @@ def read_sources(
     failure_ns = None
     if failure is not None:
         failure_ns = round(local_to_utc(failure, casefile.case.time_zone).timestamp()) * 10**9
-    readings: list[SourceReading] = []
-    jobs: list[Job] = []
+    readings: list[SourceResult] = []
+    jobs: list[SourceJob] = []
     for source in casefile.source:
         points = [(number, point) for number, point in enumerate(casefile.point) if point.source in ("", source.path)]
-        job = Job(
+        job = SourceJob(
             casefile, source, folder / source.path, source.time_zone or casefile.case.time_zone,
             casefile.clock_of(source), _kept_by(keep, casefile.clock_of(source)), failure_ns, problems, points,
         )  # fmt: skip
@@ -61,7 +61,7 @@ def _kept_by(keep: Span | Mapping[str, Span] | None, clock: str) -> Span | None:
     return keep.get(clock) if isinstance(keep, Mapping) else keep
 
 
-def _read_one(job: Job) -> SourceReading | None:
+def _read_one(job: SourceJob) -> SourceResult | None:
     try:
         exhibit = take_exhibit(job.path, job.file, sha256="-")
     except FileNotFoundError:
@@ -90,14 +90,14 @@ def _read_one(job: Job) -> SourceReading | None:
             reading = read_text(job, exhibit)
     except UnreadableError as fault:
         job.leave_out(fault.what, fault.remedy)
-        reading = SourceReading(exhibit, job.source.kind or "trend", job.source.layout or "", job.clock)
+        reading = SourceResult(exhibit, job.source.kind or "trend", job.source.layout or "", job.clock)
     except OSError as fault:
         job.leave_out(f"the file can't be read ({fault.strerror or fault}).", "Copy it again from its origin.")
-        reading = SourceReading(exhibit, job.source.kind or "trend", job.source.layout or "", job.clock)
+        reading = SourceResult(exhibit, job.source.kind or "trend", job.source.layout or "", job.clock)
     return _hashed(job, reading)
 
 
-def _kept_suffix(job: Job, suffix: str) -> str:
+def _kept_suffix(job: SourceJob, suffix: str) -> str:
     """The ending by which a file is read: its bytes overrule a name that calls text a workbook, or a workbook text.
 
     Raises
@@ -141,7 +141,7 @@ def _is_workbook(file: Path) -> bool:
     return "xl/workbook.xml" in names or "content.xml" in names
 
 
-def _hashed(job: Job, reading: SourceReading) -> SourceReading:
+def _hashed(job: SourceJob, reading: SourceResult) -> SourceResult:
     from dataclasses import replace
 
     from forensics.intake.exhibits import hash_of
@@ -160,8 +160,8 @@ def _hashed(job: Job, reading: SourceReading) -> SourceReading:
 
 
 def _resolve(
-    casefile: CaseFile, jobs: Sequence[Job], readings: list[SourceReading], problems: Problems
-) -> tuple[SourceReading, ...]:
+    casefile: CaseFile, jobs: Sequence[SourceJob], readings: list[SourceResult], problems: Problems
+) -> tuple[SourceResult, ...]:
     """Ask for points that are in no source, or in several."""
     from dataclasses import replace
 
@@ -199,7 +199,7 @@ def _is_of(role: object, column: str, point: Point) -> bool:
     return role is point.role and column == point.column
 
 
-def _not_found(casefile: CaseFile, point: Point, jobs: Sequence[Job], problems: Problems) -> None:
+def _not_found(casefile: CaseFile, point: Point, jobs: Sequence[SourceJob], problems: Problems) -> None:
     import difflib
 
     names = [name for job in jobs if point.source in ("", job.path) for name in job.names]

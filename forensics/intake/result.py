@@ -69,7 +69,7 @@ class Detection:
 
 
 @dataclass(frozen=True)
-class SourceReading:
+class SourceResult:
     """One source as it was read.
 
     Attributes
@@ -105,7 +105,7 @@ class SourceReading:
     also: tuple[Exhibit, ...] = ()
 
 
-def write_set_aside(readings: Iterable[SourceReading], path: Path) -> None:
+def write_set_aside(readings: Iterable[SourceResult], path: Path) -> None:
     """Write every listed row that was set aside: source, line, reason, text."""
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")

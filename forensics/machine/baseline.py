@@ -1,15 +1,20 @@
-"""What the circuit of the running machine says: superheat, subcooling, lift; and what its duty is."""
+"""What the circuit of the running machine says: superheat, subcooling, lift; its duty; both over blocks of time.
+
+A block is a minute or so of running: its median is what expectations are fitted to and judged by. It holds samples of
+one run that are all settled, or all not, so that it never mixes the minutes after a start with those that follow.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from forensics.machine.frame import (
+    AlignedSamples,
     Episode,
     Floats,
-    Frame,
     Mask,
     Times,
     cite,
@@ -21,21 +26,24 @@ from forensics.machine.frame import (
     runs_of,
 )
 from forensics.machine.subject import Subject
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
+from forensics.model.points import NS
 from forensics.model.vocabulary import Role
 from forensics.refrigerants.saturation import SaturationCurve
 
 __all__ = [
     "DISCHARGE",
     "HIGH_SIDE",
+    "AlignedSamples",
+    "Blocks",
     "Derived",
     "Duties",
     "Episode",
     "Floats",
-    "Frame",
     "Mask",
     "Times",
     "cite",
+    "cut_blocks",
     "derived_of",
     "duty_of",
     "episodes",
@@ -47,6 +55,10 @@ __all__ = [
     "runs_of",
 ]
 
+_BLOCK_S = 60.0
+_MOST_BLOCKS = 3000
+_FINE_BEFORE_FAILURE_S = 7200.0
+_FEWEST_SHARE = 0.5
 _LEAST_LIFT_K = 5.0
 # share of the glide at the inlet: a quarter is vapour, and the pressure there is higher by the drop of the tubes
 _INLET_SHARE = 0.4
@@ -75,8 +87,8 @@ class Derived:
     subcooling_k: Floats
 
 
-@made_once
-def derived_of(subject: Subject, frame: Frame) -> Derived:
+@kept_with_owner
+def derived_of(subject: Subject, frame: AlignedSamples) -> Derived:
     """Superheat (dew), subcooling (bubble) and lift over the subject's frame, made once."""
     blank = np.full(len(frame.t), np.nan)
     curve = subject.saturation
@@ -104,7 +116,7 @@ def derived_of(subject: Subject, frame: Frame) -> Derived:
     )
 
 
-def duty_of(subject: Subject, frame: Frame, *, lift: bool) -> Duties:
+def duty_of(subject: Subject, frame: AlignedSamples, *, lift: bool) -> Duties:
     """The duties over which expectations are fitted: capacity (slide, else command, else amps), speed and maybe lift.
 
     Amps are taken at equal lift: they go with mass flow times the work of each kilogram.
@@ -130,7 +142,7 @@ def duty_of(subject: Subject, frame: Frame, *, lift: bool) -> Duties:
     return tuple(found)
 
 
-def _like_flow(subject: Subject, frame: Frame, amps: Floats) -> Floats:
+def _like_flow(subject: Subject, frame: AlignedSamples, amps: Floats) -> Floats:
     """Amps at the machine's usual lift, shape (n,): the work of a kilogram of gas goes about with lift."""
     lift_k = derived_of(subject, frame).lift_k
     known = lift_k[frame.settled & np.isfinite(lift_k)]
@@ -140,7 +152,7 @@ def _like_flow(subject: Subject, frame: Frame, amps: Floats) -> Floats:
     return np.asarray(amps * usual / np.maximum(np.where(np.isfinite(lift_k), lift_k, usual), _LEAST_LIFT_K))
 
 
-def heat_of_compression(subject: Subject, frame: Frame) -> tuple[Floats | None, Duties]:
+def heat_of_compression(subject: Subject, frame: AlignedSamples) -> tuple[Floats | None, Duties]:
     """Discharge temperature less what the pressures make of it at the machine's own efficiency, and its duties.
 
     The isentropic rise from dry saturated suction, times the machine's own ratio to it, explains what lift does; what
@@ -164,8 +176,8 @@ def heat_of_compression(subject: Subject, frame: Frame) -> tuple[Floats | None, 
     return hot - suction - own * rise_k, (*duty_of(subject, frame, lift=False), (rise_k, room))
 
 
-@made_once
-def _isentropic_rise(subject: Subject, frame: Frame) -> Floats | None:
+@kept_with_owner
+def _isentropic_rise(subject: Subject, frame: AlignedSamples) -> Floats | None:
     """Rise of temperature from dry saturated suction to the discharge pressure without loss, K, shape (n,)."""
     curve, low, high = subject.saturation, frame.of(Role.SUCTION_PRESSURE), frame.of(*DISCHARGE)
     if not isinstance(curve, SaturationCurve) or low is None or high is None:
@@ -173,3 +185,77 @@ def _isentropic_rise(subject: Subject, frame: Frame) -> Floats | None:
     suction = curve.dew_c(low)
     rise_k = curve.isentropic_discharge_c(low, suction, high) - suction
     return np.asarray(rise_k) if np.isfinite(rise_k).any() else None
+
+
+@dataclass(frozen=True)
+class Blocks:
+    """Blocks of a frame, in time order.
+
+    Attributes
+    ----------
+    of
+        Block of each sample of the frame, shape (n,).
+    first, last
+        First and last sample of each block, shape (m,).
+    t
+        Middle of each block, ns UTC, shape (m,).
+    """
+
+    frame: AlignedSamples
+    of: NDArray[np.int64]
+    first: NDArray[np.int64]
+    last: NDArray[np.int64]
+    t: Times
+    width_s: float
+
+    def middle(self, reading: Floats) -> Floats:
+        """Median of each block, shape (m,), which no knock or slug moves; NaN where less than half of it is there."""
+        m = len(self.t)
+        there = np.flatnonzero(np.isfinite(reading))
+        order = there[np.lexsort((reading[there], self.of[there]))]
+        count = np.bincount(self.of[there], minlength=m)
+        first = np.concatenate(([0], np.cumsum(count)[:-1])) if m else count
+        enough = (count > 0) & (count >= _FEWEST_SHARE * (self.last - self.first + 1))
+        out = np.full(m, np.nan)
+        low, high = first + (count - 1) // 2, first + count // 2
+        out[enough] = (reading[order[low[enough]]] + reading[order[high[enough]]]) / 2.0
+        return out
+
+    def all_of(self, mask: Mask) -> Mask:
+        """Blocks whose samples are all within a mask, shape (m,)."""
+        return np.asarray(np.bincount(self.of[~mask], minlength=len(self.t)) == 0)
+
+    def samples_of(self, chosen: Mask) -> NDArray[np.int64]:
+        """Samples of the frame within chosen blocks."""
+        return np.flatnonzero(chosen[self.of])
+
+    @property
+    def seconds(self) -> Floats:
+        """How long each block stands for, s, shape (m,)."""
+        f = self.frame
+        alone = np.full(len(self.t), f.step_s)
+        return np.asarray(np.maximum((f.t[self.last] - f.t[self.first]) / NS, alone))
+
+
+def cut_blocks(frame: AlignedSamples, interval_s: float) -> Blocks:
+    """Cut a frame into blocks, counted back from each run's end; no shorter than the slowest point's ``interval_s``."""
+    n = len(frame.t)
+    if not n:
+        none = np.empty(0, dtype=np.int64)
+        return Blocks(frame, none, none, none, none, _BLOCK_S)
+    least_s = max(_BLOCK_S, interval_s if np.isfinite(interval_s) else 0.0)
+    ends = np.concatenate((np.flatnonzero(np.diff(frame.run) != 0), [n - 1]))
+    end_of = ends[np.searchsorted(ends, np.arange(n))]
+    left_s = (frame.t[end_of] - frame.t) / NS
+    ran_s = float(np.sum((frame.t[ends] - frame.t[np.concatenate(([0], ends[:-1] + 1))]) / NS))
+    wide_s = max(least_s, ran_s / _MOST_BLOCKS)
+    fine = np.asarray(frame.in_failing_run) & (left_s < _FINE_BEFORE_FAILURE_S)
+    slot = np.where(fine, left_s // least_s, 1_000_000 + left_s // wide_s).astype(np.int64)
+    begins = np.diff(frame.run, prepend=-1) != 0
+    begins |= np.diff(slot, prepend=-1) != 0
+    begins |= np.diff(frame.settled.astype(np.int8), prepend=-1) != 0
+    of = np.cumsum(begins) - 1
+    first = np.flatnonzero(begins)
+    last = np.concatenate((first[1:] - 1, [n - 1]))
+    middle = frame.t[first] + (frame.t[last] - frame.t[first]) // 2
+    return Blocks(frame, of, first, last, middle, least_s)

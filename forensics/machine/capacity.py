@@ -10,7 +10,7 @@ from scipy.ndimage import median_filter
 
 from forensics.machine.baseline import HIGH_SIDE, max_age_s
 from forensics.machine.subject import Subject
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
 from forensics.model.points import Samples
 from forensics.model.vocabulary import Recorded, Role
 
@@ -35,7 +35,7 @@ class Capacity:
         return self.point.at(times, max_age_s(self.point)) * self.percent
 
 
-@made_once
+@kept_with_owner
 def capacity(subject: Subject) -> Capacity | None:
     """The point that tells the capacity; None where neither a slide nor amps with their rated value are there.
 

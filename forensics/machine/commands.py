@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.machine.runs import alive_until
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
 from forensics.model.points import OFF, ON, UNKNOWN, Edge, Switch
 from forensics.model.record import Record
 from forensics.model.vocabulary import Recorded, Role
@@ -71,7 +71,7 @@ def _overlap_s(starts: NDArray[np.int64], ends: NDArray[np.int64], start_ns: int
     return float(np.sum(np.maximum(inside, 0))) / 1e9
 
 
-@made_once
+@kept_with_owner
 def read_commands(record: Record, profile: Profile) -> Mapping[Role, Command]:
     """Commands of the record by role, each turned so that *on* is its hydraulic effect by the profile's polarity.
 

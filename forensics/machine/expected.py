@@ -13,18 +13,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.machine.baseline import Duties
-from forensics.machine.blocks import Blocks, cut_blocks
-from forensics.machine.frame import Floats, Frame, Mask
+from forensics.machine.baseline import Blocks, Duties, cut_blocks
+from forensics.machine.frame import AlignedSamples, Floats, Mask
 from forensics.machine.subject import Subject
 from forensics.model.points import NS
-from forensics.stats.robust_fit import Estimate, Surface, fit_surface
+from forensics.stats.robust_fit import MAD_TO_SIGMA, Estimate
+from forensics.stats.surface import Surface, fit_surface
 
 _DUTY_UNKNOWN = "like duty is not known: lift (both pressures and the refrigerant's data) or capacity is not logged"
 _FEW = 5
 _MOST_OF_SHORT = 0.6
 _LIKE_START_S = 60.0
-_MAD_TO_SIGMA = 1.4826
 
 
 @dataclass(frozen=True)
@@ -142,7 +141,7 @@ class Terms:
     learn: Mask | None = None
 
 
-def expected_of(subject: Subject, frame: Frame, reading: Floats, duties: Duties, terms: Terms) -> Expected:
+def expected_of(subject: Subject, frame: AlignedSamples, reading: Floats, duties: Duties, terms: Terms) -> Expected:
     """What is expected of a reading, fitted to the machine's own earlier running.
 
     Parameters
@@ -238,6 +237,6 @@ def _after_starts(blocks: Blocks, mean: Floats, settled: Mask, expected: Floats,
             expected[k], error[k] = np.nan, np.nan
             continue
         usual = float(np.median(left[like]))
-        spread = _MAD_TO_SIGMA * float(np.median(np.abs(left[like] - usual)))
+        spread = MAD_TO_SIGMA * float(np.median(np.abs(left[like] - usual)))
         expected[k] += usual
         error[k] = float(np.hypot(error[k], spread))

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from forensics.machine.runs import Run
 from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Stop
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS, Samples, Span, Switch
 from forensics.model.vocabulary import Recorded, Role, StopKind
 
@@ -74,7 +74,7 @@ def rests_of(subject: Subject, least_s: float) -> tuple[Span, ...]:
 
 
 @dataclass(frozen=True)
-class Frame:
+class AlignedSamples:
     """Aligned readings while the motor ran, up to the failure.
 
     Attributes
@@ -130,8 +130,8 @@ class Frame:
         return np.asarray((self.run == self.failing) & (self.failing >= 0))
 
 
-@made_once
-def frame_of(subject: Subject) -> Frame:
+@kept_with_owner
+def frame_of(subject: Subject) -> AlignedSamples:
     """The frame of a subject, made once."""
     record, spans = subject.record, runs_of(subject)
     times = _times(subject, spans)
@@ -149,7 +149,7 @@ def frame_of(subject: Subject) -> Frame:
     trips = [stop for stop in subject.stops if stop.kind is StopKind.TRIP]
     abrupt = np.array([k == failing or _tripped(trips, s) for k, s in enumerate(spans)], dtype=bool)
     near_stop = (left_s < before_stop_s) & ~(abrupt[run] if len(spans) else np.zeros(len(times), dtype=bool))
-    return Frame(
+    return AlignedSamples(
         times,
         run,
         since_s,
@@ -226,7 +226,7 @@ class Episode:
     seconds: float
 
 
-def episodes(frame: Frame, beyond: Mask, usable: Mask, least_s: float, interval_s: float) -> list[Episode]:
+def episodes(frame: AlignedSamples, beyond: Mask, usable: Mask, least_s: float, interval_s: float) -> list[Episode]:
     """Stretches of frame samples beyond a limit that last at least ``least_s`` and two samples of the point.
 
     Unusable samples between two usable ones do not end a stretch unless they last five intervals.

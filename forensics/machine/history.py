@@ -5,15 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.machine.states import Run
-from forensics.machine.subject import Subject, cannot_tell, met
-from forensics.model.findings import Finding, Start, Stop
+from forensics.machine.subject import Subject
+from forensics.model.findings import Start, Stop
 from forensics.model.points import NS
 from forensics.model.vocabulary import Role
 
 _SLACK_S = 60
 _SHORTEST_RUN_S = 5.0
-_NO_START = "no start before the failure in the record"
-NO_STOP = "no stop in the window up to the failure"
 _CURRENTS = (Role.MOTOR_AMPS, Role.AMPS_A, Role.AMPS_B, Role.AMPS_C)
 
 
@@ -60,30 +58,3 @@ def unseen_run(subject: Subject) -> str:
     if seen or interval_s <= _SHORTEST_RUN_S:
         return ""
     return f"no run is seen at the failure; one between two samples {interval_s:g} s apart would not be"
-
-
-def started(subject: Subject, check: str) -> tuple[Start] | Finding:
-    """The start that led into the failure, or the last before it, for a check whose needs are met."""
-    if isinstance(failed := met(subject, check), Finding):
-        return failed
-    start = last_start(subject)
-    return (start,) if start is not None else cannot_tell(check, _NO_START)
-
-
-def last_run(subject: Subject, check: str) -> tuple[Start, Run] | Finding:
-    """The last start and its run, for a check whose needs are met."""
-    if isinstance(found := started(subject, check), Finding):
-        return found
-    run = run_of(subject, *found)
-    if run is None:
-        return cannot_tell(check, _NO_START)
-    unseen = unseen_run(subject)
-    return cannot_tell(check, unseen) if unseen else (*found, run)
-
-
-def stops_of_window(subject: Subject, check: str) -> tuple[list[Stop]] | Finding:
-    """Stops of the window up to the failure, for a check whose needs are met."""
-    if isinstance(failed := met(subject, check), Finding):
-        return failed
-    stops = [stop for stop in stops_before(subject) if stop.in_window]
-    return (stops,) if stops else cannot_tell(check, NO_STOP)

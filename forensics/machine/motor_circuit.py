@@ -25,7 +25,7 @@ _MAGNETISING = (0.5, 60.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
+class Interval:
     """A value of the typical circuit, and its least and most over all circuits held possible."""
 
     value: float
@@ -125,33 +125,33 @@ class MotorLoad:
     reference: tuple[Circuit, ...]
 
     @property
-    def rated_power_factor(self) -> Spread:
+    def rated_power_factor(self) -> Interval:
         """Power factor at rated shaft power."""
         return _spread(circuit.rated_power_factor for circuit in self.circuits)
 
-    def amps_ratio(self, shaft_fraction: float) -> Spread:
+    def amps_ratio(self, shaft_fraction: float) -> Interval:
         """Line amps over rated amps at a fraction of rated shaft power."""
         return self._each(lambda circuit: circuit.amps_ratio(shaft_fraction))
 
-    def shaft_fraction(self, amps_ratio: float) -> Spread | None:
+    def shaft_fraction(self, amps_ratio: float) -> Interval | None:
         """Fraction of rated shaft power at a ratio of line amps; None below the no-load amps of every circuit."""
         if amps_ratio < min(circuit.no_load_ratio for circuit in self.circuits):
             return None
         return self._each(lambda circuit: circuit.shaft_at_amps(amps_ratio))
 
-    def shaft_at_active(self, active_ratio: float) -> Spread:
+    def shaft_at_active(self, active_ratio: float) -> Interval:
         """Fraction of rated shaft power at a ratio of active amps."""
         return self._each(lambda circuit: circuit.shaft_at_active(active_ratio))
 
-    def input_fraction(self, shaft_fraction: float) -> Spread:
+    def input_fraction(self, shaft_fraction: float) -> Interval:
         """Input power over rated input power at a fraction of rated shaft power."""
         return self._each(lambda circuit: circuit.active_ratio(shaft_fraction) / circuit.rated_power_factor)
 
-    def input_at_active(self, active_ratio: float) -> Spread:
+    def input_at_active(self, active_ratio: float) -> Interval:
         """Input power over rated input power, from input power over root 3 x volts x rated amps."""
         return self._each(lambda circuit: active_ratio / circuit.rated_power_factor)
 
-    def amps_at_active(self, active_ratio: float, volts_share: float) -> Spread:
+    def amps_at_active(self, active_ratio: float, volts_share: float) -> Interval:
         """Line amps over rated amps at a ratio of active amps (at nominal voltage), the voltage being a share of it.
 
         A linear circuit at a share *v* of its voltage draws *v* times the amps that it draws at full voltage for
@@ -163,15 +163,15 @@ class MotorLoad:
 
         return self._each(amps)
 
-    def limit_of_load(self, amps_limit: float) -> Spread:
+    def limit_of_load(self, amps_limit: float) -> Interval:
         """Fraction of rated shaft power that an amps limit stands for at a typical no-load current."""
         return _spread(circuit.shaft_at_amps(amps_limit) for circuit in self.reference)
 
-    def limit_in_amps(self, amps_limit: float) -> Spread:
+    def limit_in_amps(self, amps_limit: float) -> Interval:
         """Ratio of line amps at which this motor carries the shaft load that an amps limit stands for."""
         return self._at_limit(amps_limit, lambda circuit, shaft: circuit.amps_ratio(shaft))
 
-    def limit_in_active(self, amps_limit: float, *, no_load_known: bool = True) -> Spread:
+    def limit_in_active(self, amps_limit: float, *, no_load_known: bool = True) -> Interval:
         """Ratio of active amps at which this motor carries the shaft load that an amps limit stands for.
 
         With ``no_load_known`` False, that of a motor of typical no-load current is held possible too.
@@ -180,12 +180,12 @@ class MotorLoad:
         if no_load_known:
             return own
         typical = _spread(circuit.active_ratio(circuit.shaft_at_amps(amps_limit)) for circuit in self.reference)
-        return Spread(own.value, min(own.low, typical.low), max(own.high, typical.high))
+        return Interval(own.value, min(own.low, typical.low), max(own.high, typical.high))
 
-    def _each(self, quantity: Callable[[Circuit], float]) -> Spread:
+    def _each(self, quantity: Callable[[Circuit], float]) -> Interval:
         return _spread(quantity(circuit) for circuit in self.circuits)
 
-    def _at_limit(self, amps_limit: float, quantity: Callable[[Circuit, float], float]) -> Spread:
+    def _at_limit(self, amps_limit: float, quantity: Callable[[Circuit, float], float]) -> Interval:
         pairs = zip(self.circuits, self.reference, strict=True)
         return _spread(quantity(own, other.shaft_at_amps(amps_limit)) for own, other in pairs)
 
@@ -257,6 +257,6 @@ def _magnetised(circuit: Circuit, no_load_ratio: float) -> Circuit | None:
     return replace(circuit, magnetising_reactance=float(brentq(excess, low, high, xtol=1e-6)))
 
 
-def _spread(values: Iterable[float]) -> Spread:
+def _spread(values: Iterable[float]) -> Interval:
     found = list(values)
-    return Spread(found[0], min(found), max(found))
+    return Interval(found[0], min(found), max(found))

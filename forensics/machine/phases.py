@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from forensics.electrics.phasors import AMPS, VOLTS, Floats
 from forensics.machine.baseline import max_age_s
 from forensics.machine.citations import rows_of_each
-from forensics.machine.subject import Subject, cannot_tell
-from forensics.model.findings import Cite, Finding, Stop
-from forensics.model.memo import made_once
+from forensics.machine.subject import Subject
+from forensics.model.findings import Cite, Stop
+from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Role, StopKind
 
@@ -59,7 +59,7 @@ class Phases:
         return rows_of_each(self.points, start_ns, end_ns)
 
 
-@made_once
+@kept_with_owner
 def read_phases(subject: Subject, roles: tuple[Role, ...]) -> tuple[Phases | None, str]:
     """Three phases on the stamps of the first of them, or why not; made once for a subject.
 
@@ -118,12 +118,6 @@ def trip_at_failure(subject: Subject) -> Trip | None:
         edge = min(ends, key=lambda e: abs(e.latest_ns - failure_ns))
         return Trip(edge.earliest_ns, edge.latest_ns, None)
     return None
-
-
-def stopped(subject: Subject, check: str) -> tuple[Trip] | Finding:
-    """The stop that the failure stands for, as the need of a check."""
-    trip = trip_at_failure(subject)
-    return cannot_tell(check, "the record shows no stop of the motor at the failure") if trip is None else (trip,)
 
 
 def before_failure(subject: Subject) -> Span:

@@ -33,7 +33,7 @@ class Window:
 
 
 @dataclass(frozen=True, slots=True)
-class Settled:
+class SettledCurrent:
     """Mean of a point in the settled window, half width of its interval (without the sensor's own error), samples.
 
     ``mean`` and ``half_width`` are in the unit of the point (A, kW); ``why_not`` says why there is no mean.
@@ -112,26 +112,26 @@ def _slide_rise(record: Record, run: Run, until_ns: int) -> int | None:
     return int(part.t[max(risen[0] - 1, 0)]) if len(risen) else None
 
 
-def settled_in(subject: Subject, window: Window, point: Samples, rated: float | None) -> Settled:
+def settled_in(subject: Subject, window: Window, point: Samples, rated: float | None) -> SettledCurrent:
     """Mean of a point in the settled window; ``rated`` is its value at rated load, None where that is not known."""
     t, v, row = _samples(point, window.from_ns, window.to_ns)
     if not len(v):
         reason = f"no sample between the end of inrush and the end of the unloaded start ({point.interval_s:g} s apart)"
-        return Settled(None, why_not=reason, unseen=True)
+        return SettledCurrent(None, why_not=reason, unseen=True)
     if subject.machine.starter is Starter.VARIABLE_SPEED:
         t, v, row, reason = _steady_speed(subject, t, v, row)
         if reason:
-            return Settled(None, why_not=reason)
+            return SettledCurrent(None, why_not=reason)
     # what is left of the inrush at the front of the window is dropped: it stands far off the later half
     later = middle(v[len(v) // 2 :])
     near = np.abs(v - later) <= 0.1 * later
     first = int(np.argmax(near)) if near.any() else 0
     v, row = v[first:], row[first:]
     if rated is not None and later > subject.limits["starts.still_inrush"] * rated:
-        return Settled(None, why_not="the current did not settle: it stayed far above rated")
+        return SettledCurrent(None, why_not="the current did not settle: it stayed far above rated")
     spread = 1.4826 * middle(np.abs(v - middle(v))) if len(v) > 1 else _WIDE_SAMPLE * later
     half = 2.0 * spread / float(np.sqrt(len(v))) + _coarseness(point)
-    return Settled(float(np.mean(v)), half, len(v), (int(row[0]), int(row[-1])))
+    return SettledCurrent(float(np.mean(v)), half, len(v), (int(row[0]), int(row[-1])))
 
 
 def _samples(point: Samples, begin: int, end: int) -> tuple[NDArray[np.int64], Floats, NDArray[np.int64]]:

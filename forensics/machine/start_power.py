@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forensics.machine.motor_circuit import MotorLoad, Spread, motor_load
-from forensics.machine.settled_current import Settled, Window, settled_in
+from forensics.machine.motor_circuit import Interval, MotorLoad, motor_load
+from forensics.machine.settled_current import SettledCurrent, Window, settled_in
 from forensics.machine.states import Run
 from forensics.machine.subject import Subject
 from forensics.model.points import NS, Samples
@@ -16,7 +16,7 @@ from forensics.model.vocabulary import Role, Starter
 _VOLTS = (Role.VOLTS_AB, Role.VOLTS_BC, Role.VOLTS_CA)
 _ROOT_3 = 3.0**0.5
 _USUAL_MOST = 0.98
-_NO_MEAN = Settled(None)
+_NO_MEAN = SettledCurrent(None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,10 +57,10 @@ class Beside:
         The samples of the power.
     """
 
-    active: Spread | None = None
+    active: Interval | None = None
     no_power: str = ""
     volts_share: float | None = None
-    settled: Settled = _NO_MEAN
+    settled: SettledCurrent = _NO_MEAN
 
 
 NO_MOTOR = Motor()
@@ -96,7 +96,7 @@ def beside_amps(subject: Subject, run: Run, window: Window, motor: Motor) -> Bes
     return Beside(active, why, volts, settled)
 
 
-def _active(subject: Subject, run: Run, window: Window, motor: Motor) -> tuple[Spread | None, Settled, str]:
+def _active(subject: Subject, run: Run, window: Window, motor: Motor) -> tuple[Interval | None, SettledCurrent, str]:
     limits, power = subject.limits, motor.power
     if power is None:
         return None, _NO_MEAN, "no motor_power"
@@ -112,7 +112,7 @@ def _active(subject: Subject, run: Run, window: Window, motor: Motor) -> tuple[S
     value = settled.mean / motor.rated_kva
     if value < limits["motor.power_least"]:
         return None, settled, f"motor_power reads {settled.mean:.1f} kW, less than a turning screw takes"
-    return Spread(value, value - half / motor.rated_kva, value + half / motor.rated_kva), settled, ""
+    return Interval(value, value - half / motor.rated_kva, value + half / motor.rated_kva), settled, ""
 
 
 def _sure(subject: Subject, run: Run, window: Window, power: Samples) -> Window:
@@ -137,7 +137,7 @@ def volts_share(subject: Subject, from_ns: int, to_ns: int) -> float | None:
     return float(np.mean(means)) / nominal if means else None
 
 
-def ratio_by_power(subject: Subject, motor: Motor, beside: Beside) -> Spread | None:
+def ratio_by_power(subject: Subject, motor: Motor, beside: Beside) -> Interval | None:
     """Ratio of line amps that the circuit draws for the power of a start; None where that can't be had.
 
     Where no voltage is logged it is held to lie within the tolerance of the supply.
@@ -152,4 +152,4 @@ def ratio_by_power(subject: Subject, motor: Motor, beside: Beside) -> Spread | N
         for share in shares
         for active in (beside.active.value, beside.active.low, beside.active.high)
     ]
-    return Spread(found[0].value, min(f.low for f in found), max(f.high for f in found))
+    return Interval(found[0].value, min(f.low for f in found), max(f.high for f in found))

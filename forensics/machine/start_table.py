@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.machine.commands import Command, read_commands
-from forensics.machine.motor_circuit import Spread
+from forensics.machine.motor_circuit import Interval
 from forensics.machine.rotation import at_start
 from forensics.machine.rotor_pressure import Difference, across_rotors
 from forensics.machine.settled_current import (
     PHASES,
     SLIDE_RISE,
-    Settled,
+    SettledCurrent,
     Window,
     amps_point,
     settle_s,
@@ -132,13 +132,13 @@ def _start(subject: Subject, run: Run, before: Run | None, stopped: Stop | None,
     return start, beside
 
 
-def _settled_amps(subject: Subject, window: Window, amps: Samples | None) -> Settled:
+def _settled_amps(subject: Subject, window: Window, amps: Samples | None) -> SettledCurrent:
     if amps is None:
-        return Settled(None, why_not="no motor_amps", unseen=True)
+        return SettledCurrent(None, why_not="no motor_amps", unseen=True)
     return settled_in(subject, window, amps, subject.machine.rated_load_amps)
 
 
-def _ratio(subject: Subject, settled: Settled, motor: Motor, beside: Beside) -> tuple[Spread | None, str, str]:
+def _ratio(subject: Subject, settled: SettledCurrent, motor: Motor, beside: Beside) -> tuple[Interval | None, str, str]:
     """Settled over rated amps, what it comes from where not from amps, and why there is none."""
     rated = subject.machine.rated_load_amps
     if settled.mean is None and settled.unseen and motor.power is not None:
@@ -151,7 +151,7 @@ def _ratio(subject: Subject, settled: Settled, motor: Motor, beside: Beside) -> 
     given = subject.machine.current_sensor.ratio_error_percent
     percent = given if given is not None else subject.limits["starts.sensor_error_percent"]
     half = settled.mean * percent / 100 + settled.half_width
-    return Spread(settled.mean / rated, (settled.mean - half) / rated, (settled.mean + half) / rated), "", ""
+    return Interval(settled.mean / rated, (settled.mean - half) / rated, (settled.mean + half) / rated), "", ""
 
 
 def _inrush(record: Record, run: Run, lasts_s: float) -> float | None:
@@ -231,7 +231,7 @@ def _falls_not_crossed(run: Run, rotors: Difference, until: int) -> bool:
     return fell > 0 and rose < max(0.5 * fell, 10.0) and rose > -10.0  # noqa: PLR2004 - about the error of a sensor
 
 
-def _cites(point: Samples | None, settled: Settled, run: Run) -> tuple[Cite, ...]:
+def _cites(point: Samples | None, settled: SettledCurrent, run: Run) -> tuple[Cite, ...]:
     if point is None or settled.rows is not None:
         return settled.cites(point)
     if run.begin is not None and run.seen_in.partition("+")[0] == Role.MOTOR_AMPS.value:

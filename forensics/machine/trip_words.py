@@ -9,8 +9,7 @@ from functools import cache
 
 from forensics.errors import InputError, Problem
 from forensics.machine.phases import trip_at_failure
-from forensics.machine.subject import Subject, cannot_tell
-from forensics.model.findings import Finding
+from forensics.machine.subject import Subject
 from forensics.model.points import NS
 from forensics.model.record import LogLine
 from forensics.model.vocabulary import Role
@@ -61,9 +60,11 @@ def read_trip_words() -> tuple[Mapping[str, Quantity], tuple[str, ...], tuple[st
     tables = read_toml(FOLDER / name)
     marks = tables.pop("marks")
     problems: list[Problem] = []
+    if set(marks) != {"trip", "end"}:
+        problems.append(Problem("needs exactly ['end', 'trip']", file=name, column="marks"))
     out: dict[str, Quantity] = {}
     for key, table in tables.items():
-        if set(table) != _KEYS or table.get("side") not in _SIDES:
+        if not isinstance(table, dict) or set(table) != _KEYS or table.get("side") not in _SIDES:
             problems.append(Problem(f"needs exactly {sorted(_KEYS)}, side one of {_SIDES}", file=name, column=key))
             continue
         try:
@@ -125,14 +126,6 @@ def trip_texts(subject: Subject) -> Texts:
     found.sort(key=lambda item: item[0])
     trips = [item for item in found if item[0][0] == 0]
     return tuple((quantity, line) for _, quantity, line in (trips or found))
-
-
-def trip_told(subject: Subject, check: str) -> tuple[Texts] | Finding:
-    """Lines of event lists that speak of the trip, the likeliest first, as the need of a check."""
-    texts = trip_texts(subject)
-    if not texts:
-        return cannot_tell(check, "no event list says what tripped", unlocked_by="export the alarm list with its texts")
-    return (texts,)
 
 
 def trip_lines(subject: Subject, quantity: str) -> tuple[LogLine, ...]:

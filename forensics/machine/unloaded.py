@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from forensics.machine.motor_circuit import MotorLoad, Spread
+from forensics.machine.motor_circuit import Interval, MotorLoad
 from forensics.machine.start_power import NO_MOTOR, NOTHING_BESIDE, Beside, Motor
 from forensics.model.findings import Start
 from forensics.model.vocabulary import Answer
@@ -25,7 +25,7 @@ _FEWEST_SETTLED = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Judgement:
+class UnloadedVerdict:
     """Whether a start was unloaded, what judged it, and why: for cannot-tell what is missing."""
 
     answer: Answer
@@ -34,7 +34,7 @@ class Judgement:
 
 
 @dataclass(frozen=True, slots=True)
-class Standard:
+class UnloadedCriterion:
     """What the starts of one record are held against.
 
     Attributes
@@ -96,8 +96,8 @@ def judge_starts(starts: Sequence[Start], beside: Sequence[Beside], motor: Motor
     return tuple(out)
 
 
-def _standard(starts: Sequence[Start], motor: Motor, limits: Limits, misleading: str) -> Standard:
-    bare = Standard(limits, None, motor, misleading)
+def _standard(starts: Sequence[Start], motor: Motor, limits: Limits, misleading: str) -> UnloadedCriterion:
+    bare = UnloadedCriterion(limits, None, motor, misleading)
     if misleading:
         return bare
     least, _ = _zone(bare)
@@ -125,7 +125,7 @@ def _misleading(starts: Sequence[Start], beside: Sequence[Beside], motor: Motor,
     )
 
 
-def judge_unloaded(start: Start, standard: Standard, beside: Beside = NOTHING_BESIDE) -> Judgement:
+def judge_unloaded(start: Start, standard: UnloadedCriterion, beside: Beside = NOTHING_BESIDE) -> UnloadedVerdict:
     """Whether one start was unloaded: slide position first, own history second, then the load."""
     by_slide = _by_slide(start, standard.limits)
     by_load = _by_load(start, standard, beside)
@@ -133,8 +133,8 @@ def judge_unloaded(start: Start, standard: Standard, beside: Beside = NOTHING_BE
         return by_load
     if by_load.answer not in (Answer.CANNOT_TELL, by_slide) and not _near_limit(start, standard.limits):
         other = BY_POWER if by_load.by == BY_POWER else "settled amps"
-        return Judgement(Answer.CANNOT_TELL, "", f"slide position and {other} contradict each other")
-    return Judgement(by_slide, BY_SLIDE)
+        return UnloadedVerdict(Answer.CANNOT_TELL, "", f"slide position and {other} contradict each other")
+    return UnloadedVerdict(by_slide, BY_SLIDE)
 
 
 def _by_slide(start: Start, limits: Limits) -> Answer:
@@ -150,10 +150,10 @@ def _near_limit(start: Start, limits: Limits) -> bool:
     return start.ratio is not None and abs(start.ratio / limits[LIMIT] - 1) <= limits["starts.own_alike"] - 1
 
 
-def _by_load(start: Start, standard: Standard, beside: Beside) -> Judgement:
+def _by_load(start: Start, standard: UnloadedCriterion, beside: Beside) -> UnloadedVerdict:
     """By own starts, ratio, shaft load and power."""
     if start.ratio is None or start.low is None or start.high is None:
-        return Judgement(Answer.CANNOT_TELL, "", start.why_not)
+        return UnloadedVerdict(Answer.CANNOT_TELL, "", start.why_not)
     power = _by_power(standard, beside)
     if standard.misleading:
         return _power_instead(standard.misleading, power)
@@ -166,30 +166,30 @@ def _by_load(start: Start, standard: Standard, beside: Beside) -> Judgement:
             return _power_instead(found.why, power)
     if not standard.given and {found.answer, power.answer} == {Answer.YES, Answer.NO}:
         why = f"{found.by} and motor power contradict each other ({power.why})"
-        return Judgement(Answer.CANNOT_TELL, "", why)
+        return UnloadedVerdict(Answer.CANNOT_TELL, "", why)
     return found
 
 
-def _power_instead(why: str, power: Judgement) -> Judgement:
+def _power_instead(why: str, power: UnloadedVerdict) -> UnloadedVerdict:
     """The answer of the power where amps do not tell, with why they do not."""
     said = f"{why}; {power.why}" if power.why else why
-    return Judgement(power.answer, power.by, said)
+    return UnloadedVerdict(power.answer, power.by, said)
 
 
-def _by_own(start: Start, standard: Standard) -> Judgement | None:
+def _by_own(start: Start, standard: UnloadedCriterion) -> UnloadedVerdict | None:
     """By the machine's own unloaded starts; None where they settle nothing."""
     limits, own = standard.limits, standard.own
     if own is None or start.ratio is None or start.low is None or start.high is None:
         return None
     if start.low > limits["starts.own_above"] * own:
         if start.ratio > limits[LIMIT]:
-            return Judgement(Answer.NO, BY_OWN)
+            return UnloadedVerdict(Answer.NO, BY_OWN)
         why = "above the machine's own unloaded starts, yet below the limit of the ratio"
-        return Judgement(Answer.CANNOT_TELL, "", why)
-    return Judgement(Answer.YES, BY_OWN) if start.high <= limits["starts.own_alike"] * own else None
+        return UnloadedVerdict(Answer.CANNOT_TELL, "", why)
+    return UnloadedVerdict(Answer.YES, BY_OWN) if start.high <= limits["starts.own_alike"] * own else None
 
 
-def _zone(standard: Standard) -> tuple[float, float]:
+def _zone(standard: UnloadedCriterion) -> tuple[float, float]:
     """Ratios below which a start is unloaded, and above which it is loaded, by amps limit and shaft load alike."""
     limit = standard.limits[LIMIT]
     if standard.load is None:
@@ -198,7 +198,7 @@ def _zone(standard: Standard) -> tuple[float, float]:
     return min(limit, same.low), max(limit, same.high)
 
 
-def _by_amps(start: Start, standard: Standard, beside: Beside) -> Judgement:
+def _by_amps(start: Start, standard: UnloadedCriterion, beside: Beside) -> UnloadedVerdict:
     assert start.low is not None
     assert start.high is not None
     limits, limit = standard.limits, standard.limits[LIMIT]
@@ -206,21 +206,21 @@ def _by_amps(start: Start, standard: Standard, beside: Beside) -> Judgement:
     by = BY_AMPS if standard.load is None else BY_AMPS_AND_LOAD
     stretch, far = (1.0, "") if start.ratio_from else _voltage(beside, limits)
     if start.high * stretch <= least:
-        return Judgement(Answer.YES, by)
+        return UnloadedVerdict(Answer.YES, by)
     if start.low / stretch > most:
-        return Judgement(Answer.NO, by)
+        return UnloadedVerdict(Answer.NO, by)
     interval = f"{start.low:.2f} to {start.high:.2f}"
     if start.low <= limit < start.high or (standard.load is None and not far):
-        return Judgement(Answer.CANNOT_TELL, "", f"the ratio's interval {interval} straddles {limit:g}")
+        return UnloadedVerdict(Answer.CANNOT_TELL, "", f"the ratio's interval {interval} straddles {limit:g}")
     if far or standard.load is None:
-        return Judgement(
+        return UnloadedVerdict(
             Answer.CANNOT_TELL, "", f"{far}: a ratio of {interval} does not tell the load against {limit:g}"
         )
     why = (
         f"amps mislead here: with no-load amps of {standard.load.no_load_ratio:.2f} of rated the motor draws "
         f"{least:.2f} to {most:.2f} at the load of the limit {limit:g}, and the ratio's interval is {interval}"
     )
-    return Judgement(Answer.CANNOT_TELL, "", why)
+    return UnloadedVerdict(Answer.CANNOT_TELL, "", why)
 
 
 def _voltage(beside: Beside, limits: Limits) -> tuple[float, str]:
@@ -231,25 +231,25 @@ def _voltage(beside: Beside, limits: Limits) -> tuple[float, str]:
     return max(share**2, 1.0 / share), f"the voltage stood at {share:.2f} of supply_volts"
 
 
-def _by_power(standard: Standard, beside: Beside) -> Judgement:
+def _by_power(standard: UnloadedCriterion, beside: Beside) -> UnloadedVerdict:
     """By motor power against that of this motor at the shaft load of the limit."""
     motor, limits = standard.motor, standard.limits
     if motor.load is None or beside.active is None:
-        return Judgement(Answer.CANNOT_TELL, "", beside.no_power)
+        return UnloadedVerdict(Answer.CANNOT_TELL, "", beside.no_power)
     limit = motor.load.limit_in_active(limits[LIMIT], no_load_known=not standard.misleading)
     share, most = (motor.load.input_at_active(x.value).value for x in (beside.active, limit))
     said = f"motor power was {share:.2f} of rated, {most:.2f} is that of the limit"
     if beside.active.high <= limit.low:
         if standard.misleading and motor.reached < limits["motor.power_seen_min"]:
             why = f"motor power may be read by the same sensor: it never passed {motor.reached:.2f} of rated"
-            return Judgement(Answer.CANNOT_TELL, "", why)
-        return Judgement(Answer.YES, BY_POWER, said)
+            return UnloadedVerdict(Answer.CANNOT_TELL, "", why)
+        return UnloadedVerdict(Answer.YES, BY_POWER, said)
     if beside.active.low > limit.high:
-        return Judgement(Answer.NO, BY_POWER, said)
-    return Judgement(Answer.CANNOT_TELL, "", f"{said}: too near to tell")
+        return UnloadedVerdict(Answer.NO, BY_POWER, said)
+    return UnloadedVerdict(Answer.CANNOT_TELL, "", f"{said}: too near to tell")
 
 
-def shaft_load(start: Start, standard: Standard, beside: Beside) -> Spread | None:
+def shaft_load(start: Start, standard: UnloadedCriterion, beside: Beside) -> Interval | None:
     """Fraction of rated shaft power of a start: by its power where amps do not tell it, else by its ratio.
 
     None without a circuit, and where the ratio lies below the no-load amps.
@@ -265,10 +265,10 @@ def shaft_load(start: Start, standard: Standard, beside: Beside) -> Spread | Non
     return _over(load.shaft_fraction, (start.ratio, start.low, start.high))
 
 
-def _over(quantity: Callable[[float], Spread | None], values: tuple[float, float, float]) -> Spread | None:
+def _over(quantity: Callable[[float], Interval | None], values: tuple[float, float, float]) -> Interval | None:
     """A quantity at a value, its interval over that of the value; None where there is none at the value itself."""
     at, *ends = (quantity(value) for value in values)
     if at is None:
         return None
     known = [at, *(end for end in ends if end is not None)]
-    return Spread(at.value, min(k.low for k in known), max(k.high for k in known))
+    return Interval(at.value, min(k.low for k in known), max(k.high for k in known))

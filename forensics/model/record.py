@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -89,6 +89,8 @@ class Record:
         What is judged; ``history`` begins before it and serves as the machine's own baseline only.
     clock_uncertainty_s
         Half width of each clock's offset, s; the reference has 0.
+    memo
+        What was made of this record, once; a record that is derived from it begins anew.
     """
 
     samples: Mapping[Role, tuple[Samples, ...]]
@@ -99,6 +101,7 @@ class Record:
     window: Span
     history: Span
     clock_uncertainty_s: Mapping[str, float] = field(default_factory=dict)
+    memo: dict[Any, Any] = field(init=False, default_factory=dict, repr=False, compare=False)
 
     def point(self, role: Role) -> Samples | None:
         """The fastest point of a role, or None."""

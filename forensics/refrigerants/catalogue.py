@@ -13,10 +13,12 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+from pydantic import RootModel
 
 from forensics.refrigerants.properties import PropertyTable, compute, knows, library_version
 from forensics.refrigerants.saturation import SaturationCurve, read_saturation_table
-from forensics.rules import FOLDER, read_toml
+from forensics.rules import FOLDER
+from forensics.rules.strict import Form, read_form
 
 TABLES = "saturation"
 _FIRST = ("R134a", "R22", "R407C", "R404A", "R410A")
@@ -41,11 +43,20 @@ class Refrigerant:
     aliases: tuple[str, ...]
 
 
+class _Entry(Form):
+    library: str
+    aliases: tuple[str, ...]
+
+
+class _File(RootModel[dict[str, _Entry]]):
+    pass
+
+
 @cache
 def known_refrigerants() -> Mapping[str, Refrigerant]:
     """Refrigerants whose tables ship, by designation."""
-    table = read_toml(FOLDER / "refrigerants.toml")
-    return {name: Refrigerant(name, entry["library"], tuple(entry["aliases"])) for name, entry in table.items()}
+    table = read_form(_File, FOLDER / "refrigerants.toml").root
+    return {name: Refrigerant(name, entry.library, entry.aliases) for name, entry in table.items()}
 
 
 def _key(text: str) -> str:

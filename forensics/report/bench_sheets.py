@@ -6,7 +6,7 @@ import pandas as pd
 
 from forensics.model.points import NS, Span
 from forensics.report import tables
-from forensics.report.context import Sheet
+from forensics.report.context import ReportContext
 from forensics.report.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
 from forensics.report.figures.equalisation import equalisation
 from forensics.report.figures.matrices import order_matrix
@@ -18,7 +18,7 @@ from forensics.report.units import number
 ROWS_SHOWN = 400
 
 
-def set_aside_rows(sheet: Sheet, *, rows: int = ROWS_SHOWN) -> None:
+def set_aside_rows(sheet: ReportContext, *, rows: int = ROWS_SHOWN) -> None:
     """Display rows that were set aside, each with its line, reason and text."""
     listed = [(s.source, s.row, s.reason, s.text) for r in sheet.investigation.readings for s in r.accounting.listed]
     show_table(
@@ -29,7 +29,7 @@ def set_aside_rows(sheet: Sheet, *, rows: int = ROWS_SHOWN) -> None:
     )
 
 
-def spans_of_sources(sheet: Sheet) -> None:
+def spans_of_sources(sheet: ReportContext) -> None:
     """Display from when to when each export reaches, by its own clock."""
     clock = sheet.clock
     rows = [
@@ -40,7 +40,7 @@ def spans_of_sources(sheet: Sheet) -> None:
     show_table(pd.DataFrame(rows, columns=columns), "What each export spans, by its own clock", none="No export.")
 
 
-def order(sheet: Sheet) -> None:
+def order(sheet: ReportContext) -> None:
     """Display the order of the events near the failure, with the intervals that it rests on."""
     work = sheet.investigation
     rows = [
@@ -55,7 +55,7 @@ def order(sheet: Sheet) -> None:
     sheet.show(order_matrix(sheet.told))
 
 
-def one_start(sheet: Sheet, number_of: int = 0) -> None:
+def one_start(sheet: ReportContext, number_of: int = 0) -> None:
     """Display one start over the others and close up; 0 is the one at the failure, 1 the first of the record."""
     work = sheet.investigation
     starts = work.starts if number_of <= 0 else work.starts[:number_of]
@@ -72,7 +72,7 @@ def one_start(sheet: Sheet, number_of: int = 0) -> None:
     show_table(tables.starts_table(sheet.told, sheet.clock), "All starts", none="No start.", rows=ROWS_SHOWN)
 
 
-def one_stop(sheet: Sheet, number_of: int = 0) -> None:
+def one_stop(sheet: ReportContext, number_of: int = 0) -> None:
     """Display one stop over the others and its equalisation; 0 is the one at the failure, 1 the first of the record."""
     work = sheet.investigation
     stops = work.stops if number_of <= 0 else work.stops[:number_of]
@@ -83,7 +83,7 @@ def one_stop(sheet: Sheet, number_of: int = 0) -> None:
     show_table(table, "All stops", none="No stop.", rows=ROWS_SHOWN)
 
 
-def every_waveform(sheet: Sheet) -> None:
+def every_waveform(sheet: ReportContext) -> None:
     """Display every waveform record of the case, and the findings that rest on them."""
     record = sheet.investigation.record
     for number_of, waveform in enumerate(record.waveforms, start=1):

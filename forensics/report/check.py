@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from pathlib import Path
 
-from forensics.intake import SourceReading
+from forensics.intake import SourceResult
 from forensics.intake.load_case import load_case
 from forensics.investigation import Investigation, judge
 from forensics.model.points import iso
@@ -39,7 +39,7 @@ def _heading(title: str, lines: list[str]) -> str:
     return f"{title}\n" + "\n".join(f"  {line}" for line in lines or ["none"]) + "\n"
 
 
-def _source(reading: SourceReading) -> str:
+def _source(reading: SourceResult) -> str:
     counts = reading.accounting
     aside = ", ".join(f"{reason} {n}" for reason, n in counts.set_aside.items()) or "none"
     missing = ", ".join(f"{reason} {n}" for reason, n in counts.cells_missing.items()) or "none"
@@ -54,7 +54,7 @@ def _source(reading: SourceReading) -> str:
     )
 
 
-def _detections(readings: tuple[SourceReading, ...]) -> list[str]:
+def _detections(readings: tuple[SourceResult, ...]) -> list[str]:
     return [
         f"{reading.exhibit.path}: {d.what} = {d.value} ({d.evidence})"
         for reading in readings

@@ -11,7 +11,7 @@ from pathlib import Path
 from forensics.errors import InputError, Problem, Severity
 from forensics.investigation import Investigation, investigate
 from forensics.model.points import Span
-from forensics.report.figures.figure import Plate
+from forensics.report.figures.figure import Figure
 from forensics.report.markup import PROBLEMS_MIME, show_plate
 from forensics.report.sentences import in_display, told_in
 from forensics.report.units import ReportTime
@@ -21,7 +21,7 @@ from forensics.rules import Limits
 
 
 @dataclass(frozen=True)
-class Sheet:
+class ReportContext:
     """What every part of a notebook stands on.
 
     Attributes
@@ -43,7 +43,7 @@ class Sheet:
     out: Path | None = None
     tables: bool = False
     changed_limits: tuple[str, ...] = ()
-    shown: dict[str, Plate] = field(default_factory=dict)
+    shown: dict[str, Figure] = field(default_factory=dict)
 
     @cached_property
     def told(self) -> FindingsFile:
@@ -80,7 +80,7 @@ class Sheet:
         hand += [f"measurement {n}" for n in range(1, len(case.measurement) + 1)]
         return frozenset((*(f.id for f in self.findings.findings), *hand))
 
-    def show(self, plate: Plate) -> None:
+    def show(self, plate: Figure) -> None:
         """Display a figure with its caption and the table behind it."""
         self.shown[plate.key] = plate
         show_plate(plate)
@@ -92,7 +92,7 @@ def open_sheet(
     out: str | Path = "",
     limits: Mapping[str, float] | str | None = None,
     tables: bool = False,
-) -> Sheet:
+) -> ReportContext:
     """Investigate a case and open it for a notebook.
 
     Parameters
@@ -123,7 +123,7 @@ def open_sheet(
     folder = Path(out) if str(out) else None
     if folder is not None:
         folder.mkdir(parents=True, exist_ok=True)
-    return Sheet(
+    return ReportContext(
         investigation,
         to_findings_file(investigation),
         ReportTime.over(section.time_zone, whole),

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from forensics.report.figures.figure import Plate
+from forensics.report.figures.figure import Figure
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -116,7 +116,7 @@ def show_markup(markup: str, *, role: str = "block") -> None:
     display(data, raw=True, metadata={MARK: {"role": role, "markup": role == "block" or role == "caption"}})  # type: ignore[no-untyped-call]
 
 
-def show_plate(plate: Plate) -> None:
+def show_plate(plate: Figure) -> None:
     """Display a figure, then its caption and the table behind it."""
     from IPython.display import display
 

@@ -8,7 +8,7 @@ import pandas as pd
 
 from forensics.intake.result import write_set_aside
 from forensics.report import tables
-from forensics.report.context import Sheet
+from forensics.report.context import ReportContext
 from forensics.report.failure import write_whole
 from forensics.report.revision import keep_earlier
 from forensics.results.schema import dump_findings
@@ -16,7 +16,7 @@ from forensics.results.schema import dump_findings
 FINDINGS_NAME, SET_ASIDE_NAME, TABLES_NAME = "findings.json", "set_aside.csv", "tables"
 
 
-def write(sheet: Sheet) -> None:
+def write(sheet: ReportContext) -> None:
     """Write ``findings.json``, ``set_aside.csv`` and, where asked for, ``tables/*.csv`` to the folder of the results.
 
     A finished earlier report whose findings differ is copied to ``earlier/`` first; without a folder nothing is
@@ -35,7 +35,7 @@ def write(sheet: Sheet) -> None:
             write_whole(folder / f"{name}.csv", csv_text(table).encode("utf-8"))
 
 
-def all_tables(sheet: Sheet) -> dict[str, pd.DataFrame]:
+def all_tables(sheet: ReportContext) -> dict[str, pd.DataFrame]:
     """Every table of the report, those behind the figures included, by the name of its file."""
     found, clock, display = sheet.told, sheet.clock, sheet.display
     return {

@@ -9,7 +9,7 @@ import pandas as pd
 from forensics.errors import Problem, Severity
 from forensics.model.points import NS, Samples, Span, Switch
 from forensics.report import tables
-from forensics.report.context import Sheet
+from forensics.report.context import ReportContext
 from forensics.report.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
 from forensics.report.figures.equalisation import equalisation
 from forensics.report.figures.matrices import hypothesis_matrix, order_matrix, robustness_map
@@ -49,7 +49,7 @@ def show_lines(title: str, lines: Sequence[str]) -> None:
         show_markup(render("lines.html.j2", {"title": title, "lines": list(lines)}))
 
 
-def page_one(sheet: Sheet) -> None:
+def page_one(sheet: ReportContext) -> None:
     """Display page one: verdict, evidence for and against, what the data cannot show, facts, cautions."""
     work = sheet.investigation
     case = work.casefile.case
@@ -66,7 +66,7 @@ def page_one(sheet: Sheet) -> None:
     show_markup(render("page_one.html.j2", values))
 
 
-def evidence(sheet: Sheet) -> None:
+def evidence(sheet: ReportContext) -> None:
     """Display the exports with their accounts, what was detected, and what was set aside."""
     work = sheet.investigation
     show_table(
@@ -89,7 +89,7 @@ def evidence(sheet: Sheet) -> None:
     show_lines("Notes on the exports", notes + [str(p) for p in work.problems if p.severity is Severity.NOTE])
 
 
-def _points(sheet: Sheet) -> pd.DataFrame:
+def _points(sheet: ReportContext) -> pd.DataFrame:
     record = sheet.investigation.record
     rows = []
     bound: list[Samples | Switch] = [p for found in record.samples.values() for p in found]
@@ -110,13 +110,13 @@ def _points(sheet: Sheet) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["role", "column", "source", "clock", "recorded", "usual interval, s", "rows"])
 
 
-def clocks(sheet: Sheet) -> None:
+def clocks(sheet: ReportContext) -> None:
     """Display the clocks with their offsets."""
     caption = "Clocks: offset is clock minus reference"
     show_table(tables.clocks_table(sheet.told), caption, key="table-clocks")
 
 
-def timeline(sheet: Sheet) -> None:
+def timeline(sheet: ReportContext) -> None:
     """Display the timeline of the failure, close up and over the whole window, and the waveforms."""
     work = sheet.investigation
     record = work.record
@@ -129,7 +129,7 @@ def timeline(sheet: Sheet) -> None:
     waveforms(sheet, most=MOST_WAVEFORMS)
 
 
-def waveforms(sheet: Sheet, *, most: int = MOST_WAVEFORMS) -> None:
+def waveforms(sheet: ReportContext, *, most: int = MOST_WAVEFORMS) -> None:
     """Display the waveform records nearest to the failure."""
     record = sheet.investigation.record
     nearest = sorted(record.waveforms, key=lambda w: abs(w.start_ns - record.failure_ns))[:most]
@@ -139,7 +139,7 @@ def waveforms(sheet: Sheet, *, most: int = MOST_WAVEFORMS) -> None:
         show_text(f"{len(record.waveforms) - most} more waveform records are not drawn.")
 
 
-def starts(sheet: Sheet) -> None:
+def starts(sheet: ReportContext) -> None:
     """Display the starts: the failing one over the others, all ratios, and their table."""
     work = sheet.investigation
     share = sheet.told.unloaded_starts
@@ -158,7 +158,7 @@ def _last(what: str, count: int) -> str:
     return what if count <= LAST_ROWS else f"{what}, the last {LAST_ROWS} of {count}"
 
 
-def stops(sheet: Sheet) -> None:
+def stops(sheet: ReportContext) -> None:
     """Display the stops: the one at the failure over the others, its equalisation, their measures and table."""
     work = sheet.investigation
     sheet.show(stop_overlay(work.record, work.stops, sheet.display, sheet.clock))
@@ -168,7 +168,7 @@ def stops(sheet: Sheet) -> None:
     show_table(table.tail(LAST_ROWS), _last("Stops and coast-downs", len(table)), none="No stop was found.")
 
 
-def solenoids(sheet: Sheet) -> None:
+def solenoids(sheet: ReportContext) -> None:
     """Display all events of each kind over each other, and the last ones with their readings."""
     work = sheet.investigation
     plates = event_overlays(work.record, work.events, sheet.display, sheet.clock)
@@ -181,7 +181,7 @@ def solenoids(sheet: Sheet) -> None:
     show_table(table.tail(LAST_ROWS), caption, none="No change of a solenoid was found.")
 
 
-def slow_pictures(sheet: Sheet) -> None:
+def slow_pictures(sheet: ReportContext) -> None:
     """Display the pictures over the whole record: saturation, slide response, oil and filter."""
     work = sheet.investigation
     subject = work.subject
@@ -190,7 +190,7 @@ def slow_pictures(sheet: Sheet) -> None:
     sheet.show(oil_trends(work.record, sheet.display, sheet.clock))
 
 
-def hypotheses(sheet: Sheet) -> None:
+def hypotheses(sheet: ReportContext) -> None:
     """Display every mode with its grade and what it stands on, the order of events, and the robustness."""
     weighing = sheet.investigation.weighing
     sheet.show(hypothesis_matrix(sheet.told))
@@ -220,7 +220,7 @@ def hypotheses(sheet: Sheet) -> None:
     sheet.show(robustness_map(sheet.told))
 
 
-def physical(sheet: Sheet) -> None:
+def physical(sheet: ReportContext) -> None:
     """Display what was seen, tested and measured by hand, the teardown against the data, and the photographs."""
     work = sheet.investigation
     case = work.casefile
@@ -265,7 +265,7 @@ def physical(sheet: Sheet) -> None:
     _photographs(sheet)
 
 
-def _photographs(sheet: Sheet) -> None:
+def _photographs(sheet: ReportContext) -> None:
     work = sheet.investigation
     folder = work.case.path.parent
     seen = [(n, o.text, photograph(folder, o.photo)) for n, o in enumerate(work.casefile.observation, 1) if o.photo]
@@ -276,14 +276,14 @@ def _photographs(sheet: Sheet) -> None:
     show_lines("Photographs that can't be shown", [str(p) for _, _, p in seen if isinstance(p, Problem)])
 
 
-def findings(sheet: Sheet) -> None:
+def findings(sheet: ReportContext) -> None:
     """Display every finding with the rows that it stands on."""
     table = tables.findings_table(sheet.told, sheet.clock, sheet.display)
     caption = "Findings: every check, its answer and the rows it stands on"
     show_markup(table_markup(table, caption=caption, key="table-findings", rows=len(table) or 1, anchors="finding"))
 
 
-def method(sheet: Sheet) -> None:
+def method(sheet: ReportContext) -> None:
     """Display what could be observed, the assumptions, the limits in force and the cautions with their sources."""
     show_table(
         tables.observability_table(sheet.told),
@@ -306,7 +306,7 @@ def method(sheet: Sheet) -> None:
     )
 
 
-def appendix(sheet: Sheet) -> None:
+def appendix(sheet: ReportContext) -> None:
     """Display versions, hashes, parameters and how to run the case again."""
     show_table(tables.packages_table(sheet.told), "Packages")
     again, software = sheet.told.reproduce, sheet.told.software

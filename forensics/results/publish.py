@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import Literal
+from collections.abc import Iterable
+from typing import TypeVar
 
-from forensics.intake import SourceReading
+from pydantic import BaseModel
+
+from forensics.intake import SourceResult
 from forensics.investigation import Investigation
-from forensics.model.findings import Finding, Start, Stop, SwitchEvent
-from forensics.model.points import OFF, ON, Reading, iso
-from forensics.model.vocabulary import Mode, Role
+from forensics.model.findings import SwitchEvent
+from forensics.model.points import OFF, ON, UNKNOWN, iso
 from forensics.results.schema import (
     CaseRow,
-    CiteRow,
     ClockRow,
     EventRow,
     FactRow,
@@ -23,7 +23,6 @@ from forensics.results.schema import (
     ObservabilityRow,
     OrderRow,
     OverrideRow,
-    ReadingRow,
     ReproduceRow,
     RobustnessRow,
     SoftwareRow,
@@ -46,208 +45,81 @@ CLAIM_FACTS = (
     "parts_retained",
 )
 NOT_SEARCHED = "not searched"
+_WORDS = {ON: "on", OFF: "off", UNKNOWN: "unknown"}
+
+Row = TypeVar("Row", bound=BaseModel)
 
 
 def to_findings_file(investigation: Investigation) -> FindingsFile:
     """The whole contract from one investigation; no key is missing."""
-    casefile = investigation.casefile
-    machine = casefile.machine
+    casefile, weighing = investigation.casefile, investigation.weighing
+    command = f"forensics report {investigation.case.path.name} --out report"
     return FindingsFile(
-        case=CaseRow(
-            id=casefile.case.id,
-            site=casefile.case.site,
-            machine_tag=casefile.case.machine_tag,
-            failure_utc=iso(investigation.record.failure_ns),
-            revision=casefile.case.revision,
-        ),
-        machine=MachineRow(
-            refrigerant=machine.refrigerant,
-            starter=machine.starter,
-            rated_load_amps=machine.rated_load_amps,
-            run_hours=machine.run_hours,
-            start_count=machine.start_count,
-            serial=machine.serial,
-        ),
-        verdict=_verdict(investigation),
-        hypotheses=[
-            HypothesisRow(
-                mode=Mode(row.mode),
-                grade=row.grade,
-                for_=list(row.for_),
-                against=list(row.against),
-                cannot_tell=list(row.cannot_tell),
-                next_test=row.next_test,
-            )
-            for row in investigation.weighing.hypotheses
-        ],
-        findings=[_finding(finding) for finding in investigation.findings],
+        case=row_of(CaseRow, casefile.case, failure_utc=iso(investigation.record.failure_ns)),
+        machine=row_of(MachineRow, casefile.machine),
+        verdict=row_of(VerdictRow, weighing.verdict),
+        hypotheses=_rows(HypothesisRow, weighing.hypotheses),
+        findings=_rows(FindingRow, investigation.findings),
         events=[_event(event) for event in investigation.events],
-        order=[OrderRow(a=row.a, b=row.b, order=row.order) for row in investigation.order],
-        starts=[_start(start) for start in investigation.starts],
-        unloaded_starts=_share(investigation),
-        stops=[_stop(stop) for stop in investigation.stops],
+        order=_rows(OrderRow, investigation.order),
+        starts=_rows(StartRow, investigation.starts),
+        unloaded_starts=row_of(UnloadedStartsRow, investigation.unloaded_starts),
+        stops=_rows(StopRow, investigation.stops),
         states=[
-            StateRow(state=s.state, from_utc=iso(s.start_ns), to_utc=iso(s.end_ns), inferred=s.inferred)
-            for s in investigation.spans
+            row_of(StateRow, span, from_utc=iso(span.start_ns), to_utc=iso(span.end_ns)) for span in investigation.spans
         ],
-        clocks=_clocks(investigation),
+        clocks=_rows(ClockRow, investigation.clocks),
         sources=[_source(reading) for reading in investigation.readings],
-        observability=_observability(investigation),
-        robustness=[
-            RobustnessRow(changed=r.changed, verdict=r.verdict, flips=r.flips)
-            for r in investigation.weighing.robustness
-        ],
+        observability=_rows(ObservabilityRow, weighing.observability),
+        robustness=_rows(RobustnessRow, weighing.robustness),
         facts=claim_facts(investigation),
         assumptions=list(investigation.assumptions),
         overrides=[
-            OverrideRow(limit=limit.name, value=limit.value, default=limit.default, source=limit.basis)
+            row_of(OverrideRow, limit, limit=limit.name, source=limit.basis)
             for limit in investigation.limits.overridden
         ],
-        software=SoftwareRow(
-            version=investigation.version,
-            packages=dict(investigation.packages),
-            rules_sha256=investigation.rules_sha256,
-        ),
-        reproduce=ReproduceRow(
-            command=f"forensics report {investigation.case.path.name} --out report",
-            inputs_sha256=investigation.inputs_sha256,
-        ),
+        software=row_of(SoftwareRow, investigation, packages=dict(investigation.packages)),
+        reproduce=row_of(ReproduceRow, investigation, command=command),
     )
 
 
-def _verdict(investigation: Investigation) -> VerdictRow:
-    verdict = investigation.weighing.verdict
-    return VerdictRow(
-        status=verdict.status,
-        mode=None if verdict.mode is None else Mode(verdict.mode),
-        grade=verdict.grade,
-        also=[Mode(mode) for mode in verdict.also],
-        chain=list(verdict.chain),
-        statement=verdict.statement,
-        because=list(verdict.because),
-        against=list(verdict.against),
-        would_change_it=list(verdict.would_change_it),
-    )
+def row_of(model: type[Row], result: object, **given: object) -> Row:
+    """The published row of a result: every field is the attribute of its name, a stamp that of its nanoseconds.
+
+    Parameters
+    ----------
+    given
+        Fields that the result does not hold under their published name.
+
+    Raises
+    ------
+    AttributeError
+        The result lacks a field that is published: the two have drifted apart.
+    """
+    values = dict(given)
+    for name in model.model_fields:
+        if name in values:
+            continue
+        if name.endswith("_utc"):
+            time_ns = getattr(result, name.removesuffix("_utc") + "_ns")
+            values[name] = None if time_ns is None else iso(time_ns)
+        else:
+            values[name] = getattr(result, name)
+    return model.model_validate(values)
 
 
-def _stamp(time_ns: int | None) -> str | None:
-    return None if time_ns is None else iso(time_ns)
-
-
-def _finding(finding: Finding) -> FindingRow:
-    return FindingRow(
-        id=finding.id,
-        check=finding.check,
-        outcome=finding.outcome,
-        from_utc=_stamp(finding.from_ns),
-        to_utc=_stamp(finding.to_ns),
-        value=finding.value,
-        low=finding.low,
-        high=finding.high,
-        unit=finding.unit,
-        limit=finding.limit,
-        basis=finding.basis,
-        cites=[CiteRow(source=c.source, column=c.column, rows=c.rows) for c in finding.cites],
-        sample_interval_s=finding.sample_interval_s,
-        statement=finding.statement,
-        why_not=finding.why_not,
-    )
-
-
-def _readings(readings: Mapping[Role, Reading]) -> dict[str, ReadingRow]:
-    return {role.value: ReadingRow(value=r.value, age_s=r.age_s) for role, r in readings.items()}
+def _rows(model: type[Row], results: Iterable[object]) -> list[Row]:
+    return [row_of(model, result) for result in results]
 
 
 def _event(event: SwitchEvent) -> EventRow:
-    word: Literal["on", "off", "unknown"] = "on" if event.to == ON else "off" if event.to == OFF else "unknown"
-    return EventRow(
-        earliest_utc=iso(event.earliest_ns),
-        latest_utc=iso(event.latest_ns),
-        point=event.role.value,
-        to=word,
-        before=_readings(event.before),
-        after=_readings(event.after),
-    )
+    return row_of(EventRow, event, point=event.role.value, to=_WORDS[event.to])
 
 
-def _start(start: Start) -> StartRow:
-    return StartRow(
-        time_utc=iso(start.time_ns),
-        inrush_amps=start.inrush_amps,
-        settled_amps=start.settled_amps,
-        ratio=start.ratio,
-        low=start.low,
-        high=start.high,
-        unloaded=start.unloaded,
-        reverse_rotation=start.reverse_rotation,
-        previous_stop=start.previous_stop,
-    )
-
-
-def _stop(stop: Stop) -> StopRow:
-    basis: Literal["measured", "inferred"] | None = None
-    if stop.reverse_basis is not None:
-        basis = "measured" if stop.reverse_basis == "measured" else "inferred"
-    return StopRow(
-        time_utc=iso(stop.time_ns),
-        kind=stop.kind,
-        reverse_rotation=stop.reverse_rotation,
-        reverse_basis=basis,
-        bypass_released=stop.bypass_released,
-        equal_at_motor_off=stop.equal_at_motor_off,
-        equalisation_time_constant_s=stop.equalisation_time_constant_s,
-        high_side_decay_s=stop.high_side_decay_s,
-        residual_difference_kpa=stop.residual_difference_kpa,
-    )
-
-
-def _share(investigation: Investigation) -> UnloadedStartsRow:
-    share = investigation.unloaded_starts
-    return UnloadedStartsRow(
-        count=share.count,
-        of=share.of,
-        cannot_tell=share.cannot_tell,
-        fraction=share.fraction,
-        low=share.low,
-        high=share.high,
-    )
-
-
-def _clocks(investigation: Investigation) -> list[ClockRow]:
-    return [
-        ClockRow(
-            clock=fit.clock,
-            offset_s=fit.offset_s,
-            uncertainty_s=fit.uncertainty_s,
-            drift_ppm=fit.drift_ppm,
-            utc_error_s=fit.utc_error_s,
-            method=fit.method,
-            candidates_s=list(fit.candidates_s),
-        )
-        for fit in investigation.clocks
-    ]
-
-
-def _source(reading: SourceReading) -> SourceRow:
-    return SourceRow(
-        path=reading.exhibit.path,
-        sha256=reading.exhibit.sha256,
-        bytes=reading.exhibit.size,
-        rows_read=reading.accounting.rows_read,
-        rows_kept=reading.accounting.rows_kept,
-        set_aside=dict(reading.accounting.set_aside),
-        cells_missing=dict(reading.accounting.cells_missing),
-    )
-
-
-def _observability(investigation: Investigation) -> list[ObservabilityRow]:
-    rows = []
-    for row in investigation.weighing.observability:
-        word: Literal["yes", "partly", "no"] = (
-            "yes" if row.observable == "yes" else "partly" if row.observable == "partly" else "no"
-        )
-        rows.append(ObservabilityRow(mode=Mode(row.mode), observable=word, why=row.why, unlocked_by=row.unlocked_by))
-    return rows
+def _source(reading: SourceResult) -> SourceRow:
+    told = reading.accounting
+    exhibit = reading.exhibit
+    return row_of(SourceRow, told, path=exhibit.path, sha256=exhibit.sha256, bytes=exhibit.size)
 
 
 def claim_facts(investigation: Investigation) -> list[FactRow]:

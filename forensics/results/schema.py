@@ -33,7 +33,7 @@ SIGNIFICANT_DIGITS = 9
 
 
 class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, from_attributes=True)
 
 
 class CaseRow(_Model):

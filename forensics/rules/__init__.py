@@ -6,6 +6,7 @@ Code knows how to look; these files know how much is too much and where the numb
 from __future__ import annotations
 
 import hashlib
+import math
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -17,6 +18,12 @@ from forensics.errors import InputError, Problem
 from forensics.model.vocabulary import Recorded, Role
 
 FOLDER = Path(__file__).resolve().parent
+
+UNITS = frozenset(
+    {"%", "%/min", "%/s", "1", "1/h", "1/s", "A", "Hz", "Hz/s", "K", "K/s", "V", "degC"}
+    | {"h", "kPa", "kW", "min", "mm/s", "ppm", "rpm", "s"}
+)
+"""Units that a limit may be given in."""
 
 _BASES = ("nameplate", "site", "standard", "common practice", "physics", "estimate")
 
@@ -140,12 +147,16 @@ def _limit_fault(table: object) -> str:
     missing = {"value", "unit", "kind", "basis"} - set(table)
     if missing:
         return f"missing {', '.join(sorted(missing))}"
+    if table["unit"] not in UNITS:
+        return f"unit '{table['unit']}' is not one of: {', '.join(sorted(UNITS))}"
     if table["kind"] not in _BASES:
         return f"kind must be one of {', '.join(_BASES)}"
-    if not str(table["basis"]).strip():
+    if not isinstance(table["basis"], str) or not table["basis"].strip():
         return "basis is empty: say where the number comes from"
     if isinstance(table["value"], bool) or not isinstance(table["value"], int | float):
         return "value must be a number"
+    if not math.isfinite(table["value"]):
+        return "value must be a finite number"
     return ""
 
 
@@ -195,11 +206,9 @@ def read_checks() -> Mapping[str, Check]:
     problems: list[Problem] = []
     for path in sorted((FOLDER / "checks").glob("*.toml")):
         for name, table in read_toml(path).items():
-            unknown = set(table) - {"title", "present", "needs", "source"}
-            missing = {"title", "present", "needs", "source"} - set(table)
-            if unknown or missing:
-                text = f"unknown keys {sorted(unknown)}, missing keys {sorted(missing)}"
-                problems.append(Problem(text, file=f"checks/{path.name}", column=name))
+            faults = _check_faults(table)
+            if faults:
+                problems += [Problem(fault, file=f"checks/{path.name}", column=name) for fault in faults]
                 continue
             needs = tuple(
                 Need(
@@ -214,6 +223,36 @@ def read_checks() -> Mapping[str, Check]:
     if problems:
         raise InputError(problems)
     return checks
+
+
+def _check_faults(table: object) -> list[str]:
+    keys = {"title", "present", "needs", "source"}
+    if not isinstance(table, dict):
+        return [f"a check is a table with {', '.join(sorted(keys))}"]
+    if set(table) != keys:
+        return [f"unknown keys {sorted(set(table) - keys)}, missing keys {sorted(keys - set(table))}"]
+    faults = [f"{key} must be words" for key in ("title", "present", "source") if not _is_words(table[key])]
+    needs = table["needs"]
+    if not isinstance(needs, list):
+        return [*faults, "needs is a list of tables"]
+    return [*faults, *(fault for need in needs for fault in _need_faults(need))]
+
+
+def _need_faults(need: object) -> list[str]:
+    if not isinstance(need, dict) or not need.get("roles"):
+        return ["a need is a table with roles, and longest_interval_s and recorded where they matter"]
+    unknown = sorted(set(need) - {"roles", "longest_interval_s", "recorded"})
+    faults = [f"unknown key '{key}' of a need" for key in unknown]
+    faults += [f"'{role}' is not a role" for role in need["roles"] if role not in list(Role)]
+    faults += [f"'{kind}' is not a record type" for kind in need.get("recorded", ()) if kind not in list(Recorded)]
+    longest = need.get("longest_interval_s", 1.0)
+    if isinstance(longest, bool) or not isinstance(longest, int | float) or not longest > 0:
+        faults.append("longest_interval_s must be a number of seconds above 0")
+    return faults
+
+
+def _is_words(value: object) -> bool:
+    return isinstance(value, str) and bool(value.strip())
 
 
 def rules_sha256() -> str:

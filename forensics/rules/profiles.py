@@ -4,19 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field, field_validator
 
 from forensics.errors import InputError, Problem
 from forensics.model.vocabulary import Role, State
-from forensics.rules import FOLDER, read_toml
+from forensics.rules import FOLDER
+from forensics.rules.strict import Form, read_form, refused
+
+MOTOR = "motor"
+SOLENOID_WORDS = ("off", "on", "pulses", "pulses or on", "either", "off then on", "on then off")
+MOTOR_WORDS = ("off", "on", "either", "on then off")
+SOLENOIDS = (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID, Role.BYPASS_SOLENOID, Role.INJECTION_SOLENOID)
+_STATES = tuple(state for state in State if state is not State.UNKNOWN)
+Seconds = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Polarity(_Strict):
+class Polarity(Form):
     """Which way each valve acts when it is energised."""
 
     load_solenoid: str = Field(pattern=r"^(energise-to-load|de-energise-to-load)$")
@@ -26,29 +31,39 @@ class Polarity(_Strict):
     has_pump_down: bool
 
 
-class Times(_Strict):
+class Times(Form):
     """Dwell and travel times of the sequence, s."""
 
-    travel_load_s: float
-    travel_unload_s: float
-    unload_before_stop_s: float
-    bypass_release_tolerance_s: float
-    bypass_delay_after_start_s: float
-    unload_after_stop_s: float
-    anti_recycle_s: float
-    coast_down_s: float
+    travel_load_s: Seconds
+    travel_unload_s: Seconds
+    unload_before_stop_s: Seconds
+    bypass_release_tolerance_s: Seconds
+    bypass_delay_after_start_s: Seconds
+    unload_after_stop_s: Seconds
+    anti_recycle_s: Seconds
+    coast_down_s: Seconds
 
 
-class Profile(_Strict):
-    """One sequence profile."""
+class Profile(Form):
+    """One sequence profile; a state or a solenoid that it leaves out may be either."""
 
-    schema_: int = Field(alias="schema")
+    schema_: Literal[1] = Field(alias="schema")
     id: str
     title: str
     source: str = Field(min_length=1)
     polarity: Polarity
     times: Times
     states: Mapping[State, Mapping[str, str]]
+
+    @field_validator("states", mode="before")
+    @classmethod
+    def _known_words(cls, states: object) -> object:
+        if not isinstance(states, Mapping):
+            raise ValueError("the states are tables, [states.rest] and so on")
+        faults = [fault for state, cells in states.items() for fault in _state_faults(str(state), cells)]
+        if faults:
+            raise ValueError("; ".join(faults))
+        return states
 
     def cell(self, state: State, role: Role) -> str:
         """The expected word for a solenoid in a state; ``either`` where the profile does not care."""
@@ -77,9 +92,20 @@ def read_profile(name: str, folder: Path) -> Profile:
                 )
             ]
         )
-    try:
-        return Profile.model_validate(read_toml(path))
-    except ValidationError as fault:
-        raise InputError(
-            [Problem(e["msg"], file=path.name, column=".".join(str(part) for part in e["loc"])) for e in fault.errors()]
-        ) from None
+    return read_form(Profile, path)
+
+
+def _state_faults(state: str, cells: object) -> list[str]:
+    """What is wrong with the cells of one state, in words; a word that is not known names the nearest."""
+    if state not in _STATES:
+        return [refused(state, _STATES, "operating state")]
+    if not isinstance(cells, Mapping):
+        return [f"[states.{state}] is a table of cells"]
+    faults = []
+    for key, word in cells.items():
+        known = MOTOR_WORDS if key == MOTOR else SOLENOID_WORDS
+        if key != MOTOR and key not in SOLENOIDS:
+            faults.append(f"states.{state}: {refused(str(key), (*SOLENOIDS, MOTOR), 'solenoid of a profile')}")
+        elif word not in known:
+            faults.append(f"states.{state}.{key}: {refused(str(word), known, 'word for a cell')}")
+    return faults

@@ -9,7 +9,7 @@ from forensics.model.vocabulary import Grade
 from forensics.report.figures.figure import (
     GREY,
     LINES,
-    Plate,
+    Figure,
     axis,
     empty,
     label,
@@ -32,7 +32,7 @@ _LEGEND: dict[str, Any] = {
 _NAMES = {"automargin": True}
 
 
-def modes_plate(collection: Collection) -> Plate:
+def modes_plate(collection: Collection) -> Figure:
     """Failures by mode; a bar a grade, side by side, never on top of each other."""
     counts = count_modes(collection)
     if not counts:
@@ -56,7 +56,7 @@ def modes_plate(collection: Collection) -> Plate:
             _LEGEND | {"barmode": "group", "xaxis": axis("failures counted"), "yaxis": axis("", _NAMES)},
         ),
     }
-    return Plate(
+    return Figure(
         "modes-by-grade",
         figure,
         "Failures by mode, one bar a grade. Grades are not added up: a case whose cause is open stands under each mode "
@@ -66,7 +66,7 @@ def modes_plate(collection: Collection) -> Plate:
     )
 
 
-def ratios_plate(collection: Collection) -> Plate:
+def ratios_plate(collection: Collection) -> Figure:
     """Settled amps over rated amps of every start, a row a machine; the last start is marked apart."""
     caption = (
         "Settled amps of each start over rated-load amps, a row a machine; the diamond is the last start before the "
@@ -81,7 +81,7 @@ def ratios_plate(collection: Collection) -> Plate:
     )
 
 
-def coast_plate(collection: Collection) -> Plate:
+def coast_plate(collection: Collection) -> Figure:
     """Time constant of the pressures' equalisation at every stop, a row a machine."""
     caption = (
         "Time constant with which discharge and suction pressure come together after a stop, in seconds, a row a "
@@ -102,7 +102,7 @@ def _strip(
     title: str,
     caption: str,
     points: Callable[[Sequence[SiteCase]], list[tuple[str, float | None]]],
-) -> Plate:
+) -> Figure:
     past: list[tuple[float, str, str]] = []
     last: list[tuple[float, str, str]] = []
     machines: list[str] = []
@@ -136,7 +136,7 @@ def _strip(
     }
     rows = [(machine, time, f"{value:.4g}") for value, machine, time in last]
     table = frame(("machine", "last, UTC", title), rows)
-    return Plate(key, figure, caption, f"A strip of points for {len(machines)} machines.", table, note)
+    return Figure(key, figure, caption, f"A strip of points for {len(machines)} machines.", table, note)
 
 
 def _markers(name: str, points: Sequence[tuple[float, str, str]], number: int, size: int) -> dict[str, Any]:
@@ -152,7 +152,7 @@ def _markers(name: str, points: Sequence[tuple[float, str, str]], number: int, s
     }
 
 
-def survival_plate(found: Survival, fitted: Weibull | None) -> Plate:
+def survival_plate(found: Survival, fitted: Weibull | None) -> Figure:
     """Share of machines still running by hours, with its limits and the fitted life where there is one."""
     data = [
         _step("share still running", found.hours, found.share, {"color": LINES[0], "width": 2}),
@@ -173,7 +173,7 @@ def survival_plate(found: Survival, fitted: Weibull | None) -> Plate:
         f"Share of machines still running (Kaplan and Meier): {found.failures} failed, {found.censored} still running "
         "count until the hours they have. Every period is taken as new at its beginning."
     )
-    return Plate("share-running", figure, caption, "A curve that steps down at each failure.", survival_table(found))
+    return Figure("share-running", figure, caption, "A curve that steps down at each failure.", survival_table(found))
 
 
 def _step(name: str, hours: Sequence[float], share: Sequence[float | None], line: Mapping[str, Any]) -> dict[str, Any]:

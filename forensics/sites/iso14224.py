@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 
 from forensics.errors import InputError, Problem
 from forensics.model.vocabulary import Mode
-from forensics.rules import FOLDER, read_toml
+from forensics.rules import FOLDER
+from forensics.rules.strict import Form, read_form
 
 FILE = "iso14224.toml"
 
@@ -22,6 +24,22 @@ class Coding:
     cause: str
 
 
+class _Row(Form):
+    code: str
+    mechanism: str
+    cause: str
+
+
+class _File(Form):
+    """``rules/iso14224.toml``."""
+
+    source: str
+    codes: Mapping[str, str]
+    mechanisms: Mapping[str, str]
+    causes: Mapping[str, str]
+    mode: Mapping[str, _Row]
+
+
 @cache
 def read_coding() -> tuple[dict[str, Coding], str]:
     """Coding by mode, and where it comes from.
@@ -31,30 +49,32 @@ def read_coding() -> tuple[dict[str, Coding], str]:
     InputError
         A mode has no coding, or one that is not in the lists: all at once.
     """
-    data = read_toml(FOLDER / FILE)
+    data = read_form(_File, FOLDER / FILE)
     problems, found = [], {}
     for mode in Mode:
         if mode is Mode.NONE:
             continue
-        row = data["mode"].get(mode.value)
+        row = data.mode.get(mode.value)
         if row is None:
             problems.append(Problem("this mode has no coding", file=FILE, column=mode.value))
             continue
         wrong = [
             key
-            for key, among in (("code", "codes"), ("mechanism", "mechanisms"), ("cause", "causes"))
-            if row.get(key) not in data[among]
+            for key, word, among in (
+                ("code", row.code, data.codes),
+                ("mechanism", row.mechanism, data.mechanisms),
+                ("cause", row.cause, data.causes),
+            )
+            if word not in among
         ]
-        if wrong or set(row) != {"code", "mechanism", "cause"}:
-            problems.append(Problem(f"not in the lists: {', '.join(wrong) or 'a key'}", file=FILE, column=mode.value))
+        if wrong:
+            problems.append(Problem(f"not in the lists: {', '.join(wrong)}", file=FILE, column=mode.value))
             continue
-        mechanism = data["mechanisms"][row["mechanism"]]
-        number = "" if row["mechanism"] == "not told" else f"{row['mechanism']} "
-        found[mode.value] = Coding(
-            row["code"], data["codes"][row["code"]], f"{number}{mechanism}", data["causes"][row["cause"]]
-        )
-    unknown = sorted(set(data["mode"]) - set(found) - {str(p.column) for p in problems})
+        mechanism = data.mechanisms[row.mechanism]
+        number = "" if row.mechanism == "not told" else f"{row.mechanism} "
+        found[mode.value] = Coding(row.code, data.codes[row.code], f"{number}{mechanism}", data.causes[row.cause])
+    unknown = sorted(set(data.mode) - set(found) - {str(p.column) for p in problems})
     problems += [Problem("there is no such mode", file=FILE, column=name) for name in unknown]
     if problems:
         raise InputError(problems)
-    return found, str(data["source"])
+    return found, data.source

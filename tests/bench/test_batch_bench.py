@@ -18,8 +18,7 @@ from statistics import median
 
 import pytest
 
-from forensics.batch import BatchOutcome, BatchPlan, run_batch
-from forensics.batch import supervisor as watch
+from forensics.batch import BatchOutcome, BatchPlan, run_batch, supervisor
 from forensics.results.schema import dump_findings
 from forensics.sites import compare_sites
 
@@ -80,7 +79,7 @@ def test_what_a_batch_adds_to_a_case_stays_flat(tmp_path: Path, monkeypatch: pyt
     """From 10 to 200 cases that cost nothing themselves: planning, hashing, moving, the table."""
     monkeypatch.setenv("PYTHONPATH", str(UNIT))
     child = UNIT / "batch" / "child.py"
-    monkeypatch.setattr("forensics.batch.run.Worker", partial(watch.Worker, (sys.executable, str(child))))
+    monkeypatch.setattr("forensics.batch.run.Worker", partial(supervisor.Worker, (sys.executable, str(child))))
     each = {}
     for count in (FEW, MANY):
         given = tuple(write_case(tmp_path / f"{count}" / f"c{n}", f"c{n}") for n in range(count))

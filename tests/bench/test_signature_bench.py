@@ -18,16 +18,16 @@ from forensics.machine.solenoid_events import solenoid_events
 from forensics.machine.start_table import list_starts
 from forensics.machine.states import cut_states, find_runs
 from forensics.machine.stop_table import list_stops
-from forensics.machine.subject import Subject, run_catalogue
+from forensics.machine.subject import Subject
 from forensics.model.points import NS, Origin, Samples, Span, Switch
 from forensics.model.record import Record
 from forensics.model.vocabulary import Role
 from forensics.refrigerants.catalogue import saturation_for
 from forensics.rules import read_limits
-from forensics.signatures.core.catalogue import all_detectors
+from forensics.signatures.core.catalogue import all_detectors, run_catalogue
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "unit" / "signatures"))
-from machine import EPOCH, RATED, Cycle, Drawn, draw, machine, profile
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "unit"))
+from signatures.machine import EPOCH, RATED, Cycle, Drawn, draw, machine, profile
 
 pytestmark = pytest.mark.bench
 

@@ -12,7 +12,7 @@ import nbformat
 import pytest
 from nbformat.v4 import new_code_cell, new_notebook, new_output
 
-from forensics.report.figures.figure import Plate, label, layout
+from forensics.report.figures.figure import Figure, label, layout
 from forensics.report.figures.panels import Panel, stack
 from forensics.report.markup import MARK, PLOTLY_MIME, render, table_markup
 from forensics.report.page import bind, page_file
@@ -29,7 +29,7 @@ NASTY = [
 ]
 
 
-def outputs(plate: Plate) -> list[nbformat.NotebookNode]:
+def outputs(plate: Figure) -> list[nbformat.NotebookNode]:
     caption = render("caption.html.j2", {"plate": plate, "table": table_markup(plate.table)})
     about = {"role": "figure", "key": plate.key, "alt": plate.alt}
     return [
@@ -51,8 +51,8 @@ def nasty_page() -> str:
         {"text": label(text), "x": 1, "y": n, "showarrow": False, "font": {"size": 9}} for n, text in enumerate(NASTY)
     ]
     wide = pd.DataFrame({f"column {n} {text}": [text] * 3 for n in range(3) for text in NASTY[:5]})
-    plate = Plate("nasty", figure, NASTY[0], NASTY[1], wide)
-    many = Plate("second", {"data": traces, "layout": layout(300)}, "c", "a", wide)
+    plate = Figure("nasty", figure, NASTY[0], NASTY[1], wide)
+    many = Figure("second", {"data": traces, "layout": layout(300)}, "c", "a", wide)
     cells = [new_code_cell("", outputs=[*outputs(plate), *outputs(many)])]
     return bind(new_notebook(cells=cells), title="the report's own title", made="")
 
@@ -140,7 +140,7 @@ def stacked_page(letters: int) -> str:
     figure = stack(
         [Panel("pressure, kPa", traces, 150), Panel("current, A", traces[:2], 150)], {"title": {"text": "s"}}
     )
-    plate = Plate("stacked", figure, "caption of it", "alternative of it")
+    plate = Figure("stacked", figure, "caption of it", "alternative of it")
     return bind(new_notebook(cells=[new_code_cell("", outputs=outputs(plate))]), title="t", made="")
 
 

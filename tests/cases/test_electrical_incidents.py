@@ -10,13 +10,11 @@ from forensics.clocks import align, fit_clocks
 from forensics.intake.load_case import load_case
 from forensics.machine.runs import find_runs
 from forensics.machine.states import cut_states
-from forensics.machine.subject import Subject, run_catalogue
+from forensics.machine.subject import Subject
 from forensics.model.vocabulary import Outcome
-from forensics.signatures.electrical import electrical
-from forensics.signatures.sensors import sensors
-from forensics.signatures.waveform import records as waveform
+from forensics.signatures.core.catalogue import detectors_of, run_catalogue
 
-FAMILIES = {**electrical.DETECTORS, **waveform.DETECTORS, **sensors.DETECTORS}
+FAMILIES = detectors_of("electrical", "waveform", "sensors")
 
 
 def outcomes(folder: Path) -> dict[str, Outcome]:

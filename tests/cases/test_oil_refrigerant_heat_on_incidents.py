@@ -11,11 +11,9 @@ from forensics.intake.load_case import load_case
 from forensics.investigation import look
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome
-from forensics.signatures.heat import discharge as heat
-from forensics.signatures.oil import feed as oil
-from forensics.signatures.refrigerant import circuit as refrigerant
+from forensics.signatures.core.catalogue import detectors_of
 
-DETECTORS = {**oil.DETECTORS, **refrigerant.DETECTORS, **heat.DETECTORS}
+DETECTORS = detectors_of("oil", "refrigerant", "heat")
 
 
 @cache

@@ -15,12 +15,11 @@ from forensics.demo.scenarios import Run, Scenario, short_run
 from forensics.clocks import align, fit_clocks
 from forensics.intake.load_case import Case, load_case
 from forensics.investigation import look
-from forensics.machine.subject import run_catalogue
 from forensics.model.findings import Finding
 from forensics.model.points import Samples, Switch
 from forensics.model.record import Record
 from forensics.model.vocabulary import Outcome, Recorded, Role
-from forensics.signatures.core.catalogue import all_detectors
+from forensics.signatures.core.catalogue import all_detectors, run_catalogue
 
 ROLES = (*STANDARD_ROLES, "amps_a", "amps_b", "amps_c", "volts_ab", "volts_bc", "volts_ca", "motor_power")
 SI = (Export("exports/trend.csv", ROLES, inch_pound=False), Export("exports/alarms.csv"))

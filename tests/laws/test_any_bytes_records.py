@@ -22,9 +22,7 @@ from forensics.errors import Problems
 from forensics.intake.read import read_sources
 from forensics.intake.waveform.reader import read_waveform
 
-ROUNDS = settings(
-    max_examples=150, deadline=5000, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
-)
+ROUNDS = settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 CFG = (
     "Bench,REC,{revision}\n3,2A,1D\n1,IA,A,,A,0.1,0,0,-32767,32767,200,5,S\n2,UAB,,,kV,0.001,0,0,-32767,32767,1,1,P\n"
     "1,S1,,,0\n60\n{rates}\n15/06/2024,08:30:14.000000\n15/06/2024,08:30:14.001000\n{kind}\n1\n-6,-6\n0,0\n"

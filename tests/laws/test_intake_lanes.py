@@ -12,15 +12,15 @@ from hypothesis import strategies as st
 
 from forensics.case.schema import check_case
 from forensics.errors import Problems
-from forensics.intake import SourceReading, read_sources
+from forensics.intake import SourceResult, read_sources
 from forensics.intake.exhibits import take_exhibit
-from forensics.intake.job import Job
+from forensics.intake.job import SourceJob
 from forensics.intake.text.reader import read_text
 from forensics.intake.text.streams import UnreadableError
 from forensics.model.units import read_unit, to_canonical
 from forensics.model.vocabulary import Role
 
-LAX = settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+LAX = settings(max_examples=25, suppress_health_check=list(HealthCheck))
 
 POINTS = [
     {"role": "motor_amps", "column": "Amps", "unit": "A"},
@@ -32,7 +32,7 @@ LONG = [{**point, "recorded": "change"} for point in POINTS]
 
 def read_bytes(
     content: bytes, folder: Path, *, careful: bool, long: bool = False
-) -> tuple[SourceReading | None, list[str]]:
+) -> tuple[SourceResult | None, list[str]]:
     (folder / "log.csv").write_bytes(content)
     points = LONG if long else POINTS
     case = check_case(
@@ -45,7 +45,7 @@ def read_bytes(
         }
     )
     problems = Problems()
-    job = Job(
+    job = SourceJob(
         case, case.source[0], folder / "log.csv", "Europe/Berlin", "log.csv", None, None, problems,
         list(enumerate(case.point)),
     )  # fmt: skip
@@ -56,7 +56,7 @@ def read_bytes(
     return reading, [str(problem) for problem in problems]
 
 
-def same(one: SourceReading | None, other: SourceReading | None) -> None:
+def same(one: SourceResult | None, other: SourceResult | None) -> None:
     assert (one is None) == (other is None)
     if one is None or other is None:
         return

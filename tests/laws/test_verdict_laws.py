@@ -43,7 +43,7 @@ def essence(weighing: Weighing) -> object:
 
 
 @given(cases(), st.randoms(use_true_random=False))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_the_order_of_findings_and_modes_changes_nothing(case: Evidence, random: object) -> None:
     shuffled = list(case.findings)
     random.shuffle(shuffled)  # type: ignore[attr-defined]
@@ -54,7 +54,7 @@ def test_the_order_of_findings_and_modes_changes_nothing(case: Evidence, random:
 
 
 @given(cases(chance_max=0), st.data())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_removing_data_never_makes_a_confident_verdict_out_of_a_determined_one(
     case: Evidence, data: st.DataObject
 ) -> None:
@@ -69,7 +69,7 @@ def test_removing_data_never_makes_a_confident_verdict_out_of_a_determined_one(
 
 
 @given(cases(chance_max=0))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_a_machine_is_not_cleared_by_taking_away_all_that_could_show_a_usual_fault(case: Evidence) -> None:
     mode = weigh(case).verdict.mode
     if mode is None or not shipped()[mode].needed_to_clear:
@@ -80,7 +80,7 @@ def test_a_machine_is_not_cleared_by_taking_away_all_that_could_show_a_usual_fau
 
 
 @given(cases(), st.data())
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_removing_data_never_excludes_a_mode(case: Evidence, data: st.DataObject) -> None:
     before = {row.mode: row.grade for row in weigh(case).hypotheses}
     silent_able = [f.check for f in case.findings if f.outcome is Outcome.ABSENT]
@@ -108,7 +108,7 @@ def flipped(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
 @given(
     st.sampled_from(["slide.drifts_to_load", "slide.drifts_to_unload"]), st.sets(st.sampled_from(CHECKS), max_size=2)
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_a_flipped_polarity_flips_the_mirrored_modes_exactly(drift: str, chance: set[str]) -> None:
     read = {check for mode in MIRRORED for check in (*shipped()[mode].checks, *shipped()[mode].explains)}
     other = {check for check in chance - read if not check.startswith(("slide.", "starts."))}
@@ -120,7 +120,7 @@ def test_a_flipped_polarity_flips_the_mirrored_modes_exactly(drift: str, chance:
 
 
 @given(cases(), st.sampled_from(CAUSES), st.booleans(), st.text(max_size=60))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_no_witness_ever_makes_a_grade_confirmed(case: Evidence, mode: str, supports: bool, text: str) -> None:
     remark = Observation(time=LATER, kind="witness", by="owner", text=text, bears_on=(mode,), supports=supports)  # type: ignore[arg-type]
     before, after = weigh(case), weigh(replace(case, observations=(remark,)))
@@ -130,7 +130,7 @@ def test_no_witness_ever_makes_a_grade_confirmed(case: Evidence, mode: str, supp
 
 
 @given(cases())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_contract_of_the_verdict(case: Evidence) -> None:
     found = weigh(case)
     grades = {row.mode: row.grade for row in found.hypotheses}

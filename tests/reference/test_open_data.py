@@ -16,7 +16,7 @@ import pytest
 
 from forensics.case.schema import check_case
 from forensics.errors import Problems
-from forensics.intake import SourceReading, read_sources
+from forensics.intake import SourceResult, read_sources
 from forensics.model.points import Samples
 from forensics.model.vocabulary import Role
 
@@ -24,7 +24,7 @@ BAR_KPA = 100.0
 AIR_KPA = 101.325
 
 
-def window(shared: Path, folder: Path, name: str) -> SourceReading:
+def window(shared: Path, folder: Path, name: str) -> SourceResult:
     """One window with its times laid out, read as a trend."""
     data = shared / "data" / "metropt3"
     with (data / "failure_windows.csv").open(encoding="utf-8", newline="") as stream:
@@ -56,7 +56,7 @@ def window(shared: Path, folder: Path, name: str) -> SourceReading:
     return reading
 
 
-def of(reading: SourceReading, role: Role) -> Samples:
+def of(reading: SourceResult, role: Role) -> Samples:
     return next(samples for samples in reading.samples if samples.role is role)
 
 

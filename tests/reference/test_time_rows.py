@@ -19,14 +19,14 @@ from steady import BEGIN_NS, point
 
 from forensics.case.schema import check_case, local_to_utc
 from forensics.errors import Problems, Severity
-from forensics.intake import SourceReading, read_sources
+from forensics.intake import SourceResult, read_sources
 from forensics.intake.timestamps.zones import to_utc
 from forensics.model.points import NS, Span, iso
 from forensics.model.vocabulary import Recorded, Role
 from forensics.report.units import ReportTime
 
 Rows = dict[str, Row]
-Reader = Callable[..., tuple[SourceReading, Problems]]
+Reader = Callable[..., tuple[SourceResult, Problems]]
 
 
 @pytest.fixture
@@ -49,7 +49,7 @@ def read(tmp_path: Path) -> Reader:
     return reader
 
 
-def stamps(reading: SourceReading) -> list[str]:
+def stamps(reading: SourceResult) -> list[str]:
     return [iso(int(t)) for sample in reading.samples for t in sample.t]
 
 

@@ -16,7 +16,7 @@ from check_values import Row, numbers
 from forensics.errors import InputError
 from forensics.hypotheses.judge import Circumstances, Judgement, judge
 from forensics.hypotheses.modes import FailureMode, Modes, Scale, points_of, read_modes, read_scale
-from forensics.hypotheses.score import Tally, answers, tally
+from forensics.hypotheses.score import Score, answers, tally
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Grade, Outcome, VerdictStatus
 from forensics.rules import FOLDER, read_checks
@@ -57,7 +57,7 @@ def found(check: str, outcome: str = "present") -> Finding:
     return Finding(check, check, Outcome(outcome), check, samples=20)
 
 
-def account(mode: FailureMode, scale: Scale, *findings: Finding) -> Tally:
+def account(mode: FailureMode, scale: Scale, *findings: Finding) -> Score:
     return tally(mode, answers(findings, polarity_confirmed=True), (), scale)
 
 
@@ -94,7 +94,7 @@ def test_one_effect_shown_twice_counts_once(rows: Rows) -> None:
     assert posterior(0.20, account(two_effects, scale, *both).net) == pytest.approx(twice)
 
 
-def judged(likelihoods: Mapping[str, float]) -> tuple[Judgement, dict[str, Tally], Scale]:
+def judged(likelihoods: Mapping[str, float]) -> tuple[Judgement, dict[str, Score], Scale]:
     """One finding that all modes explain, each with its own likelihood (times a thousand); every mode starts equal."""
     sizes = sorted(set(likelihoods.values()), reverse=True)
     word = dict(zip(sizes, WORDS, strict=False))

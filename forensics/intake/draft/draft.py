@@ -15,10 +15,10 @@ from typing import Any
 
 from forensics.case.schema import check_case
 from forensics.errors import InputError, Problem, Problems, Severity
-from forensics.intake.draft.inspect import PLACE_ZONE, Column, Look, look_at
+from forensics.intake.draft.inspect import PLACE_ZONE, Column, Preview, look_at
 from forensics.intake.draft.suggest import Suggestion, is_clear, shared_words, suggest
 from forensics.intake.read import read_sources
-from forensics.intake.result import SourceReading
+from forensics.intake.result import SourceResult
 from forensics.model.points import iso
 from forensics.model.units import needs_datum, read_unit
 from forensics.model.vocabulary import ROLE_FACTS, Dimension, Role, is_switch
@@ -43,9 +43,9 @@ class _Choice:
 class _Part:
     """One export of the draft."""
 
-    look: Look
+    look: Preview
     choices: list[_Choice] = field(default_factory=list)
-    reading: SourceReading | None = None
+    reading: SourceResult | None = None
     problems: list[Problem] = field(default_factory=list)
 
 

@@ -14,13 +14,13 @@ from forensics.case.schema import CaseFile, Source, check_case
 from forensics.errors import Problem, Problems
 from forensics.intake.draft.suggest import is_clear, suggest
 from forensics.intake.exhibits import Exhibit, take_exhibit
-from forensics.intake.job import Job
+from forensics.intake.job import SourceJob
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.points.find_layout import Layout, find_layout, wanted_columns
 from forensics.intake.table.decimal_mark import decide_marks
 from forensics.intake.table.dialect import Dialect
 from forensics.intake.table.parser import BlockReader
-from forensics.intake.table.raw_table import Gathered
+from forensics.intake.table.raw_table import RawTable
 from forensics.intake.text.streams import ByteSource, UnreadableError, WrongEncodingError, encoding_of
 from forensics.intake.typed.reader import gather_table, is_typed, open_table, table_dialect
 from forensics.intake.waveform.header import read_header, split_single_file
@@ -63,7 +63,7 @@ class Column:
 
 
 @dataclass(slots=True)
-class Look:
+class Preview:
     """An export as it was seen.
 
     Attributes
@@ -97,7 +97,7 @@ def skeleton(source: Source | None, path: str) -> CaseFile:
     )
 
 
-def look_at(path: str, file: Path) -> Look:
+def look_at(path: str, file: Path) -> Preview:
     """Look at one export; what hinders it is a problem of the look, nothing is raised.
 
     Parameters
@@ -105,7 +105,7 @@ def look_at(path: str, file: Path) -> Look:
     path
         As the case file will give it.
     """
-    look = Look(path, file)
+    look = Preview(path, file)
     try:
         if file.suffix.casefold() in _WAVEFORM:
             _look_waveform(look)
@@ -120,7 +120,7 @@ def look_at(path: str, file: Path) -> Look:
     return look
 
 
-def _look_waveform(look: Look) -> None:
+def _look_waveform(look: Preview) -> None:
     look.keys["kind"] = "waveform"
     files = record_files(look.file)
     if not files:
@@ -146,17 +146,17 @@ def _look_waveform(look: Look) -> None:
             look.columns.append(Column(written, name, "", switches))
 
 
-def _look_table(look: Look) -> None:
+def _look_table(look: Preview) -> None:
     exhibit = take_exhibit(look.path, look.file, sha256="-")
     casefile = skeleton(None, look.path)
-    job = Job(casefile, casefile.source[0], look.file, PLACE_ZONE, look.path, None, None, Problems(), [])
+    job = SourceJob(casefile, casefile.source[0], look.file, PLACE_ZONE, look.path, None, None, Problems(), [])
     if is_typed(look.file):
         _look_typed(look, job)
     else:
         _look_text(look, job, exhibit)
 
 
-def _look_typed(look: Look, job: Job) -> None:
+def _look_typed(look: Preview, job: SourceJob) -> None:
     from forensics.intake.typed.workbook import SheetQuestion
 
     try:
@@ -168,13 +168,13 @@ def _look_typed(look: Look, job: Job) -> None:
         look.keys["sheet"] = sheet
     dialect = table_dialect(table, job.source)
     layout = find_layout(job, dialect)
-    gathered = Gathered()
+    gathered = RawTable()
     if layout.layout != "wide" and dialect.time_columns:
         gather_table(table, _reader(job, dialect, layout, gathered), job.source)
     _take(look, dialect, layout, gathered)
 
 
-def _reader(job: Job, dialect: Dialect, layout: Layout, gathered: Gathered) -> BlockReader:
+def _reader(job: SourceJob, dialect: Dialect, layout: Layout, gathered: RawTable) -> BlockReader:
     return BlockReader(
         path=job.path,
         dialect=dialect,
@@ -187,7 +187,7 @@ def _reader(job: Job, dialect: Dialect, layout: Layout, gathered: Gathered) -> B
     )
 
 
-def _look_text(look: Look, job: Job, exhibit: Exhibit) -> None:
+def _look_text(look: Preview, job: SourceJob, exhibit: Exhibit) -> None:
     from forensics.intake.text.reader import _Reading, refuse_other_text
 
     source = ByteSource(exhibit.file)
@@ -203,7 +203,7 @@ def _look_text(look: Look, job: Job, exhibit: Exhibit) -> None:
 
             dialect = find_dialect(head, job.source)
             layout = find_layout(job, dialect)
-            gathered = Gathered()
+            gathered = RawTable()
             if layout.layout != "wide" and dialect.time_columns:
                 marks = decide_marks(job.source, [])
                 gathered = reading._gather(dialect, layout, marks)
@@ -214,7 +214,7 @@ def _look_text(look: Look, job: Job, exhibit: Exhibit) -> None:
     raise UnreadableError("the bytes are not text in a known encoding.", "Give encoding.")
 
 
-def _take(look: Look, dialect: Dialect, layout: Layout, gathered: Gathered) -> None:
+def _take(look: Preview, dialect: Dialect, layout: Layout, gathered: RawTable) -> None:
     look.keys["kind"] = layout.kind
     if layout.layout != "text":
         look.keys["layout"] = layout.layout
@@ -247,7 +247,7 @@ def _take(look: Look, dialect: Dialect, layout: Layout, gathered: Gathered) -> N
         look.columns.append(_column(name, name, unit, [values[int(at)] for at in used]))
 
 
-def _common_unit(gathered: Gathered, column: int | None, chosen: NDArray[np.bool_]) -> str:
+def _common_unit(gathered: RawTable, column: int | None, chosen: NDArray[np.bool_]) -> str:
     if column is None:
         return ""
     units, codes = gathered.words(column)

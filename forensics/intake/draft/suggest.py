@@ -12,9 +12,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
+from typing import Annotated
+
+from pydantic import StringConstraints
 
 from forensics.model.vocabulary import Role
-from forensics.rules import FOLDER, read_toml
+from forensics.rules import FOLDER
+from forensics.rules.strict import Form, read_form
 
 _SPLIT = re.compile(r"[^a-z0-9%]+")
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=\d)(?=[A-Za-z]{3})")
@@ -53,19 +57,37 @@ class Aliases:
     known: frozenset[str]
 
 
+class _Matching(Form):
+    suggest_min: float
+    mention_min: float
+    margin_min: float
+    qualifier: float
+    unknown_word: float
+    fuzzy_ratio: float
+    shared_share: float
+
+
+class _File(Form):
+    """``rules/aliases.toml``."""
+
+    matching: _Matching
+    words: Mapping[str, str]
+    roles: Mapping[Role, Mapping[Annotated[str, StringConstraints(pattern=r"^(any|[a-z]{2})$")], list[str]]]
+
+
 @cache
 def read_aliases() -> Aliases:
     """Read the alias table once."""
-    data = read_toml(FOLDER / "aliases.toml")
-    words = {_plain(word): tuple(_SPLIT.split(_plain(full))) if full else () for word, full in data["words"].items()}
+    data = read_form(_File, FOLDER / "aliases.toml")
+    words = {_plain(word): tuple(_SPLIT.split(_plain(full))) if full else () for word, full in data.words.items()}
     phrases: list[tuple[Role, frozenset[str]]] = []
-    for name, by_language in data["roles"].items():
+    for name, by_language in data.roles.items():
         for phrase in (phrase for group in by_language.values() for phrase in group):
             own = frozenset(full for word in _SPLIT.split(_plain(phrase)) if word for full in words.get(word, (word,)))
             if own:
-                phrases.append((Role(name), own))
+                phrases.append((name, own))
     known = frozenset(word for _, own in phrases for word in own)
-    return Aliases(data["matching"], words, tuple(dict.fromkeys(phrases)), known)
+    return Aliases(data.matching.model_dump(), words, tuple(dict.fromkeys(phrases)), known)
 
 
 def _plain(text: str) -> str:

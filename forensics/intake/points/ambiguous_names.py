@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 
 from forensics.case.schema import Point
-from forensics.intake.job import Job
+from forensics.intake.job import SourceJob
 from forensics.intake.lexicon import plain
 from forensics.intake.points.find_layout import Layout
 from forensics.intake.table.dialect import Dialect
@@ -13,7 +13,7 @@ from forensics.intake.table.dialect import Dialect
 _LEAST_TWICE, _MOST_MACHINES = 2, 12
 
 
-def ask_which_machine(job: Job, dialect: Dialect, layout: Layout) -> None:
+def ask_which_machine(job: SourceJob, dialect: Dialect, layout: Layout) -> None:
     """Leave out the points of a long log whose rows come in pairs of one stamp that differ in another column."""
     if layout.layout != "long" or layout.kind == "events" or layout.point_column is None:
         return

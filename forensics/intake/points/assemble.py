@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from forensics.errors import Severity
 from forensics.intake.exhibits import Exhibit
-from forensics.intake.job import Job
+from forensics.intake.job import SourceJob
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.points.bind import Binder
 from forensics.intake.points.find_layout import Layout
@@ -25,12 +25,12 @@ from forensics.intake.points.layouts import (
     wide_points,
 )
 from forensics.intake.points.quality import hide_bad_quality
-from forensics.intake.points.resolve_times import Judge
-from forensics.intake.points.resolved import Settled
-from forensics.intake.result import OUTSIDE_WINDOW, Accounting, Detection, SetAside, SourceReading
+from forensics.intake.points.resolve_times import TimeResolver
+from forensics.intake.points.resolved import ResolvedTimes
+from forensics.intake.result import OUTSIDE_WINDOW, Accounting, Detection, SetAside, SourceResult
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
 from forensics.intake.table.dialect import Dialect
-from forensics.intake.table.raw_table import Gathered
+from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.records import parse
 from forensics.intake.table.values import MarkCount, Marks
 from forensics.model.vocabulary import is_switch
@@ -39,14 +39,14 @@ Texts = Callable[[list[int]], dict[int, str]]
 
 
 def bind_points(
-    job: Job,
+    job: SourceJob,
     exhibit: Exhibit,
     dialect: Dialect,
     layout: Layout,
-    gathered: Gathered,
+    gathered: RawTable,
     marks: MarkDecision,
     texts: Texts,
-) -> SourceReading:
+) -> SourceResult:
     """Settle times, bind points and account for every row.
 
     Parameters
@@ -56,7 +56,7 @@ def bind_points(
     """
     names, keys = _keys(gathered, layout)
     time_name = ", ".join(dialect.names[i] for i in dialect.time_columns)
-    judge = Judge(job.path, job.source, job.zone, time_name, job.keep, job.failure_ns, job.problems)
+    judge = TimeResolver(job.path, job.source, job.zone, time_name, job.keep, job.failure_ns, job.problems)
     _say_months(job, gathered, dialect)
     settled = judge.settle(gathered, keys, _column_texts(gathered, dialect) or texts)
     if settled is None:
@@ -77,14 +77,14 @@ def bind_points(
     job.found |= points.found
     job.names.extend(names)
     accounting = _account(job, gathered, settled, binder, texts)
-    return SourceReading(
+    return SourceResult(
         exhibit, layout.kind, layout.layout if layout.layout != "text" else "long", job.clock, accounting,
         tuple(binder.detections), tuple(binder.notes), tuple(points.samples), tuple(points.switches), None,
         tuple(points.log), settled.first_ns, settled.last_ns,
     )  # fmt: skip
 
 
-def _column_texts(gathered: Gathered, dialect: Dialect) -> Texts | None:
+def _column_texts(gathered: RawTable, dialect: Dialect) -> Texts | None:
     """Texts of rows from their columns, where every column was read: no need to read the file again."""
     columns = set(gathered.pieces[0].columns) if gathered.pieces else set()
     others = set(range(dialect.width)) - set(dialect.time_columns)
@@ -107,7 +107,7 @@ def _column_texts(gathered: Gathered, dialect: Dialect) -> Texts | None:
     return texts if others else None
 
 
-def _keys(gathered: Gathered, layout: Layout) -> tuple[list[str], NDArray[np.int32] | None]:
+def _keys(gathered: RawTable, layout: Layout) -> tuple[list[str], NDArray[np.int32] | None]:
     if layout.layout == "long" and layout.point_column is not None:
         words, codes = gathered.words(layout.point_column)
         return [word.strip() for word in words], codes
@@ -117,7 +117,7 @@ def _keys(gathered: Gathered, layout: Layout) -> tuple[list[str], NDArray[np.int
     return [], None
 
 
-def _say_months(job: Job, gathered: Gathered, dialect: Dialect) -> None:
+def _say_months(job: SourceJob, gathered: RawTable, dialect: Dialect) -> None:
     if not gathered.bad_months:
         return
     words = read_words()
@@ -135,24 +135,24 @@ def _say_months(job: Job, gathered: Gathered, dialect: Dialect) -> None:
         )
 
 
-def _note(job: Job, what: str, row: int, column: str) -> Any:
+def _note(job: SourceJob, what: str, row: int, column: str) -> Any:
     from forensics.errors import Problem
 
     return Problem(what, file=job.path, row=row, column=column, severity=Severity.NOTE)
 
 
-def _empty(job: Job, exhibit: Exhibit, layout: Layout, gathered: Gathered, judge: Judge) -> SourceReading:
+def _empty(job: SourceJob, exhibit: Exhibit, layout: Layout, gathered: RawTable, judge: TimeResolver) -> SourceResult:
     counts = Counter(row.reason for row in gathered.aside)
     waiting = gathered.rows_read - sum(counts.values())
     if waiting:
         counts["time question open"] = waiting
     accounting = Accounting(gathered.rows_read, 0, dict(counts), {}, tuple(gathered.aside))
-    return SourceReading(
+    return SourceResult(
         exhibit, layout.kind, layout.layout, job.clock, accounting, tuple(judge.detections), tuple(judge.notes)
     )
 
 
-def _say_extra(gathered: Gathered, binder: Binder) -> None:
+def _say_extra(gathered: RawTable, binder: Binder) -> None:
     if gathered.extra_empty:
         lines = ", ".join(f"{a}-{b}" if a != b else str(a) for a, b in gathered.extra_empty[:8])
         more = " …" if len(gathered.extra_empty) > 8 else ""  # noqa: PLR2004 - a note, not a list
@@ -160,7 +160,7 @@ def _say_extra(gathered: Gathered, binder: Binder) -> None:
     binder.notes.extend(gathered.notes)
 
 
-def _ask_changed_units(job: Job, dialect: Dialect, layout: Layout, gathered: Gathered) -> None:
+def _ask_changed_units(job: SourceJob, dialect: Dialect, layout: Layout, gathered: RawTable) -> None:
     """Leave out the points whose unit is another below a repeated header."""
     kept = []
     for number, point, column in layout.wide:
@@ -179,10 +179,10 @@ def _ask_changed_units(job: Job, dialect: Dialect, layout: Layout, gathered: Gat
 
 
 def _decide(
-    job: Job,
+    job: SourceJob,
     dialect: Dialect,
     layout: Layout,
-    gathered: Gathered,
+    gathered: RawTable,
     marks: MarkDecision,
     binder: Binder,
     texts: Texts,
@@ -249,7 +249,7 @@ def _decide(
 
 
 def _late_marks(
-    dialect: Dialect, layout: Layout, gathered: Gathered, marks: MarkDecision, texts: Texts
+    dialect: Dialect, layout: Layout, gathered: RawTable, marks: MarkDecision, texts: Texts
 ) -> MarkDecision:
     """Look at cells with a fraction where the head of the file showed no mark at all: they may be thousands."""
     rows = gathered.row()
@@ -285,11 +285,11 @@ def _late_marks(
 
 
 def _bind(
-    job: Job,
+    job: SourceJob,
     dialect: Dialect,
     layout: Layout,
-    gathered: Gathered,
-    settled: Settled,
+    gathered: RawTable,
+    settled: ResolvedTimes,
     binder: Binder,
     marks: Marks,
     named: tuple[list[str], NDArray[np.int32] | None],
@@ -321,7 +321,7 @@ def _bind(
     return points
 
 
-def _account(job: Job, gathered: Gathered, settled: Settled, binder: Binder, texts: Texts) -> Accounting:
+def _account(job: SourceJob, gathered: RawTable, settled: ResolvedTimes, binder: Binder, texts: Texts) -> Accounting:
     rows = gathered.row()
     listed = list(gathered.aside)
     if settled.aside:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.intake.result import SourceReading
+from forensics.intake.result import SourceResult
 from forensics.model.points import NS, ON, UNKNOWN, Samples, Switch, iso
 from forensics.model.vocabulary import Quality, Recorded, Role
 from forensics.rules import read_limits
@@ -38,7 +38,7 @@ class Runs:
         return f" (amps {self.low:g} to {self.high:g})" if self.high > self.low else ""
 
 
-def settle_series(readings: Sequence[SourceReading]) -> tuple[SourceReading, ...]:
+def settle_series(readings: Sequence[SourceResult]) -> tuple[SourceResult, ...]:
     """Mark what the points of all sources together show; values are kept."""
     out = [_counters(_communication(reading)) for reading in readings]
     runs = _runs(out)
@@ -50,7 +50,7 @@ def settle_series(readings: Sequence[SourceReading]) -> tuple[SourceReading, ...
 # communication
 
 
-def _communication(reading: SourceReading) -> SourceReading:
+def _communication(reading: SourceResult) -> SourceResult:
     """While communication is off, the other points of its source are unknown."""
     comm = [switch for switch in reading.switches if switch.role is Role.COMMUNICATION]
     if not comm:
@@ -111,7 +111,7 @@ def _samples_lost(samples: Samples, spans: Sequence[tuple[int, int, int]]) -> Sa
 # counters
 
 
-def _counters(reading: SourceReading) -> SourceReading:
+def _counters(reading: SourceResult) -> SourceResult:
     """Counters that fall: rolled over where they stood just below a round number or a power of two, else reset."""
     notes = list(reading.notes)
     samples = []
@@ -151,7 +151,7 @@ def _unrolled(samples: Samples, notes: list[str]) -> Samples:
 # stuck values
 
 
-def _runs(readings: Sequence[SourceReading]) -> Runs | None:
+def _runs(readings: Sequence[SourceResult]) -> Runs | None:
     amps = [s for r in readings for s in r.samples if s.role is Role.MOTOR_AMPS and len(s.usable)]
     if amps:
         fastest = min(amps, key=lambda s: s.interval_s).usable
@@ -165,7 +165,7 @@ def _runs(readings: Sequence[SourceReading]) -> Runs | None:
     return Runs(status[0].t[known], status[0].state[known] == ON, 0.0, 0.0)
 
 
-def _stuck(reading: SourceReading, runs: Runs) -> SourceReading:
+def _stuck(reading: SourceResult, runs: Runs) -> SourceResult:
     notes = list(reading.notes)
     samples = []
     for item in reading.samples:

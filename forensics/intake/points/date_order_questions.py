@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.intake.table.raw_table import Gathered
+from forensics.intake.table.raw_table import RawTable
 from forensics.intake.timestamps.date_order import local_ns
 from forensics.intake.timestamps.fields import DAY_NS, OPEN
 from forensics.intake.timestamps.wording import between, date_of, in_words, length_of
 
 
-def undecided(gathered: Gathered) -> tuple[str, str]:
+def undecided(gathered: RawTable) -> tuple[str, str]:
     """Question and remedy where every stamp fits both orders."""
     fields, example = gathered.fields(), gathered.orders.example
     if fields is None or example is None:
@@ -32,7 +32,7 @@ def undecided(gathered: Gathered) -> tuple[str, str]:
     )
 
 
-def year_first_or_last(gathered: Gathered) -> tuple[str, str]:
+def year_first_or_last(gathered: RawTable) -> tuple[str, str]:
     """Question and remedy where a year of two digits may stand first or last."""
     example = gathered.orders.example
     if example is None:
@@ -43,7 +43,7 @@ def year_first_or_last(gathered: Gathered) -> tuple[str, str]:
     )
 
 
-def contradiction(gathered: Gathered) -> tuple[str, str]:
+def contradiction(gathered: RawTable) -> tuple[str, str]:
     """Question and remedy where some stamps need the one order and some the other."""
     orders = gathered.orders
     day, month = orders.day_first, orders.month_first
@@ -69,7 +69,7 @@ def contradiction(gathered: Gathered) -> tuple[str, str]:
     )
 
 
-def so_many(gathered: Gathered) -> str:
+def so_many(gathered: RawTable) -> str:
     """How many of the stamps are open, in words."""
     total, count = gathered.orders.total, len(gathered.row())
     if total < count:

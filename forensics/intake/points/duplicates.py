@@ -7,14 +7,14 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.intake.points.resolved import Settled
+from forensics.intake.points.resolved import ResolvedTimes
 from forensics.model.vocabulary import Quality
 
 DUPLICATE = "duplicate"
 
 
 def set_duplicates_aside(
-    settled: Settled,
+    settled: ResolvedTimes,
     rows: NDArray[np.int64],
     keys: NDArray[np.int32] | None,
     texts: Callable[[list[int]], dict[int, str]],

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass, field
 
 from forensics.case.schema import Point
-from forensics.intake.job import Job
+from forensics.intake.job import SourceJob
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.points.bind import is_number
 from forensics.intake.result import Detection
@@ -49,7 +49,7 @@ class Layout:
     detections: list[Detection] = field(default_factory=list)
 
 
-def find_layout(job: Job, dialect: Dialect) -> Layout:
+def find_layout(job: SourceJob, dialect: Dialect) -> Layout:
     """Decide the layout of an export and which points may be in it.
 
     What the case file gives is taken; else an export whose header names bound columns is wide, and one whose header has
@@ -95,7 +95,7 @@ def _status_beside(dialect: Dialect, layout: Layout) -> int | None:
     return hits[0] if len(hits) == 1 and layout.quality_column is None and layout.value_column is not None else None
 
 
-def _explicit(job: Job) -> list[tuple[int, Point]]:
+def _explicit(job: SourceJob) -> list[tuple[int, Point]]:
     return [item for item in job.points if item[1].source == job.path]
 
 
@@ -105,7 +105,7 @@ def _named(dialect: Dialect, kind: str) -> int | None:
     return hits[0] if hits else None
 
 
-def _told(job: Job, dialect: Dialect, name: str, key: str, seen: int | None) -> int | None:
+def _told(job: SourceJob, dialect: Dialect, name: str, key: str, seen: int | None) -> int | None:
     if not name:
         return seen
     index = column_index(dialect, name)
@@ -124,7 +124,7 @@ def _is_column(dialect: Dialect, point: Point, column: int) -> bool:
 
 
 def _kind(
-    job: Job,
+    job: SourceJob,
     dialect: Dialect,
     point_column: int | None,
     value_column: int | None,
@@ -149,7 +149,7 @@ def _kind(
 
 
 def _is_long(
-    job: Job,
+    job: SourceJob,
     dialect: Dialect,
     kind: str,
     point_column: int | None,
@@ -177,7 +177,7 @@ def _column_of(dialect: Dialect, name: str) -> int | None:
     return hits[0] if len(hits) == 1 else None
 
 
-def _bind_wide(job: Job, dialect: Dialect, layout: Layout) -> None:
+def _bind_wide(job: SourceJob, dialect: Dialect, layout: Layout) -> None:
     for number, point in job.points:
         twice = [i for i, name in enumerate(dialect.raw_names) if plain(name) == plain(point.column)]
         if len(twice) > 1:

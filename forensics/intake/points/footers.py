@@ -7,10 +7,10 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from forensics.intake.job import Job
-from forensics.intake.result import SourceReading
+from forensics.intake.job import SourceJob
+from forensics.intake.result import SourceResult
 from forensics.intake.table.dialect import Dialect
-from forensics.intake.table.raw_table import Gathered
+from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.row_filter import BLANK, NO_TIME, WIDTH
 from forensics.intake.timestamps.date_order import local_ns
 from forensics.intake.timestamps.fields import FIXED, OPEN
@@ -36,7 +36,7 @@ _RANGE_STAMP = re.compile(
 _RANGE_WORDS = ("range", "period", "zeitraum", "from", "bis", "until", "p\u00e9riode", "intervalo")
 
 
-def footer_rows(gathered: Gathered, dialect: Dialect) -> None:
+def footer_rows(gathered: RawTable, dialect: Dialect) -> None:
     """Give the rows below the last record, which are no records, the reason ``footer``."""
     last = max((int(piece.row[-1]) for piece in gathered.pieces if len(piece.row)), default=0)
     if not last:
@@ -49,7 +49,7 @@ def footer_rows(gathered: Gathered, dialect: Dialect) -> None:
             gathered.aside[index] = replace(row, reason=FOOTER)
 
 
-def say_counts(job: Job, dialect: Dialect, reading: SourceReading, gathered: Gathered, lines: int) -> None:
+def say_counts(job: SourceJob, dialect: Dialect, reading: SourceResult, gathered: RawTable, lines: int) -> None:
     """State where the export contradicts itself: nothing is invented, the report says so."""
     parts = []
     told, place = _told_count(reading, dialect)
@@ -83,7 +83,7 @@ def say_counts(job: Job, dialect: Dialect, reading: SourceReading, gathered: Gat
     _say_nul(job, reading)
 
 
-def _say_nul(job: Job, reading: SourceReading) -> None:
+def _say_nul(job: SourceJob, reading: SourceResult) -> None:
     """State where NUL bytes stand, and whether records come after them."""
     nul = [row for row in reading.accounting.listed if row.reason == "NUL bytes"]
     if not nul or reading.last_ns is None:
@@ -119,7 +119,7 @@ def _first_nul(file: Path) -> int | None:
     return found
 
 
-def _told_count(reading: SourceReading, dialect: Dialect) -> tuple[int | None, str]:
+def _told_count(reading: SourceResult, dialect: Dialect) -> tuple[int | None, str]:
     """How many records the export says it has, below its data or above them, and where."""
     for row in reading.accounting.listed:
         if row.reason == FOOTER:
@@ -138,7 +138,7 @@ def _spaced(line: str) -> str:
     return line.replace(";", " ").replace(",,", " ").strip()
 
 
-def _early_end(dialect: Dialect, last: datetime, gathered: Gathered) -> list[str]:
+def _early_end(dialect: Dialect, last: datetime, gathered: RawTable) -> list[str]:
     """What to say where the notes give a range that ends after the last stamp, by its date or by its time of day."""
     for note in dialect.preamble:
         if not any(word in note.text.lower() for word in _RANGE_WORDS):
@@ -155,7 +155,7 @@ def _early_end(dialect: Dialect, last: datetime, gathered: Gathered) -> list[str
     return []
 
 
-def _stamp_of(text: str, gathered: Gathered) -> datetime | None:
+def _stamp_of(text: str, gathered: RawTable) -> datetime | None:
     """Wall-clock time of a stamp in the notes, its day and month in the order that the column has."""
     import pyarrow as pa
 
@@ -168,7 +168,7 @@ def _stamp_of(text: str, gathered: Gathered) -> datetime | None:
     return date_of(int(local[0])).replace(tzinfo=None) if good[0] else None
 
 
-def _local(job: Job, time_ns: int) -> datetime:
+def _local(job: SourceJob, time_ns: int) -> datetime:
     from zoneinfo import ZoneInfo
 
     from forensics.intake.timestamps.zones import fixed_offset_s

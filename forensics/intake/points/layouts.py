@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from forensics.case.schema import Point
 from forensics.intake.lexicon import plain
 from forensics.intake.points.bind import Binder, Rows, is_number, recorded_of
-from forensics.intake.points.resolved import Settled
-from forensics.intake.table.raw_table import Gathered
+from forensics.intake.points.resolved import ResolvedTimes
+from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.values import Marks, Numbers, Reasons, read_numbers
 from forensics.model.points import OFF, ON, Samples, Switch
 from forensics.model.record import LogLine
@@ -32,8 +32,8 @@ class Points:
 
 def wide_points(
     points: Sequence[tuple[int, Point, int]],
-    gathered: Gathered,
-    settled: Settled,
+    gathered: RawTable,
+    settled: ResolvedTimes,
     binder: Binder,
     marks: Marks,
     header: Sequence[str],
@@ -90,7 +90,7 @@ def _is_whole(position: NDArray[np.int64], count: int) -> bool:
 
 
 def _level_numbers(
-    binder: Binder, point: Point, gathered: Gathered, column: int, marks: Marks, reasons: Reasons
+    binder: Binder, point: Point, gathered: RawTable, column: int, marks: Marks, reasons: Reasons
 ) -> Numbers:
     """Numbers of a column; an oil level written as states gives 100 and 0."""
     if point.role is Role.OIL_LEVEL and any(not isinstance(p.columns[column], np.ndarray) for p in gathered.pieces):
@@ -129,8 +129,8 @@ class LongTable:
 
 def long_points(
     points: Sequence[tuple[int, Point]],
-    gathered: Gathered,
-    settled: Settled,
+    gathered: RawTable,
+    settled: ResolvedTimes,
     binder: Binder,
     marks: Marks,
     table: LongTable,
@@ -198,7 +198,7 @@ def long_points(
 class _Cells:
     """Numbers of some rows of a value column, read once where the library gave numbers."""
 
-    gathered: Gathered
+    gathered: RawTable
     column: int
     marks: Marks
     whole: Any = None
@@ -224,7 +224,7 @@ class _Cells:
         return Numbers(part.values[inverse], part.reason[inverse], part.suffixes)
 
 
-def _with_start(switch: Switch, settled: Settled, rows: NDArray[np.int64], start_ns: int | None) -> Switch:
+def _with_start(switch: Switch, settled: ResolvedTimes, rows: NDArray[np.int64], start_ns: int | None) -> Switch:
     """An event list's switch with the state before its first event: the first row is an edge there, not a state."""
     if not len(switch.t):
         return switch
@@ -244,13 +244,15 @@ def _with_start(switch: Switch, settled: Settled, rows: NDArray[np.int64], start
     )
 
 
-def _begin(settled: Settled, start_ns: int | None) -> int:
+def _begin(settled: ResolvedTimes, start_ns: int | None) -> int:
     """First stamp of the list: before it the list says nothing."""
     first = settled.first_ns if settled.first_ns is not None else int(settled.t[0])
     return max(first, start_ns) if start_ns is not None else first
 
 
-def no_event(point: Point, binder: Binder, settled: Settled, rows: NDArray[np.int64], start_ns: int | None) -> Switch:
+def no_event(
+    point: Point, binder: Binder, settled: ResolvedTimes, rows: NDArray[np.int64], start_ns: int | None
+) -> Switch:
     """A point that never occurs in an event list: off from the list's first line on."""
     begin = _begin(settled, start_ns)
     row = rows[settled.position[:1]] if len(settled.position) else np.array([1], np.int64)
@@ -265,8 +267,8 @@ def no_event(point: Point, binder: Binder, settled: Settled, rows: NDArray[np.in
 
 def text_points(
     points: Sequence[tuple[int, Point]],
-    gathered: Gathered,
-    settled: Settled,
+    gathered: RawTable,
+    settled: ResolvedTimes,
     binder: Binder,
     text_column: int,
     start_ns: int | None,
@@ -305,8 +307,8 @@ def text_points(
 
 
 def log_lines(
-    gathered: Gathered,
-    settled: Settled,
+    gathered: RawTable,
+    settled: ResolvedTimes,
     path: str,
     clock: str,
     point_column: int | None,

@@ -7,12 +7,12 @@ from collections import Counter
 from collections.abc import Sequence
 
 from forensics.intake.exhibits import Exhibit
-from forensics.intake.job import Job
+from forensics.intake.job import SourceJob
 from forensics.intake.points.find_layout import Layout
-from forensics.intake.result import Accounting, Detection, SourceReading
+from forensics.intake.result import Accounting, Detection, SourceResult
 from forensics.intake.table.dialect import Dialect
 from forensics.intake.table.headers import filled
-from forensics.intake.table.raw_table import Gathered
+from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.records import parse
 from forensics.intake.table.row_filter import BLANK, NO_TIME, WIDTH
 
@@ -21,7 +21,7 @@ _CLOCK = re.compile(r"\d{1,2}[:.]\d{2}(?:[:.]\d{2}(?:[.,]\d+)?)?(?:\s*[AaPp]\.?\
 _NUMBER = re.compile(r"[+-]?\d[\d.,' ]*(?:[eE][+-]?\d+)?")
 
 
-def has_time(job: Job, dialect: Dialect) -> bool:
+def has_time(job: SourceJob, dialect: Dialect) -> bool:
     """Whether it is known which columns make the stamp; else that is asked, and the case stops."""
     told = job.source.time_column
     if dialect.time_columns and (told or len(dialect.candidates) <= 1):
@@ -64,30 +64,30 @@ def _stamp_is(form: re.Pattern[str], text: str, dialect: Dialect) -> bool:
     return len(fields) > place and form.fullmatch(fields[place].strip()) is not None
 
 
-def _hold_back(job: Job, layout: Layout) -> None:
+def _hold_back(job: SourceJob, layout: Layout) -> None:
     """Points that this export would hold are not asked for again as missing columns."""
     job.found |= {number for number, point in layout.points if point.source == job.path}
     job.found |= {number for number, _, _ in layout.wide}
 
 
 def without_points(
-    job: Job, exhibit: Exhibit, dialect: Dialect, layout: Layout, detections: Sequence[Detection]
-) -> SourceReading:
+    job: SourceJob, exhibit: Exhibit, dialect: Dialect, layout: Layout, detections: Sequence[Detection]
+) -> SourceResult:
     """The reading of an export whose times are not known."""
     _hold_back(job, layout)
-    return SourceReading(
+    return SourceResult(
         exhibit, layout.kind, layout.layout, job.clock, detections=tuple(detections), notes=tuple(dialect.notes)
     )
 
 
 def no_records(
-    job: Job,
+    job: SourceJob,
     exhibit: Exhibit,
     dialect: Dialect,
     layout: Layout,
-    gathered: Gathered,
+    gathered: RawTable,
     detections: Sequence[Detection],
-) -> SourceReading:
+) -> SourceResult:
     """The reading of an export without one row that has a time: its points are left out, and why is said."""
     names = ", ".join(dialect.names[:8])
     where = f"header at line {dialect.header_line} ({names})" if dialect.header_line else "no header"
@@ -128,6 +128,6 @@ def no_records(
         job.leave_out(f"{where}, no data rows.", _NO_RECORD)
     _hold_back(job, layout)
     accounting = Accounting(gathered.rows_read, 0, dict(counts), {}, tuple(gathered.aside))
-    return SourceReading(
+    return SourceResult(
         exhibit, layout.kind, layout.layout, job.clock, accounting, tuple(detections), tuple(dialect.notes)
     )

@@ -12,14 +12,14 @@ from numpy.typing import NDArray
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.points.bind import Binder
 from forensics.intake.points.find_layout import Layout
-from forensics.intake.table.raw_table import Gathered
+from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.values import BAD_QUALITY
 
 _GOOD_BITS = 192  # where 192 and above are good, 0 is bad (quality bits of OPC Data Access 3.00; from memory)
 _ZEROS = frozenset({"0", "00", "0x0", "0x00"})
 
 
-def hide_bad_quality(gathered: Gathered, layout: Layout, binder: Binder) -> None:
+def hide_bad_quality(gathered: RawTable, layout: Layout, binder: Binder) -> None:
     """Cells whose quality column says that they are no good become missing, with the quality as reason."""
     pairs = dict(layout.quality_of)
     if layout.layout == "long" and layout.quality_column is not None and layout.value_column is not None:
@@ -48,7 +48,7 @@ def _lost_words(words: Sequence[str]) -> NDArray[np.bool_]:
     return np.array([bool(word.strip()) and plain(word) in lost for word in words], bool)
 
 
-def _hide(gathered: Gathered, column: int, quality: int, bad: NDArray[np.bool_]) -> None:
+def _hide(gathered: RawTable, column: int, quality: int, bad: NDArray[np.bool_]) -> None:
     """Put the quality in place of the cells of a column where it is one of the bad words."""
     if not bad.any():
         return
@@ -63,7 +63,7 @@ def _hide(gathered: Gathered, column: int, quality: int, bad: NDArray[np.bool_])
         start += len(piece.row)
 
 
-def _masked(gathered: Gathered, cells: Any, bad: NDArray[np.bool_], reasons: Sequence[str]) -> Any:
+def _masked(gathered: RawTable, cells: Any, bad: NDArray[np.bool_], reasons: Sequence[str]) -> Any:
     import pyarrow as pa
 
     if isinstance(cells, np.ndarray):

@@ -12,9 +12,9 @@ from forensics.case.schema import Source
 from forensics.errors import Problem, Problems, Severity
 from forensics.intake.points.date_order_questions import contradiction, undecided, year_first_or_last
 from forensics.intake.points.duplicates import set_duplicates_aside
-from forensics.intake.points.resolved import Settled
+from forensics.intake.points.resolved import ResolvedTimes
 from forensics.intake.result import Detection
-from forensics.intake.table.raw_table import Gathered, times_of
+from forensics.intake.table.raw_table import RawTable, times_of
 from forensics.intake.timestamps.date_order import local_ns
 from forensics.intake.timestamps.fields import EPOCH, NO_OFFSET
 from forensics.intake.timestamps.monotonicity import (
@@ -37,7 +37,7 @@ REPEATED_HOUR = "repeated hour: pass not known"
 
 
 @dataclass(slots=True)
-class Judge:
+class TimeResolver:
     """Settles the times of one export; questions go to ``problems``, findings to ``detections`` and ``notes``."""
 
     path: str
@@ -55,10 +55,10 @@ class Judge:
 
     def settle(
         self,
-        gathered: Gathered,
+        gathered: RawTable,
         keys: NDArray[np.int32] | None,
         texts: Callable[[list[int]], dict[int, str]],
-    ) -> Settled | None:
+    ) -> ResolvedTimes | None:
         """Settle the times; None where a question about time stops the case.
 
         Parameters
@@ -87,7 +87,7 @@ class Judge:
 
     # what the stamps say
 
-    def _say_times(self, gathered: Gathered) -> None:
+    def _say_times(self, gathered: RawTable) -> None:
         shapes = ", ".join(f"'{shape}'" for shape in gathered.shapes[:3])
         if shapes:
             self.detections.append(Detection("stamps", shapes, f"column {self.time_name}"))
@@ -95,7 +95,7 @@ class Judge:
             self.detections.append(Detection("month names", ", ".join(sorted(gathered.month_names)), "as written"))
 
     def _wall_clock(
-        self, gathered: Gathered, rows: NDArray[np.int64]
+        self, gathered: RawTable, rows: NDArray[np.int64]
     ) -> tuple[NDArray[np.int64], NDArray[np.int32] | None, NDArray[np.bool_]] | None:
         order = self._date_order(gathered)
         if order is None:
@@ -131,7 +131,7 @@ class Judge:
             )
         return whole, carried, np.ones(len(whole), bool)
 
-    def _date_order(self, gathered: Gathered) -> str | None:
+    def _date_order(self, gathered: RawTable) -> str | None:
         """The order of day and month for the whole column; empty where no stamp needs one, None where it is asked."""
         found = gathered.orders
         told = self.source.date_order or ""
@@ -178,13 +178,13 @@ class Judge:
 
     def _order(
         self,
-        gathered: Gathered,
+        gathered: RawTable,
         rows: NDArray[np.int64],
         local: NDArray[np.int64],
         offset: NDArray[np.int32] | None,
         keys: NDArray[np.int32] | None,
         texts: Callable[[list[int]], dict[int, str]],
-    ) -> Settled | None:
+    ) -> ResolvedTimes | None:
         carried = None if offset is None else offset != NO_OFFSET
         bare = offset is None or not bool(carried.all() if carried is not None else False)
         seen = local
@@ -218,7 +218,7 @@ class Judge:
             if utc is None:
                 return None
             t, unsettled = utc
-        settled = Settled(position, t, np.zeros(len(t), np.uint16), direction=way or 1)
+        settled = ResolvedTimes(position, t, np.zeros(len(t), np.uint16), direction=way or 1)
         settled.resolution_s = max(gathered.resolution_ns, 1) / NS if gathered.resolution_ns else 1.0
         self._drop_unsettled(settled, unsettled, rows)
         self._range(settled, gathered)
@@ -303,7 +303,7 @@ class Judge:
             )
         )
 
-    def _drop_unsettled(self, settled: Settled, unsettled: NDArray[np.bool_], rows: NDArray[np.int64]) -> None:
+    def _drop_unsettled(self, settled: ResolvedTimes, unsettled: NDArray[np.bool_], rows: NDArray[np.int64]) -> None:
         if not unsettled.any():
             return
         which = settled.position[unsettled]
@@ -322,7 +322,7 @@ class Judge:
         )
         settled.keep_only(~unsettled)
 
-    def _range(self, settled: Settled, gathered: Gathered) -> None:
+    def _range(self, settled: ResolvedTimes, gathered: RawTable) -> None:
         if len(settled.t):
             settled.first_ns, settled.last_ns = int(settled.t.min()), int(settled.t.max())
         if gathered.first_local is not None and gathered.last_local is not None:
@@ -331,20 +331,20 @@ class Judge:
             settled.first_ns = low if settled.first_ns is None else min(low, settled.first_ns)
             settled.last_ns = high if settled.last_ns is None else max(high, settled.last_ns)
 
-    def _set_back(self, settled: Settled, rows: NDArray[np.int64], keys: NDArray[np.int32] | None) -> None:
+    def _set_back(self, settled: ResolvedTimes, rows: NDArray[np.int64], keys: NDArray[np.int32] | None) -> None:
         found, suspect = set_backs(settled.t, None if keys is None else keys[settled.position])
         settled.flags[suspect] |= np.uint16(Quality.CLOCK_SUSPECT)
         self.notes.extend(said_steps(found, rows[settled.position]))
 
     @staticmethod
-    def _sort(settled: Settled) -> None:
+    def _sort(settled: ResolvedTimes) -> None:
         if bool((np.diff(settled.t) >= 0).all()):
             return
         order = np.argsort(settled.t, kind="stable")
         settled.t, settled.position = settled.t[order], settled.position[order]
         settled.flags = settled.flags[order]
 
-    def _window(self, settled: Settled) -> None:
+    def _window(self, settled: ResolvedTimes) -> None:
         if self.keep is None:
             return
         inside = (settled.t >= self.keep.start_ns) & (settled.t < self.keep.end_ns)
@@ -352,7 +352,7 @@ class Judge:
         settled.keep_only(inside)
 
 
-def _dated(gathered: Gathered, order: str) -> tuple[int, int] | None:
+def _dated(gathered: RawTable, order: str) -> tuple[int, int] | None:
     """First and last wall-clock time of the stamps that are no numbers; None where there are none."""
     ends: list[int] = []
     for piece in gathered.pieces:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 
 @dataclass(slots=True)
-class Settled:
+class ResolvedTimes:
     """Times of an export on its own clock, in UTC.
 
     Attributes

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from forensics.intake.result import SetAside
 from forensics.intake.table.dialect import Dialect
-from forensics.intake.table.raw_table import Cells, Gathered, Piece, times_of
+from forensics.intake.table.raw_table import Cells, Chunk, RawTable, times_of
 from forensics.intake.table.records import RowText, records, split_lines
-from forensics.intake.table.row_filter import NO_TIME, NUL, REPEATED, Standing, Wanted
+from forensics.intake.table.row_filter import NO_TIME, NUL, REPEATED, ColumnMap, Wanted
 from forensics.intake.timestamps.fields import EPOCH, TIME_ONLY, Fields
 from forensics.intake.timestamps.parse import read_fields
 from forensics.intake.timestamps.split_columns import read_times, together
@@ -62,16 +62,16 @@ class BlockReader:
     decimal: str
     keep: Span | None
     zone_offsets: dict[str, int]
-    gathered: Gathered
+    gathered: RawTable
     careful_only: bool = False
-    standing: Standing = field(init=False)
+    standing: ColumnMap = field(init=False)
     text_columns: set[int] = field(default_factory=set)
     pending: str = ""
     pending_lines: int = 0
     last_local: int | None = None
 
     def __post_init__(self) -> None:
-        self.standing = Standing(self.dialect, self.wanted, self.gathered)
+        self.standing = ColumnMap(self.dialect, self.wanted, self.gathered)
 
     @property
     def position(self) -> dict[int, int | None]:
@@ -120,7 +120,7 @@ class BlockReader:
             or any(self.position[column] is None for column in self.position)
         )
 
-    def _fast(self, block: bytes, first_line: int, prepared: Prepared) -> Piece | None:
+    def _fast(self, block: bytes, first_line: int, prepared: Prepared) -> Chunk | None:
         table, count = prepared.table, prepared.count
         if table is None:
             return None
@@ -278,7 +278,7 @@ class BlockReader:
 
     def _piece(
         self, row: NDArray[np.int64], fields: Fields, columns: dict[int, Cells], chosen: NDArray[np.bool_] | None = None
-    ) -> Piece:
+    ) -> Chunk:
         texts = columns[self.wanted.time[0]]
         self.gathered.month_names |= fields.month_names
         self.gathered.numeric |= bool((fields.form == EPOCH).any())
@@ -293,7 +293,7 @@ class BlockReader:
         for column in self.wanted.time:
             if column not in self.wanted.texts:
                 columns = {number: cells for number, cells in columns.items() if number != column}
-        piece = Piece(row, times_of(fields, self.order), columns)
+        piece = Chunk(row, times_of(fields, self.order), columns)
         if chosen is not None:
             position = np.flatnonzero(chosen)
             piece = piece.take(chosen)
@@ -312,7 +312,7 @@ class BlockReader:
             self.gathered.first_stamp = text_at(0)
         self.gathered.orders.look(fields, row, text_at)
 
-    def _keep(self, piece: Piece) -> None:
+    def _keep(self, piece: Chunk) -> None:
         """Keep a piece, without the rows that lie far outside of what is asked for."""
         local = piece.times.local
         if local is not None and len(local):

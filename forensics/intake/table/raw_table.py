@@ -60,20 +60,20 @@ def times_of(fields: Fields, order: str) -> Times:
 
 
 @dataclass(slots=True)
-class Piece:
+class Chunk:
     """One block: rows that have a readable stamp, with their columns by number."""
 
     row: NDArray[np.int64]
     times: Times
     columns: dict[int, Cells]
 
-    def take(self, chosen: NDArray[Any]) -> Piece:
+    def take(self, chosen: NDArray[Any]) -> Chunk:
         """Some of the rows."""
         import pyarrow as pa
 
         position = np.flatnonzero(chosen) if chosen.dtype == bool else chosen
         taken = pa.array(position)
-        return Piece(
+        return Chunk(
             self.row[position],
             self.times.take(position),
             {
@@ -84,7 +84,7 @@ class Piece:
 
 
 @dataclass(slots=True)
-class Gathered:
+class RawTable:
     """All of one export, read but not yet judged.
 
     Attributes
@@ -108,7 +108,7 @@ class Gathered:
     """
 
     rows_read: int = 0
-    pieces: list[Piece] = field(default_factory=list)
+    pieces: list[Chunk] = field(default_factory=list)
     aside: list[SetAside] = field(default_factory=list)
     outside: int = 0
     orders: OrderCount = field(default_factory=OrderCount)

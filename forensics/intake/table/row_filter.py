@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.table.dialect import Dialect
 from forensics.intake.table.headers import is_units, mended, says_what_it_is, unit_text
-from forensics.intake.table.raw_table import Gathered
+from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.records import RowText
 from forensics.intake.table.values import NO_COLUMN
 from forensics.model.units import read_unit
@@ -52,7 +52,7 @@ _UNDER_HEADER = 4  # lines: units, descriptions and types stand no further below
 
 
 @dataclass(slots=True)
-class Standing:
+class ColumnMap:
     """The columns of the rows that come now.
 
     Attributes
@@ -69,7 +69,7 @@ class Standing:
 
     dialect: Dialect
     wanted: Wanted
-    gathered: Gathered
+    gathered: RawTable
     position: dict[int, int | None] = field(init=False)
     width: int = field(init=False)
     header_line: int = field(init=False)

@@ -10,17 +10,17 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from forensics.intake.exhibits import Exhibit
-from forensics.intake.job import Job
+from forensics.intake.job import SourceJob
 from forensics.intake.points.ambiguous_names import ask_which_machine
 from forensics.intake.points.assemble import bind_points
 from forensics.intake.points.find_layout import Layout, find_layout, wanted_columns
 from forensics.intake.points.footers import footer_rows, say_counts
 from forensics.intake.points.preconditions import has_time, no_records, without_points
-from forensics.intake.result import Detection, SetAside, SourceReading
+from forensics.intake.result import Detection, SetAside, SourceResult
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
 from forensics.intake.table.dialect import Dialect, find_dialect
 from forensics.intake.table.parser import BlockReader, Prepared
-from forensics.intake.table.raw_table import Gathered
+from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.records import split_lines
 from forensics.intake.text.streams import (
     SAMPLE_BYTES,
@@ -38,7 +38,7 @@ _JSON = re.compile(rb'\s*(?:\{\s*["}]|\[\s*[\[{\]])')
 _END_BYTES, _END_LINES, _FEW_LINES = 8192, 20, 3
 
 
-def read_text(job: Job, exhibit: Exhibit, *, careful_only: bool = False) -> SourceReading:
+def read_text(job: SourceJob, exhibit: Exhibit, *, careful_only: bool = False) -> SourceResult:
     """Read one delimited text export.
 
     Parameters
@@ -65,7 +65,7 @@ def read_text(job: Job, exhibit: Exhibit, *, careful_only: bool = False) -> Sour
 
 @dataclass(slots=True)
 class _Reading:
-    job: Job
+    job: SourceJob
     exhibit: Exhibit
     source: ByteSource
     codec: str
@@ -73,7 +73,7 @@ class _Reading:
     lines: int = 0
     notes: list[str] = field(default_factory=list)
 
-    def run(self, encoding: str, evidence: str) -> SourceReading:
+    def run(self, encoding: str, evidence: str) -> SourceResult:
         head = self._head()
         refuse_other_text(head, self.exhibit.size)
         dialect = find_dialect(head, self.job.source)
@@ -110,8 +110,8 @@ class _Reading:
                 break
         return out
 
-    def _gather(self, dialect: Dialect, layout: Layout, marks: MarkDecision) -> Gathered:
-        gathered = Gathered(decimal=marks.marks.decimal)
+    def _gather(self, dialect: Dialect, layout: Layout, marks: MarkDecision) -> RawTable:
+        gathered = RawTable(decimal=marks.marks.decimal)
         reader = BlockReader(
             path=self.job.path,
             dialect=dialect,

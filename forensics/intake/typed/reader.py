@@ -17,7 +17,7 @@ from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
 from forensics.intake.table.dialect import Dialect, Note
 from forensics.intake.table.parser import BlockReader
 from forensics.intake.table.raw_table import Cells as Column
-from forensics.intake.table.raw_table import Piece, Times
+from forensics.intake.table.raw_table import Chunk, Times
 from forensics.intake.table.records import RowText
 from forensics.intake.table.row_filter import NO_TIME as NO_STAMP
 from forensics.intake.table.row_filter import Wanted
@@ -165,7 +165,7 @@ def gather_table(table: CellTable, reader: BlockReader, source: Source) -> None:
     columns = {place: _column(table.columns[place], count, reader, place) for place in read}
     local = _wall(times)
     if local is not None:
-        piece = Piece(table.row, _settled(local, instant=times[0].instant), columns)
+        piece = Chunk(table.row, _settled(local, instant=times[0].instant), columns)
         finest = [cells.resolution_ns for cells in times if cells.resolution_ns]
         gathered.resolution_ns = min(finest, default=gathered.resolution_ns)
         bad = local == NO_TIME

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.intake.job import Job
+from forensics.intake.job import SourceJob
 from forensics.intake.timestamps.date_order import OrderCount, local_ns
 from forensics.intake.timestamps.fields import DAY_NS
 from forensics.intake.timestamps.parse import read_fields
@@ -17,7 +17,7 @@ from forensics.intake.typed.cells import NO_TIME, CellTable
 _MOST_MONTHS = 12
 
 
-def dates_are_exchanged(job: Job, table: CellTable, place: int) -> bool:
+def dates_are_exchanged(job: SourceJob, table: CellTable, place: int) -> bool:
     """Whether date cells and texts of a time column fit each other only with day and month of the dates exchanged.
 
     Parameters

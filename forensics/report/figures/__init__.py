@@ -1,5 +1,5 @@
-"""Figures: one module a family, each returning :class:`Plate` objects that stand on findings and samples."""
+"""Figures: one module a family, each returning :class:`Figure` objects that stand on findings and samples."""
 
-from forensics.report.figures.figure import Plate
+from forensics.report.figures.figure import Figure
 
-__all__ = ["Plate"]
+__all__ = ["Figure"]

@@ -17,7 +17,7 @@ from forensics.report.figures.figure import (
     GREEN,
     PURPLE,
     VERMILION,
-    Plate,
+    Figure,
     axis,
     empty,
     time_axis,
@@ -64,7 +64,7 @@ STOP_PANELS = (
 )
 
 
-def start_overlay(record: Record, starts: Sequence[Start], display: str, clock: ReportTime) -> Plate:
+def start_overlay(record: Record, starts: Sequence[Start], display: str, clock: ReportTime) -> Figure:
     """The start that led to the failure over the machine's earlier starts."""
     key = "starts-overlay"
     chosen = start_at_failure(starts, record.failure_ns)
@@ -77,7 +77,7 @@ def start_overlay(record: Record, starts: Sequence[Start], display: str, clock: 
     )
 
 
-def stop_overlay(record: Record, stops: Sequence[Stop], display: str, clock: ReportTime) -> Plate:
+def stop_overlay(record: Record, stops: Sequence[Stop], display: str, clock: ReportTime) -> Figure:
     """The stop at the failure over the machine's earlier normal stops."""
     key = "stops-overlay"
     chosen = stop_at_failure(stops, record.failure_ns)
@@ -116,7 +116,7 @@ def _overlay(
     span_s: tuple[float, float],
     display: str,
     words: tuple[str, str, str],
-) -> Plate:
+) -> Figure:
     key, about, event = words
     panels, rows = [], []
     for quantity in quantities:
@@ -138,7 +138,7 @@ def _overlay(
         "median (on a grid made for drawing, each value the last reading at or before; fewer than five make no band)."
     )
     alt = f"{about} Panels: {'; '.join(p.title for p in panels)}."
-    return Plate(key, figure, caption, alt, pd.DataFrame(rows))
+    return Figure(key, figure, caption, alt, pd.DataFrame(rows))
 
 
 def _panel(
@@ -193,7 +193,7 @@ _ANSWERS = {Answer.YES: (GREEN, "circle"), Answer.NO: (VERMILION, "diamond"), An
 _WORDS = {Answer.YES: "unloaded", Answer.NO: "loaded", Answer.CANNOT_TELL: "cannot tell"}
 
 
-def start_ratios(starts: Sequence[Start], limit: float | None, clock: ReportTime) -> Plate:
+def start_ratios(starts: Sequence[Start], limit: float | None, clock: ReportTime) -> Figure:
     """Ratio of settled to rated amps of every start with its interval."""
     key = "starts-ratio"
     known = [s for s in starts if s.ratio is not None]
@@ -259,10 +259,10 @@ def start_ratios(starts: Sequence[Start], limit: float | None, clock: ReportTime
         }
         for s in known
     ]
-    return Plate(key, figure, caption, f"{len(known)} starts over time: {counts}. {said}", pd.DataFrame(rows))
+    return Figure(key, figure, caption, f"{len(known)} starts over time: {counts}. {said}", pd.DataFrame(rows))
 
 
-def stop_history(stops: Sequence[Stop], clock: ReportTime, display: str) -> Plate:
+def stop_history(stops: Sequence[Stop], clock: ReportTime, display: str) -> Figure:
     """Time constants and residual differences of all stops over time."""
     key = "stops-history"
     pressure = shown_unit("kPa", display)
@@ -304,7 +304,7 @@ def stop_history(stops: Sequence[Stop], clock: ReportTime, display: str) -> Plat
         f"pressure, and the difference left 50 to 90 s after the stop; bars: standard error. {clock.axis_title}."
     )
     table = pd.DataFrame([_stop_row(s, clock, pressure) for s in stops])
-    return Plate(key, stack(panels, time_axis(clock)), caption, f"{len(stops)} stops. {caption}", table)
+    return Figure(key, stack(panels, time_axis(clock)), caption, f"{len(stops)} stops. {caption}", table)
 
 
 def _stop_row(stop: Stop, clock: ReportTime, pressure: Shown) -> dict[str, str]:

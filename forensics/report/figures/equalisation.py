@@ -13,7 +13,7 @@ from forensics.model.points import NS, OFF, Samples
 from forensics.model.record import Record
 from forensics.model.vocabulary import Role
 from forensics.report.figures.cycles import stop_at_failure
-from forensics.report.figures.figure import BLUE, GREY, VERMILION, Plate, axis, empty, packed
+from forensics.report.figures.figure import BLUE, GREY, VERMILION, Figure, axis, empty, packed
 from forensics.report.figures.panels import Panel, stack
 from forensics.report.units import ReportTime, number, shown_unit
 
@@ -23,7 +23,7 @@ _CURVE_POINTS = 120
 _FEWEST = 4
 
 
-def equalisation(record: Record, stops: Sequence[Stop], display: str, clock: ReportTime) -> Plate:
+def equalisation(record: Record, stops: Sequence[Stop], display: str, clock: ReportTime) -> Figure:
     """Discharge less suction pressure after the stop with the exponential of the fitted time constant.
 
     The time constant is the stop's own; height and remaining difference of the drawn curve follow from it by least
@@ -73,7 +73,7 @@ def equalisation(record: Record, stops: Sequence[Stop], display: str, clock: Rep
             f"residual, {shown.text}": [shown.number(float(v)) for v in difference - model],
         }
     )
-    return Plate(key, figure, caption, caption, table)
+    return Figure(key, figure, caption, caption, table)
 
 
 def _begin_ns(record: Record, stop: Stop) -> int:

@@ -30,7 +30,7 @@ FONT = "system-ui, 'DejaVu Sans', 'Liberation Sans', Arial, sans-serif"
 
 
 @dataclass(frozen=True)
-class Plate:
+class Figure:
     """One figure of the report.
 
     Attributes
@@ -121,7 +121,7 @@ def layout(height: int, more: Mapping[str, Any] | None = None) -> dict[str, Any]
     return plain | dict(more or {})
 
 
-def empty(key: str, why: str) -> Plate:
+def empty(key: str, why: str) -> Figure:
     """A plate that says why there is nothing to draw."""
     note = {
         "text": label(why),
@@ -134,4 +134,4 @@ def empty(key: str, why: str) -> Plate:
     }
     hidden = {"visible": False}
     figure = {"data": [], "layout": layout(120, {"xaxis": hidden, "yaxis": hidden, "annotations": [note]})}
-    return Plate(key, figure, f"Not drawn: {why}", f"No figure: {why}")
+    return Figure(key, figure, f"Not drawn: {why}", f"No figure: {why}")

@@ -15,7 +15,7 @@ from forensics.report.figures.figure import (
     ORANGE,
     PALE,
     VERMILION,
-    Plate,
+    Figure,
     axis,
     empty,
     label,
@@ -30,7 +30,7 @@ _FOR, _AGAINST, _SILENT = "speaks for", "speaks against", "cannot tell"
 _MARKS = {_FOR: ("triangle-up", GREEN), _AGAINST: ("triangle-down", VERMILION), _SILENT: ("circle-open", GREY)}
 
 
-def hypothesis_matrix(findings: FindingsFile) -> Plate:
+def hypothesis_matrix(findings: FindingsFile) -> Figure:
     """Every mode against every finding that any mode turns on."""
     key = "hypothesis-matrix"
     effects = [(h, _effects(h)) for h in findings.hypotheses]
@@ -77,7 +77,7 @@ def hypothesis_matrix(findings: FindingsFile) -> Plate:
         | {word: ", ".join(n for n, e in effect.items() if e == word) for word in _MARKS}
         for h, effect in effects
     ]
-    return Plate(key, {"data": traces, "layout": shown}, caption, alt, pd.DataFrame(table))
+    return Figure(key, {"data": traces, "layout": shown}, caption, alt, pd.DataFrame(table))
 
 
 def _room(height: int, traces: list[dict[str, Any]], rows: list[str], columns: list[str]) -> dict[str, Any]:
@@ -93,7 +93,7 @@ def _effects(h: HypothesisRow) -> dict[str, str]:
     return dict.fromkeys(h.cannot_tell, _SILENT) | dict.fromkeys(h.against, _AGAINST) | dict.fromkeys(h.for_, _FOR)
 
 
-def order_matrix(findings: FindingsFile) -> Plate:
+def order_matrix(findings: FindingsFile) -> Figure:
     """Which of two events came first, where that can be proved."""
     key = "order-matrix"
     names = list(dict.fromkeys(name for o in findings.order for name in (o.a, o.b)))
@@ -133,10 +133,10 @@ def order_matrix(findings: FindingsFile) -> Plate:
         "proved: the intervals of the two, widened by the uncertainty of their clocks, do not overlap."
     )
     table = pd.DataFrame([{"event": o.a, "stands": o.order.value, "event ": o.b} for o in findings.order])
-    return Plate(key, {"data": traces, "layout": shown}, caption, caption, table)
+    return Figure(key, {"data": traces, "layout": shown}, caption, caption, table)
 
 
-def robustness_map(findings: FindingsFile) -> Plate:
+def robustness_map(findings: FindingsFile) -> Figure:
     """What the verdict becomes when one thing is changed."""
     key = "robustness-map"
     rows = findings.robustness
@@ -167,4 +167,4 @@ def robustness_map(findings: FindingsFile) -> Plate:
     table = pd.DataFrame(
         [{"changed": r.changed, "verdict": r.verdict, "flips": "yes" if r.flips else "no"} for r in rows]
     )
-    return Plate(key, {"data": traces, "layout": shown}, caption, caption, table)
+    return Figure(key, {"data": traces, "layout": shown}, caption, caption, table)

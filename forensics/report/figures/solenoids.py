@@ -11,7 +11,7 @@ from forensics.model.findings import SwitchEvent
 from forensics.model.points import NS, OFF, ON, Samples
 from forensics.model.record import Record
 from forensics.model.vocabulary import Role
-from forensics.report.figures.figure import Plate, axis
+from forensics.report.figures.figure import Figure, axis
 from forensics.report.figures.overlay import Curve, around, band, each, single
 from forensics.report.figures.panels import Panel, stack
 from forensics.report.units import ReportTime, number, role_words, shown_change, shown_role
@@ -35,7 +35,7 @@ _BASE_AGE_S = 60.0
 _PANEL_PX = 130
 
 
-def event_overlays(record: Record, events: Sequence[SwitchEvent], display: str, clock: ReportTime) -> list[Plate]:
+def event_overlays(record: Record, events: Sequence[SwitchEvent], display: str, clock: ReportTime) -> list[Figure]:
     """One plate for each kind of event that happened."""
     plates = []
     for role, to in KINDS:
@@ -49,7 +49,7 @@ def event_overlays(record: Record, events: Sequence[SwitchEvent], display: str, 
 
 def _overlay(
     record: Record, events: Sequence[SwitchEvent], role: Role, to: int, display: str, clock: ReportTime
-) -> Plate | None:
+) -> Figure | None:
     word = "energised" if to == ON else "released"
     before = [e for e in events if e.earliest_ns <= record.failure_ns]
     last = (before or list(events))[-1]
@@ -84,7 +84,7 @@ def _overlay(
         f"{clock.interval(last.earliest_ns, last.latest_ns)}. Thin lines and band are drawn on a grid made for drawing."
     )
     key = f"events-{role.value.replace('_', '-')}-{'on' if to == ON else 'off'}"
-    return Plate(key, figure, caption, caption, pd.DataFrame(rows))
+    return Figure(key, figure, caption, caption, pd.DataFrame(rows))
 
 
 def _panel(

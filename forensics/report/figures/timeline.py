@@ -12,7 +12,7 @@ from forensics.machine.states import StateSpan
 from forensics.model.points import OFF, ON, Edge, Span, Switch
 from forensics.model.record import Record
 from forensics.model.vocabulary import Role, State
-from forensics.report.figures.figure import GREY, INK, VERMILION, Plate, label, time_axis
+from forensics.report.figures.figure import GREY, INK, VERMILION, Figure, label, time_axis
 from forensics.report.figures.panels import Panel, stack
 from forensics.report.figures.traces import Drawn, bars, draw, thinning_words
 from forensics.report.units import ReportTime, number, role_words, shown_role
@@ -75,7 +75,7 @@ def timeline(
     key: str,
     about: str,
     most: int = WINDOW_POINTS,
-) -> Plate:
+) -> Figure:
     """Everything on one time axis.
 
     Parameters
@@ -104,7 +104,7 @@ def timeline(
     )
     table = pd.DataFrame([line.row for line in drawn] + lane_rows).fillna("")
     alt = _alt(record, clock, lane_names, drawn, span)
-    return Plate(key, figure, caption, alt, table, thinning_words(drawn))
+    return Figure(key, figure, caption, alt, table, thinning_words(drawn))
 
 
 def _panels(record: Record, clock: ReportTime, display: str, span: Span, most: int) -> tuple[list[Panel], list[Drawn]]:

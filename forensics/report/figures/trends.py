@@ -21,7 +21,7 @@ from forensics.report.figures.figure import (
     PURPLE,
     SYMBOLS,
     VERMILION,
-    Plate,
+    Figure,
     axis,
     empty,
     label,
@@ -56,7 +56,7 @@ PAIRS = (
 )
 
 
-def saturation_picture(record: Record, saturation: Saturation | None, why_not: str, display: str) -> Plate:
+def saturation_picture(record: Record, saturation: Saturation | None, why_not: str, display: str) -> Figure:
     """Temperatures against pressures of the window, with the saturation curve of the refrigerant."""
     key = "saturation"
     if saturation is None:
@@ -105,7 +105,7 @@ def saturation_picture(record: Record, saturation: Saturation | None, why_not: s
         f"Up to {MOST_PAIRS} pairs of each kind, spread evenly; each temperature with the pressure at or before it."
     )
     alt = caption + " " + "; ".join(f"{r['pair']}: median distance from dew {r['median, from dew']}" for r in rows)
-    return Plate(key, figure, caption, alt, pd.DataFrame(rows))
+    return Figure(key, figure, caption, alt, pd.DataFrame(rows))
 
 
 def _saturation_lines(
@@ -152,7 +152,7 @@ def _pair_row(
     }
 
 
-def slide_response(record: Record, display: str) -> Plate:
+def slide_response(record: Record, display: str) -> Figure:
     """What each pulse of the load and unload solenoids did to the slide, or to the current where it is not logged."""
     key = "slide-response"
     seen = next((p for p in (record.point(r) for r in (Role.SLIDE_POSITION, Role.MOTOR_AMPS)) if p is not None), None)
@@ -215,7 +215,7 @@ def slide_response(record: Record, display: str) -> Plate:
     )
     if seen.role is Role.MOTOR_AMPS:
         caption += " The current also follows the pressures: it stands in for the slide, which is not logged."
-    return Plate(key, figure, caption, caption, pd.DataFrame(rows))
+    return Figure(key, figure, caption, caption, pd.DataFrame(rows))
 
 
 def pulse_response(seen: Samples, switch: Switch, record: Record) -> tuple[Any, Any, Any]:
@@ -237,7 +237,7 @@ def pulse_response(seen: Samples, switch: Switch, record: Record) -> tuple[Any, 
     return ((end - begin) / NS)[good], change[good], end[good]
 
 
-def oil_trends(record: Record, display: str, clock: ReportTime) -> Plate:
+def oil_trends(record: Record, display: str, clock: ReportTime) -> Figure:
     """Oil pressure difference, filter difference, oil and discharge temperature, and level over the whole record."""
     key = "oil-trends"
     span = Span(min(record.history.start_ns, record.window.start_ns), record.window.end_ns)
@@ -277,7 +277,7 @@ def oil_trends(record: Record, display: str, clock: ReportTime) -> Plate:
         "the first has a "
         f"reading, with the second's last reading at or before it. {clock.axis_title}."
     )
-    return Plate(key, figure, caption, caption, pd.DataFrame([d.row for d in drawn]), thinning_words(drawn))
+    return Figure(key, figure, caption, caption, pd.DataFrame([d.row for d in drawn]), thinning_words(drawn))
 
 
 def difference(plus: Samples | None, minus: Samples | None) -> Samples | None:

@@ -11,7 +11,7 @@ from forensics.model.points import NS
 from forensics.model.record import Waveform
 from forensics.model.vocabulary import ROLE_FACTS, Dimension, Role
 from forensics.report.figures.downsample import thin
-from forensics.report.figures.figure import Plate, axis, empty, label, packed, series_style
+from forensics.report.figures.figure import Figure, axis, empty, label, packed, series_style
 from forensics.report.figures.panels import Panel, stack
 from forensics.report.units import ReportTime, number, role_words
 
@@ -19,7 +19,7 @@ MOST_POINTS = 3000
 _PANELS = ((Dimension.VOLTAGE, "voltage, V"), (Dimension.CURRENT, "current, A"))
 
 
-def waveform_plate(waveform: Waveform, number_of: int, clock: ReportTime) -> Plate:
+def waveform_plate(waveform: Waveform, number_of: int, clock: ReportTime) -> Figure:
     """All channels of one record, instantaneous primary values.
 
     Parameters
@@ -50,7 +50,7 @@ def waveform_plate(waveform: Waveform, number_of: int, clock: ReportTime) -> Pla
         "reference clock; "
         f"samples every {number(waveform.interval_s * 1000, digits=3)} ms."
     )
-    return Plate(key, figure, caption, caption, pd.DataFrame(rows), "; ".join(notes))
+    return Figure(key, figure, caption, caption, pd.DataFrame(rows), "; ".join(notes))
 
 
 def _trace(waveform: Waveform, role: Role, place: int) -> tuple[dict[str, Any], str]:

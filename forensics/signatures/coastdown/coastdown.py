@@ -6,17 +6,19 @@ import numpy as np
 
 from forensics.machine.citations import rows_of
 from forensics.machine.commands import read_commands
-from forensics.machine.history import NO_STOP, stops_before, stops_of_window
+from forensics.machine.history import stops_before
 from forensics.machine.rotation import NEITHER
 from forensics.machine.rotor_pressure import across_rotors, difference
 from forensics.machine.stop_table import NO_LIFT, Collapse, collapse, list_stops, release_ns
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector, nothing
+from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Finding, Stop
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered, three_way
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding, three_way
+from forensics.signatures.core.needs import NO_STOP, nothing, stops_of_window
 
-__all__ = ["DETECTORS", "list_stops"]
+__all__ = ["list_stops"]
 
 _RECENT = 5
 _OWN_STOPS = 50
@@ -73,7 +75,7 @@ def bypass_held(subject: Subject, check: str, stops: list[Stop]) -> Finding:
     count = max(len(held or freed), course.samples if course is not None else 1)
     rotors = across_rotors(subject)
     seen = Seen((shown.earliest_ns, shown.latest_ns), cites, rotors.interval_s if rotors else None, count)
-    return answered(subject, check, outcome, words, measured, seen)
+    return make_finding(subject, check, outcome, words, measured, seen)
 
 
 @detector("coastdown.reverse_rotation", nothing)
@@ -97,7 +99,7 @@ def reverse_rotation(subject: Subject, check: str) -> Finding:
     outcome = Outcome.PRESENT if turned else Outcome.ABSENT
     measured = Value.exact(float(len(turned)), "stops")
     seen = Seen((shown.earliest_ns, shown.latest_ns), cites, None, max(2, len(turned or quiet)))
-    return answered(subject, check, outcome, words, measured, seen)
+    return make_finding(subject, check, outcome, words, measured, seen)
 
 
 def _residual(subject: Subject) -> tuple[float, float, list[Stop]] | None:
@@ -124,7 +126,7 @@ def residual_difference(subject: Subject, check: str, stops: list[Stop]) -> Find
         return cannot_tell(check, words + " That is within the sensors' error of the limit.")
     cites = _pressure_rows(subject, stops[-1], (Role.DISCHARGE_PRESSURE, Role.SUCTION_PRESSURE), 90.0)
     seen = Seen((stops[0].earliest_ns, stops[-1].latest_ns), cites, None, max(2, len(stops)))
-    return answered(subject, check, outcome, words, measured, seen)
+    return make_finding(subject, check, outcome, words, measured, seen)
 
 
 def _decay(subject: Subject) -> tuple[Outcome, str, Value, Stop] | str:
@@ -183,7 +185,7 @@ def high_side_falls_fast(subject: Subject, check: str, _: list[Stop]) -> Finding
     outcome, words, measured, stop = found
     cites = _pressure_rows(subject, stop, (Role.CONDENSER_PRESSURE, Role.SUCTION_PRESSURE), 120.0)
     seen = Seen((stop.earliest_ns, stop.latest_ns), cites, None, 4)
-    return answered(subject, check, outcome, words, measured, seen)
+    return make_finding(subject, check, outcome, words, measured, seen)
 
 
 @detector("coastdown.discharge_follows_condenser", stops_of_window)
@@ -213,9 +215,9 @@ def discharge_follows_condenser(subject: Subject, check: str, stops: list[Stop])
     )
     seen = Seen((stop.earliest_ns, stop.latest_ns), cites, rotors.interval_s if rotors else None, count)
     if share > limits["coastdown.follow_share"]:
-        return answered(subject, check, Outcome.PRESENT, words, measured, seen)
+        return make_finding(subject, check, Outcome.PRESENT, words, measured, seen)
     if share < limits["coastdown.follow_not_share"]:
-        return answered(subject, check, Outcome.ABSENT, words, measured, seen)
+        return make_finding(subject, check, Outcome.ABSENT, words, measured, seen)
     return cannot_tell(check, words + " That is neither with it nor free of it.")
 
 
@@ -252,7 +254,7 @@ def spin_down_short(subject: Subject, check: str, _: list[Stop]) -> Finding:
     outcome = Outcome.PRESENT if share < limits["coastdown.spin_down_share"] else Outcome.ABSENT
     cites = _pressure_rows(subject, stop, (Role.SHAFT_SPEED,), 60.0)
     seen = Seen((stop.earliest_ns, stop.latest_ns), cites, speed.interval_s if speed else None, max(2, count))
-    return answered(subject, check, outcome, words, measured, seen)
+    return make_finding(subject, check, outcome, words, measured, seen)
 
 
 @detector("coastdown.bleed_after_stop", stops_of_window)
@@ -265,7 +267,7 @@ def bleed_after_stop(subject: Subject, check: str, _: list[Stop]) -> Finding:
     roles = (Role.CONDENSER_PRESSURE, Role.DISCHARGE_PRESSURE, Role.SUCTION_PRESSURE)
     seen = Seen((stop.earliest_ns, stop.latest_ns), _pressure_rows(subject, stop, roles, 120.0), None, 4)
     if fast is Outcome.ABSENT:
-        return answered(subject, check, Outcome.ABSENT, words, measured, seen)
+        return make_finding(subject, check, Outcome.ABSENT, words, measured, seen)
     residual = _residual(subject)
     if residual is None:
         return cannot_tell(check, "the residual difference can't be read: a leaking check valve looks alike")
@@ -276,15 +278,4 @@ def bleed_after_stop(subject: Subject, check: str, _: list[Stop]) -> Finding:
     if outcome is Outcome.CANNOT_TELL:
         return cannot_tell(check, words + " A leaking check valve looks alike.")
     turned = Outcome.ABSENT if outcome is Outcome.PRESENT else Outcome.PRESENT
-    return answered(subject, check, turned, words, measured, seen)
-
-
-DETECTORS: dict[str, Detector] = {
-    "coastdown.bypass_held": bypass_held,
-    "coastdown.reverse_rotation": reverse_rotation,
-    "coastdown.residual_difference": residual_difference,
-    "coastdown.high_side_falls_fast": high_side_falls_fast,
-    "coastdown.discharge_follows_condenser": discharge_follows_condenser,
-    "coastdown.spin_down_short": spin_down_short,
-    "coastdown.bleed_after_stop": bleed_after_stop,
-}
+    return make_finding(subject, check, turned, words, measured, seen)

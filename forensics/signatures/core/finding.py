@@ -9,7 +9,7 @@ import numpy as np
 from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Finding
 from forensics.model.vocabulary import Outcome
-from forensics.rules import read_checks
+from forensics.rules import Check, read_checks
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +89,7 @@ class Seen:
     suffix: str = ""
 
 
-def answered(
+def make_finding(
     subject: Subject,
     check_id: str,
     outcome: Outcome,
@@ -141,7 +141,7 @@ def answered(
     )
 
 
-def left_open(finding: Finding, why_not: str) -> Finding:
+def downgrade(finding: Finding, why_not: str) -> Finding:
     """The same finding as cannot-tell: what was measured stays, the outcome goes, and why is said in its place."""
     title = read_checks()[finding.check].title
     words = finding.statement.removeprefix(_head(title, finding.outcome, finding.why_not))
@@ -165,3 +165,28 @@ def three_way(low: float, high: float, limit: float, *, above: bool) -> Outcome:
     if beyond:
         return Outcome.PRESENT
     return Outcome.ABSENT if short else Outcome.CANNOT_TELL
+
+
+def cannot_tell(check_id: str, why_not: str, *, unlocked_by: str = "", suffix: str = "") -> Finding:
+    """The answer of a detector whose needs are not met."""
+    check = read_checks()[check_id]
+    unlock = unlocked_by or _cheapest(check, why_not)
+    return Finding(
+        id=check_id + suffix,
+        check=check_id,
+        outcome=Outcome.CANNOT_TELL,
+        statement=f"{check.title}: cannot tell ({why_not}).",
+        why_not=why_not,
+        unlocked_by=unlock,
+    )
+
+
+def _cheapest(check: Check, why_not: str) -> str:
+    """What to log, of the points that the reason names; nothing where logging more would not have helped."""
+    parts = []
+    for need in check.needs:
+        if not any(role.value in why_not for role in need.roles):
+            continue
+        rate = "" if need.longest_interval_s is None else f" every {need.longest_interval_s:g} s or faster"
+        parts.append(f"{need.roles[0].value}{rate}")
+    return "log " + ", ".join(parts) if parts else ""

@@ -9,16 +9,17 @@ from numpy.typing import NDArray
 
 from forensics.machine.baseline import Duties
 from forensics.machine.expected import Expected, Terms, expected_of
-from forensics.machine.frame import Floats, Frame, Mask
-from forensics.machine.subject import Subject, cannot_tell
+from forensics.machine.frame import AlignedSamples, Floats, Mask
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome
-from forensics.signatures.core.finding import Seen, Value, answered, left_open
-from forensics.signatures.core.limits_and_baseline import Look, named_by_trip, uncovered
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, downgrade, make_finding
+from forensics.signatures.core.limits_and_baseline import ThresholdTest, named_by_trip, uncovered
 from forensics.stats.robust_fit import Estimate, student_quantile
 
-_FEW_STEPS = 300
+_FEW_VALUES = 300
+_MANY_CHANGES = 20
 _FINE_S = 10.0
 _CHANCE = 0.05
 _KEEP_DAYS = "keep some days of running before the event"
@@ -28,8 +29,8 @@ Index = NDArray[np.int64]
 
 def expect(
     subject: Subject,
-    frame: Frame,
-    look: Look,
+    frame: AlignedSamples,
+    look: ThresholdTest,
     duties: Duties,
     *,
     learn: Mask | None = None,
@@ -44,9 +45,13 @@ def expect(
 
 
 def _step(reading: Floats) -> float:
-    """Step of a reading that takes few values; 0 where it takes many."""
-    values = np.unique(reading[np.isfinite(reading)])
-    return float(np.median(np.diff(values))) if 1 < len(values) <= _FEW_STEPS else 0.0
+    """Step of a reading that takes few values and changes often between them; 0 where it takes many."""
+    known = reading[np.isfinite(reading)]
+    changes = np.abs(np.diff(known))
+    changes = changes[changes > 0.0]
+    if len(changes) < _MANY_CHANGES or len(np.unique(known)) > _FEW_VALUES:
+        return 0.0
+    return float(np.percentile(changes, 10.0))
 
 
 @dataclass(frozen=True)
@@ -82,8 +87,8 @@ def _windows(expected: Expected, chosen: Mask, lasting_s: float, sign: float) ->
 
 def against_own(
     subject: Subject,
-    frame: Frame,
-    look: Look,
+    frame: AlignedSamples,
+    look: ThresholdTest,
     expected: Expected,
     usable: Mask | None = None,
     *,
@@ -128,8 +133,8 @@ class _Case:
     """One judgement on its way: what is held against what."""
 
     subject: Subject
-    frame: Frame
-    look: Look
+    frame: AlignedSamples
+    look: ThresholdTest
     expected: Expected
     chosen: Mask
     windows: _Windows
@@ -209,7 +214,7 @@ class _Case:
             return cannot_tell(self.look.check, f"{self.look.words}: {gap}")
         why_not = self._why_open(estimate, whole)
         finding = self._finding(Outcome.ABSENT, mask, estimate)
-        return left_open(finding, why_not) if why_not else finding
+        return downgrade(finding, why_not) if why_not else finding
 
     def _samples(self) -> Mask:
         return np.asarray(self.chosen[self.expected.blocks.of] & np.isfinite(self.look.reading))
@@ -288,7 +293,7 @@ class _Case:
             if outcome is Outcome.PRESENT
             else f"{text}, over the last {max(lasted_s, 1.0) / 60.0:.3g} min; {least} would have been seen."
         )
-        return answered(
+        return make_finding(
             self.subject,
             look.check,
             outcome,

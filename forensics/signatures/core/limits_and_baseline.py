@@ -10,27 +10,28 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.machine.baseline import (
+    AlignedSamples,
     Derived,
     Floats,
-    Frame,
     Mask,
     derived_of,
     episodes,
     frame_of,
 )
 from forensics.machine.history import unseen_run
-from forensics.machine.subject import Saturation, Subject, cannot_tell, met
+from forensics.machine.subject import Saturation, Subject
 from forensics.machine.trip_words import trip_texts
 from forensics.model.findings import Finding
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks
-from forensics.signatures.core.finding import Seen, Value, answered, left_open
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, downgrade, make_finding
+from forensics.signatures.core.needs import met
 
 
 @dataclass(frozen=True)
-class Look:
+class ThresholdTest:
     """What a check looks at.
 
     Attributes
@@ -86,13 +87,13 @@ def saturated(subject: Subject, check: str) -> tuple[Saturation] | Finding:
     return (subject.saturation,)
 
 
-def running(subject: Subject, check: str) -> tuple[Frame] | Finding:
+def running(subject: Subject, check: str) -> tuple[AlignedSamples] | Finding:
     """The frame over the running, for a check whose needs are met."""
     failed = ready(subject, check)
     return failed if isinstance(failed, Finding) else (frame_of(subject),)
 
 
-def running_saturated(subject: Subject, check: str) -> tuple[Frame, Derived] | Finding:
+def running_saturated(subject: Subject, check: str) -> tuple[AlignedSamples, Derived] | Finding:
     """The frame, and what the saturation curve makes of it, for a check whose needs are met."""
     if isinstance(failed := saturated(subject, check), Finding):
         return failed
@@ -111,21 +112,21 @@ def _distrusted(subject: Subject, check: str) -> str:
     return "; ".join(bad)
 
 
-@made_once
+@kept_with_owner
 def _roles_of_the_trip(subject: Subject) -> frozenset[tuple[Role, str]]:
     """Roles that measure what the trip's text names, each with the side on which it trips."""
     named = trip_texts(subject)[:1]
     return frozenset((role, quantity.side) for quantity, _ in named for role in quantity.sensors)
 
 
-def named_by_trip(subject: Subject, look: Look) -> bool:
+def named_by_trip(subject: Subject, look: ThresholdTest) -> bool:
     """Whether the text of the trip names what a check looks at, on the side that it looks at."""
     sides = ("high", "either") if look.above else ("low", "either")
     roles = {role for group in look.groups[:1] for role in group}
     return any(role in roles and side in sides for role, side in _roles_of_the_trip(subject))
 
 
-def against_limit(subject: Subject, frame: Frame, look: Look, usable: Mask | None = None) -> Finding:
+def against_limit(subject: Subject, frame: AlignedSamples, look: ThresholdTest, usable: Mask | None = None) -> Finding:
     """Judge whether a reading stayed beyond a limit in the running of the window.
 
     Present where it stayed there for as long as the limit asks. Absent where it kept clear of the limit by more than
@@ -154,26 +155,26 @@ def against_limit(subject: Subject, frame: Frame, look: Look, usable: Mask | Non
     finding = _level(subject, frame, look, Outcome.ABSENT, sign * worst, inside)
     error = level_error(subject, look, limit)
     if worst > bound:
-        return left_open(finding, f"{look.words}: went beyond the limit, but not for long enough")
+        return downgrade(finding, f"{look.words}: went beyond the limit, but not for long enough")
     if worst > bound - error:
-        return left_open(finding, f"{look.words}: closer to the limit than sensors err")
+        return downgrade(finding, f"{look.words}: closer to the limit than sensors err")
     before = inside[: len(inside) - len(late)]
     own = float(np.median(signed[before])) if len(before) else float("nan")
     if np.isfinite(own) and worst - own > subject.limits["duty.near_share"] * (bound - own):
-        return left_open(finding, f"{look.words}: grew most of the way to the limit")
+        return downgrade(finding, f"{look.words}: grew most of the way to the limit")
     if named_by_trip(subject, look):
-        return left_open(finding, f"{look.words}: the trip's own text names it")
+        return downgrade(finding, f"{look.words}: the trip's own text names it")
     return finding
 
 
-def level_error(subject: Subject, look: Look, limit: float) -> float:
+def level_error(subject: Subject, look: ThresholdTest, limit: float) -> float:
     """How close to a limit a level is on neither side of it, in the unit of the level."""
     if look.unit in ("K", "degC"):
         return subject.limits["duty.level_error_k"]
     return subject.limits["duty.level_error_share"] * abs(limit)
 
 
-def uncovered(subject: Subject, frame: Frame, look: Look, chosen: Mask) -> str:
+def uncovered(subject: Subject, frame: AlignedSamples, look: ThresholdTest, chosen: Mask) -> str:
     """Why absence can't be said of the run that failed; empty where it can, or where the effect is a slow one."""
     if not look.sudden:
         return ""
@@ -191,8 +192,8 @@ def uncovered(subject: Subject, frame: Frame, look: Look, chosen: Mask) -> str:
 
 def _level(
     subject: Subject,
-    frame: Frame,
-    look: Look,
+    frame: AlignedSamples,
+    look: ThresholdTest,
     outcome: Outcome,
     value: float,
     inside: np.ndarray[tuple[int], np.dtype[np.int64]],
@@ -211,7 +212,7 @@ def _level(
         else f"within {text}: 95 of 100 readings in {lasted_s / 3600.0:.3g} h, and all of the last minutes."
     )
     seen = limit + (1.0 if look.above else -1.0) * level_error(subject, look, limit)
-    return answered(
+    return make_finding(
         subject,
         look.check,
         outcome,
@@ -232,7 +233,7 @@ def own_then_level(own: Finding, level: Finding, *, level_excludes: bool) -> Fin
     if Outcome.PRESENT in (own.outcome, level.outcome) and own.outcome is not Outcome.ABSENT:
         return own if own.outcome is Outcome.PRESENT else level
     if own.outcome is Outcome.ABSENT and level.outcome is Outcome.PRESENT:
-        return left_open(level, "it is beyond the usual level, but as it was before: no change in this record")
+        return downgrade(level, "it is beyond the usual level, but as it was before: no change in this record")
     if (
         own.outcome is Outcome.CANNOT_TELL
         and level_excludes

@@ -8,14 +8,16 @@ import numpy as np
 
 from forensics.machine.citations import rows_of
 from forensics.machine.phases import Times, before_failure, widened
-from forensics.machine.subject import Subject, cannot_tell, detector, nothing
+from forensics.machine.subject import Subject
 from forensics.machine.trip_words import plain
 from forensics.model.findings import Cite, Finding
 from forensics.model.points import NS, OFF, ON, Samples, Switch
 from forensics.model.record import LogLine
 from forensics.model.role_words import in_words
 from forensics.model.vocabulary import Outcome, Quality, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import nothing
 from forensics.signatures.electrical.motor import motor_current
 
 _CONTACT_WORDS = ("contact", "schutz", "schuetz", "starter", "auxiliary", "feedback", "status", "teleruttore")
@@ -54,7 +56,7 @@ def current_without_command(subject: Subject, check: str) -> Finding:
         return cannot_tell(check, "no stop of a run status, trip or run command with current logged after it")
     span = before_failure(subject)
     text = f"the current ended after each of {watched} stop orders"
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.ABSENT,
@@ -99,7 +101,7 @@ def _after(
     value = float(np.median(part.v)) if len(part) else level
     text = f"{value:.3g} A for {seconds:.0f} s after {in_words(switch.role)} said stop"
     count = int((part.v > level).sum())
-    finding = answered(
+    finding = make_finding(
         subject,
         check,
         Outcome.PRESENT,
@@ -148,7 +150,7 @@ def _returned(subject: Subject, check: str, point: Samples, level: float) -> Fin
     part = point.between(best[0], best[1] + 1)
     seconds = (best[1] - best[0]) / NS
     amps = float(np.median(part.v)) if len(part) else level
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT,
@@ -266,7 +268,7 @@ def _chatter_answer(
     cites: tuple[Cite, ...],
     interval_s: float,
 ) -> Finding:
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,

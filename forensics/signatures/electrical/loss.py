@@ -12,16 +12,17 @@ from forensics.machine.phases import (
     Trip,
     before_failure,
     read_phases,
-    stopped,
     stretches,
     trip_at_failure,
     widened,
 )
-from forensics.machine.subject import Subject, cannot_tell, detector, nothing
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, OFF, Span
 from forensics.model.vocabulary import Outcome, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import nothing, stopped
 from forensics.signatures.electrical.phases import single_phase_mask
 from forensics.signatures.electrical.supply import reference_volts, start_mask
 
@@ -95,7 +96,7 @@ def _dip_answer(
     lowest: float,
     samples: int,
 ) -> Finding:
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,
@@ -125,7 +126,7 @@ def power_lost(subject: Subject, check: str, trip: Trip) -> Finding:
     if silent is not None:
         text = f"every source falls silent at the stop, the shortest for {silent.seconds:.0f} s"
         points = [p for found in subject.record.samples.values() for p in found]
-        return answered(
+        return make_finding(
             subject,
             check,
             Outcome.PRESENT,
@@ -149,7 +150,7 @@ def power_lost(subject: Subject, check: str, trip: Trip) -> Finding:
         )
     ):
         text = "the run command was taken away before the current ended"
-        return answered(
+        return make_finding(
             subject,
             check,
             Outcome.ABSENT,
@@ -180,7 +181,7 @@ def _power_by_volts(subject: Subject, check: str, first_ns: int, last_ns: int) -
         return None
     text = f"all three voltages fell to {100 * lowest:.0f} %" if count else f"the voltage stood at {100 * lowest:.0f} %"
     span = (int(part.t[0]), int(part.t[-1]))
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if count else Outcome.ABSENT,

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.baseline import Frame, duty_of
+from forensics.machine.baseline import AlignedSamples, duty_of
 from forensics.machine.citations import rows_of, rows_of_each
 from forensics.machine.phases import AMPS, Bools, Floats, before_failure, read_phases, trip_at_failure
-from forensics.machine.subject import Subject, cannot_tell, detector, nothing
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.like_duty import against_own, expect
-from forensics.signatures.core.limits_and_baseline import Look, ready, running
+from forensics.signatures.core.limits_and_baseline import ThresholdTest, ready, running
+from forensics.signatures.core.needs import nothing
 
 
 def motor_current(subject: Subject) -> tuple[Samples | None, str]:
@@ -81,7 +83,7 @@ def _overload_of(subject: Subject, check: str, t: np.ndarray, share: Floats, poi
     error = (subject.machine.current_sensor.ratio_error_percent or limits["electrical.sensor_percent"]) / 100
     end_ns = int(t[place])
     begin_ns = end_ns - round(over_s * NS)
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,
@@ -165,7 +167,7 @@ def spikes_before_trip(subject: Subject, check: str) -> Finding:
     text = (
         f"{len(spikes)} of the last {len(chosen)} samples stood over {limit:.3g} A above what the current came back to"
     )
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,
@@ -191,7 +193,7 @@ def _over_base(values: Floats, within: int) -> Floats:
 
 
 @detector("electrical.amps_high_at_equal_duty", running)
-def amps_high_at_equal_duty(subject: Subject, check: str, frame: Frame) -> Finding:
+def amps_high_at_equal_duty(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the motor draws more than its own earlier running at equal slide and lift.
 
     Power is preferred to amps (amps also follow the voltage). What is expected is fitted over slide, lift and
@@ -209,7 +211,7 @@ def amps_high_at_equal_duty(subject: Subject, check: str, frame: Frame) -> Findi
     if not scale > 0:
         return cannot_tell(check, "no settled running with it")
     words = f"{'power' if role is Role.MOTOR_POWER else 'current'} (% of its median)"
-    look = Look(
+    look = ThresholdTest(
         check,
         100 * reading / scale,
         "%",

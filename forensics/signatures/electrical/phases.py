@@ -21,13 +21,15 @@ from forensics.machine.phases import (
     trip_at_failure,
     widened,
 )
-from forensics.machine.subject import Subject, cannot_tell, detector, nothing
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS
 from forensics.model.role_words import in_words
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import nothing
 
 _FEW = 3
 
@@ -63,7 +65,7 @@ class PhaseView:
     spells: tuple[Spell, ...]
 
 
-@made_once
+@kept_with_owner
 def phase_view(subject: Subject) -> PhaseView | str:
     """The three currents of a subject and their spells, made once; in words why there are none."""
     phases, why = read_phases(subject, AMPS)
@@ -194,7 +196,7 @@ def _not_watched(subject: Subject, view: PhaseView) -> str:
 def _all_there(subject: Subject, check: str, view: PhaseView, name: str, text: str) -> Finding:
     index = np.flatnonzero(view.running)
     span = (int(view.phases.t[index[0]]), int(view.phases.t[index[-1]]))
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.ABSENT,
@@ -219,7 +221,7 @@ def _lost(subject: Subject, check: str, view: PhaseView, spell: Spell) -> Findin
     if np.isfinite(spell.power_rise):
         text += f", power {spell.power_rise:.2f} times"
     span = (int(phases.t[spell.first]), int(phases.t[spell.last]))
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT,
@@ -256,7 +258,7 @@ def _open_supply(subject: Subject, check: str) -> Finding | None:
     level = ", ".join(
         f"{in_words(role)} {x:.4g} V" for role, x in zip(VOLTS, np.median(part.v[:, a : b + 1], axis=1), strict=True)
     )
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT,
@@ -281,7 +283,7 @@ def phase_sensor_lost(subject: Subject, check: str, view: PhaseView) -> Finding:
         text = f"{in_words(AMPS[spell.missing])} reads nothing"
         if np.isfinite(spell.rise):
             text += f", the others {spell.rise:.2f} times what they were"
-        return answered(
+        return make_finding(
             subject,
             check,
             Outcome.PRESENT,
@@ -323,7 +325,7 @@ def current_unbalance(subject: Subject, check: str, view: PhaseView) -> Finding:
         part, span, outcome = level, (int(phases.t[index[0]]), int(phases.t[index[-1]])), Outcome.ABSENT
         value = float(np.percentile(level, 95))
         text = f"95 of 100 readings within {value:.1f} %"
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,

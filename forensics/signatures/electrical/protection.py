@@ -6,12 +6,14 @@ what the logged currents and voltages show. It never stands alone.
 
 from __future__ import annotations
 
-from forensics.machine.subject import Subject, detector
-from forensics.machine.trip_words import Texts, trip_told
+from forensics.machine.subject import Subject
+from forensics.machine.trip_words import Texts
 from forensics.model.findings import Cite, Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome
-from forensics.signatures.core.finding import Seen, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, make_finding
+from forensics.signatures.core.needs import trip_told
 
 
 @detector("electrical.tripped_on_overload", trip_told)
@@ -32,4 +34,4 @@ def _named(subject: Subject, check: str, texts: Texts, quantity: str) -> Finding
     cites = (Cite(line.source, line.point, (line.row, line.row)),)
     seen = Seen((line.time_ns, line.time_ns + NS), cites, samples=len(hits) + 1)
     outcome = Outcome.PRESENT if hits else Outcome.ABSENT
-    return answered(subject, check, outcome, f"the list says '{line.text or line.point}'", seen=seen)
+    return make_finding(subject, check, outcome, f"the list says '{line.text or line.point}'", seen=seen)

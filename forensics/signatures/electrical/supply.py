@@ -18,11 +18,12 @@ from forensics.machine.phases import (
     stretches,
     widened,
 )
-from forensics.machine.subject import Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.electrical.phases import single_phase_mask
 
 _LIVE_SHARE = 0.5
@@ -96,7 +97,7 @@ def voltage_unbalance(subject: Subject, check: str, phases: Phases, volts: float
         low, high = float(np.median(percent[usable])), value
         text, count = f"95 of 100 readings within {value:.1f} % ({words})", int(usable.sum())
         span, outcome = (int(phases.t[0]), int(phases.t[-1])), Outcome.ABSENT
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,
@@ -176,7 +177,7 @@ def undervoltage(subject: Subject, check: str, phases: Phases, volts: float) -> 
     text = f"{100 * value:.0f} % of {volts:.0f} V"
     text += f" for {(phases.t[b] - phases.t[a]) / NS:.0f} s" if found else " was the lowest that lasted"
     span = (int(phases.t[a]), int(phases.t[b]))
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if found else Outcome.ABSENT,

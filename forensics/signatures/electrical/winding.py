@@ -8,14 +8,16 @@ from forensics.electrics.phasors import cycle_phasors
 from forensics.electrics.record_helpers import cycle_width, longest_stretch
 from forensics.machine.baseline import runs_of
 from forensics.machine.citations import rows_of_each
-from forensics.machine.phases import AMPS, Floats, Times, Trip, stopped, widened
-from forensics.machine.subject import Subject, cannot_tell, detector, nothing
+from forensics.machine.phases import AMPS, Floats, Times, Trip, widened
+from forensics.machine.subject import Subject
 from forensics.machine.trip_words import trip_lines
 from forensics.machine.waveforms import in_window
 from forensics.model.findings import Cite, Finding
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Recorded
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import nothing, stopped
 from forensics.signatures.electrical.motor import currents_of
 
 _ONE_TRIP_S = 60
@@ -42,7 +44,7 @@ def instant_trip(subject: Subject, check: str, trip: Trip) -> Finding:
     if best is not None:
         value, t, top, points = best
         span = (int(t[top]), int(t[top]))
-        return answered(
+        return make_finding(
             subject,
             check,
             Outcome.PRESENT,
@@ -54,7 +56,7 @@ def instant_trip(subject: Subject, check: str, trip: Trip) -> Finding:
     if recorded:
         span = (trip.earliest_ns, trip.latest_ns)
         text = f"the recorded maximum stayed below {subject.limits['electrical.fault_over_rated']:g} times rated"
-        return answered(subject, check, Outcome.ABSENT, text, seen=Seen(span, (), recorded[0].interval_s, 1))
+        return make_finding(subject, check, Outcome.ABSENT, text, seen=Seen(span, (), recorded[0].interval_s, 1))
     why = "a fault of some tens of ms falls between samples; only a waveform or recorded maximum can exclude it"
     return cannot_tell(check, why, unlocked_by="export the waveform record of the trip")
 
@@ -101,7 +103,7 @@ def ground_fault(subject: Subject, check: str) -> Finding:
     lines = trip_lines(subject, "ground_fault")
     if lines:
         line = lines[0]
-        return answered(
+        return make_finding(
             subject,
             check,
             Outcome.PRESENT,
@@ -134,7 +136,7 @@ def ground_fault(subject: Subject, check: str) -> Finding:
             if rest.any() and spell is None
             else float(np.median(share[a : b + 1]))
         )
-        return answered(
+        return make_finding(
             subject,
             check,
             Outcome.PRESENT if spell else Outcome.ABSENT,

@@ -6,21 +6,21 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.baseline import Frame, cite, duty_of, heat_of_compression
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector
+from forensics.machine.baseline import AlignedSamples, cite, duty_of, heat_of_compression
+from forensics.machine.subject import Subject
 from forensics.machine.trip_words import trip_lines
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Outcome, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, answered, left_open
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, downgrade, make_finding
 from forensics.signatures.core.like_duty import against_own, expect
 from forensics.signatures.core.limits_and_baseline import (
-    Look,
+    ThresholdTest,
     against_limit,
     own_then_level,
     running,
 )
-from forensics.signatures.heat.motor import thermal_capacity_used, winding_hot
 
 _DISCHARGE = ((Role.DISCHARGE_TEMPERATURE,),)
 _FINE_INTERVAL_S = 10.0
@@ -29,7 +29,7 @@ _JUMP_LOOK_S = 900
 
 
 @detector("heat.discharge_temperature_climbs", running)
-def discharge_temperature_climbs(subject: Subject, check: str, frame: Frame) -> Finding:
+def discharge_temperature_climbs(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether discharge temperature rose above the machine's own usual at like duty, over several samples.
 
     What the pressures explain, by the isentropic rise and the machine's own ratio to it, is taken off and told. A rise
@@ -39,7 +39,7 @@ def discharge_temperature_climbs(subject: Subject, check: str, frame: Frame) -> 
     at_pressures, duties = heat_of_compression(subject, frame)
     if reading is None or at_pressures is None:
         return cannot_tell(check, "no trusted discharge temperature")
-    look = Look(
+    look = ThresholdTest(
         check,
         at_pressures,
         "K",
@@ -55,7 +55,7 @@ def discharge_temperature_climbs(subject: Subject, check: str, frame: Frame) -> 
     if finding.outcome is Outcome.PRESENT and finding.from_ns is not None:
         point = frame.points[Role.DISCHARGE_TEMPERATURE]
         if _jumped(subject, point, Span(finding.from_ns - _WARMING_S * NS, finding.from_ns + NS)):
-            return left_open(finding, "the rise came within one sample: no gas line heats so fast")
+            return downgrade(finding, "the rise came within one sample: no gas line heats so fast")
     return finding
 
 
@@ -72,7 +72,7 @@ def _jumped(subject: Subject, point: Samples, span: Span) -> bool:
 
 
 @detector("heat.discharge_temperature_high_at_failure", running)
-def discharge_temperature_high_at_failure(subject: Subject, check: str, frame: Frame) -> Finding:
+def discharge_temperature_high_at_failure(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the last discharge temperatures before the failure lay above the limit."""
     limits = subject.limits
     point = frame.points.get(Role.DISCHARGE_TEMPERATURE)
@@ -98,7 +98,7 @@ def discharge_temperature_high_at_failure(subject: Subject, check: str, frame: F
     if _jumped(subject, point, Span(min(began_ns, end_ns), end_ns)):
         outcome, why_not = Outcome.CANNOT_TELL, "it jumped within one sample: no gas line heats so fast"
     first, last = int(part.t[0]), int(part.t[-1])
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,
@@ -110,7 +110,7 @@ def discharge_temperature_high_at_failure(subject: Subject, check: str, frame: F
 
 
 @detector("heat.injection_without_effect", running)
-def injection_without_effect(subject: Subject, check: str, frame: Frame) -> Finding:
+def injection_without_effect(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether liquid injection was called for minutes and discharge temperature did not fall."""
     limits, record = subject.limits, subject.record
     point, switch = frame.points.get(Role.DISCHARGE_TEMPERATURE), record.switch(Role.INJECTION_SOLENOID)
@@ -130,7 +130,7 @@ def injection_without_effect(subject: Subject, check: str, frame: Frame) -> Find
         return cannot_tell(check, "injection was not called for long enough while the machine ran")
     call, value, count = falls[-1]
     limit = limits["heat.injection_fall"]
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if value < limit else Outcome.ABSENT,
@@ -162,12 +162,12 @@ _FEWEST = 3
 
 
 @detector("heat.oil_hot", running)
-def oil_hot(subject: Subject, check: str, frame: Frame) -> Finding:
+def oil_hot(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether oil temperature stayed above the limit, or above the machine's own usual at like duty."""
     reading = frame.of(Role.OIL_TEMPERATURE)
     if reading is None:
         return cannot_tell(check, "no trusted oil temperature")
-    level = Look(
+    level = ThresholdTest(
         check,
         reading,
         "degC",
@@ -182,13 +182,3 @@ def oil_hot(subject: Subject, check: str, frame: Frame) -> Finding:
     return own_then_level(
         against_own(subject, frame, own, expected), against_limit(subject, frame, level), level_excludes=True
     )
-
-
-DETECTORS: dict[str, Detector] = {
-    "heat.discharge_temperature_climbs": discharge_temperature_climbs,
-    "heat.discharge_temperature_high_at_failure": discharge_temperature_high_at_failure,
-    "heat.injection_without_effect": injection_without_effect,
-    "heat.winding_hot": winding_hot,
-    "heat.thermal_capacity_used": thermal_capacity_used,
-    "heat.oil_hot": oil_hot,
-}

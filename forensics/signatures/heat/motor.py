@@ -6,13 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.baseline import Floats, Frame, Times, cite, runs_of
-from forensics.machine.subject import Subject, cannot_tell, detector
+from forensics.machine.baseline import AlignedSamples, Floats, Times, cite, runs_of
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
-from forensics.signatures.core.limits_and_baseline import Look, against_limit, ready, running
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_limit, ready, running
 
 _BLOCK_TIME_CONSTANTS = 300.0
 # after so many of its slowest time constants the image keeps less than a millionth of what was before
@@ -27,12 +28,12 @@ _FEWEST = 3
 
 
 @detector("heat.winding_hot", running)
-def winding_hot(subject: Subject, check: str, frame: Frame) -> Finding:
+def winding_hot(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether winding temperature stayed above the limit in the window up to the failure."""
     reading = frame.of(Role.WINDING_TEMPERATURE)
     if reading is None:
         return cannot_tell(check, "no trusted winding temperature")
-    look = Look(
+    look = ThresholdTest(
         check,
         reading,
         "degC",
@@ -125,7 +126,7 @@ def thermal_capacity_used(subject: Subject, check: str) -> Finding:
         if _image(limits["heat.thermal_factor"], rated, calm, _constants(subject, 1.0), recent) < limit:
             outcome = Outcome.CANNOT_TELL
             why_not = f"it rests on samples of inrush, each taken for {amps.interval_s:g} s"
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,

@@ -9,28 +9,29 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.baseline import HIGH_SIDE, Floats, Frame, cite, duty_of
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector
+from forensics.machine.baseline import HIGH_SIDE, AlignedSamples, Floats, cite, duty_of
+from forensics.machine.subject import Subject
 from forensics.machine.trip_words import trip_lines
 from forensics.model.findings import Finding
 from forensics.model.points import NS, OFF, ON
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.like_duty import against_own, expect
 from forensics.signatures.core.limits_and_baseline import (
-    Look,
+    ThresholdTest,
     against_limit,
     own_then_level,
     running,
 )
-from forensics.signatures.oil.filter import difference_over, filter_drop_growing, filter_drop_high
-from forensics.signatures.oil.start import STARTS, oil_difference
+from forensics.signatures.oil.filter import difference_over
+from forensics.signatures.oil.start import oil_difference
 
 _LEAST_LIFT_KPA = 50.0
 
 
 @detector("oil.difference_low_at_failure", running)
-def difference_low_at_failure(subject: Subject, check: str, frame: Frame) -> Finding:
+def difference_low_at_failure(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether feed less suction lay below the limit just before the run that failed ended."""
     oil, limits = oil_difference(subject), subject.limits
     if oil is None:
@@ -57,7 +58,7 @@ def difference_low_at_failure(subject: Subject, check: str, frame: Frame) -> Fin
     why_not = "a fall of seconds fits between the samples" if slow else "the trip's own text names it"
     why_not = "too near the limit to be called healthy or low" if near else why_not
     first, last = int(oil.t[inside][0]), int(oil.t[inside][-1])
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,
@@ -70,7 +71,7 @@ def difference_low_at_failure(subject: Subject, check: str, frame: Frame) -> Fin
 
 
 @detector("oil.sag_while_running", running)
-def sag_while_running(subject: Subject, check: str, frame: Frame) -> Finding:
+def sag_while_running(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the oil difference stayed well below the machine's own usual at like lift."""
     difference = difference_over(frame)
     if difference is None:
@@ -82,7 +83,7 @@ def sag_while_running(subject: Subject, check: str, frame: Frame) -> Finding:
         (Role.OIL_PRESSURE_DIFFERENCE, Role.OIL_PRESSURE),
         (Role.SUCTION_PRESSURE,),
     )
-    look = Look(
+    look = ThresholdTest(
         check,
         reading,
         "1",
@@ -98,7 +99,7 @@ def sag_while_running(subject: Subject, check: str, frame: Frame) -> Finding:
     return against_own(subject, frame, look, expected, frame.settled | early)
 
 
-def _lift_kpa(frame: Frame) -> Floats:
+def _lift_kpa(frame: AlignedSamples) -> Floats:
     """Pressure of the high side less suction over a frame, kPa, shape (n,); 1 where it is not logged or not there."""
     high, low = frame.of(*HIGH_SIDE), frame.of(Role.SUCTION_PRESSURE)
     if high is None or low is None:
@@ -107,13 +108,13 @@ def _lift_kpa(frame: Frame) -> Floats:
 
 
 @detector("oil.level_low", running)
-def level_low(subject: Subject, check: str, frame: Frame) -> Finding:
+def level_low(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the oil level stayed low while running, or fell well below the machine's own usual."""
     reading = frame.of(Role.OIL_LEVEL)
     if reading is None:
         return _level_switch(subject, frame, check)
     groups: tuple[tuple[Role, ...], ...] = ((Role.OIL_LEVEL,),)
-    level = Look(
+    level = ThresholdTest(
         check, reading, "%", "oil level", check, above=False, lasting="oil.level_lasting", groups=groups, sudden=True
     )
     own = replace(level, limit_name="oil.level_fall")
@@ -125,7 +126,7 @@ def level_low(subject: Subject, check: str, frame: Frame) -> Finding:
     )
 
 
-def _level_switch(subject: Subject, frame: Frame, check: str) -> Finding:
+def _level_switch(subject: Subject, frame: AlignedSamples, check: str) -> Finding:
     """A level switch: on is taken as oil seen, which is said."""
     switch = subject.record.switch(Role.OIL_LEVEL)
     if switch is None or frame.failing < 0:
@@ -137,7 +138,7 @@ def _level_switch(subject: Subject, frame: Frame, check: str) -> Finding:
     if not states & {ON, OFF}:
         return cannot_tell(check, "the level switch is not known in the run that failed")
     low = OFF in states
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if low else Outcome.ABSENT,
@@ -149,13 +150,3 @@ def _level_switch(subject: Subject, frame: Frame, check: str) -> Finding:
             max(1, int((switch.state[rows] == OFF).sum())) if low else max(1, int(rows.sum())),
         ),
     )
-
-
-DETECTORS: dict[str, Detector] = {
-    "oil.difference_low_at_failure": difference_low_at_failure,
-    "oil.sag_while_running": sag_while_running,
-    "oil.filter_drop_high": filter_drop_high,
-    "oil.filter_drop_growing": filter_drop_growing,
-    "oil.level_low": level_low,
-    **STARTS,
-}

@@ -6,13 +6,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from forensics.machine.baseline import Floats, Frame, Mask
-from forensics.machine.subject import Subject, cannot_tell, detector
+from forensics.machine.baseline import AlignedSamples, Floats, Mask
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
-from forensics.signatures.core.limits_and_baseline import Look, against_limit, running
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_limit, running
 
 _TYPICAL_CST = ((40.0, 68.0), (100.0, 8.7))
 _REFERENCE_C = 55.0
@@ -62,7 +63,7 @@ def theil_sen(x: Floats, y: Floats) -> tuple[float, float, float]:
     return float(np.median(slopes)), float(slopes[low]), float(slopes[high])
 
 
-def difference_over(frame: Frame) -> Floats | None:
+def difference_over(frame: AlignedSamples) -> Floats | None:
     """Feed less suction over a frame, kPa, shape (n,); None where it is not logged."""
     direct = frame.of(Role.OIL_PRESSURE_DIFFERENCE)
     if direct is not None:
@@ -75,12 +76,12 @@ _FILTER = ((Role.OIL_FILTER_IN_PRESSURE,), (Role.OIL_PRESSURE,))
 
 
 @detector("oil.filter_drop_high", running)
-def filter_drop_high(subject: Subject, check: str, frame: Frame) -> Finding:
+def filter_drop_high(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the filter's drop stayed above the change limit with hot oil, or took most of the feed."""
     drop = _drop(frame)
     if drop is None:
         return cannot_tell(check, "no trusted reading on both sides of the filter")
-    level = Look(
+    level = ThresholdTest(
         check,
         drop,
         "kPa",
@@ -109,7 +110,7 @@ def filter_drop_high(subject: Subject, check: str, frame: Frame) -> Finding:
     return taken if hot.outcome is Outcome.CANNOT_TELL else hot
 
 
-def _held_against_earlier_starts(subject: Subject, frame: Frame, drop: Floats, taken: Finding) -> Finding:
+def _held_against_earlier_starts(subject: Subject, frame: AlignedSamples, drop: Floats, taken: Finding) -> Finding:
     """A filter that takes most of the feed is plugged only where its drop itself is above that of earlier starts.
 
     Foaming or thin oil lets the bearings take less, and the same filter then has the larger share.
@@ -132,16 +133,16 @@ def _held_against_earlier_starts(subject: Subject, frame: Frame, drop: Floats, t
     return cannot_tell(taken.check, why)
 
 
-def _drop(frame: Frame) -> Floats | None:
+def _drop(frame: AlignedSamples) -> Floats | None:
     entering, feed = frame.of(Role.OIL_FILTER_IN_PRESSURE), frame.of(Role.OIL_PRESSURE)
     return None if entering is None or feed is None else entering - feed
 
 
-def _filled(subject: Subject, frame: Frame) -> Mask:
+def _filled(subject: Subject, frame: AlignedSamples) -> Mask:
     return np.asarray(frame.since_s > subject.limits["oil.filter_share_after"])
 
 
-def _filter_share(subject: Subject, frame: Frame, drop: Floats) -> Floats | None:
+def _filter_share(subject: Subject, frame: AlignedSamples, drop: Floats) -> Floats | None:
     """Share of the filter in the drop from filter inlet to suction; 0 where the drop is within sensor errors."""
     suction, entering = frame.of(Role.SUCTION_PRESSURE), frame.of(Role.OIL_FILTER_IN_PRESSURE)
     if suction is None or entering is None:
@@ -164,7 +165,7 @@ class _Blocks:
 
 
 @detector("oil.filter_drop_growing", running)
-def filter_drop_growing(subject: Subject, check: str, frame: Frame) -> Finding:
+def filter_drop_growing(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the filter's resistance grew over the record, with viscosity and flow taken out.
 
     The drop over a filter is laminar: it goes with viscosity times flow; flow goes with the root of the feed
@@ -185,7 +186,7 @@ def filter_drop_growing(subject: Subject, check: str, frame: Frame) -> Finding:
         outcome = Outcome.PRESENT
     elif high < limit or (slope < limit and most_kpa < limits["oil.filter_growth_drop"]):
         outcome = Outcome.ABSENT
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,
@@ -202,7 +203,7 @@ def filter_drop_growing(subject: Subject, check: str, frame: Frame) -> Finding:
     )
 
 
-def _blocks(frame: Frame) -> _Blocks | None:
+def _blocks(frame: AlignedSamples) -> _Blocks | None:
     drop, difference, oil_c = _drop(frame), difference_over(frame), frame.of(Role.OIL_TEMPERATURE)
     if drop is None or difference is None:
         return None

@@ -6,11 +6,12 @@ import numpy as np
 
 from forensics.machine.baseline import cite, max_age_s, runs_of
 from forensics.machine.history import unseen_run
-from forensics.machine.subject import Saturation, Subject, cannot_tell, detector
+from forensics.machine.subject import Saturation, Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, OFF, ON, Span
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.limits_and_baseline import ready, saturated
 
 _MOST_STARTS = 50
@@ -73,7 +74,7 @@ def diluted_before_start(subject: Subject, check: str, curve: Saturation, starts
     limit, safe = limits["oil.dilution_margin"], limits["oil.dilution_safe"]
     outcome = Outcome.PRESENT if value < limit else Outcome.ABSENT if value > safe else Outcome.CANNOT_TELL
     first, last = int(late.t[0]), int(late.t[-1])
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,
@@ -129,7 +130,7 @@ def heater_off_at_rest(subject: Subject, check: str, starts: tuple[Span, ...]) -
     why_not = "off for less than the limit, or not known all along"
     if outcome is Outcome.ABSENT and was_cold(subject):
         outcome, why_not = Outcome.CANNOT_TELL, "its point was on, yet the oil stayed near saturation: it may not heat"
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,

@@ -7,16 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.machine.baseline import Floats, Times, cite, max_age_s, runs_of
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Finding
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Outcome, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.oil.rest import (
-    diluted_before_start,
     failing_start,
-    heater_off_at_rest,
     was_cold,
 )
 
@@ -42,7 +41,7 @@ class OilDifference:
         return tuple(c for point in self.points for c in cite(point, start_ns, end_ns))
 
 
-@made_once
+@kept_with_owner
 def oil_difference(subject: Subject) -> OilDifference | None:
     """The oil difference: logged as such, else feed pressure less suction pressure; made once for a subject."""
     record = subject.record
@@ -103,7 +102,7 @@ def difference_late_at_start(subject: Subject, check: str, starts: tuple[Span, .
         if reached
         else f"had not reached {level:.0f} kPa after {value_s:.0f} s"
     )
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,
@@ -160,7 +159,7 @@ def _swelling(subject: Subject, starts: tuple[Span, ...], level: Samples, check:
     limit = limits["oil.foam_level_rise"]
     usual = max(own) if len(own) >= limits["oil.own_starts_least"] else 0.0
     end_ns = min(span.end_ns, span.start_ns + round(limits["oil.foam_within"] * NS))
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if value - max(usual, 0.0) > limit else Outcome.ABSENT,
@@ -196,7 +195,7 @@ def _roughness(subject: Subject, starts: tuple[Span, ...], check: str) -> Findin
     if count < _ENOUGH or not own:
         return None
     limit = max(limits["oil.foam_noise"] * float(np.median(own)), limits["oil.foam_noise_least"])
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if value > limit else Outcome.ABSENT,
@@ -236,7 +235,7 @@ def temperature_falls_after_start(subject: Subject, check: str, starts: tuple[Sp
     why_not = "the run was too short to see it fall"
     if outcome is Outcome.ABSENT and was_cold(subject):
         outcome, why_not = Outcome.CANNOT_TELL, "the oil was at saturation before the start: it could not fall further"
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,
@@ -254,12 +253,3 @@ def _fall(oil_c: Samples, span: Span, within_s: float, failure_ns: int) -> tuple
     if before is None or not len(after):
         return None
     return before.value - float(np.min(after.v)), len(after)
-
-
-STARTS: dict[str, Detector] = {
-    "oil.difference_late_at_start": difference_late_at_start,
-    "oil.foaming_at_start": foaming_at_start,
-    "oil.diluted_before_start": diluted_before_start,
-    "oil.heater_off_at_rest": heater_off_at_rest,
-    "oil.temperature_falls_after_start": temperature_falls_after_start,
-}

@@ -12,31 +12,25 @@ import numpy as np
 from forensics.machine.baseline import (
     DISCHARGE,
     HIGH_SIDE,
+    AlignedSamples,
     Derived,
     Duties,
     Floats,
-    Frame,
     duty_of,
     heat_of_compression,
 )
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
 from forensics.refrigerants.catalogue import SaturationCurve
-from forensics.signatures.core.finding import left_open
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import cannot_tell, downgrade
 from forensics.signatures.core.like_duty import against_own, expect
 from forensics.signatures.core.limits_and_baseline import (
-    Look,
+    ThresholdTest,
     against_limit,
     own_then_level,
     running_saturated,
-)
-from forensics.signatures.refrigerant.events import EVENTS
-from forensics.signatures.refrigerant.water import (
-    capacity_lost,
-    non_condensables_at_rest,
-    water_flow_lost_condenser,
-    water_flow_lost_evaporator,
 )
 
 _FEW = 500
@@ -46,29 +40,31 @@ _LIQUID = (HIGH_SIDE, (Role.LIQUID_TEMPERATURE,))
 
 
 @detector("refrigerant.superheat_low", running_saturated)
-def superheat_low(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def superheat_low(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether suction superheat (dew) was lost in settled running."""
     reading = derived.superheat_k
-    look = Look(check, reading, "K", "superheat (dew)", check, above=False, lasting=f"{check}_lasting", groups=_SUCTION)
+    look = ThresholdTest(
+        check, reading, "K", "superheat (dew)", check, above=False, lasting=f"{check}_lasting", groups=_SUCTION
+    )
     level = against_limit(subject, frame, look)
     if level.outcome is not Outcome.PRESENT:
         return level
     own = replace(look, limit_name="refrigerant.superheat_fall")
     fell = against_own(subject, frame, own, expect(subject, frame, own, duty_of(subject, frame, lift=True)))
     if fell.outcome is Outcome.ABSENT:
-        return left_open(level, "it is as low as it was before: a flooded evaporator stands there by design")
+        return downgrade(level, "it is as low as it was before: a flooded evaporator stands there by design")
     return level
 
 
 @detector("refrigerant.superheat_high", running_saturated)
-def superheat_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def superheat_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether suction superheat (dew) stayed high, or well above the machine's own usual."""
     return _own_and_limit(subject, frame, check, derived.superheat_k, "superheat (dew)", _SUCTION, "superheat_rise")
 
 
 def _own_and_limit(
     subject: Subject,
-    frame: Frame,
+    frame: AlignedSamples,
     check: str,
     reading: Floats,
     words: str,
@@ -82,7 +78,9 @@ def _own_and_limit(
         "subcooling_drop": "refrigerant.subcooling_lasting",
         "subcooling_rise": "refrigerant.subcooling_lasting",
     }.get(own_limit, "refrigerant.approach_lasting")
-    level = Look(check, reading, "K", words, check, above=not low, lasting=lasting, groups=groups, sudden=False)
+    level = ThresholdTest(
+        check, reading, "K", words, check, above=not low, lasting=lasting, groups=groups, sudden=False
+    )
     own = replace(level, limit_name=f"refrigerant.{own_limit}")
     judged = against_own(subject, frame, own, expect(subject, frame, own, duty_of(subject, frame, lift=True)))
     textbook = against_limit(subject, frame, level)
@@ -91,7 +89,7 @@ def _own_and_limit(
 
 
 @detector("refrigerant.discharge_superheat_low", running_saturated)
-def discharge_superheat_low(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def discharge_superheat_low(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether discharge superheat fell well below the machine's own usual, or the gas was saturated.
 
     No fixed superheat is a test: at 5 and 40 degC saturation the isentropic value alone is 3 K for R1234ze(E), 8.5 K
@@ -99,7 +97,7 @@ def discharge_superheat_low(subject: Subject, check: str, frame: Frame, derived:
     """
     reading = derived.discharge_superheat_k
     lasting = "refrigerant.discharge_superheat_lasting"
-    own = Look(
+    own = ThresholdTest(
         check,
         reading,
         "K",
@@ -119,13 +117,13 @@ def discharge_superheat_low(subject: Subject, check: str, frame: Frame, derived:
     return _dry(subject, frame, judged)
 
 
-def _at_these_pressures(subject: Subject, frame: Frame, look: Look) -> tuple[Look, Duties]:
+def _at_these_pressures(subject: Subject, frame: AlignedSamples, look: ThresholdTest) -> tuple[ThresholdTest, Duties]:
     """The same look with what the pressures explain of discharge temperature taken off, and the duties left."""
     reading, duties = heat_of_compression(subject, frame)
     return (look if reading is None else replace(look, reading=reading)), duties
 
 
-def _dry(subject: Subject, frame: Frame, judged: Finding) -> Finding:
+def _dry(subject: Subject, frame: AlignedSamples, judged: Finding) -> Finding:
     """Let absence stand only where the discharge gas was at least as hot as dry compression makes it.
 
     A machine whose usual lies below the isentropic temperature is cooled by oil, or was wet all along: the data can't
@@ -143,15 +141,15 @@ def _dry(subject: Subject, frame: Frame, judged: Finding) -> Finding:
     above_k = hot_c - curve.isentropic_discharge_c(low_kpa, suction[at], high_kpa)
     if np.isfinite(above_k).any() and float(np.nanmedian(above_k)) < 0.0:
         why = "discharge was colder than dry isentropic compression throughout: oil cooling or liquid, not separable"
-        return left_open(judged, why)
+        return downgrade(judged, why)
     return judged
 
 
 @detector("refrigerant.discharge_superheat_high", running_saturated)
-def discharge_superheat_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def discharge_superheat_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether discharge superheat stayed well above the machine's own usual at like duty."""
     reading = derived.discharge_superheat_k
-    look = Look(
+    look = ThresholdTest(
         check,
         reading,
         "K",
@@ -166,39 +164,39 @@ def discharge_superheat_high(subject: Subject, check: str, frame: Frame, derived
 
 
 @detector("refrigerant.subcooling_low", running_saturated)
-def subcooling_low(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def subcooling_low(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether subcooling (bubble) stayed near zero or well below the machine's own usual."""
     reading = derived.subcooling_k
     return _own_and_limit(subject, frame, check, reading, "subcooling (bubble)", _LIQUID, "subcooling_drop")
 
 
 @detector("refrigerant.subcooling_high", running_saturated)
-def subcooling_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def subcooling_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether subcooling (bubble) stayed high or well above the machine's own usual."""
     reading = derived.subcooling_k
     return _own_and_limit(subject, frame, check, reading, "subcooling (bubble)", _LIQUID, "subcooling_rise")
 
 
 @detector("refrigerant.condenser_approach_high", running_saturated)
-def condenser_approach_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def condenser_approach_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether the condenser's approach rose above its own usual, or above what clean condensers run."""
     reading = derived.condensing_mean_c - frame.values[Role.CONDENSER_WATER_LEAVING]
     return _approach(subject, frame, check, reading, (HIGH_SIDE, (Role.CONDENSER_WATER_LEAVING,)))
 
 
 @detector("refrigerant.evaporator_approach_high", running_saturated)
-def evaporator_approach_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def evaporator_approach_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether the evaporator's approach rose above its own usual, or above what clean evaporators run."""
     reading = frame.values[Role.CHILLED_WATER_LEAVING] - derived.suction_mean_c
     return _approach(subject, frame, check, reading, ((Role.SUCTION_PRESSURE,), (Role.CHILLED_WATER_LEAVING,)))
 
 
 def _approach(
-    subject: Subject, frame: Frame, check: str, reading: Floats, groups: tuple[tuple[Role, ...], ...]
+    subject: Subject, frame: AlignedSamples, check: str, reading: Floats, groups: tuple[tuple[Role, ...], ...]
 ) -> Finding:
     """An approach: own usual decides where there is one; a textbook level only where there is none."""
     words = "condenser approach" if "condenser" in check else "evaporator approach"
-    level = Look(
+    level = ThresholdTest(
         check,
         reading,
         "K",
@@ -215,10 +213,10 @@ def _approach(
 
 
 @detector("refrigerant.condensing_high", running_saturated)
-def condensing_high(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def condensing_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether condensing temperature climbed above the machine's own usual at like capacity."""
     reading = derived.condensing_dew_c
-    own = Look(
+    own = ThresholdTest(
         check,
         reading,
         "K",
@@ -242,11 +240,11 @@ def condensing_high(subject: Subject, check: str, frame: Frame, derived: Derived
 
 
 @detector("refrigerant.suction_low", running_saturated)
-def suction_low(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def suction_low(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether saturated suction fell below the machine's own usual, or below freezing on a water chiller."""
     reading = derived.suction_dew_c
     groups: tuple[tuple[Role, ...], ...] = ((Role.SUCTION_PRESSURE,),)
-    own = Look(
+    own = ThresholdTest(
         check,
         reading,
         "K",
@@ -273,24 +271,5 @@ def suction_low(subject: Subject, check: str, frame: Frame, derived: Derived) ->
         if judged.outcome is Outcome.ABSENT and entering.outcome is not Outcome.ABSENT:
             # a blend enters colder than it leaves: how much colder, the pressure drop of the tubes decides
             why = "refrigerant may enter the evaporator below freezing"
-            return left_open(judged, why if entering.outcome is Outcome.PRESENT else entering.why_not)
+            return downgrade(judged, why if entering.outcome is Outcome.PRESENT else entering.why_not)
     return judged
-
-
-DETECTORS: dict[str, Detector] = {
-    "refrigerant.superheat_low": superheat_low,
-    "refrigerant.superheat_high": superheat_high,
-    "refrigerant.discharge_superheat_low": discharge_superheat_low,
-    "refrigerant.discharge_superheat_high": discharge_superheat_high,
-    "refrigerant.subcooling_low": subcooling_low,
-    "refrigerant.subcooling_high": subcooling_high,
-    "refrigerant.condenser_approach_high": condenser_approach_high,
-    "refrigerant.condensing_high": condensing_high,
-    "refrigerant.evaporator_approach_high": evaporator_approach_high,
-    "refrigerant.suction_low": suction_low,
-    "refrigerant.capacity_lost": capacity_lost,
-    "refrigerant.water_flow_lost_condenser": water_flow_lost_condenser,
-    "refrigerant.water_flow_lost_evaporator": water_flow_lost_evaporator,
-    "refrigerant.non_condensables_at_rest": non_condensables_at_rest,
-    **EVENTS,
-}

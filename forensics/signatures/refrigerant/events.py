@@ -5,28 +5,23 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.machine.baseline import DISCHARGE, Frame, Mask, cite, max_age_s
+from forensics.machine.baseline import DISCHARGE, AlignedSamples, Mask, cite, max_age_s
 from forensics.machine.commanded import acting_seconds
 from forensics.machine.commands import read_commands
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.limits_and_baseline import running
-from forensics.signatures.refrigerant.expansion_valve import (
-    hunting,
-    valve_position_mismatch,
-    valve_shut,
-    valve_wide_open,
-)
 
 Index = NDArray[np.int64]
 _LONGEST_LOOK_S = 43_200.0
 
 
 @detector("refrigerant.liquid_slug", running)
-def liquid_slug(subject: Subject, check: str, frame: Frame) -> Finding:
+def liquid_slug(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether amps spiked within seconds and discharge temperature then fell, in settled running."""
     limits = subject.limits
     record = subject.record
@@ -49,7 +44,7 @@ def liquid_slug(subject: Subject, check: str, frame: Frame) -> Finding:
     ratio = amps.v[spike] / before[spike]
     value = float(ratio[hits].max()) if len(hits) else float(np.max((amps.v / before)[steady])) if steady.any() else 1.0
     first, last = (int(at[hits[0]]), int(at[hits[-1]]) + within_ns) if len(hits) else (int(amps.t[0]), int(amps.t[-1]))
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if len(hits) else Outcome.ABSENT,
@@ -69,7 +64,7 @@ _SLUG_BACK = 11
 _LEAST_AMPS = 1.0
 
 
-def _settled_at(frame: Frame, times: np.ndarray[tuple[int], np.dtype[np.int64]], settle_s: float) -> Mask:
+def _settled_at(frame: AlignedSamples, times: np.ndarray[tuple[int], np.dtype[np.int64]], settle_s: float) -> Mask:
     inside = np.zeros(len(times), dtype=bool)
     for span in frame.spans:
         low, high = np.searchsorted(times, [span.start_ns + round(settle_s * NS), span.end_ns])
@@ -78,7 +73,7 @@ def _settled_at(frame: Frame, times: np.ndarray[tuple[int], np.dtype[np.int64]],
 
 
 @detector("refrigerant.recirculation", running)
-def recirculation(subject: Subject, check: str, frame: Frame) -> Finding:
+def recirculation(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether, at one moment, amps fell, suction rose and discharge temperature then rose without unloading.
 
     An unloading slide does the first two as well; there discharge temperature falls.
@@ -144,7 +139,7 @@ def recirculation(subject: Subject, check: str, frame: Frame) -> Finding:
         if len(where)
         else "no moment with falling amps, rising suction and rising discharge temperature"
     )
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if len(where) else Outcome.ABSENT,
@@ -162,7 +157,7 @@ def recirculation(subject: Subject, check: str, frame: Frame) -> Finding:
 _LATE = 6
 
 
-def _came_back(subject: Subject, frame: Frame, amps: NDArray[np.float64], ago: int, soon: int) -> bool:
+def _came_back(subject: Subject, frame: AlignedSamples, amps: NDArray[np.float64], ago: int, soon: int) -> bool:
     """Whether amps that fell rose again by half of it in the same run: a valve that opened stays open."""
     reach_ns = round(subject.limits["refrigerant.recirculation_tail"] * NS)
     after = (frame.run == frame.run[soon]) & (frame.t > frame.t[soon]) & (frame.t <= frame.t[soon] + reach_ns)
@@ -170,13 +165,13 @@ def _came_back(subject: Subject, frame: Frame, amps: NDArray[np.float64], ago: i
     return bool(len(later)) and float(np.max(later)) > (amps[ago] + amps[soon]) / 2.0
 
 
-def _unloaded(subject: Subject, frame: Frame, ago: Index, soon: Index) -> Mask:
+def _unloaded(subject: Subject, frame: AlignedSamples, ago: Index, soon: Index) -> Mask:
     """Moments in which the slide was commanded to unload."""
     command = read_commands(subject.record, subject.profile).get(Role.UNLOAD_SOLENOID)
     return np.asarray(acting_seconds(command, frame.t[ago], frame.t[soon]) > 0.0)
 
 
-def _unlooked_s(frame: Frame, looked: Mask) -> float:
+def _unlooked_s(frame: AlignedSamples, looked: Mask) -> float:
     """How long the run that failed went on after the last moment that could be looked at, s."""
     failing = np.flatnonzero(np.asarray(frame.in_failing_run))
     if frame.failing < 0 or not len(failing):
@@ -185,16 +180,6 @@ def _unlooked_s(frame: Frame, looked: Mask) -> float:
     return float(frame.t[failing[-1]] - max(frame.t[last], frame.t[failing[0]])) / NS
 
 
-def _last_of_run(frame: Frame) -> Index:
+def _last_of_run(frame: AlignedSamples) -> Index:
     """Index of the last frame sample of each sample's run."""
     return np.asarray(np.searchsorted(frame.run, frame.run, side="right") - 1)
-
-
-EVENTS: dict[str, Detector] = {
-    "refrigerant.hunting": hunting,
-    "refrigerant.valve_wide_open": valve_wide_open,
-    "refrigerant.valve_shut": valve_shut,
-    "refrigerant.valve_position_mismatch": valve_position_mismatch,
-    "refrigerant.liquid_slug": liquid_slug,
-    "refrigerant.recirculation": recirculation,
-}

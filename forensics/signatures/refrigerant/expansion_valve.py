@@ -6,14 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forensics.machine.baseline import Derived, Floats, Frame, cite, episodes, max_age_s
-from forensics.machine.subject import Subject, cannot_tell, detector
+from forensics.machine.baseline import AlignedSamples, Derived, Floats, cite, episodes, max_age_s
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.limits_and_baseline import (
-    Look,
+    ThresholdTest,
     against_limit,
     running,
     running_saturated,
@@ -43,7 +44,7 @@ class Swing:
 
 
 @detector("refrigerant.hunting", running)
-def hunting(subject: Subject, check: str, frame: Frame) -> Finding:
+def hunting(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether superheat (or the valve) swings with one period while capacity is steady.
 
     Stretches of settled running are detrended and weighed with a Hann window; the strongest line of the periodogram and
@@ -86,7 +87,7 @@ def hunting(subject: Subject, check: str, frame: Frame) -> Finding:
             text += f"; the valve moves by {best.valve:.2g} % and leads by {best.valve_leads_deg:.0f} degrees"
     sizes = [s.amplitude for s in own]
     first, last = (own[0].start_ns, own[-1].end_ns) if own else (int(frame.t[0]), int(frame.t[-1]))
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if own else Outcome.ABSENT,
@@ -120,7 +121,7 @@ _SWINGING = (
 
 def _swings(
     subject: Subject,
-    frame: Frame,
+    frame: AlignedSamples,
     points: dict[Role, Samples],
     interval_s: float,
     shortest_s: float,
@@ -223,22 +224,22 @@ def _spectrum(values: Floats) -> np.ndarray[tuple[int], np.dtype[np.complex128]]
 
 
 @detector("refrigerant.valve_wide_open", running)
-def valve_wide_open(subject: Subject, check: str, frame: Frame) -> Finding:
+def valve_wide_open(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the expansion valve stayed at its open end in settled running."""
     return _valve_end(subject, check, frame, "refrigerant.valve_open", above=True)
 
 
 @detector("refrigerant.valve_shut", running)
-def valve_shut(subject: Subject, check: str, frame: Frame) -> Finding:
+def valve_shut(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the expansion valve stayed shut in settled running."""
     return _valve_end(subject, check, frame, "refrigerant.valve_shut", above=False)
 
 
-def _valve_end(subject: Subject, check: str, frame: Frame, limit: str, *, above: bool) -> Finding:
+def _valve_end(subject: Subject, check: str, frame: AlignedSamples, limit: str, *, above: bool) -> Finding:
     reading = frame.values.get(Role.EXPANSION_VALVE_POSITION)
     if reading is None:
         return cannot_tell(check, "no trusted reading of expansion_valve_position")
-    look = Look(
+    look = ThresholdTest(
         check,
         reading,
         "%",
@@ -252,7 +253,7 @@ def _valve_end(subject: Subject, check: str, frame: Frame, limit: str, *, above:
 
 
 @detector("refrigerant.valve_position_mismatch", running_saturated)
-def valve_position_mismatch(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def valve_position_mismatch(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether superheat stayed outside its band while the valve stood still away from its ends."""
     limits = subject.limits
     valve = frame.of(Role.EXPANSION_VALVE_POSITION)
@@ -283,7 +284,7 @@ def valve_position_mismatch(subject: Subject, check: str, frame: Frame, derived:
         if best is not None
         else "no stretch with superheat outside its band and a still valve"
     )
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.ABSENT if best is None else Outcome.PRESENT,

@@ -4,20 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.baseline import Frame, cite, duty_of, max_age_s, rests_of
-from forensics.machine.subject import Saturation, Subject, cannot_tell, detector
+from forensics.machine.baseline import AlignedSamples, cite, duty_of, max_age_s, rests_of
+from forensics.machine.subject import Saturation, Subject
 from forensics.model.findings import Finding
 from forensics.model.points import Span
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.like_duty import against_own, expect
-from forensics.signatures.core.limits_and_baseline import Look, running, saturated
+from forensics.signatures.core.limits_and_baseline import ThresholdTest, running, saturated
 
 _QUARTER_HOUR_NS = 900 * 1_000_000_000
 
 
 @detector("refrigerant.capacity_lost", running)
-def capacity_lost(subject: Subject, check: str, frame: Frame) -> Finding:
+def capacity_lost(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the chilled water was cooled much less than the machine's own usual at like duty."""
     return _water(
         subject,
@@ -30,7 +31,7 @@ def capacity_lost(subject: Subject, check: str, frame: Frame) -> Finding:
 
 
 @detector("refrigerant.water_flow_lost_evaporator", running)
-def water_flow_lost_evaporator(subject: Subject, check: str, frame: Frame) -> Finding:
+def water_flow_lost_evaporator(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the chilled water was cooled much more than usual at like duty, as with less flow."""
     return _water(
         subject,
@@ -43,7 +44,7 @@ def water_flow_lost_evaporator(subject: Subject, check: str, frame: Frame) -> Fi
 
 
 @detector("refrigerant.water_flow_lost_condenser", running)
-def water_flow_lost_condenser(subject: Subject, check: str, frame: Frame) -> Finding:
+def water_flow_lost_condenser(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the condenser water warmed much more than usual at like duty, as with less flow."""
     return _water(
         subject,
@@ -55,11 +56,13 @@ def water_flow_lost_condenser(subject: Subject, check: str, frame: Frame) -> Fin
     )
 
 
-def _water(subject: Subject, check: str, frame: Frame, roles: tuple[Role, Role], words: str, *, above: bool) -> Finding:
+def _water(
+    subject: Subject, check: str, frame: AlignedSamples, roles: tuple[Role, Role], words: str, *, above: bool
+) -> Finding:
     change_k = frame.values[roles[0]] - frame.values[roles[1]]
     least_k = subject.limits["refrigerant.water_change_least"]
     usable = frame.settled & (change_k > (least_k if above else -np.inf))
-    look = Look(
+    look = ThresholdTest(
         check,
         change_k,
         "1",
@@ -103,7 +106,7 @@ def non_condensables_at_rest(subject: Subject, check: str, curve: Saturation) ->
     limit = subject.limits["refrigerant.non_condensables"]
     value = float(np.median(excess))
     outcome = Outcome.PRESENT if value > limit else Outcome.ABSENT
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,

@@ -7,11 +7,13 @@ import numpy as np
 from forensics.machine.baseline import frame_of
 from forensics.machine.citations import rows_of, rows_of_each
 from forensics.machine.phases import AMPS, VOLTS
-from forensics.machine.subject import Subject, cannot_tell, detector, nothing
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import nothing
 
 _FEW = 5
 
@@ -35,7 +37,7 @@ def counter_mismatch(subject: Subject, check: str) -> Finding:
     apart = max(moved - most, sure - moved, 0.0)
     text = f"the counter moved by {moved:.0f}, the record shows {sure} to {most} starts"
     span = (first, last)
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if apart > subject.limits["sensors.counter_apart"] else Outcome.ABSENT,
@@ -71,7 +73,7 @@ def power_mismatch(subject: Subject, check: str) -> Finding:
     wrong = value > high_limit or value < low_limit
     span = (int(frame.t[known][0]), int(frame.t[known][-1]))
     points = [p for role in (Role.MOTOR_POWER, Role.MOTOR_AMPS, *AMPS) if (p := frame.point(role)) is not None]
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if wrong else Outcome.ABSENT,

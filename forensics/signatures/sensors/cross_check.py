@@ -7,15 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forensics.machine.baseline import Frame, frame_of, rests_of
+from forensics.machine.baseline import AlignedSamples, frame_of, rests_of
 from forensics.machine.citations import rows_of, rows_of_each
 from forensics.machine.phases import AMPS, Bools, Floats, trip_at_failure
-from forensics.machine.subject import Subject, cannot_tell, detector, nothing
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples, Span
 from forensics.model.role_words import in_words
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import nothing
 
 _FEW = 5
 _OLDEST_S = 600.0
@@ -57,7 +59,7 @@ def disagree_running(subject: Subject, check: str) -> Finding:
     span = (int(frame.t[known][0]), int(frame.t[known][-1]))
     points = [p for role in pair.roles if (p := frame.point(role)) is not None]
     others = f"; {len(judged)} comparisons made"
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if ratio > 1 else Outcome.ABSENT,
@@ -79,7 +81,7 @@ def disagree_running(subject: Subject, check: str) -> Finding:
     )
 
 
-def _pairs(subject: Subject, frame: Frame) -> Iterator[Pair]:
+def _pairs(subject: Subject, frame: AlignedSamples) -> Iterator[Pair]:
     get, curve = frame.of, subject.saturation
     suction, discharge = get(Role.SUCTION_PRESSURE), get(Role.DISCHARGE_PRESSURE)
     oil = get(Role.OIL_PRESSURE)
@@ -173,7 +175,7 @@ def disagree_at_rest(subject: Subject, check: str) -> Finding:
     span = (rests[0].start_ns, max(rests[-1].end_ns, subject.record.failure_ns))
     where = "since the failure, as it did not before" if count == 1 else f"at the end of {count} rests (median)"
     text = f"{in_words(point.role)} less suction is {value:+.1f} kPa {where}"
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if ratio > 1 else Outcome.ABSENT,

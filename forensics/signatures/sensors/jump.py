@@ -7,14 +7,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from forensics.machine.citations import rows_of, rows_of_each
-from forensics.machine.phases import Trip, stopped, widened
-from forensics.machine.subject import Subject, cannot_tell, detector
+from forensics.machine.phases import Trip, widened
+from forensics.machine.subject import Subject
 from forensics.machine.trip_words import trip_texts
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples
 from forensics.model.role_words import in_words
 from forensics.model.vocabulary import ROLE_FACTS, Dimension, Outcome, Quality, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import stopped
 
 _FEW = 5
 _JUMP_LIMIT = {
@@ -80,7 +82,7 @@ def jump_at_trip(subject: Subject, check: str, trip: Trip) -> Finding:
         return cannot_tell(check, why, unlocked_by="log the sensors of the protections every 1 to 2 s")
     span = (trip.earliest_ns - round(subject.limits["sensors.jump_watch_s"] * NS), trip.earliest_ns)
     names = ", ".join(in_words(p.role) for p in watched)
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.ABSENT,
@@ -258,7 +260,7 @@ def _jump_finding(subject: Subject, check: str, jump: Jump) -> Finding:
     still = f"; {neighbours} stood still" if neighbours else ""
     seconds = (span[1] - span[0]) / NS
     text = f"{in_words(point.role)} stepped by {jump.size:+.4g} {unit} within {seconds:g} s before the stop{still}"
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT,

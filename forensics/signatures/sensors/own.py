@@ -6,13 +6,15 @@ import numpy as np
 
 from forensics.machine.citations import rows_of, rows_of_each
 from forensics.machine.phases import before_failure, stretches, trip_at_failure
-from forensics.machine.subject import Subject, cannot_tell, detector, nothing
+from forensics.machine.subject import Subject
 from forensics.machine.trip_words import trip_texts
 from forensics.model.findings import Cite, Finding
 from forensics.model.points import NS, Samples
 from forensics.model.role_words import in_words
 from forensics.model.vocabulary import ROLE_FACTS, Dimension, Outcome, Quality, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import nothing
 
 _FEW = 5
 _LEAST_KNOWN_S = 3600.0
@@ -83,7 +85,7 @@ def _frozen_answer(
 ) -> Finding:
     value = float(edges) if outcome is Outcome.PRESENT else 0.0
     measured = Value.exact(value, "1", "sensors.frozen_edges", above=True)
-    return answered(subject, "sensors.frozen", outcome, text, measured, Seen(span, cites, point.interval_s, edges))
+    return make_finding(subject, "sensors.frozen", outcome, text, measured, Seen(span, cites, point.interval_s, edges))
 
 
 def _moved(subject: Subject, point: Samples, edge_ns: int) -> bool | None:
@@ -145,7 +147,7 @@ def out_of_range(subject: Subject, check: str) -> Finding:
         text = f"{len(watched)} points stayed inside what is possible"
         cites = rows_of_each(watched[:3], *seen)
         interval_s = watched[0].interval_s
-    return answered(
+    return make_finding(
         subject,
         check,
         outcome,

@@ -5,15 +5,17 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.machine.citations import rows_of, rows_of_each
-from forensics.machine.phases import AMPS, Floats, Trip, stopped, widened
-from forensics.machine.subject import Subject, cannot_tell, detector
-from forensics.machine.trip_words import Quantity, trip_told
+from forensics.machine.phases import AMPS, Floats, Trip, widened
+from forensics.machine.subject import Subject
+from forensics.machine.trip_words import Quantity
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples
 from forensics.model.record import LogLine
 from forensics.model.role_words import in_words
 from forensics.model.vocabulary import ROLE_FACTS, Dimension, Outcome, Recorded, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import stopped, trip_told
 from forensics.signatures.sensors.jump import no_true_step, since_start_s, stepped_alone
 from forensics.signatures.sensors.uncorroborated import stood_alone
 
@@ -107,7 +109,7 @@ def trip_text_unsupported(subject: Subject, check: str, quantity: Quantity, line
     text = f"'{line.text or line.point}': {in_words(point.role)} {which} the machine's own range before the stop"
     text += ", by a step that nothing true makes and nothing else shared" if false_step else ""
     text += ", alone among what must move with it" if alone and not false_step else ""
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.PRESENT if unsupported else Outcome.ABSENT,
@@ -196,7 +198,7 @@ def neighbours_unmoved(subject: Subject, check: str, quantity: Quantity, line: L
     span = (left_ns, trip.earliest_ns)
     text = f"'{line.text or line.point}': {in_words(point.role)} left its range, "
     text += f"with it {', '.join(followed)}" if followed else f"{names} did not move with it"
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.ABSENT if followed else Outcome.PRESENT,

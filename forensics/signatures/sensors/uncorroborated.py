@@ -7,53 +7,44 @@ less gas. Each partner has a least share of the move that it must take; less tha
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from forensics.machine.baseline import (
     HIGH_SIDE,
+    AlignedSamples,
     Derived,
     Floats,
-    Frame,
     Mask,
-    duty_of,
     frame_of,
 )
 from forensics.machine.citations import rows_of_each
-from forensics.machine.expected import Expected, Terms, expected_of
-from forensics.machine.subject import Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.role_words import in_words
 from forensics.model.vocabulary import Outcome, Role
 from forensics.refrigerants.saturation import SaturationCurve
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.limits_and_baseline import running_saturated
-from forensics.stats.robust_fit import Estimate
+from forensics.signatures.sensors.partners import (
+    Move,
+    Partner,
+    blocks_of,
+    current_partner,
+    deviation_over,
+    expected_at_duty,
+    feed_partner,
+    lift_before_kpa,
+    partner,
+    water_partner,
+)
 
 _FEW = 5
 _LEAST_MOVE_KPA = 20.0
 
 
-@dataclass(frozen=True)
-class Partner:
-    """A reading that must follow: its deviation over what it must be at least; negative on the wrong side."""
-
-    role: Role
-    share: float
-    vouches_only: bool = False
-
-
-@dataclass(frozen=True)
-class Move:
-    """By how much a reading left its own usual at the end of the failing run, K, and the samples it rests on."""
-
-    size_k: float
-    at: Mask
-
-
-def _failing_run(subject: Subject, check: str) -> tuple[Frame, Derived] | Finding:
+def _failing_run(subject: Subject, check: str) -> tuple[AlignedSamples, Derived] | Finding:
     """The frame and what saturation makes of it, where it holds the run that failed."""
     got = running_saturated(subject, check)
     if not isinstance(got, Finding) and got[0].failing < 0:
@@ -62,7 +53,7 @@ def _failing_run(subject: Subject, check: str) -> tuple[Frame, Derived] | Findin
 
 
 @detector("sensors.discharge_temperature_alone", _failing_run)
-def discharge_temperature_alone(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def discharge_temperature_alone(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether discharge temperature rose beyond what is possible while the oil that leaves with it did not.
 
     The rise is a sensor's only where it also lies above the temperature to which compression at the poorest efficiency
@@ -79,7 +70,7 @@ def discharge_temperature_alone(subject: Subject, check: str, frame: Frame, deri
     if isinstance(move, str):
         return cannot_tell(check, f"discharge temperature: {move}")
     least_k = subject.limits["sensors.alone_oil_share"] * move.size_k
-    partners = [p for p in [_partner(subject, frame, move, Role.OIL_TEMPERATURE, least_k, lift=True)] if p]
+    partners = [p for p in [partner(subject, frame, move, Role.OIL_TEMPERATURE, least_k, lift=True)] if p]
     finding = _told(subject, check, frame, move, Role.DISCHARGE_TEMPERATURE, partners, least_still=1)
     if finding.outcome is not Outcome.PRESENT:
         return finding
@@ -91,7 +82,7 @@ def discharge_temperature_alone(subject: Subject, check: str, frame: Frame, deri
 
 
 @detector("sensors.high_side_alone", _failing_run)
-def high_side_alone(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def high_side_alone(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether the high-side pressure rose while its second sensor, else motor and discharge gas, stood still."""
     role = next((r for r in HIGH_SIDE if frame.point(r) is not None), HIGH_SIDE[0])
     pressure = frame.of(role)
@@ -103,14 +94,14 @@ def high_side_alone(subject: Subject, check: str, frame: Frame, derived: Derived
         return cannot_tell(check, f"condensing temperature: {move}")
     limits = subject.limits
     lift_k = float(np.nanmedian(derived.lift_k[move.at])) - move.size_k
-    moved = _deviation(subject, frame, pressure, move.at, _LEAST_MOVE_KPA, lift=False)
+    moved = deviation_over(subject, frame, pressure, move.at, _LEAST_MOVE_KPA, lift=False)
     if moved is None:
         return cannot_tell(check, "what pressure of the high side is expected is not known")
     same = limits["sensors.alone_second_share"] * moved.value
     second = [
         found
         for other in HIGH_SIDE
-        if other is not role and (found := _partner(subject, frame, move, other, same, lift=False)) is not None
+        if other is not role and (found := partner(subject, frame, move, other, same, lift=False)) is not None
     ]
     if second:
         # a second sensor of the same gas decides by itself
@@ -118,17 +109,20 @@ def high_side_alone(subject: Subject, check: str, frame: Frame, derived: Derived
     least_k = limits["sensors.alone_gas_share"] * move.size_k
     work = limits["sensors.alone_work_share"] * move.size_k / max(lift_k, 1.0)
     partners = [
-        _partner(subject, frame, move, Role.DISCHARGE_TEMPERATURE, least_k, lift=False),
-        _current(subject, frame, move, work),
-        _feed(
-            subject, frame, move, limits["sensors.alone_feed_share"] * moved.value / _lift_kpa(frame, moved.value, move)
+        partner(subject, frame, move, Role.DISCHARGE_TEMPERATURE, least_k, lift=False),
+        current_partner(subject, frame, move, work),
+        feed_partner(
+            subject,
+            frame,
+            move,
+            limits["sensors.alone_feed_share"] * moved.value / lift_before_kpa(frame, moved.value, move),
         ),
     ]
     return _told(subject, check, frame, move, role, [p for p in partners if p is not None], least_still=2)
 
 
 @detector("sensors.suction_alone", _failing_run)
-def suction_alone(subject: Subject, check: str, frame: Frame, derived: Derived) -> Finding:
+def suction_alone(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether suction pressure fell while current, discharge temperature and water stood still.
 
     Mass flow is proportional to the pressure of the gas drawn in: less of it asks less current, carries less heat from
@@ -142,16 +136,16 @@ def suction_alone(subject: Subject, check: str, frame: Frame, derived: Derived) 
     if isinstance(move, str):
         return cannot_tell(check, f"evaporating temperature: {move}")
     limits = subject.limits
-    moved = _deviation(subject, frame, pressure, move.at, _LEAST_MOVE_KPA, lift=False)
+    moved = deviation_over(subject, frame, pressure, move.at, _LEAST_MOVE_KPA, lift=False)
     if moved is None:
         return cannot_tell(check, "what suction pressure is expected is not known")
     fall = -moved.value
     share = fall / max(float(np.nanmedian(pressure[move.at])) + fall, 1.0)
     least_k = limits["sensors.alone_gas_share"] * abs(move.size_k)
     partners = [
-        _current(subject, frame, move, -limits["sensors.alone_flow_share"] * share),
-        _partner(subject, frame, move, Role.DISCHARGE_TEMPERATURE, least_k, lift=False),
-        _water(subject, frame, move, -limits["sensors.alone_flow_share"] * share),
+        current_partner(subject, frame, move, -limits["sensors.alone_flow_share"] * share),
+        partner(subject, frame, move, Role.DISCHARGE_TEMPERATURE, least_k, lift=False),
+        water_partner(subject, frame, move, -limits["sensors.alone_flow_share"] * share),
     ]
     known = [p for p in partners if p is not None]
     return _told(subject, check, frame, move, Role.SUCTION_PRESSURE, known, least_still=2)
@@ -171,14 +165,16 @@ def stood_alone(subject: Subject) -> frozenset[Role]:
     return frozenset(alone)
 
 
-def _moved(subject: Subject, frame: Frame, reading: Floats, limit_name: str, *, lift: bool, above: bool) -> Move | str:
+def _moved(
+    subject: Subject, frame: AlignedSamples, reading: Floats, limit_name: str, *, lift: bool, above: bool
+) -> Move | str:
     """How far a reading stands off what is expected as the failing run ended; or why there is nothing to ask."""
     effect = abs(subject.limits[limit_name])
-    found = _expected(subject, frame, reading, effect, lift=lift)
+    found = expected_at_duty(subject, frame, reading, effect, lift=lift)
     if found.why_not:
         return found.why_not
     at = _end_of_failing_run(subject, frame)
-    estimate = found.over(_blocks_of(found, at))
+    estimate = found.over(blocks_of(found, at))
     if estimate is None:
         return "too few readings at the end of the run that failed"
     toward, surely = (estimate.value, estimate.low) if above else (-estimate.value, -estimate.high)
@@ -187,19 +183,7 @@ def _moved(subject: Subject, frame: Frame, reading: Floats, limit_name: str, *, 
     return Move(estimate.value, at & np.isfinite(reading))
 
 
-def _expected(subject: Subject, frame: Frame, reading: Floats, effect: float, *, lift: bool) -> Expected:
-    duties = duty_of(subject, frame, lift=lift)
-    return expected_of(subject, frame, reading, duties, Terms(effect, frame.step_s))
-
-
-def _blocks_of(found: Expected, at: Mask) -> Mask:
-    """Blocks that hold any of the samples."""
-    chosen = np.zeros(len(found.blocks.t), dtype=bool)
-    chosen[found.blocks.of[at]] = True
-    return chosen
-
-
-def _end_of_failing_run(subject: Subject, frame: Frame) -> Mask:
+def _end_of_failing_run(subject: Subject, frame: AlignedSamples) -> Mask:
     there = frame.in_failing_run & (frame.settled | (frame.since_s > subject.limits["duty.settle_after_start"]))
     reach_s = max(subject.limits["sensors.alone_end_s"], _FEW * frame.step_s)
     last = np.asarray(there & (frame.left_s <= reach_s))
@@ -210,91 +194,7 @@ def _end_of_failing_run(subject: Subject, frame: Frame) -> Mask:
     return np.asarray(frame.settled & frame.judged & (frame.t > end_ns - round(reach_s * NS)))
 
 
-def _deviation(
-    subject: Subject, frame: Frame, reading: Floats, at: Mask, effect: float, *, lift: bool
-) -> Estimate | None:
-    """Deviation from what is expected over some samples, with its interval; None where it is not known."""
-    found = _expected(subject, frame, reading, effect, lift=lift)
-    return None if found.why_not else found.over(_blocks_of(found, at))
-
-
-def _partner(
-    subject: Subject, frame: Frame, move: Move, role: Role, least: float, *, lift: bool, vouches_only: bool = False
-) -> Partner | None:
-    """A partner with the share that it took of what it must; None where its interval would hide the move."""
-    reading = frame.of(role)
-    return (
-        None
-        if reading is None
-        else _follows(subject, frame, move, role, reading, least, lift=lift, vouches_only=vouches_only)
-    )
-
-
-def _follows(
-    subject: Subject,
-    frame: Frame,
-    move: Move,
-    role: Role,
-    reading: Floats,
-    least: float,
-    *,
-    lift: bool,
-    vouches_only: bool = False,
-) -> Partner | None:
-    if not abs(least) > 0:
-        return None
-    estimate = _deviation(subject, frame, reading, move.at, abs(least), lift=lift)
-    if estimate is None or estimate.half_width >= abs(least):
-        return None
-    return Partner(role, estimate.value / least, vouches_only)
-
-
-def _current(subject: Subject, frame: Frame, move: Move, least_share: float) -> Partner | None:
-    """Power, else current, over its own median: ``least_share`` is the least change of it, with its sign."""
-    if frame.of(Role.SLIDE_POSITION) is None:
-        return None
-    for role in (Role.MOTOR_POWER, Role.MOTOR_AMPS):
-        reading = frame.of(role)
-        usual = float(np.nanmedian(reading[frame.settled])) if reading is not None and frame.settled.any() else 0.0
-        if reading is not None and usual > 0:
-            return _partner(subject, frame, move, role, least_share * usual, lift=False)
-    return None
-
-
-def _water(subject: Subject, frame: Frame, move: Move, least_share: float) -> Partner | None:
-    entering, leaving = frame.of(Role.CHILLED_WATER_ENTERING), frame.of(Role.CHILLED_WATER_LEAVING)
-    if entering is None or leaving is None or not frame.settled.any():
-        return None
-    fall = entering - leaving
-    least = least_share * float(np.nanmedian(fall[frame.settled]))
-    return _follows(subject, frame, move, Role.CHILLED_WATER_ENTERING, fall, least, lift=False)
-
-
-def _feed(subject: Subject, frame: Frame, move: Move, least_share: float) -> Partner | None:
-    """Oil difference of a pressure-fed machine: it stays a fixed share of lift, and follows a lift that is true."""
-    difference, feed = frame.of(Role.OIL_PRESSURE_DIFFERENCE), frame.of(Role.OIL_PRESSURE)
-    suction = frame.of(Role.SUCTION_PRESSURE)
-    role = Role.OIL_PRESSURE_DIFFERENCE if difference is not None else Role.OIL_PRESSURE
-    if difference is None and feed is not None and suction is not None:
-        difference = feed - suction
-    if difference is None or subject.machine.oil_pump or not frame.settled.any():
-        return None
-    least = least_share * float(np.nanmedian(difference[frame.settled]))
-    # a feed whose kind is not told may be a pump's: it may follow, but need not
-    return _follows(
-        subject, frame, move, role, difference, least, lift=False, vouches_only=subject.machine.oil_pump is None
-    )
-
-
-def _lift_kpa(frame: Frame, moved_kpa: float, move: Move) -> float:
-    """Pressure lift before the move, kPa, at least 1."""
-    high, low = frame.of(*HIGH_SIDE), frame.of(Role.SUCTION_PRESSURE)
-    if high is None or low is None or not np.isfinite(high[move.at] - low[move.at]).any():
-        return float("inf")
-    return max(float(np.nanmedian(high[move.at] - low[move.at])) - moved_kpa, 1.0)
-
-
-def _hottest_c(subject: Subject, frame: Frame, at: Mask) -> float | None:
+def _hottest_c(subject: Subject, frame: AlignedSamples, at: Mask) -> float | None:
     """Discharge temperature at the poorest efficiency that a turning screw has, degC; None where it can't be had."""
     curve = subject.saturation
     parts = [frame.of(Role.SUCTION_PRESSURE), frame.of(Role.SUCTION_TEMPERATURE), frame.of(*HIGH_SIDE)]
@@ -308,7 +208,14 @@ def _hottest_c(subject: Subject, frame: Frame, at: Mask) -> float | None:
 
 
 def _told(
-    subject: Subject, check: str, frame: Frame, move: Move, role: Role, partners: list[Partner], *, least_still: int
+    subject: Subject,
+    check: str,
+    frame: AlignedSamples,
+    move: Move,
+    role: Role,
+    partners: list[Partner],
+    *,
+    least_still: int,
 ) -> Finding:
     limits = subject.limits
     followed = [p for p in partners if p.share >= 1.0]
@@ -326,7 +233,7 @@ def _told(
     names = ", ".join(in_words(p.role) for p in told)
     with_it = f"with it {names} moved" if followed else f"{names} did not move with it"
     cites = rows_of_each((frame.points[r] for r in (role, *(p.role for p in told))), *span)
-    return answered(
+    return make_finding(
         subject,
         check,
         Outcome.ABSENT if followed else Outcome.PRESENT,

@@ -9,14 +9,16 @@ from numpy.typing import NDArray
 
 from forensics.machine.citations import rows_of
 from forensics.machine.commands import Command, read_commands
-from forensics.machine.history import NO_STOP, run_of, starts_before, stops_before
+from forensics.machine.history import run_of, starts_before, stops_before
 from forensics.machine.runs import apart_from_runs_s
 from forensics.machine.states import start_ends
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector, met
+from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Finding, Start, Stop
 from forensics.model.points import NS, ON
 from forensics.model.vocabulary import Outcome, Role, State, StopKind
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import NO_STOP, met
 
 Times = NDArray[np.int64]
 _FINE_S = 2.0
@@ -89,7 +91,9 @@ def load_and_unload_together(subject: Subject, check: str) -> Finding:
     span = (int(begin[0]), int(end[-1])) if len(begin) else (window.start_ns, subject.record.failure_ns)
     cites = _rows(subject, Role.LOAD_SOLENOID, *span) + _rows(subject, Role.UNLOAD_SOLENOID, *span)
     count = max(2, len(begin))
-    return answered(subject, check, outcome, words, measured, Seen(span, cites, step, count, rests_on_commands=True))
+    return make_finding(
+        subject, check, outcome, words, measured, Seen(span, cites, step, count, rests_on_commands=True)
+    )
 
 
 @detector("sequence.bypass_energised_after_stop", _told(State.COAST_DOWN, Role.BYPASS_SOLENOID))
@@ -134,7 +138,7 @@ def _counted(
     )
     count = float(len(wrong))
     outcome = Outcome.PRESENT if wrong else Outcome.ABSENT
-    return answered(subject, check, outcome, text, Value.exact(count, "stops"), seen)
+    return make_finding(subject, check, outcome, text, Value.exact(count, "stops"), seen)
 
 
 @detector("sequence.bypass_not_energised_running", _told(State.HOLD, Role.BYPASS_SOLENOID))
@@ -170,7 +174,7 @@ def bypass_not_energised_running(subject: Subject, check: str, command: Command)
     span = (at, int(end[-1]))
     cites = _rows(subject, Role.BYPASS_SOLENOID, *span)
     seen = Seen(span, cites, command.interval_s, max(2, len(spans)), rests_on_commands=True)
-    return answered(subject, check, outcome, words, measured, seen)
+    return make_finding(subject, check, outcome, words, measured, seen)
 
 
 def _open_s(command: Command, begin: NDArray[np.int64], end: NDArray[np.int64]) -> tuple[float, int | None]:
@@ -247,7 +251,7 @@ def _at_starts(
     outcome = Outcome.PRESENT if wrong else Outcome.ABSENT
     cites = _rows(subject, command.role, *span)
     seen = Seen(span, cites, command.interval_s, max(2, len(wrong) or len(judged)), rests_on_commands=True)
-    return answered(subject, check, outcome, text, Value.exact(count, "starts"), seen)
+    return make_finding(subject, check, outcome, text, Value.exact(count, "starts"), seen)
 
 
 @detector("sequence.restart_too_soon", met)
@@ -267,7 +271,7 @@ def restart_too_soon(subject: Subject, check: str) -> Finding:
     if soon and max(brief_s) < subject.limits["states.dropout_s"]:
         return cannot_tell(check, words + " As sampled it may be a drop-out of the contactor.")
     outcome = Outcome.PRESENT if soon else Outcome.ABSENT
-    return answered(subject, check, outcome, words, Value.exact(least, "s"), seen)
+    return make_finding(subject, check, outcome, words, Value.exact(least, "s"), seen)
 
 
 def _surely_off_s(subject: Subject, start: Start) -> float:
@@ -305,7 +309,7 @@ def expansion_valve_open_at_stop(subject: Subject, check: str) -> Finding:
     span = (stop.earliest_ns, stop.latest_ns + round(limits["sequence.valve_to_s"] * NS))
     seen = Seen(span, rows_of(point, *span), point.interval_s, max(2, len(opened) or len(read)))
     outcome = Outcome.PRESENT if opened else Outcome.ABSENT
-    return answered(subject, check, outcome, words, measured, seen)
+    return make_finding(subject, check, outcome, words, measured, seen)
 
 
 @detector("sequence.start_without_unload", _told(State.START, Role.UNLOAD_SOLENOID))
@@ -333,15 +337,3 @@ def start_without_unload(subject: Subject, check: str, command: Command) -> Find
     if not judged:
         return cannot_tell(check, "no start with the command recorded")
     return _at_starts(subject, check, lacking, judged, "unload was not commanded", command)
-
-
-DETECTORS: dict[str, Detector] = {
-    "sequence.load_and_unload_together": load_and_unload_together,
-    "sequence.bypass_energised_after_stop": bypass_energised_after_stop,
-    "sequence.bypass_not_energised_running": bypass_not_energised_running,
-    "sequence.no_unload_before_stop": no_unload_before_stop,
-    "sequence.load_before_ready": load_before_ready,
-    "sequence.restart_too_soon": restart_too_soon,
-    "sequence.expansion_valve_open_at_stop": expansion_valve_open_at_stop,
-    "sequence.start_without_unload": start_without_unload,
-}

@@ -9,11 +9,13 @@ import numpy as np
 from forensics.machine.capacity import Capacity, Floats, Mask, capacity
 from forensics.machine.citations import rows_of
 from forensics.machine.commands import read_commands
-from forensics.machine.subject import Subject, cannot_tell, detector, nothing
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Recorded
-from forensics.signatures.core.finding import Seen, Value, answered, three_way
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding, three_way
+from forensics.signatures.core.needs import nothing
 from forensics.signatures.slide.creep import creep_of
 from forensics.signatures.slide.holds import (
     Balance,
@@ -224,7 +226,7 @@ def _told(
 ) -> Finding:
     cites = rows_of(source.point, *span_ns)
     seen = Seen(span_ns, cites, source.point.interval_s, count, rests_on_commands=True)
-    return answered(subject, check, outcome, words, measured, seen)
+    return make_finding(subject, check, outcome, words, measured, seen)
 
 
 def _pulses_can_hide(subject: Subject, sign: float) -> bool:
@@ -253,7 +255,7 @@ def _balanced(subject: Subject, check: str, sign: float, source: Capacity, found
     cites = rows_of(source.point, *found.span_ns)
     count = max(2, round(found.minutes / 10))
     seen = Seen(found.span_ns, cites, source.point.interval_s, count, rests_on_commands=True)
-    return answered(subject, check, Outcome.PRESENT, words, measured, seen)
+    return make_finding(subject, check, Outcome.PRESENT, words, measured, seen)
 
 
 def _recent(subject: Subject, gaps: Gaps, room: Mask) -> Mask:

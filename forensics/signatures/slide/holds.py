@@ -11,7 +11,7 @@ from forensics.machine.capacity import Capacity, Floats, Mask, Times, deadband
 from forensics.machine.commanded import acting_seconds
 from forensics.machine.commands import read_commands
 from forensics.machine.subject import Subject
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS
 from forensics.model.vocabulary import Recorded, Role
 from forensics.signatures.slide.lift import Relation, pressed, relation_of
@@ -49,7 +49,7 @@ class Gaps:
         return self.relation.doubt(np.asarray(np.sum(self.work[chosen], axis=0)))
 
 
-@made_once
+@kept_with_owner
 def stretches(subject: Subject, source: Capacity) -> tuple[Times, Times]:
     """Begins and ends of all stretches up to the failure in which no command acted, after a settling time."""
     commands = read_commands(subject.record, subject.profile)

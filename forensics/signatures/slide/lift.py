@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from forensics.machine.baseline import HIGH_SIDE, max_age_s
 from forensics.machine.capacity import Capacity, Floats, Times
 from forensics.machine.subject import Subject
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Recorded, Role
 
@@ -86,7 +86,7 @@ class Relation:
         return 2.0 * float(np.sqrt(max(float(total @ self.covariance @ total), 0.0)))
 
 
-@made_once
+@kept_with_owner
 def relation_of(subject: Subject, source: Capacity, begin: Times, end: Times) -> Relation | None:
     """The machine's own relation from stretches in which no command acted; None where a pressure is not logged.
 

@@ -9,7 +9,7 @@ import numpy as np
 from forensics.machine.capacity import Capacity
 from forensics.machine.commands import read_commands
 from forensics.machine.subject import Subject
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS
 from forensics.model.vocabulary import Recorded, Role
 from forensics.signatures.slide.motion import (
@@ -33,7 +33,7 @@ class Loss:
     answered_before: bool
 
 
-@made_once
+@kept_with_owner
 def loss_of(subject: Subject, bins: Bins, source: Capacity, role: Role) -> Loss | None:
     """When a command lost its response; None where its last block moved or where it never acted alone."""
     sign = 1.0 if role is Role.LOAD_SOLENOID else -1.0

@@ -11,11 +11,13 @@ from numpy.typing import NDArray
 from forensics.machine.capacity import Capacity, Floats, Times, capacity, lift
 from forensics.machine.commanded import _integral, acting_seconds
 from forensics.machine.commands import Command, read_commands
-from forensics.machine.subject import Subject, cannot_tell, met
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS
 from forensics.model.vocabulary import Role
+from forensics.signatures.core.finding import cannot_tell
+from forensics.signatures.core.needs import met
 
 _NO_CAPACITY = "neither slide_position nor amps with rated_load_amps tell the capacity"
 
@@ -60,7 +62,7 @@ class Bins:
     last: Floats
 
 
-@made_once
+@kept_with_owner
 def running_bins(subject: Subject, source: Capacity) -> Bins:
     """Cut the running time up to the failure into steps of ``slide.bin_s`` and say what acted and what moved.
 

@@ -7,11 +7,12 @@ import numpy as np
 from forensics.machine.capacity import Capacity, noise
 from forensics.machine.citations import rows_of
 from forensics.machine.commands import read_commands
-from forensics.machine.subject import Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.catalogue import answers_of
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.slide.holds import moves_by_itself
 from forensics.signatures.slide.loss import Loss, command_interval_s, loss_of, onset, reference, stale
 from forensics.signatures.slide.motion import (
@@ -84,7 +85,7 @@ def _no_response(subject: Subject, check: str, source: Capacity, bins: Bins, sig
     if outcome is Outcome.PRESENT:
         span = (onset(found, usual * limit), span[1])
     seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, samples, rests_on_commands=True)
-    return answered(subject, check, outcome, words, measured, seen)
+    return make_finding(subject, check, outcome, words, measured, seen)
 
 
 def _not_straddling(
@@ -127,7 +128,7 @@ def _apart(
         return cannot_tell(check, words + " The interval holds the limit.")
     cites = rows_of(source.point, *rates.span_ns)
     seen = Seen(rates.span_ns, cites, source.point.interval_s, rates.steps, rests_on_commands=True)
-    return answered(subject, check, Outcome.ABSENT, words, share, seen)
+    return make_finding(subject, check, Outcome.ABSENT, words, share, seen)
 
 
 def _climbed(subject: Subject, check: str, source: Capacity, unload: Loss | None) -> Finding | None:
@@ -149,7 +150,7 @@ def _climbed(subject: Subject, check: str, source: Capacity, unload: Loss | None
         "are not timed."
     )
     seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, len(part), rests_on_commands=True)
-    return answered(subject, check, Outcome.ABSENT, words, Value(), seen)
+    return make_finding(subject, check, Outcome.ABSENT, words, Value(), seen)
 
 
 def _pulses(subject: Subject, sign: float, span_ns: tuple[int, int]) -> int:
@@ -220,7 +221,7 @@ def responds_slowly(subject: Subject, check: str, source: Capacity, bins: Bins) 
     seen = Seen(found.span_ns, cites, source.point.interval_s, count, rests_on_commands=True)
     if outcome is Outcome.ABSENT and share >= low and share < slow + 0.1:
         return cannot_tell(check, words + " Too near the limit to tell.")
-    return answered(subject, check, outcome, words, measured, seen)
+    return make_finding(subject, check, outcome, words, measured, seen)
 
 
 @detector("slide.polarity_contradicted", looked)
@@ -240,7 +241,7 @@ def polarity_contradicted(subject: Subject, check: str, source: Capacity, bins: 
     seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, sum(int(f.bins.sum()) for _, f in shares))
     measured = Value.within(share, 0.1, "1")
     if all(s < -limit for s, _ in shares):
-        return answered(subject, check, Outcome.PRESENT, words, measured, seen)
+        return make_finding(subject, check, Outcome.PRESENT, words, measured, seen)
     if any(s > limit for s, _ in shares) and not any(s < -limit for s, _ in shares):
-        return answered(subject, check, Outcome.ABSENT, words, measured, seen)
+        return make_finding(subject, check, Outcome.ABSENT, words, measured, seen)
     return cannot_tell(check, "the capacity hardly follows the commands either way: " + words)

@@ -9,19 +9,14 @@ from forensics.machine.citations import rows_of
 from forensics.machine.commanded import acting_seconds
 from forensics.machine.commands import read_commands
 from forensics.machine.history import stops_before
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector, met
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding, Stop
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Recorded, Role, StopKind
-from forensics.signatures.core.finding import Seen, Value, answered
-from forensics.signatures.slide.drift import drifts_to_load, drifts_to_unload
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import met
 from forensics.signatures.slide.motion import Bins, looked, sure_share
-from forensics.signatures.slide.response import (
-    no_response_to_load,
-    no_response_to_unload,
-    polarity_contradicted,
-    responds_slowly,
-)
 
 
 @detector("slide.loaded_at_stop", met)
@@ -46,7 +41,7 @@ def loaded_at_stop(subject: Subject, check: str) -> Finding:
     outcome = Outcome.PRESENT if present else Outcome.ABSENT
     chosen = loaded if present else [s for s, _ in judged]
     seen = Seen((chosen[0].earliest_ns, chosen[-1].latest_ns), chosen[-1].cites, None, 2 * len(chosen))
-    return answered(subject, check, outcome, words, value, seen)
+    return make_finding(subject, check, outcome, words, value, seen)
 
 
 def _surely(subject: Subject, stop: Stop) -> bool:
@@ -103,19 +98,7 @@ def cannot_reach_full_load(subject: Subject, check: str, source: Capacity, _: Bi
     span = (int(good.t[0]), int(good.t[-1]))
     seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, len(good), rests_on_commands=True)
     if most >= limits["slide.full_load"]:
-        return answered(subject, check, Outcome.ABSENT, words, measured, seen)
+        return make_finding(subject, check, Outcome.ABSENT, words, measured, seen)
     if most < limits["slide.short_of_full"] and asked >= need:
-        return answered(subject, check, Outcome.PRESENT, words, measured, seen)
+        return make_finding(subject, check, Outcome.PRESENT, words, measured, seen)
     return cannot_tell(check, words + " Full load was not asked for clearly enough.")
-
-
-DETECTORS: dict[str, Detector] = {
-    "slide.no_response_to_unload": no_response_to_unload,
-    "slide.no_response_to_load": no_response_to_load,
-    "slide.responds_slowly": responds_slowly,
-    "slide.drifts_to_unload": drifts_to_unload,
-    "slide.drifts_to_load": drifts_to_load,
-    "slide.loaded_at_stop": loaded_at_stop,
-    "slide.polarity_contradicted": polarity_contradicted,
-    "slide.cannot_reach_full_load": cannot_reach_full_load,
-}

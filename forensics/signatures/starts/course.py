@@ -8,15 +8,16 @@ from numpy.typing import NDArray
 from forensics.machine.baseline import max_age_s
 from forensics.machine.citations import rows_of
 from forensics.machine.commands import read_commands
-from forensics.machine.history import last_run
 from forensics.machine.rotor_pressure import across_rotors
 from forensics.machine.start_table import by_pressures
 from forensics.machine.states import Run, start_ends
-from forensics.machine.subject import Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding, Start
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import last_run
 
 Floats = NDArray[np.float64]
 _FEWEST = 3
@@ -46,7 +47,7 @@ def no_lift(subject: Subject, check: str, start: Start, run: Run) -> Finding:
     words = f"Discharge less suction reached {most:.0f} kPa at most after the unloading valve was due to shut."
     cites = rows_of(rotors.upper, begin, end) + rows_of(rotors.lower, begin, end)
     seen = Seen((start.earliest_ns, int(times[-1])), cites, rotors.interval_s, len(values))
-    return answered(subject, check, outcome, words, measured, seen)
+    return make_finding(subject, check, outcome, words, measured, seen)
 
 
 def _loading_window(subject: Subject, run: Run, wait_s: float) -> tuple[int, int]:
@@ -78,7 +79,7 @@ def discharge_falls_below_suction(subject: Subject, check: str, start: Start, ru
     words = f"Discharge stood {abs(below):.0f} kPa {side} suction at the end of the first minute."
     cites = rows_of(rotors.upper, run.first_ns, end) + rows_of(rotors.lower, run.first_ns, end)
     seen = Seen((start.earliest_ns, end), cites, rotors.interval_s, len(values))
-    return answered(subject, check, outcome, words, measured, seen)
+    return make_finding(subject, check, outcome, words, measured, seen)
 
 
 def oil_difference(subject: Subject) -> tuple[Samples, Floats, float] | None:
@@ -121,4 +122,4 @@ def oil_pressure_absent(subject: Subject, check: str, start: Start, run: Run) ->
     words = f"The oil difference reached {most:.0f} kPa."
     cites = rows_of(point, begin, end)
     seen = Seen((start.earliest_ns, end), cites, point.interval_s, len(sampled))
-    return answered(subject, check, outcome, words, measured, seen)
+    return make_finding(subject, check, outcome, words, measured, seen)

@@ -8,12 +8,14 @@ import numpy as np
 
 from forensics.machine.history import starts_before, stops_before
 from forensics.machine.start_table import wilson
-from forensics.machine.subject import Subject, cannot_tell, detector, met, points_for
+from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Finding, Start, Stop
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, StopKind
 from forensics.rules import read_checks
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import met, points_for
 from forensics.signatures.starts.duty import duty_words
 
 _HOUR_NS = 3600 * NS
@@ -53,7 +55,7 @@ def too_frequent(subject: Subject, check: str) -> Finding:
     measured = Value.exact(float(most), "1/h", "starts.most_per_hour", above=True)
     duty, source = duty_words(subject, starts)
     seen = Seen(span_ns=_span(busiest), cites=_cites(busiest), interval_s=interval, samples=max(len(starts), 1))
-    finding = answered(subject, check, outcome, f"{words} {duty}", measured, seen)
+    finding = make_finding(subject, check, outcome, f"{words} {duty}", measured, seen)
     return replace(finding, basis=f"{finding.basis}. Beside it, deciding nothing: {source}")
 
 
@@ -102,6 +104,6 @@ def _pattern(subject: Subject, check: str, count: int, of: int, words: str, cite
         return cannot_tell(check, words + " One is no pattern.")
     outcome = Outcome.PRESENT if share > limit else Outcome.ABSENT
     measured = Value(share, low, high, "1", "starts.short_share", above=True)
-    return answered(
+    return make_finding(
         subject, check, outcome, words, measured, Seen(cites=cites, interval_s=_interval_s(subject), samples=of)
     )

@@ -6,16 +6,18 @@ import numpy as np
 
 from forensics.case.schema import Machine
 from forensics.machine.citations import rows_of
-from forensics.machine.history import last_run, run_of, starts_before
+from forensics.machine.history import run_of, starts_before
 from forensics.machine.runs import largest_phase
 from forensics.machine.start_power import volts_share
 from forensics.machine.states import Run
-from forensics.machine.subject import Subject, cannot_tell, detector
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding, Start
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role, Starter
 from forensics.rules import Limits
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.needs import last_run
 
 _FEWEST = 3
 _FIRST_S = 60
@@ -59,7 +61,7 @@ def prolonged_inrush(subject: Subject, check: str, start: Start, run: Run) -> Fi
     end = start.earliest_ns + _FIRST_S * NS
     cites = rows_of(point, start.earliest_ns, end)
     seen = Seen((start.earliest_ns, end), cites, step, len(own))
-    return answered(subject, check, outcome, words, measured, seen)
+    return make_finding(subject, check, outcome, words, measured, seen)
 
 
 def expected_inrush(machine: Machine, limits: Limits) -> tuple[float, float] | None:
@@ -165,7 +167,7 @@ def locked_rotor(subject: Subject, check: str, start: Start, run: Run) -> Findin
         outcome = Outcome.ABSENT
         words += " The pressures moved, or the run went on: the rotor turned."
     seen = Seen(span, cites, point.interval_s, max(2, round(seconds / max(point.interval_s, 0.1))))
-    return answered(subject, check, outcome, words, measured, seen)
+    return make_finding(subject, check, outcome, words, measured, seen)
 
 
 def _stalled(subject: Subject, check: str, run: Run, point: Samples, level: float) -> Finding | None:
@@ -184,7 +186,7 @@ def _stalled(subject: Subject, check: str, run: Run, point: Samples, level: floa
     words = f"In the run the current rose above {level:.0f} A and stood there for {seconds:.0f} s until it was cut off."
     measured = Value(seconds, max(0.0, seconds - point.interval_s), seconds + point.interval_s, "s")
     seen = Seen(span, rows_of(point, *span), point.interval_s, count)
-    return answered(subject, check, Outcome.PRESENT, words, measured, seen)
+    return make_finding(subject, check, Outcome.PRESENT, words, measured, seen)
 
 
 def _outlived(run: Run) -> bool:

@@ -8,25 +8,20 @@ import numpy as np
 
 from forensics.machine.commanded import acting_seconds
 from forensics.machine.commands import read_commands
-from forensics.machine.history import started, starts_before, stops_before, unseen_run
+from forensics.machine.history import starts_before, stops_before, unseen_run
 from forensics.machine.start_table import list_starts, unloaded_share, wilson
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector, met
+from forensics.machine.subject import Subject
 from forensics.machine.trip_words import quantity_of
 from forensics.machine.unloaded import BY_AMPS_AND_LOAD, BY_OWN, BY_POWER, BY_SLIDE, LIMIT
 from forensics.model.findings import Finding, Start, Stop
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Outcome, PreviousStop, Role, StopKind
-from forensics.signatures.core.finding import Seen, Value, answered, three_way
-from forensics.signatures.starts.course import (
-    discharge_falls_below_suction,
-    no_lift,
-    oil_pressure_absent,
-)
-from forensics.signatures.starts.rate import short_off_times, short_runs, too_frequent
-from forensics.signatures.starts.run_up import locked_rotor, prolonged_inrush
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding, three_way
+from forensics.signatures.core.needs import met, started
 from forensics.stats.slopes import median_slope
 
-__all__ = ["DETECTORS", "list_starts", "unloaded_share", "wilson"]
+__all__ = ["list_starts", "unloaded_share", "wilson"]
 
 _LOADED_AMPS_SHARE = 0.6
 _RATIO_BY_POWER = "Amps over rated that the motor's circuit draws at its power:"
@@ -44,7 +39,7 @@ def loaded_at_failure(subject: Subject, check: str, start: Start) -> Finding:
     words = _judged_words(start)
     samples = max(start.settled_samples, 2 if start.judged_by == BY_SLIDE else 0)
     seen = Seen(span_ns=(start.earliest_ns, start.settled_to_ns), cites=start.cites, samples=samples)
-    finding = answered(subject, check, outcome, words, _start_value(start, outcome), seen)
+    finding = make_finding(subject, check, outcome, words, _start_value(start, outcome), seen)
     return replace(finding, basis=_start_basis(subject, start, outcome) or finding.basis)
 
 
@@ -112,7 +107,7 @@ def loaded_repeatedly(subject: Subject, check: str) -> Finding:
     if share > subject.limits["starts.loaded_share_max"] and not often:
         return cannot_tell(check, "one loaded start among few: two are needed for a pattern")
     cites = tuple(cite for s in (loaded or judged)[-5:] for cite in s.cites)
-    return answered(subject, check, outcome, words, measured, Seen(cites=cites, samples=len(judged)))
+    return make_finding(subject, check, outcome, words, measured, Seen(cites=cites, samples=len(judged)))
 
 
 @detector("starts.loaded_growing", met)
@@ -136,7 +131,7 @@ def loaded_growing(subject: Subject, check: str) -> Finding:
         return cannot_tell(check, f"slope {slope:+.3f} a start, interval {low:+.3f} to {high:+.3f}")
     words = f"The ratio moves {slope:+.3f} a start over {len(ratios)} starts."
     cites = tuple(cite for s in starts[-5:] for cite in s.cites)
-    return answered(subject, check, outcome, words, measured, Seen(cites=cites, samples=len(ratios)))
+    return make_finding(subject, check, outcome, words, measured, Seen(cites=cites, samples=len(ratios)))
 
 
 @detector("starts.after_trapped_stop", started)
@@ -155,18 +150,18 @@ def after_trapped_stop(subject: Subject, check: str, start: Start) -> Finding:
             why = f"no trip or loss of power is recorded at the stop before, but nothing shows that it unloaded. {how}"
             return cannot_tell(check, why)
         words = "The stop before it went by the sequence."
-        return answered(subject, check, Outcome.ABSENT, words, seen=Seen(span_ns=span, cites=stop.cites, samples=2))
+        return make_finding(subject, check, Outcome.ABSENT, words, seen=Seen(span_ns=span, cites=stop.cites, samples=2))
     loaded, how = _stopped_loaded(subject, stop)
     if loaded is None:
         return cannot_tell(check, how)
     if not loaded:
-        return answered(subject, check, Outcome.ABSENT, how, seen=Seen(span_ns=span, cites=stop.cites, samples=2))
+        return make_finding(subject, check, Outcome.ABSENT, how, seen=Seen(span_ns=span, cites=stop.cites, samples=2))
     unloaded, said = _unloaded_since(subject, stop, start)
     if unloaded is None:
         return cannot_tell(check, said)
     outcome = Outcome.ABSENT if unloaded else Outcome.PRESENT
     words = f"The stop before was a {start.previous_stop.value.replace('-', ' ')}. {how} {said}"
-    return answered(
+    return make_finding(
         subject, check, outcome, words, seen=Seen(span_ns=span, cites=stop.cites, samples=2, rests_on_commands=True)
     )
 
@@ -190,7 +185,7 @@ def tripped_so_before(subject: Subject, check: str, last: Start) -> Finding:
     stop, start = hits[-1] if hits else (trips[-1], last)
     words = f"Of {len(alike)} earlier trips on {named.title} {len(hits)} ended a run that had begun unloaded."
     seen = Seen((start.earliest_ns, stop.latest_ns), (*start.cites, *stop.cites), samples=2)
-    return answered(subject, check, Outcome.PRESENT if hits else Outcome.ABSENT, words, seen=seen)
+    return make_finding(subject, check, Outcome.PRESENT if hits else Outcome.ABSENT, words, seen=seen)
 
 
 def _start_of(subject: Subject, stop: Stop) -> Start | None:
@@ -244,20 +239,3 @@ def _unloaded_since(subject: Subject, stop: Stop, start: Start) -> tuple[bool | 
     if not enough and vented_s > subject.profile.times.travel_unload_s / 3:
         return None, f"unload was commanded for {vented_s:.0f} s since: part of its travel"
     return enough, f"Unload was commanded for {vented_s:.0f} s since."
-
-
-DETECTORS: dict[str, Detector] = {
-    "starts.loaded_at_failure": loaded_at_failure,
-    "starts.loaded_repeatedly": loaded_repeatedly,
-    "starts.loaded_growing": loaded_growing,
-    "starts.prolonged_inrush": prolonged_inrush,
-    "starts.locked_rotor": locked_rotor,
-    "starts.no_lift": no_lift,
-    "starts.discharge_falls_below_suction": discharge_falls_below_suction,
-    "starts.oil_pressure_absent": oil_pressure_absent,
-    "starts.too_frequent": too_frequent,
-    "starts.short_off_times": short_off_times,
-    "starts.short_runs": short_runs,
-    "starts.after_trapped_stop": after_trapped_stop,
-    "starts.tripped_so_before": tripped_so_before,
-}

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from forensics.machine.baseline import Frame, duty_of
-from forensics.machine.subject import Detector, Subject, cannot_tell, detector
+from forensics.machine.baseline import AlignedSamples, duty_of
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Role
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import cannot_tell
 from forensics.signatures.core.like_duty import against_own, expect
 from forensics.signatures.core.limits_and_baseline import (
-    Look,
+    ThresholdTest,
     against_limit,
     own_then_level,
     running,
@@ -18,7 +20,7 @@ from forensics.signatures.core.limits_and_baseline import (
 
 
 @detector("vibration.high_at_equal_duty", running)
-def high_at_equal_duty(subject: Subject, check: str, frame: Frame) -> Finding:
+def high_at_equal_duty(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the velocity of vibration rose above the machine's own usual at like duty, or into the zone above.
 
     A level that was there all along is no change: it is left open, for mounting and sensor place decide it as well.
@@ -30,7 +32,7 @@ def high_at_equal_duty(subject: Subject, check: str, frame: Frame) -> Finding:
     reading = frame.of(Role.VIBRATION_VELOCITY)
     if reading is None:
         return cannot_tell(check, "no trusted vibration velocity")
-    level = Look(
+    level = ThresholdTest(
         check,
         reading,
         "mm/s",
@@ -44,6 +46,3 @@ def high_at_equal_duty(subject: Subject, check: str, frame: Frame) -> Finding:
     expected = expect(subject, frame, own, duty_of(subject, frame, lift=True))
     judged = against_own(subject, frame, own, expected, frame.settled | frame.in_failing_run)
     return own_then_level(judged, against_limit(subject, frame, level), level_excludes=False)
-
-
-DETECTORS: dict[str, Detector] = {"vibration.high_at_equal_duty": high_at_equal_duty}

@@ -12,21 +12,22 @@ import numpy as np
 
 from forensics.electrics.current_record import interruptions, locked_rotor, phase_loss
 from forensics.electrics.phasors import VOLTS
-from forensics.electrics.record_helpers import Answered, unknown
+from forensics.electrics.record_helpers import RecordAnswer, unknown
 from forensics.electrics.residual_voltage import ResidualDirection, residual_direction
 from forensics.electrics.supply_record import dip, supply_sequence, unbalance
-from forensics.machine.subject import Detector, Subject, cannot_tell
+from forensics.machine.subject import Subject
 from forensics.machine.waveforms import in_window
 from forensics.model.findings import Cite, Finding
 from forensics.model.points import NS
 from forensics.model.record import Waveform
 from forensics.model.vocabulary import Outcome, Role, Starter
-from forensics.signatures.core.finding import Seen, Value, answered
+from forensics.signatures.core.detector import Detector, answers
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 
-__all__ = ["DETECTORS", "Answered", "ResidualDirection", "residual_direction", "supply_sequence"]
+__all__ = ["RecordAnswer", "ResidualDirection", "residual_direction", "supply_sequence"]
 
 
-def as_finding(subject: Subject, check_id: str, waveform: Waveform, answer: Answered, suffix: str = "") -> Finding:
+def as_finding(subject: Subject, check_id: str, waveform: Waveform, answer: RecordAnswer, suffix: str = "") -> Finding:
     """The answer of one record as a finding, with its samples cited (counted from 1)."""
     if answer.outcome is Outcome.CANNOT_TELL:
         return replace(cannot_tell(check_id, answer.why_not, suffix=suffix), sample_interval_s=waveform.interval_s)
@@ -36,10 +37,13 @@ def as_finding(subject: Subject, check_id: str, waveform: Waveform, answer: Answ
     cites = tuple(Cite(waveform.source, waveform.columns.get(role, role.value), rows) for role in answer.roles)
     measured = Value(answer.value, low, high, answer.unit, answer.limit_name, above=answer.above)
     seen = Seen((begin_ns, end_ns), cites, waveform.interval_s, max(answer.last - answer.first + 1, 1), suffix=suffix)
-    return answered(subject, check_id, answer.outcome, answer.text, measured, seen)
+    return make_finding(subject, check_id, answer.outcome, answer.text, measured, seen)
 
 
-def _each(check_id: str, look: Callable[[Subject, Waveform], Answered]) -> Detector:
+def _each(check_id: str, look: Callable[[Subject, Waveform], RecordAnswer]) -> Detector:
+    """Register a look at one record as the detector that answers for each record of the window."""
+
+    @answers(check_id)
     def detector(subject: Subject) -> tuple[Finding, ...]:
         records = in_window(subject)
         if not records:
@@ -54,7 +58,7 @@ def _each(check_id: str, look: Callable[[Subject, Waveform], Answered]) -> Detec
     return detector
 
 
-def _sequence(subject: Subject, waveform: Waveform) -> Answered:
+def _sequence(subject: Subject, waveform: Waveform) -> RecordAnswer:
     answer = supply_sequence(waveform, subject.limits)
     if answer.outcome is Outcome.PRESENT and _lift_grew(subject, waveform):
         return unknown("the record's labels say reversed, but the machine built its lift then: the labels are in doubt")
@@ -78,12 +82,12 @@ def _lift_grew(subject: Subject, waveform: Waveform) -> bool:
     return bool(rise > limit and float(np.median(high.v[-2:])) > before.value + limit)
 
 
-def _reversed(subject: Subject, waveform: Waveform) -> Answered:
+def _reversed(subject: Subject, waveform: Waveform) -> RecordAnswer:
     found = residual_direction(waveform, subject.limits)
     return reversed_answer(waveform, found)
 
 
-def reversed_answer(waveform: Waveform, found: ResidualDirection) -> Answered:
+def reversed_answer(waveform: Waveform, found: ResidualDirection) -> RecordAnswer:
     """The measured direction as an answer with its samples."""
     if found.outcome is Outcome.CANNOT_TELL or found.disconnected_s is None:
         return unknown(found.why_not)
@@ -104,10 +108,12 @@ def reversed_answer(waveform: Waveform, found: ResidualDirection) -> Answered:
     last = min(int(last), len(waveform.time_s) - 1)
     seconds = length_s if found.outcome is Outcome.PRESENT else 0.0
     name = "waveform.reversed_min_s"
-    return Answered(found.outcome, text, int(first), last, seconds, unit="s", limit_name=name, above=True, roles=roles)
+    return RecordAnswer(
+        found.outcome, text, int(first), last, seconds, unit="s", limit_name=name, above=True, roles=roles
+    )
 
 
-def _bounce(subject: Subject, waveform: Waveform) -> Answered:
+def _bounce(subject: Subject, waveform: Waveform) -> RecordAnswer:
     answer = interruptions(waveform, subject.limits)
     transition = subject.machine.starter in (Starter.STAR_DELTA, Starter.PART_WINDING, None)  # None: not known
     if answer.value == 1 and not transition:
@@ -115,15 +121,10 @@ def _bounce(subject: Subject, waveform: Waveform) -> Answered:
     return answer
 
 
-DETECTORS: dict[str, Detector] = {
-    "waveform.supply_sequence_reversed": _each("waveform.supply_sequence_reversed", _sequence),
-    "waveform.residual_reversed": _each("waveform.residual_reversed", _reversed),
-    "waveform.phase_lost": _each("waveform.phase_lost", lambda s, w: phase_loss(w, s.limits)),
-    "waveform.contact_bounce": _each("waveform.contact_bounce", _bounce),
-    "waveform.dip": _each("waveform.dip", lambda s, w: dip(w, s.limits, s.machine.supply_volts)),
-    "waveform.locked_rotor": _each(
-        "waveform.locked_rotor",
-        lambda s, w: locked_rotor(w, s.limits, s.machine.rated_load_amps, s.machine.starter),
-    ),
-    "waveform.unbalance": _each("waveform.unbalance", lambda s, w: unbalance(w, s.limits)),
-}
+_each("waveform.supply_sequence_reversed", _sequence)
+_each("waveform.residual_reversed", _reversed)
+_each("waveform.phase_lost", lambda s, w: phase_loss(w, s.limits))
+_each("waveform.contact_bounce", _bounce)
+_each("waveform.dip", lambda s, w: dip(w, s.limits, s.machine.supply_volts))
+_each("waveform.locked_rotor", lambda s, w: locked_rotor(w, s.limits, s.machine.rated_load_amps, s.machine.starter))
+_each("waveform.unbalance", lambda s, w: unbalance(w, s.limits))

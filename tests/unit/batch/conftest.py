@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from forensics.batch import supervisor as watch
+from forensics.batch import supervisor
 
 HERE = Path(__file__).resolve().parent
 
@@ -19,7 +19,7 @@ def stand_in(monkeypatch: pytest.MonkeyPatch) -> None:
     """Lets batches on this machine run their cases in the stand-in process."""
     paths = [str(HERE.parent), str(HERE.parents[2]), os.environ.get("PYTHONPATH", "")]
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join(p for p in paths if p))
-    worker = functools.partial(watch.Worker, (sys.executable, str(HERE / "child.py")))
+    worker = functools.partial(supervisor.Worker, (sys.executable, str(HERE / "child.py")))
     monkeypatch.setattr("forensics.batch.run.Worker", worker)
     monkeypatch.setattr("forensics.batch.cluster.Worker", worker)
     # a file of the package that is saved while the tests run must not look like other software

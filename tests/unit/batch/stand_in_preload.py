@@ -7,11 +7,10 @@ import os
 import sys
 from pathlib import Path
 
-from forensics.batch import cluster, job, run
-from forensics.batch import supervisor as watch
+from forensics.batch import cluster, job, run, supervisor
 
 HERE = Path(__file__).resolve().parent
 
-run.Worker = cluster.Worker = functools.partial(watch.Worker, (sys.executable, str(HERE / "child.py")))
+run.Worker = cluster.Worker = functools.partial(supervisor.Worker, (sys.executable, str(HERE / "child.py")))
 run.software_hash = job.software_hash = lambda: "same"
 os.environ["PYTHONPATH"] = os.pathsep.join([str(HERE.parent), str(HERE.parents[2])])

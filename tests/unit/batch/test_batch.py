@@ -209,9 +209,9 @@ RUN = """
 import functools, signal, sys
 from pathlib import Path
 signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell that runs tests behind it has it ignored
-from forensics.batch import BatchPlan, job, run, watch
+from forensics.batch import BatchPlan, job, run, supervisor
 run.software_hash = job.software_hash = lambda: "same"
-run.Worker = functools.partial(watch.Worker, (sys.executable, sys.argv[1]))
+run.Worker = functools.partial(supervisor.Worker, (sys.executable, sys.argv[1]))
 outcome = run.run_batch(BatchPlan(tuple(Path(p) for p in sys.argv[3:]), Path(sys.argv[2]), workers=2))
 print(outcome.table)
 sys.exit(outcome.exit_code)

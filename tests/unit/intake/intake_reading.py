@@ -11,7 +11,7 @@ import numpy as np
 
 from forensics.case.schema import check_case
 from forensics.errors import Problems, Severity
-from forensics.intake import SourceReading, read_sources
+from forensics.intake import SourceResult, read_sources
 from forensics.model.points import Samples, Span, Switch
 
 MESSY = Path(__file__).resolve().parent / "messy"
@@ -22,11 +22,11 @@ Point = tuple[str, str] | tuple[str, str, Mapping[str, Any]]
 class Read:
     """Readings of a case, with the questions it put."""
 
-    readings: tuple[SourceReading, ...]
+    readings: tuple[SourceResult, ...]
     problems: Problems
 
     @property
-    def one(self) -> SourceReading:
+    def one(self) -> SourceResult:
         return self.readings[0]
 
     def samples(self, role: str) -> Samples:

@@ -156,8 +156,8 @@ def test_marks_that_show_only_far_below_the_head_are_asked_for(text):
     tail = [f"2024-06-{22 + i // 24:02d} {i % 24:02d}:00,1.{234 + i}" for i in range(24)]
     read = text(rows(*head, *tail), AMPS)
     assert "'1.234' (line 502) may be 1234 or 1.234" in read.said(Severity.POINT)
-    answered = text(rows(*head, *tail), AMPS, source={"thousands": "."})
-    assert values(answered.samples("motor_amps"))[-1] == 1257.0
+    make_finding = text(rows(*head, *tail), AMPS, source={"thousands": "."})
+    assert values(make_finding.samples("motor_amps"))[-1] == 1257.0
 
 
 @pytest.mark.parametrize(

@@ -85,8 +85,8 @@ def test_stamps_in_the_skipped_hour_are_asked_for_and_never_shifted(messy):
     assert "lines 4-7: 02:00 to 02:45 on 2024-03-10 do not exist in America/Chicago" in said
     assert "Does this logger keep standard time all year (UTC-06:00)?" in said
     assert not read.roles()
-    answered = messy("08", "ch2_march.csv", [AMPS], zone="America/Chicago", source={"time_zone": "-06:00"})
-    assert utc(answered.samples("motor_amps")) == [
+    make_finding = messy("08", "ch2_march.csv", [AMPS], zone="America/Chicago", source={"time_zone": "-06:00"})
+    assert utc(make_finding.samples("motor_amps")) == [
         "2024-03-10T07:30:00", "2024-03-10T07:45:00", "2024-03-10T08:00:00", "2024-03-10T08:15:00",
         "2024-03-10T08:30:00", "2024-03-10T08:45:00", "2024-03-10T09:00:00",
     ]  # fmt: skip

@@ -18,7 +18,7 @@ import pytest
 from forensics.case.schema import Source
 from forensics.errors import Severity
 from forensics.intake.table.parser import BlockReader
-from forensics.intake.table.raw_table import Gathered
+from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.row_filter import Wanted
 from forensics.intake.typed.cells import NO_TIME
 from forensics.intake.typed.reader import gather_table, open_table, row_texts, table_dialect
@@ -52,17 +52,17 @@ def gather(file: Path, numbers: list[str], words: list[str] | None = None, **tol
     layout = table_dialect(table, source)
     place = layout.names.index
     wanted = Wanted(layout.time_columns, [place(name) for name in numbers], [place(name) for name in words or []])
-    reader = BlockReader(file.name, layout, wanted, "", ".", None, {}, Gathered())
+    reader = BlockReader(file.name, layout, wanted, "", ".", None, {}, RawTable())
     gather_table(table, reader, source)
     assert reader.gathered.rows_read == sum(len(p.row) for p in reader.gathered.pieces) + len(reader.gathered.aside)
     return table, layout, reader.gathered
 
 
-def local(gathered: Gathered) -> list[str]:
+def local(gathered: RawTable) -> list[str]:
     return [str(np.datetime64(int(t), "ns"))[:23] for piece in gathered.pieces for t in piece.times.local]
 
 
-def words(gathered: Gathered, column: int) -> list[str]:
+def words(gathered: RawTable, column: int) -> list[str]:
     names, codes = gathered.words(column)
     return [names[int(code)] for code in codes]
 

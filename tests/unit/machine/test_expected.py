@@ -10,7 +10,7 @@ import pytest
 
 from forensics.machine.baseline import derived_of, duty_of, frame_of
 from forensics.machine.expected import Expected, Terms, expected_of
-from forensics.machine.frame import Frame, Mask
+from forensics.machine.frame import AlignedSamples, Mask
 from forensics.machine.subject import Subject
 from forensics.model.points import NS
 from forensics.model.vocabulary import Role
@@ -20,7 +20,7 @@ from tests.unit.signatures.running_machine import Change, Floats, late, made, ru
 TD = Role.DISCHARGE_TEMPERATURE
 
 
-def expected_td(subject: Subject, interval_s: float = 10.0) -> tuple[Expected, Frame]:
+def expected_td(subject: Subject, interval_s: float = 10.0) -> tuple[Expected, AlignedSamples]:
     frame = frame_of(subject)
     reading = frame.values[TD]
     found = expected_of(subject, frame, reading, duty_of(subject, frame, lift=True), Terms(8.0, interval_s))

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import gc
 import weakref
+from typing import Any
 
-from forensics.model.memo import made_once
+from forensics.model.memo import kept_with_owner
 
 
 class Owner:
-    """Something that can be held weakly."""
+    """Something that keeps what was made of it."""
+
+    def __init__(self) -> None:
+        self.memo: dict[Any, Any] = {}
 
 
-def test_made_once_for_an_owner_and_what_else_was_given() -> None:
+def test_kept_with_its_owner_and_what_else_was_given() -> None:
     calls: list[tuple[Owner, str]] = []
 
-    @made_once
+    @kept_with_owner
     def made(owner: Owner, given: str) -> list[str]:
         calls.append((owner, given))
         return [given]
@@ -28,11 +32,11 @@ def test_made_once_for_an_owner_and_what_else_was_given() -> None:
     assert len(calls) == 2
     assert made(other, a) == ["a"]
     assert made(one, a) == ["a"]
-    assert len(calls) == 4
+    assert len(calls) == 3
 
 
 def test_an_owner_is_not_kept_alive() -> None:
-    @made_once
+    @kept_with_owner
     def made(owner: Owner) -> int:
         return 1
 

@@ -80,7 +80,7 @@ def test_outside_the_table_there_is_no_number() -> None:
 def test_a_report_needs_no_property_library() -> None:
     code = (
         "import sys, pathlib, numpy as np;"
-        "from forensics.refrigerants import saturation_for;"
+        "from forensics.refrigerants.catalogue import saturation_for;"
         "c, _ = saturation_for('R407C', '', pathlib.Path());"
         "c.isentropic_discharge_c(np.array([500.0]), np.array([8.0]), np.array([1800.0]));"
         "sys.exit('CoolProp' in sys.modules)"

@@ -16,8 +16,10 @@ from forensics.model.points import NS
 from forensics.model.record import LogLine
 from forensics.model.vocabulary import Answer, Outcome, PreviousStop, Role, StopKind
 from forensics.rules import read_checks
-from forensics.signatures.coastdown.coastdown import DETECTORS
+from forensics.signatures.core.catalogue import detectors_of
 from signatures.machine import EPOCH, Cycle, Drawn, draw, healthy, subject_of
+
+DETECTORS = detectors_of("coastdown")
 
 
 def _outcome(subject, check):

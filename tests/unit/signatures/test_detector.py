@@ -4,12 +4,21 @@ from __future__ import annotations
 
 import pytest
 
-from forensics.machine.subject import Subject, cannot_tell, detector, met, nothing
+from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.core.finding import answered
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import cannot_tell, make_finding
+from forensics.signatures.core.needs import met, nothing
 from signatures.machine import draw, healthy, subject_of
 from signatures.running_machine import made
+
+
+@pytest.fixture(autouse=True)
+def _own_register(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is tried here answers for no check of the catalogue."""
+    monkeypatch.setattr("forensics.signatures.core.detector.REGISTERED", {})
+
 
 CHECK = "heat.oil_hot"
 
@@ -27,7 +36,7 @@ def test_what_the_needs_get_is_handed_to_the_look(subject: Subject) -> None:
     def look(subject: Subject, check: str, named: str, oil_c: float) -> Finding:
         """Decide something."""
         assert named == check
-        return answered(subject, check, Outcome.PRESENT, f"oil stood at {oil_c:.0f} degC")
+        return make_finding(subject, check, Outcome.PRESENT, f"oil stood at {oil_c:.0f} degC")
 
     (found,) = look(subject)
     assert found.statement == "Oil hot: present. Oil stood at 75 degC."
@@ -49,7 +58,7 @@ def test_needs_that_are_not_met_answer_and_nothing_is_looked_at(subject: Subject
 def test_a_look_that_needs_nothing_is_always_asked(subject: Subject) -> None:
     @detector(CHECK, nothing)
     def look(subject: Subject, check: str) -> Finding:
-        return answered(subject, check, Outcome.ABSENT, "cool")
+        return make_finding(subject, check, Outcome.ABSENT, "cool")
 
     assert look(subject)[0].outcome is Outcome.ABSENT
 

@@ -9,7 +9,7 @@ import numpy as np
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.heat import discharge as heat
+from forensics.signatures.core.catalogue import detectors_of
 
 from .running_machine import LAST_S, REST_S, RUN_S, Change, Floats, late, made, only
 
@@ -29,8 +29,10 @@ def short_last_run(changes: dict[Role, Change]) -> Subject:
 
 def test_a_rise_at_a_duty_of_the_last_hours_alone_is_seen_with_a_wider_interval() -> None:
     rise: Change = lambda t, v: v + 20.0 * np.clip((t - LAST_S + 1800.0) / 900.0, 0.0, 1.0)  # noqa: E731
-    other = only(heat.DETECTORS[CHECK](short_last_run({Role.SLIDE_POSITION: harder, Role.DISCHARGE_TEMPERATURE: rise})))
-    like = only(heat.DETECTORS[CHECK](made({Role.DISCHARGE_TEMPERATURE: rise})))
+    other = only(
+        detectors_of("heat")[CHECK](short_last_run({Role.SLIDE_POSITION: harder, Role.DISCHARGE_TEMPERATURE: rise}))
+    )
+    like = only(detectors_of("heat")[CHECK](made({Role.DISCHARGE_TEMPERATURE: rise})))
     assert other.outcome is like.outcome is Outcome.PRESENT
     for found in (other, like):
         assert found.low is not None
@@ -40,7 +42,7 @@ def test_a_rise_at_a_duty_of_the_last_hours_alone_is_seen_with_a_wider_interval(
 
 
 def test_no_rise_at_a_duty_of_the_last_hours_alone_is_none() -> None:
-    found = only(heat.DETECTORS[CHECK](short_last_run({Role.SLIDE_POSITION: harder})))
+    found = only(detectors_of("heat")[CHECK](short_last_run({Role.SLIDE_POSITION: harder})))
     assert found.outcome is not Outcome.PRESENT
     assert found.detectable is None or found.detectable > width(found)
 
@@ -52,4 +54,4 @@ def width(found: Finding) -> float:
 
 
 def test_a_duty_seen_in_the_older_running_still_shows_absence() -> None:
-    assert only(heat.DETECTORS[CHECK](made())).outcome is Outcome.ABSENT
+    assert only(detectors_of("heat")[CHECK](made())).outcome is Outcome.ABSENT

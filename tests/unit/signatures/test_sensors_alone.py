@@ -11,9 +11,11 @@ from forensics.machine.subject import Subject
 from forensics.model.points import NS
 from forensics.model.record import LogLine
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.sensors.sensors import DETECTORS
+from forensics.signatures.core.catalogue import detectors_of
 
 from .running_machine import LAST_S, Change, Floats, made, only
+
+DETECTORS = detectors_of("sensors")
 
 PRESENT, ABSENT, CANNOT_TELL = Outcome.PRESENT, Outcome.ABSENT, Outcome.CANNOT_TELL
 

@@ -12,7 +12,7 @@ from forensics.machine.subject import Subject
 from forensics.model.points import NS
 from forensics.model.record import Record
 from forensics.model.vocabulary import Outcome, Role
-from forensics.signatures.slide import slide
+from forensics.signatures.core.catalogue import detectors_of
 from forensics.signatures.slide.creep import Creep, creep_of
 from forensics.signatures.slide.holds import stretches
 from forensics.signatures.slide.lift import relation_of, robust_fit
@@ -80,7 +80,7 @@ def test_the_machines_own_relation_of_current_and_pressures_is_found() -> None:
 
 
 def outcome(subject: Subject, check: str) -> Outcome:
-    (answer,) = slide.DETECTORS[check](subject)
+    (answer,) = detectors_of("slide")[check](subject)
     return answer.outcome
 
 

@@ -13,13 +13,12 @@ from forensics.machine.solenoid_events import solenoid_events
 from forensics.model.points import NS, ON, Origin, Samples
 from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks
-from forensics.signatures.sequence import sequence
+from forensics.signatures.core.catalogue import detectors_of
 from forensics.signatures.sequence.sequence import both_acting
-from forensics.signatures.slide import slide
 from forensics.signatures.slide.holds import balance
 from signatures.machine import EPOCH, Cycle, Drawn, draw, healthy, profile, subject_of
 
-DETECTORS = {**slide.DETECTORS, **sequence.DETECTORS}
+DETECTORS = detectors_of("slide", "sequence")
 
 
 def _outcome(subject, check):
@@ -95,7 +94,7 @@ def test_drift_while_holding(rate, check):
 def test_rate_of_a_drift_is_the_one_drawn():
     cycles = [Cycle(900.0 + 4000 * i, 2000.0 + 4000 * i) for i in range(4)]
     subject = subject_of(draw(Drawn(cycles, 15000.0, drift_per_min=2.0)))
-    (finding,) = slide.drifts_to_load(subject)
+    (finding,) = DETECTORS["slide.drifts_to_load"](subject)
     assert finding.value == pytest.approx(2.0, abs=0.4)
 
 

@@ -23,7 +23,7 @@ def test_so_many_ties_that_nothing_is_known_leave_every_slope_open() -> None:
     assert median_slope(x, y) == (0.0, -5.0, 0.0)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(LENGTHS, SEEDS, st.booleans())
 def test_lines_are_those_of_the_library(length: int, seed: int, rounded: bool) -> None:
     rng = np.random.default_rng(seed)

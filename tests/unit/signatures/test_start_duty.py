@@ -10,9 +10,11 @@ from forensics.case.schema import Machine
 from forensics.model.record import Record
 from forensics.model.vocabulary import Outcome, Role
 from forensics.rules.start_duty import DutyTable, read_start_duty
+from forensics.signatures.core.catalogue import detectors_of
 from forensics.signatures.starts.duty import duty_words, poles, shaft_rating_kw
-from forensics.signatures.starts.starts import DETECTORS
 from signatures.machine import Cycle, Drawn, draw, healthy, machine, subject_of
+
+DETECTORS = detectors_of("starts")
 
 TABLE = read_start_duty().table
 

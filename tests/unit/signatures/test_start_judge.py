@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from forensics.case.schema import Machine
-from forensics.machine.motor_circuit import MotorLoad, Spread, motor_load
+from forensics.machine.motor_circuit import Interval, MotorLoad, motor_load
 from forensics.machine.start_power import Beside, Motor
 from forensics.machine.unloaded import (
     BY_AMPS,
@@ -15,8 +15,8 @@ from forensics.machine.unloaded import (
     BY_OWN,
     BY_POWER,
     BY_SLIDE,
-    Judgement,
-    Standard,
+    UnloadedCriterion,
+    UnloadedVerdict,
     judge_starts,
     judge_unloaded,
     shaft_load,
@@ -50,17 +50,17 @@ def start(ratio: float, width: float = 0.01, source: str = "", slide: float | No
 def power(no_load_ratio: float, shaft_fraction: float, error: float = 0.03) -> Beside:
     """What a power meter reads at a shaft load."""
     active = circuit(no_load_ratio).circuits[0].active_ratio(shaft_fraction)
-    return Beside(Spread(active, active * (1 - error), active * (1 + error)))
+    return Beside(Interval(active, active * (1 - error), active * (1 + error)))
 
 
-def judged(one: Start, no_load: float | None, beside: Beside = NO_POWER, **changes: object) -> Judgement:
-    standard = Standard(LIMITS, None, motor(no_load) if no_load else Motor())
+def judged(one: Start, no_load: float | None, beside: Beside = NO_POWER, **changes: object) -> UnloadedVerdict:
+    standard = UnloadedCriterion(LIMITS, None, motor(no_load) if no_load else Motor())
     return judge_unloaded(one, replace(standard, **changes), beside)
 
 
 def test_without_no_load_amps_the_ratio_decides() -> None:
-    assert judged(start(0.40), None) == Judgement(Answer.YES, BY_AMPS)
-    assert judged(start(0.54), None) == Judgement(Answer.NO, BY_AMPS)
+    assert judged(start(0.40), None) == UnloadedVerdict(Answer.YES, BY_AMPS)
+    assert judged(start(0.54), None) == UnloadedVerdict(Answer.NO, BY_AMPS)
     straddles = judged(start(0.50), None)
     assert straddles.answer is Answer.CANNOT_TELL
     assert "straddles 0.5" in straddles.why
@@ -111,23 +111,23 @@ def test_power_that_contradicts_clear_amps_leaves_it_open() -> None:
     found = judged(start(0.40), 0.33, power(0.33, 0.80))
     assert found.answer is Answer.CANNOT_TELL
     assert "contradict" in found.why
-    assert judged(start(0.40), 0.33, power(0.33, 0.25)) == Judgement(Answer.YES, BY_AMPS_AND_LOAD)
+    assert judged(start(0.40), 0.33, power(0.33, 0.25)) == UnloadedVerdict(Answer.YES, BY_AMPS_AND_LOAD)
 
 
 def test_a_limit_of_this_machine_stands_over_shaft_load_and_power() -> None:
     given = LIMITS.replaced({"starts.unloaded_ratio_max": (0.55, "data sheet")})
     for beside in (NO_POWER, power(0.25, 0.80)):
-        assert judged(start(0.53), 0.25, beside, limits=given) == Judgement(Answer.YES, BY_AMPS)
-    assert judged(start(0.58), 0.44, power(0.44, 0.10), limits=given) == Judgement(Answer.NO, BY_AMPS)
+        assert judged(start(0.53), 0.25, beside, limits=given) == UnloadedVerdict(Answer.YES, BY_AMPS)
+    assert judged(start(0.58), 0.44, power(0.44, 0.10), limits=given) == UnloadedVerdict(Answer.NO, BY_AMPS)
 
 
 def test_own_starts_come_before_the_limits() -> None:
-    assert judged(start(0.44), 0.33, own=0.42) == Judgement(Answer.YES, BY_OWN)
-    assert judged(start(0.60), 0.33, own=0.40) == Judgement(Answer.NO, BY_OWN)
+    assert judged(start(0.44), 0.33, own=0.42) == UnloadedVerdict(Answer.YES, BY_OWN)
+    assert judged(start(0.60), 0.33, own=0.40) == UnloadedVerdict(Answer.NO, BY_OWN)
 
 
 def test_slide_comes_first_and_a_contradiction_stays_open() -> None:
-    assert judged(start(0.40, slide=0.0), 0.33) == Judgement(Answer.YES, BY_SLIDE)
+    assert judged(start(0.40, slide=0.0), 0.33) == UnloadedVerdict(Answer.YES, BY_SLIDE)
     contrary = judged(start(0.44, source="motor_power", slide=2.0), 0.33, power(0.33, 0.80))
     assert contrary.answer is Answer.CANNOT_TELL or contrary.by == BY_SLIDE
     far = judged(start(0.80, source="motor_power", slide=2.0), 0.33, power(0.33, 0.80))
@@ -204,17 +204,17 @@ def test_ratios_from_power_and_from_amps_are_not_mixed() -> None:
 
 
 def test_shaft_load_of_a_ratio() -> None:
-    plain = Standard(LIMITS, None, motor(0.33))
+    plain = UnloadedCriterion(LIMITS, None, motor(0.33))
     found = shaft_load(start(0.40), plain, NO_POWER)
     assert found is not None
     assert found.low < 0.247 < found.high
-    assert shaft_load(start(0.40), Standard(LIMITS), NO_POWER) is None
+    assert shaft_load(start(0.40), UnloadedCriterion(LIMITS), NO_POWER) is None
     assert shaft_load(start(0.20), plain, NO_POWER) is None
     assert shaft_load(Start(0, 0, 0), plain, NO_POWER) is None
 
 
 def test_shaft_load_by_power_is_the_narrower() -> None:
-    plain = Standard(LIMITS, None, motor(0.33))
+    plain = UnloadedCriterion(LIMITS, None, motor(0.33))
     by_amps = shaft_load(start(circuit(0.33).amps_ratio(0.3).value), plain, NO_POWER)
     by_power = shaft_load(start(0.40, source="motor_power"), plain, power(0.33, 0.3))
     misled = shaft_load(start(0.20), replace(plain, misleading="amps are wrong"), power(0.33, 0.3))

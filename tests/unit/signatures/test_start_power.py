@@ -14,8 +14,10 @@ from forensics.model.points import NS, Origin, Samples
 from forensics.model.record import Record
 from forensics.model.vocabulary import Answer, Outcome, Role, Starter
 from forensics.rules import read_limits
-from forensics.signatures.starts.starts import DETECTORS
+from forensics.signatures.core.catalogue import detectors_of
 from signatures.machine import RATED, Cycle, Drawn, draw, healthy, machine, subject_of
+
+DETECTORS = detectors_of("starts")
 
 VOLTS, NO_LOAD = 460.0, 0.33
 KVA = 3**0.5 * VOLTS * RATED / 1000.0

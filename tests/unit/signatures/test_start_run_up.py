@@ -10,9 +10,11 @@ import pytest
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role, Starter
 from forensics.rules import read_limits
+from forensics.signatures.core.catalogue import detectors_of
 from forensics.signatures.starts.run_up import expected_inrush, torque_share
-from forensics.signatures.starts.starts import DETECTORS
 from signatures.machine import EPOCH, draw, healthy, machine, subject_of
+
+DETECTORS = detectors_of("starts")
 
 LIMITS = read_limits()
 VOLTS = 460.0

@@ -13,13 +13,15 @@ from forensics.case.schema import CurrentSensor
 from forensics.intake.load_case import load_case
 from forensics.machine.history import unseen_run
 from forensics.machine.start_table import list_starts, unloaded_share, wilson
-from forensics.machine.unloaded import Standard, judge_unloaded
+from forensics.machine.unloaded import UnloadedCriterion, judge_unloaded
 from forensics.model.findings import Start
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Outcome, PreviousStop, Role, Starter
 from forensics.rules import read_checks, read_limits
-from forensics.signatures.starts.starts import DETECTORS
+from forensics.signatures.core.catalogue import detectors_of
 from signatures.machine import EPOCH, RATED, Cycle, Drawn, draw, healthy, machine, subject_of
+
+DETECTORS = detectors_of("starts")
 
 
 def _outcome(subject, check):
@@ -101,13 +103,13 @@ def test_coarse_samples_tell_nothing_of_the_settled_amps():
 
 def test_slide_and_amps_that_contradict_each_other_cannot_tell():
     start = Start(0, 0, 0, ratio=0.80, low=0.78, high=0.82, slide_percent=0.0)
-    assert judge_unloaded(start, Standard(read_limits(), 0.40)).answer is Answer.CANNOT_TELL
+    assert judge_unloaded(start, UnloadedCriterion(read_limits(), 0.40)).answer is Answer.CANNOT_TELL
 
 
 @pytest.mark.parametrize(("ratio", "answer"), [(0.40, Answer.YES), (0.495, Answer.CANNOT_TELL), (0.60, Answer.NO)])
 def test_the_interval_decides_at_the_limit(ratio, answer):
     start = Start(0, 0, 0, ratio=ratio, low=ratio * 0.97, high=ratio * 1.03)
-    assert judge_unloaded(start, Standard(read_limits())).answer is answer
+    assert judge_unloaded(start, UnloadedCriterion(read_limits())).answer is answer
 
 
 def test_share_of_unloaded_starts(loaded):

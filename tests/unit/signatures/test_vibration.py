@@ -7,9 +7,11 @@ import pytest
 
 from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_limits
-from forensics.signatures.vibration.vibration import DETECTORS
+from forensics.signatures.core.catalogue import detectors_of
 
 from .running_machine import Change, Floats, late, made, only, since_start
+
+DETECTORS = detectors_of("vibration")
 
 PRESENT, ABSENT, CANNOT_TELL = Outcome.PRESENT, Outcome.ABSENT, Outcome.CANNOT_TELL
 

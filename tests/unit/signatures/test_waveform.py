@@ -18,10 +18,13 @@ from forensics.model.findings import Finding
 from forensics.model.record import Waveform
 from forensics.model.vocabulary import Outcome, Role, Starter
 from forensics.rules import read_limits
-from forensics.signatures.waveform.records import DETECTORS, in_window, supply_sequence
+from forensics.signatures.core.catalogue import detectors_of
+from forensics.signatures.waveform.records import in_window, supply_sequence
 
 from . import made_waveforms as shapes
 from .running_machine import made
+
+DETECTORS = detectors_of("waveform")
 
 LIMITS = read_limits()
 PRESENT, ABSENT, CANNOT_TELL = Outcome.PRESENT, Outcome.ABSENT, Outcome.CANNOT_TELL

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from forensics.stats.robust_fit import Surface, fit_surface, robust_fit, student_quantile
+from forensics.stats.robust_fit import robust_fit, student_quantile
+from forensics.stats.surface import Surface, fit_surface
 
 TWO = np.zeros(5, dtype=np.int64)
 

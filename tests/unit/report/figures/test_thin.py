@@ -56,7 +56,7 @@ def test_more_gaps_than_fit_keep_the_widest() -> None:
     assert int(gaps[1500]) in chosen.index[chosen.breaks]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(seed=st.integers(0, 10_000), n=st.integers(1, 3000), most=st.integers(40, 400))
 def test_whole_range_is_kept_in_at_most_so_many_points(seed: int, n: int, most: int) -> None:
     values = np.random.default_rng(seed).normal(size=n)

@@ -7,17 +7,17 @@ import pytest
 from forensics.demo import DEMO_CASES
 from forensics.model.points import Span
 from forensics.model.vocabulary import State
-from forensics.report.context import Sheet, open_sheet
+from forensics.report.context import ReportContext, open_sheet
 from forensics.report.figures.panels import left_margin
 from forensics.report.figures.timeline import STATE_COLOURS, STATE_ROW, timeline
 
 
 @pytest.fixture(scope="module")
-def sheet() -> Sheet:
+def sheet() -> ReportContext:
     return open_sheet(case=DEMO_CASES["cannot-tell"])
 
 
-def test_every_state_has_its_own_lane_named_in_words(sheet: Sheet) -> None:
+def test_every_state_has_its_own_lane_named_in_words(sheet: ReportContext) -> None:
     work = sheet.investigation
     window = work.record.window
     plate = timeline(work.record, work.spans, sheet.clock, "si", span=window, key="k", about="All.")

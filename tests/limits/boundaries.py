@@ -1,0 +1,175 @@
+"""Where the answer of a check turns, found by moving the limit that its finding names and nothing else.
+
+For a finding with a value, the limit is moved until the outcome turns; the limit at which it turns must be the value
+that the finding tells there, or an end of its interval. A comparison with another limit, with a factor on it, or with
+another value than the one told turns elsewhere or never.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections import Counter
+from collections.abc import Callable, Collection, Iterator
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from signatures.machine import Cycle, Drawn, draw, healthy, subject_of
+from signatures.running_machine import Change, made
+from signatures.test_electrical import AMPS, STOP_S, VOLTS, electric, running, then
+from signatures.test_electrical import draw as amps
+from signatures.test_electrical import stand as volts
+from signatures.test_oil_refrigerant_heat import PRESENT
+from signatures.test_vibration import shaken
+
+from forensics.machine.subject import Subject
+from forensics.model.findings import Finding
+from forensics.model.vocabulary import Outcome, Role
+from forensics.signatures.core.catalogue import all_detectors
+from forensics.signatures.core.detector import Detector
+
+METER = Role.MOTOR_AMPS
+NEAR = 0.01
+"""How near its limit a value must turn the answer, as a share of the limit."""
+_STEPS = 12
+_ENOUGH = 3
+
+
+@dataclass(frozen=True)
+class Turn:
+    """Where a check turned: the limit just short of the turn and just past it, and what the finding told there."""
+
+    check: str
+    limit: str
+    present_at: float
+    other_at: float
+    told: tuple[float, ...]
+
+    @property
+    def holds(self) -> bool:
+        """Whether the answer turned at what the finding tells."""
+        low, high = sorted((self.present_at, self.other_at))
+        slack = NEAR * max(abs(low), abs(high))
+        return any(low - slack <= value <= high + slack for value in self.told)
+
+
+def subjects() -> Iterator[tuple[str, Callable[[], Subject]]]:
+    """Made machines, each with one thing that is wrong with it, and the sound ones."""
+    for number, (check, changes, options) in enumerate(PRESENT):
+        yield f"{number}-{check}", lambda c=changes, o=options: made(c, **o)  # type: ignore[misc]
+    yield "sound", made
+    for name, change in _CYCLES.items():
+        yield name, lambda c=change: subject_of(draw(_drawn(c)))  # type: ignore[misc]
+    yield "drifting", lambda: subject_of(draw(healthy(4, drift_per_min=4.0)))
+    yield "drifting back", lambda: subject_of(draw(healthy(4, drift_per_min=-4.0)))
+    yield "shaken", lambda: made({Role.VIBRATION_VELOCITY: shaken(2.0, 2.0)})
+    for name, changed in _SUPPLY.items():
+        yield name, lambda c=changed: electric(c, interval_s=2.0)  # type: ignore[misc]
+    yield "sound meter", lambda: electric(interval_s=1.0)
+    yield "fast and sound", lambda: made(interval_s=1.0)
+
+
+_SUPPLY: dict[str, dict[Role, Change]] = {
+    "currents unequal": {Role.AMPS_B: amps(55.0)},
+    "voltages unequal": {Role.VOLTS_BC: volts(425.0)},
+    "voltages low": {role: volts(390.0, seed) for seed, role in enumerate(VOLTS)},
+    "phase lost": {Role.AMPS_B: then(amps(80.0), STOP_S - 60.0, STOP_S + 60.0, lambda v: 0.0 * v)},
+    "supply lost": {role: then(volts(460.0), STOP_S - 2.0, STOP_S + 60.0, lambda v: 0.02 * v) for role in VOLTS},
+    "overloaded": {role: then(amps(80.0), STOP_S - 900.0, STOP_S, lambda v: 1.5 * v) for role in (*AMPS, METER)},
+    "stalled": {role: then(amps(80.0), STOP_S - 8.0, STOP_S, lambda v: 7.0 * v) for role in (*AMPS, METER)},
+    "power too high": {Role.MOTOR_POWER: lambda t, v: 1.4 * 55.0 * running(t)},
+    "starts miscounted": {Role.START_COUNT: lambda t, v: 500.0 + 4.0 * np.floor((t + 7200.0) / 10900.0)},
+    "oil off its range": {Role.OIL_TEMPERATURE: then(lambda t, v: v, 5000.0, STOP_S, lambda v: 0.0 * v + 250.0)},
+    "suction too cold": {Role.SUCTION_TEMPERATURE: lambda t, v: v - 15.0},
+    "discharge off at rest": {Role.DISCHARGE_PRESSURE: lambda t, v: v + 160.0},
+}
+
+
+_CYCLES: dict[str, dict[str, object]] = {
+    "cycles": {},
+    "loaded": {"slide_at_start": 60.0},
+    "held": {"bypass_held": True},
+    "backwards": {"reversed_start": True},
+    "leaking": {"leak_kpa": 60.0},
+    "tripped": {"trip": True},
+    "unload dead": {"unload_dead": True},
+    "high side falls": {"high_side_tau_s": 60.0},
+}
+
+
+def _drawn(changes: dict[str, object]) -> Drawn:
+    drawn = healthy(4, speed=True)
+    last = [dataclasses.replace(cycle, **changes) for cycle in drawn.cycles[1:]]  # type: ignore[arg-type]
+    cycles: list[Cycle] = [drawn.cycles[0], *last]
+    return dataclasses.replace(drawn, cycles=cycles)
+
+
+def found_turns(subject: Subject, enough: Collection[tuple[str, str]] = ()) -> Iterator[Turn]:
+    """A turn for each finding of the catalogue that names a limit and a value; none where the answer never turned.
+
+    Checks with limits of which ``enough`` is known are left out.
+    """
+    for detector in all_detectors().values():
+        for finding in detector(subject):
+            told = finding.value is not None and finding.outcome is not Outcome.CANNOT_TELL
+            if finding.limit_name and told and (finding.check, finding.limit_name) not in enough:
+                turn = turn_of(subject, detector, finding)
+                if turn is not None:
+                    yield turn
+
+
+def turn_of(subject: Subject, detector: Detector, finding: Finding) -> Turn | None:
+    """Move the limit of a finding to where the outcome turns between present and not present; None: it never does."""
+    given = subject.limits[finding.limit_name]
+
+    def at(limit: float) -> Finding | None:
+        limits = subject.limits.replaced({finding.limit_name: (limit, "moved")})
+        found = detector(dataclasses.replace(subject, limits=limits))
+        return next((one for one in found if one.id == finding.id), None)
+
+    def present(limit: float) -> bool:
+        one = at(limit)
+        return one is not None and one.outcome is Outcome.PRESENT
+
+    here = finding.outcome is Outcome.PRESENT
+    other = next((limit for limit in _steps_away(given, finding) if present(limit) is not here), None)
+    if other is None:
+        return None
+    same = given
+    for _ in range(_STEPS):
+        middle = (same + other) / 2.0
+        same, other = (middle, other) if present(middle) is here else (same, middle)
+    present_at, other_at = (same, other) if here else (other, same)
+    last = at(present_at)
+    assert last is not None
+    told = tuple(x for x in (last.value, last.low, last.high) if x is not None and math.isfinite(x))
+    return Turn(finding.check, finding.limit_name, present_at, other_at, told)
+
+
+def _steps_away(given: float, finding: Finding) -> Iterator[float]:
+    """Limits further and further on both sides, the value's side first."""
+    value = finding.value if finding.value is not None else given
+    gap = abs(value - given) or abs(given) * 0.1 or 1.0
+    beyond = [given + factor * way * math.copysign(gap, value - given) for factor in (1.1, 1.5, 3.0) for way in (1, -1)]
+    # a limit of the other sign is another question (a ratio below zero, a rise that is a fall)
+    yield from (limit for limit in beyond if limit * given > 0.0)
+
+
+def proven(turns: dict[tuple[str, str], list[Turn]]) -> set[tuple[str, str]]:
+    """Checks and limits where most turns of the made machines lie at the value that is told."""
+    return {pair for pair, found in turns.items() if 2 * sum(turn.holds for turn in found) > len(found)}
+
+
+@cache
+def all_turns() -> dict[tuple[str, str], list[Turn]]:
+    """Turns of the made machines by check and limit, a few of each."""
+    turns: dict[tuple[str, str], list[Turn]] = {}
+    asked: Counter[tuple[str, str]] = Counter()
+    for _, make in subjects():
+        subject = make()
+        enough = {pair for pair, count in asked.items() if count >= _ENOUGH}
+        for turn in found_turns(subject, enough):
+            turns.setdefault((turn.check, turn.limit), []).append(turn)
+            asked[turn.check, turn.limit] += 1
+    return turns

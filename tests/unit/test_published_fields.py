@@ -1,0 +1,422 @@
+"""Every field of the public findings file, from an investigation whose values all differ.
+
+No two values of the stand-in below are equal, so a field that is left out, copied twice or taken from its neighbour
+(high for low, after for before) gives another row than the one that is written out here by hand.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+from pydantic import BaseModel
+
+from forensics.clocks import ClockFit
+from forensics.hypotheses import Hypothesis, Observability, Robustness, Verdict
+from forensics.intake import SourceResult
+from forensics.intake.exhibits import Exhibit
+from forensics.intake.result import Accounting
+from forensics.investigation import Investigation
+from forensics.machine.runs import StateSpan
+from forensics.model.findings import Cite, Finding, Ordered, Share, Start, Stop, SwitchEvent
+from forensics.model.points import OFF, ON, Reading
+from forensics.model.vocabulary import (
+    Answer,
+    ClockMethod,
+    Grade,
+    Outcome,
+    PreviousStop,
+    Provable,
+    Role,
+    Starter,
+    State,
+    StopKind,
+    VerdictStatus,
+)
+from forensics.results.publish import CLAIM_FACTS, to_findings_file
+from forensics.results.schema import FindingsFile
+from forensics.rules import Limit
+
+UNKNOWN = -1
+EPOCH_NS = 1_900_000_000 * 1_000_000_000  # 2030-03-17T17:46:40Z, by the calendar
+
+
+def at(second: int) -> int:
+    """A time of its own, ns UTC."""
+    return EPOCH_NS + second * 1_000_000_000
+
+
+def stamp(second: int) -> str:
+    return f"2030-03-17T17:46:{40 + second:02d}.000Z"
+
+
+FINDING = Finding(
+    id="oil.difference_low@2",
+    check="oil.difference_low",
+    outcome=Outcome.CANNOT_TELL,
+    statement="words of the finding",
+    from_ns=at(1),
+    to_ns=at(2),
+    value=3.5,
+    low=2.5,
+    high=4.5,
+    unit="kPa",
+    limit=5.5,
+    limit_name="oil.difference_low",
+    above=False,
+    basis="basis of the limit",
+    cites=(Cite("one.csv", "Oil", (11, 12)), Cite("two.csv", "Suction", (13, 14))),
+    sample_interval_s=6.5,
+    samples=7,
+    why_not="what was missing",
+    unlocked_by="what would unlock it",
+)
+FINDING_ROW = {
+    "id": "oil.difference_low@2",
+    "check": "oil.difference_low",
+    "outcome": "cannot-tell",
+    "from_utc": stamp(1),
+    "to_utc": stamp(2),
+    "value": 3.5,
+    "low": 2.5,
+    "high": 4.5,
+    "unit": "kPa",
+    "limit": 5.5,
+    "basis": "basis of the limit",
+    "cites": [
+        {"source": "one.csv", "column": "Oil", "rows": [11, 12]},
+        {"source": "two.csv", "column": "Suction", "rows": [13, 14]},
+    ],
+    "sample_interval_s": 6.5,
+    "statement": "words of the finding",
+    "why_not": "what was missing",
+}
+
+EVENT = SwitchEvent(
+    earliest_ns=at(3),
+    latest_ns=at(4),
+    role=Role.LOAD_SOLENOID,
+    to=ON,
+    before={Role.MOTOR_AMPS: Reading(21.5, 22.5, 23), Role.OIL_PRESSURE: Reading(24.5, 25.5, 26)},
+    after={Role.SUCTION_PRESSURE: Reading(27.5, 28.5, 29)},
+    source="one.csv",
+    column="Load",
+    row=30,
+)
+EVENT_ROW = {
+    "earliest_utc": stamp(3),
+    "latest_utc": stamp(4),
+    "point": "load_solenoid",
+    "to": "on",
+    "before": {"motor_amps": {"value": 21.5, "age_s": 22.5}, "oil_pressure": {"value": 24.5, "age_s": 25.5}},
+    "after": {"suction_pressure": {"value": 27.5, "age_s": 28.5}},
+}
+
+START = Start(
+    time_ns=at(6),
+    earliest_ns=at(5),
+    latest_ns=at(7),
+    inrush_amps=31.5,
+    settled_amps=32.5,
+    ratio=34.5,
+    low=33.5,
+    high=35.5,
+    unloaded=Answer.YES,
+    reverse_rotation=Outcome.ABSENT,
+    previous_stop=PreviousStop.POWER_LOSS,
+    off_s=36.5,
+    ran_s=37.5,
+    slide_percent=38.5,
+)
+START_ROW = {
+    "time_utc": stamp(6),
+    "inrush_amps": 31.5,
+    "settled_amps": 32.5,
+    "ratio": 34.5,
+    "low": 33.5,
+    "high": 35.5,
+    "unloaded": "yes",
+    "reverse_rotation": "absent",
+    "previous_stop": "power-loss",
+}
+
+STOP = Stop(
+    time_ns=at(9),
+    earliest_ns=at(8),
+    latest_ns=at(10),
+    kind=StopKind.TRIP,
+    reverse_rotation=Outcome.PRESENT,
+    reverse_basis="measured",
+    bypass_released=Answer.NO,
+    equal_at_motor_off=True,
+    equalisation_time_constant_s=41.5,
+    equalisation_error_s=42.5,
+    high_side_decay_s=43.5,
+    high_side_decay_error_s=44.5,
+    residual_difference_kpa=45.5,
+    residual_error_kpa=46.5,
+    difference_at_stop_kpa=47.5,
+)
+STOP_ROW = {
+    "time_utc": stamp(9),
+    "kind": "trip",
+    "reverse_rotation": "present",
+    "reverse_basis": "measured",
+    "bypass_released": "no",
+    "equal_at_motor_off": True,
+    "equalisation_time_constant_s": 41.5,
+    "high_side_decay_s": 43.5,
+    "residual_difference_kpa": 45.5,
+}
+
+CLOCK = ClockFit(
+    clock="panel",
+    offset_s=51.5,
+    uncertainty_s=52.5,
+    method=ClockMethod.ESTIMATED,
+    drift_ppm=53.5,
+    utc_error_s=54.5,
+    candidates_s=(55.5, 56.5),
+)
+CLOCK_ROW = {
+    "clock": "panel",
+    "offset_s": 51.5,
+    "uncertainty_s": 52.5,
+    "drift_ppm": 53.5,
+    "utc_error_s": 54.5,
+    "method": "estimated",
+    "candidates_s": [55.5, 56.5],
+}
+
+SOURCE = SourceResult(
+    exhibit=Exhibit("exports/one.csv", Path("elsewhere.csv"), "5" * 64, 61, 62),
+    kind="trend",
+    layout="wide",
+    clock="panel",
+    accounting=Accounting(
+        rows_read=100,
+        rows_kept=63,
+        set_aside={"duplicate": 20, "no time": 17},
+        cells_missing={"no reading": 64, "not a number": 65},
+    ),
+)
+SOURCE_ROW = {
+    "path": "exports/one.csv",
+    "sha256": "5" * 64,
+    "bytes": 61,
+    "rows_read": 100,
+    "rows_kept": 63,
+    "set_aside": {"duplicate": 20, "no time": 17},
+    "cells_missing": {"no reading": 64, "not a number": 65},
+}
+
+VERDICT = Verdict(
+    status=VerdictStatus.DETERMINED,
+    mode="slide-stuck",
+    grade=Grade.PROBABLE,
+    also=("high-head",),
+    chain=("a link", "another link"),
+    statement="words of the verdict",
+    because=("slide.stuck",),
+    against=("heat.oil_hot",),
+    would_change_it=("an inspection",),
+)
+VERDICT_ROW = {
+    "status": "determined",
+    "mode": "slide-stuck",
+    "grade": "probable",
+    "also": ["high-head"],
+    "chain": ["a link", "another link"],
+    "statement": "words of the verdict",
+    "because": ["slide.stuck"],
+    "against": ["heat.oil_hot"],
+    "would_change_it": ["an inspection"],
+}
+
+HYPOTHESIS = Hypothesis(
+    mode="low-suction",
+    grade=Grade.EXCLUDED,
+    for_=("f.for",),
+    against=("f.against",),
+    cannot_tell=("f.open",),
+    next_test="the next test",
+    reason="the reason",
+)
+HYPOTHESIS_ROW = {
+    "mode": "low-suction",
+    "grade": "excluded",
+    "for": ["f.for"],
+    "against": ["f.against"],
+    "cannot_tell": ["f.open"],
+    "next_test": "the next test",
+}
+
+
+def investigation(**changed: Any) -> Investigation:
+    """An investigation, as far as the findings file reads one; every value differs from every other."""
+    case = SimpleNamespace(id="C-1", site="Plant", machine_tag="CH-2", revision=71)
+    machine = SimpleNamespace(
+        refrigerant="R134a",
+        starter=Starter.STAR_DELTA,
+        rated_load_amps=72.5,
+        run_hours=73.5,
+        start_count=74.5,
+        serial="S-75",
+    )
+    facts = (SimpleNamespace(what="in_period", value=True, source="folder, page 3"),)
+    weighing = SimpleNamespace(
+        verdict=VERDICT,
+        hypotheses=(HYPOTHESIS,),
+        observability=(Observability("flooded-start", "partly", "why it is partly seen", "a faster log"),),
+        robustness=(Robustness("what was changed", "the other verdict", flips=True),),
+    )
+    overridden = Limit("heat.oil_max", 81.5, "kPa", "site document 4", "site", 82.5)
+    parts = {
+        "casefile": SimpleNamespace(case=case, machine=machine, fact=facts),
+        "case": SimpleNamespace(path=Path("folder/mine.toml")),
+        "record": SimpleNamespace(failure_ns=at(0)),
+        "weighing": weighing,
+        "findings": (FINDING,),
+        "events": (EVENT,),
+        "order": (Ordered("first event", "second event", Provable.AFTER),),
+        "starts": (START,),
+        "unloaded_starts": Share(count=91, of=92, cannot_tell=93, fraction=0.95, low=0.94, high=0.96),
+        "stops": (STOP,),
+        "spans": (StateSpan(State.HOLD, at(11), at(12), inferred=True),),
+        "clocks": (CLOCK,),
+        "readings": (SOURCE,),
+        "assumptions": ("one assumption", "another"),
+        "limits": SimpleNamespace(overridden=(overridden,)),
+        "version": "0.97",
+        "packages": {"numpy": "98.1", "scipy": "99.2"},
+        "rules_sha256": "a" * 64,
+        "inputs_sha256": "b" * 64,
+    }
+    return cast(Investigation, SimpleNamespace(**{**parts, **changed}))
+
+
+PUBLISHED: dict[str, Any] = {
+    "schema": 1,
+    "case": {"id": "C-1", "site": "Plant", "machine_tag": "CH-2", "failure_utc": stamp(0), "revision": 71},
+    "machine": {
+        "refrigerant": "R134a",
+        "starter": "star-delta",
+        "rated_load_amps": 72.5,
+        "run_hours": 73.5,
+        "start_count": 74.5,
+        "serial": "S-75",
+    },
+    "verdict": VERDICT_ROW,
+    "hypotheses": [HYPOTHESIS_ROW],
+    "findings": [FINDING_ROW],
+    "events": [EVENT_ROW],
+    "order": [{"a": "first event", "b": "second event", "order": "after"}],
+    "starts": [START_ROW],
+    "unloaded_starts": {"count": 91, "of": 92, "cannot_tell": 93, "fraction": 0.95, "low": 0.94, "high": 0.96},
+    "stops": [STOP_ROW],
+    "states": [{"state": "hold", "from_utc": stamp(11), "to_utc": stamp(12), "inferred": True}],
+    "clocks": [CLOCK_ROW],
+    "sources": [SOURCE_ROW],
+    "observability": [
+        {"mode": "flooded-start", "observable": "partly", "why": "why it is partly seen", "unlocked_by": "a faster log"}
+    ],
+    "robustness": [{"changed": "what was changed", "verdict": "the other verdict", "flips": True}],
+    "facts": [
+        {"what": "in_period", "value": "yes", "source": "folder, page 3"},
+        {"what": "restarts_after_trip", "value": "not searched", "source": "not searched"},
+        {"what": "supply_in_tolerance", "value": "not searched", "source": "not searched"},
+        {"what": "operated_in_limits", "value": "not searched", "source": "not searched"},
+        {"what": "settings_changed", "value": "not searched", "source": "not searched"},
+        {"what": "maintenance_done", "value": "not searched", "source": "not searched"},
+        {"what": "earlier_repair", "value": "not searched", "source": "not searched"},
+        {"what": "parts_retained", "value": "not searched", "source": "not searched"},
+    ],
+    "assumptions": ["one assumption", "another"],
+    "overrides": [{"limit": "heat.oil_max", "value": 81.5, "default": 82.5, "source": "site document 4"}],
+    "software": {"version": "0.97", "packages": {"numpy": "98.1", "scipy": "99.2"}, "rules_sha256": "a" * 64},
+    "reproduce": {"command": "forensics report mine.toml --out report", "inputs_sha256": "b" * 64},
+}
+
+
+def published(**changed: Any) -> dict[str, Any]:
+    return to_findings_file(investigation(**changed)).model_dump(mode="json", by_alias=True)
+
+
+def _leaves(value: Any) -> Iterator[Any]:
+    if isinstance(value, dict):
+        for item in value.values():
+            yield from _leaves(item)
+    elif isinstance(value, list):
+        for item in value:
+            yield from _leaves(item)
+    else:
+        yield value
+
+
+@pytest.mark.parametrize("part", list(PUBLISHED))
+def test_every_field_of_a_part_is_that_of_the_investigation(part: str) -> None:
+    assert published()[part] == PUBLISHED[part]
+
+
+def test_no_part_of_the_findings_file_is_left_out_here() -> None:
+    assert list(PUBLISHED) == [field.alias or name for name, field in FindingsFile.model_fields.items()]
+
+
+def test_the_values_that_are_published_all_differ() -> None:
+    numbers = [x for x in _leaves(PUBLISHED) if isinstance(x, int | float) and not isinstance(x, bool)]
+    assert len(numbers) == len(set(numbers))
+    words = [x for x in _leaves({**PUBLISHED, "facts": []}) if isinstance(x, str)]
+    assert len(words) == len(set(words))
+
+
+def test_no_value_of_the_stand_in_is_a_default() -> None:
+    """A field that publishing forgets would otherwise be right by its default."""
+
+    def defaults(model: type[BaseModel]) -> list[str]:
+        return [name for name, field in model.model_fields.items() if not field.is_required() and name != "schema_"]
+
+    rows = [field.annotation for field in FindingsFile.model_fields.values()]
+    kinds = [one for row in rows for one in (row, *getattr(row, "__args__", ())) if isinstance(one, type)]
+    assert [name for kind in kinds if issubclass(kind, BaseModel) for name in defaults(kind)] == []
+
+
+@pytest.mark.parametrize(("to", "word"), [(ON, "on"), (OFF, "off"), (UNKNOWN, "unknown")])
+def test_the_new_state_of_a_switch_in_words(to: int, word: str) -> None:
+    assert published(events=(replace(EVENT, to=to),))["events"][0]["to"] == word
+
+
+@pytest.mark.parametrize(("basis", "word"), [("measured", "measured"), ("inferred", "inferred"), (None, None)])
+def test_what_reverse_rotation_was_read_from(basis: str | None, word: str | None) -> None:
+    assert published(stops=(replace(STOP, reverse_basis=basis),))["stops"][0]["reverse_basis"] == word
+
+
+@pytest.mark.parametrize("observable", ["yes", "partly", "no"])
+def test_how_far_a_mode_can_be_seen(observable: str) -> None:
+    rows = (Observability("high-head", observable, "", ""),)
+    weighing = SimpleNamespace(verdict=VERDICT, hypotheses=(), observability=rows, robustness=())
+    assert published(weighing=weighing)["observability"][0]["observable"] == observable
+
+
+def test_a_verdict_that_is_open_names_no_mode() -> None:
+    open_ = replace(VERDICT, status=VerdictStatus.UNDETERMINED, mode=None, grade=None)
+    weighing = SimpleNamespace(verdict=open_, hypotheses=(), observability=(), robustness=())
+    row = published(weighing=weighing)["verdict"]
+    assert (row["status"], row["mode"], row["grade"]) == ("undetermined", None, None)
+
+
+def test_a_finding_without_times_and_numbers_has_nulls() -> None:
+    row = published(findings=(Finding("a.b", "a.b", Outcome.CANNOT_TELL, "words", why_not="why"),))["findings"][0]
+    empty = {"from_utc", "to_utc", "value", "low", "high", "limit", "sample_interval_s"}
+    assert {key for key, value in row.items() if value is None} == empty
+
+
+def test_a_fact_of_the_case_replaces_the_one_not_searched() -> None:
+    given = (SimpleNamespace(what="parts_retained", value=False, source=""),)
+    casefile = SimpleNamespace(**{**vars(investigation().casefile), "fact": given})
+    rows = published(casefile=casefile)["facts"]
+    assert rows[0] == {"what": "parts_retained", "value": "no", "source": "source not given"}
+    assert [row["what"] for row in rows[1:]] == [what for what in CLAIM_FACTS if what != "parts_retained"]
