@@ -116,10 +116,10 @@ def derived_of(subject: Subject, frame: AlignedSamples) -> Derived:
     )
 
 
-def duty_of(subject: Subject, frame: AlignedSamples, *, lift: bool) -> Duties:
+def duty_of(subject: Subject, frame: AlignedSamples, *, lift: bool, at_lift: bool = True) -> Duties:
     """The duties over which expectations are fitted: capacity (slide, else command, else amps), speed and maybe lift.
 
-    Amps are taken at equal lift: they go with mass flow times the work of each kilogram.
+    Amps are taken at equal lift, unless told otherwise: they go with mass flow times the work of each kilogram.
     Lift is that of the saturation temperatures: NaN throughout where a pressure or the refrigerant's data is missing.
     """
     limits = subject.limits
@@ -136,7 +136,7 @@ def duty_of(subject: Subject, frame: AlignedSamples, *, lift: bool) -> Duties:
         # current follows lift as well as capacity: a command that is known throughout comes first
         found.append((command, limits["duty.room_slide"]))
     elif amps is not None:
-        found.append((_like_flow(subject, frame, amps), limits["duty.room_amps"] * rated))
+        found.append((_like_flow(subject, frame, amps) if at_lift else amps, limits["duty.room_amps"] * rated))
     if lift:
         found.append((derived_of(subject, frame).lift_k, limits["duty.room_lift"]))
     return tuple(found)

@@ -107,7 +107,7 @@ def filter_drop_high(subject: Subject, check: str, frame: AlignedSamples) -> Fin
     taken = against_limit(subject, frame, look, _filled(subject, frame))
     if taken.outcome is Outcome.PRESENT:
         return _held_against_earlier_starts(subject, frame, drop, taken)
-    return taken if hot.outcome is Outcome.CANNOT_TELL else hot
+    return taken if hot.outcome is Outcome.CANNOT_TELL and hot.value is None else hot
 
 
 def _held_against_earlier_starts(subject: Subject, frame: AlignedSamples, drop: Floats, taken: Finding) -> Finding:

@@ -181,20 +181,30 @@ def subcooling_high(subject: Subject, check: str, frame: AlignedSamples, derived
 def condenser_approach_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether the condenser's approach rose above its own usual, or above what clean condensers run."""
     reading = derived.condensing_mean_c - frame.values[Role.CONDENSER_WATER_LEAVING]
-    return _approach(subject, frame, check, reading, (HIGH_SIDE, (Role.CONDENSER_WATER_LEAVING,)))
+    groups = (HIGH_SIDE, (Role.CONDENSER_WATER_LEAVING,))
+    return _approach(subject, frame, check, reading, groups, Role.CONDENSER_WATER_ENTERING)
 
 
 @detector("refrigerant.evaporator_approach_high", running_saturated)
 def evaporator_approach_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether the evaporator's approach rose above its own usual, or above what clean evaporators run."""
     reading = frame.values[Role.CHILLED_WATER_LEAVING] - derived.suction_mean_c
-    return _approach(subject, frame, check, reading, ((Role.SUCTION_PRESSURE,), (Role.CHILLED_WATER_LEAVING,)))
+    groups = ((Role.SUCTION_PRESSURE,), (Role.CHILLED_WATER_LEAVING,))
+    return _approach(subject, frame, check, reading, groups, Role.CHILLED_WATER_ENTERING)
 
 
 def _approach(
-    subject: Subject, frame: AlignedSamples, check: str, reading: Floats, groups: tuple[tuple[Role, ...], ...]
+    subject: Subject,
+    frame: AlignedSamples,
+    check: str,
+    reading: Floats,
+    groups: tuple[tuple[Role, ...], ...],
+    enters: Role,
 ) -> Finding:
-    """An approach: own usual decides where there is one; a textbook level only where there is none."""
+    """An approach: own usual decides where there is one; a textbook level only where there is none.
+
+    It goes with the heat that passes: with the water's own temperature change, where both of its ends are logged.
+    """
     words = "condenser approach" if "condenser" in check else "evaporator approach"
     level = ThresholdTest(
         check,
@@ -208,7 +218,11 @@ def _approach(
         sudden=False,
     )
     own = replace(level, limit_name=check.replace("_high", "_rise"))
-    judged = against_own(subject, frame, own, expect(subject, frame, own, duty_of(subject, frame, lift=False)))
+    entering, leaving = frame.of(enters), frame.values[groups[1][0]]
+    duties = duty_of(subject, frame, lift=False)
+    if entering is not None and np.isfinite(entering[frame.settled] - leaving[frame.settled]).any():
+        duties = ((np.abs(leaving - entering), subject.limits["duty.room_water_change"]),)
+    judged = against_own(subject, frame, own, expect(subject, frame, own, duties))
     return own_then_level(judged, against_limit(subject, frame, level), level_excludes=True)
 
 

@@ -10,7 +10,7 @@ from forensics.model.findings import Finding
 from forensics.model.points import Span
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.detector import detector
-from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, downgrade, make_finding
 from forensics.signatures.core.like_duty import against_own, expect
 from forensics.signatures.core.limits_and_baseline import ThresholdTest, running, saturated
 
@@ -75,11 +75,20 @@ def _water(
     )
     # the heat that water takes goes with capacity: its slope is about known
     slope = subject.limits["refrigerant.water_slope"]
-    expected = expect(subject, frame, look, duty_of(subject, frame, lift=False), learn=change_k > least_k, slope=slope)
-    # a change that is expected to lie within two sensors' errors says nothing
-    large = expected.expected > least_k
-    usable &= large[expected.blocks.of] if len(large) else False
-    return against_own(subject, frame, look, expected, usable)
+    judged = []
+    # lift takes out of the current what the high side adds, and brings in what a pressure sensor errs: both must agree
+    for at_lift in (True, False):
+        duties = duty_of(subject, frame, lift=False, at_lift=at_lift)
+        expected = expect(subject, frame, look, duties, learn=change_k > least_k, slope=slope)
+        # a change that is expected to lie within two sensors' errors says nothing
+        large = expected.expected > least_k
+        told = usable & (large[expected.blocks.of] if len(large) else False)
+        judged.append(against_own(subject, frame, look, expected, told))
+        if judged[0].outcome is not Outcome.PRESENT:
+            break
+    if judged[0].outcome is Outcome.PRESENT and judged[-1].outcome is not Outcome.PRESENT:
+        return downgrade(judged[0], f"{words}: it is so at equal lift, but not at equal current")
+    return judged[0]
 
 
 @detector("refrigerant.non_condensables_at_rest", saturated)

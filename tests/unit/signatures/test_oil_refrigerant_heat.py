@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from forensics.model.findings import Finding
+from forensics.model.record import LogLine
 from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks, read_limits
 from forensics.signatures.core.catalogue import detectors_of
@@ -254,6 +255,15 @@ def test_without_the_slide_a_swinging_current_leaves_hunting_open() -> None:
     assert look("refrigerant.hunting", changes=along, interval_s=5.0, without=without).outcome is Outcome.CANNOT_TELL
 
 
+def test_less_lift_with_hotter_gas_is_recirculation_whatever_the_amps_do() -> None:
+    """The controller loads what is left, so that amps rise: no compression gets hotter with less lift."""
+    opens = {**OPENS, Role.MOTOR_AMPS: step_after(STOP_S, 6.0)}
+    assert look("refrigerant.recirculation", changes=opens, without=[Role.SLIDE_POSITION]).outcome is Outcome.PRESENT
+    cooler = {**opens, Role.DISCHARGE_TEMPERATURE: step_after(STOP_S, -4.0)}
+    less = look("refrigerant.recirculation", changes=cooler, without=[Role.SLIDE_POSITION])
+    assert less.outcome is not Outcome.PRESENT
+
+
 def test_a_small_fall_of_amps_without_the_slide_leaves_recirculation_open() -> None:
     """Less than a slide takes off is no proof without the slide, and with discharge hotter it is no disproof."""
     small = {**OPENS, Role.MOTOR_AMPS: lambda t, v: v * (1.0 - 0.09 * (t >= STOP_S))}
@@ -355,6 +365,56 @@ def test_thinning_moves_only_towards_cannot_tell() -> None:
         fast = look(check, changes=changes, **machine)
         slow = look(check, changes=changes, interval_s=60.0)
         assert slow.outcome in (fast.outcome, Outcome.CANNOT_TELL), check
+
+
+NAMED = [
+    ("refrigerant.condensing_high", "High discharge pressure"),
+    ("heat.discharge_temperature_climbs", "High discharge temperature"),
+    ("heat.discharge_temperature_high_at_failure", "High discharge temperature"),
+    ("oil.difference_low_at_failure", "Low oil pressure"),
+]
+
+
+@pytest.mark.parametrize(("check", "text"), NAMED, ids=[n[0] for n in NAMED])
+def test_what_the_trip_names_is_never_absent(check: str, text: str) -> None:
+    subject = made()
+    line = LogLine(subject.record.failure_ns, "C1 TRIP", "ALARM", text, "alarms.csv", "controller", 9)
+    told = replace(subject, record=replace(subject.record, log=(line,)))
+    assert only(DETECTORS[check](subject)).outcome is Outcome.ABSENT
+    named = only(DETECTORS[check](told))
+    assert named.outcome is Outcome.CANNOT_TELL
+    assert "names it" in named.why_not
+
+
+def test_what_is_absent_says_what_would_have_been_seen() -> None:
+    subject = made()
+    for check in ("refrigerant.condensing_high", "heat.discharge_temperature_climbs", "refrigerant.superheat_low"):
+        found = only(DETECTORS[check](subject))
+        assert found.outcome is Outcome.ABSENT
+        assert found.detectable is not None
+        assert found.limit is not None
+        assert found.detectable > found.limit if found.above else found.detectable < found.limit
+
+
+def test_a_rise_of_the_last_two_minutes_is_seen_before_the_run_has_settled_with_it() -> None:
+    """A head that climbs for two minutes and trips: nineteen readings in twenty are normal."""
+    climb: Change = lambda t, v: v + 500.0 * np.clip((t - LAST_S + 120.0) / 120.0, 0.0, 1.0)  # noqa: E731
+    found = look("refrigerant.condensing_high", changes={Role.CONDENSER_PRESSURE: climb})
+    assert found.outcome is Outcome.PRESENT
+    assert found.from_ns is not None
+
+
+def test_a_level_just_short_of_its_limit_is_open() -> None:
+    found = look("oil.filter_drop_high", changes={Role.OIL_FILTER_IN_PRESSURE: shift(73.0)})
+    assert found.outcome is Outcome.CANNOT_TELL
+
+
+def test_a_machine_that_always_ran_flooded_has_not_flooded_back() -> None:
+    """Saturated suction of the invented machine is at 5 degC: suction gas of 6 degC has 1 K of superheat."""
+    wet: Change = lambda t, v: np.where(since_start(t) > 0.0, 6.0, v)  # noqa: E731
+    found = look("refrigerant.superheat_low", changes={Role.SUCTION_TEMPERATURE: wet})
+    assert found.outcome is Outcome.CANNOT_TELL
+    assert "as it was before" in found.why_not
 
 
 def test_every_check_has_a_detector_and_every_limit_a_source() -> None:
