@@ -10,23 +10,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
-from scipy.signal import lfilter
 
 from forensics.machine.baseline import derived_of, duty_of, frame_of
 from forensics.machine.expected import Terms, expected_of
-from forensics.machine.frame import Floats
 from forensics.model.vocabulary import Role
-from tests.unit.signatures.running_machine import REST_S, RUN_S, RUNS, Change, made, since_start
+from tests.unit.signatures.running_machine import made, wanders
 
-# size, time constant in s, and by how much runs differ: invented, of the size that quiet machines show
-WANDERS = {
-    Role.DISCHARGE_TEMPERATURE: (1.0, 900.0, 0.3),
-    Role.SUCTION_PRESSURE: (4.0, 600.0, 0.0),
-    Role.CONDENSER_PRESSURE: (10.0, 1500.0, 5.0),
-    Role.LIQUID_TEMPERATURE: (0.5, 300.0, 0.2),
-    Role.OIL_PRESSURE: (5.0, 1200.0, 3.0),
-    Role.CHILLED_WATER_LEAVING: (0.2, 400.0, 0.0),
-}
 # quantity: the effect that its limit calls a fault
 EFFECTS = {
     "discharge temperature, K": 8.0,
@@ -37,18 +26,6 @@ EFFECTS = {
 }
 
 
-def wander(size: float, time_constant_s: float, apart: float, seed: int) -> Change:
-    def change(t: Floats, v: Floats) -> Floats:
-        rng = np.random.default_rng(seed)
-        kept = float(np.exp(-(t[1] - t[0]) / time_constant_s))
-        steps = rng.normal(0.0, np.sqrt(1.0 - kept**2), len(t))
-        walk = np.asarray(lfilter([1.0], [1.0, -kept], steps))
-        offsets = rng.normal(0.0, apart, RUNS + 1)[np.floor(t / (RUN_S + REST_S)).astype(np.int64)]
-        return np.where(since_start(t) > 0.0, v + size * walk + offsets, v)
-
-    return change
-
-
 @dataclass
 class Seen:
     inside: list[bool] = field(default_factory=list)
@@ -57,8 +34,7 @@ class Seen:
 
 def looked(seed: int, interval_s: float) -> dict[str, list[tuple[bool, float]]]:
     """For each quantity, over the last 1, 5 and 30 minutes: whether the interval holds nil, and its half-width."""
-    changes = {role: wander(*what, seed * 31 + i) for i, (role, what) in enumerate(WANDERS.items())}
-    subject = made(changes, interval_s=interval_s, seed=seed + 100)
+    subject = made(wanders(seed), interval_s=interval_s, seed=seed + 100)
     frame = frame_of(subject)
     derived = derived_of(subject, frame)
     difference = frame.values[Role.OIL_PRESSURE] - frame.values[Role.SUCTION_PRESSURE]

@@ -146,7 +146,11 @@ def against_limit(subject: Subject, frame: AlignedSamples, look: ThresholdTest, 
         best = failing[-1] if failing else max(found, key=lambda e: e.seconds)
         inside = np.arange(best.first, best.last + 1)
         inside = inside[chosen[inside]]
-        return _level(subject, frame, look, Outcome.PRESENT, float(np.median(look.reading[inside])), inside)
+        present = _level(subject, frame, look, Outcome.PRESENT, float(np.median(look.reading[inside])), inside)
+        left = signed[chosen & (frame.t > frame.t[best.last])]
+        if not look.sudden and len(left) > len(inside) and float(np.median(left)) < bound:
+            return downgrade(present, f"{look.words}: it came back, as what is fouled or plugged does not")
+        return present
     if gap := uncovered(subject, frame, look, chosen):
         return cannot_tell(look.check, f"{look.words}: {gap}")
     inside = np.flatnonzero(chosen)
@@ -230,14 +234,23 @@ def own_then_level(own: Finding, level: Finding, *, level_excludes: bool) -> Fin
     level_excludes
         A normal level alone may say absent where the machine's own usual is not known.
     """
-    if Outcome.PRESENT in (own.outcome, level.outcome) and own.outcome is not Outcome.ABSENT:
-        return own if own.outcome is Outcome.PRESENT else level
-    if own.outcome is Outcome.ABSENT and level.outcome is Outcome.PRESENT:
-        return downgrade(level, "it is beyond the usual level, but as it was before: no change in this record")
-    if (
-        own.outcome is Outcome.CANNOT_TELL
-        and level_excludes
-        and (own.value is None or level.outcome is Outcome.PRESENT)
-    ):
+    if own.outcome is Outcome.PRESENT:
+        return own
+    if level.outcome is Outcome.PRESENT:
+        if _no_change(own):
+            return downgrade(level, "it is beyond the usual level, but as it was before: no change in this record")
+        return level
+    if own.outcome is Outcome.CANNOT_TELL and own.value is None and level_excludes:
         return level
     return own
+
+
+def _no_change(own: Finding) -> bool:
+    """Whether a finding against own running shows, by its whole interval, no change as large as its limit."""
+    if own.outcome is Outcome.ABSENT:
+        return True
+    ends = (own.low, own.high, own.limit)
+    if own.outcome is not Outcome.CANNOT_TELL or any(x is None or not np.isfinite(x) for x in ends):
+        return False
+    low, high, limit = (x for x in ends if x is not None)
+    return high < limit if own.above else low > limit
