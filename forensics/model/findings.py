@@ -48,7 +48,7 @@ class Finding:
     unlocked_by
         For cannot-tell: the cheapest change of the logging that would let it answer.
     detectable
-        For absent: the smallest effect that would have been seen, in ``unit``.
+        The smallest effect that would have been seen, in ``unit`` on the scale of ``value``; None where not known.
     """
 
     id: str

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.baseline import AlignedSamples, duty_of, own_baseline
+from forensics.machine.baseline import AlignedSamples, duty_of
 from forensics.machine.citations import rows_of
 from forensics.machine.phases import AMPS, Bools, Floats, read_phases, trip_at_failure
 from forensics.machine.subject import Subject
@@ -13,7 +13,8 @@ from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
-from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_own, ready, running
+from forensics.signatures.core.like_duty import against_own, expect
+from forensics.signatures.core.limits_and_baseline import ThresholdTest, ready, running
 
 
 def motor_current(subject: Subject) -> tuple[Samples | None, str]:
@@ -118,8 +119,8 @@ def _over_base(values: Floats, within: int) -> Floats:
 def amps_high_at_equal_duty(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the motor draws more than its own earlier running at equal slide and lift.
 
-    Power is preferred to amps (amps also follow the voltage). The usual is a plane over slide, lift and drive speed
-    fitted to earlier settled running.
+    Power is preferred to amps (amps also follow the voltage). What is expected is fitted over slide, lift and
+    drive speed to earlier settled running.
     """
     duties = tuple(d for d in duty_of(subject, frame, lift=True) if d[0] is not frame.of(Role.MOTOR_AMPS))
     if frame.of(Role.SLIDE_POSITION) is None:
@@ -128,12 +129,11 @@ def amps_high_at_equal_duty(subject: Subject, check: str, frame: AlignedSamples)
     reading = frame.of(role)
     if reading is None:
         return cannot_tell(check, "no motor current or power while running")
-    found = own_baseline(subject, frame, reading, *duties)
-    scale = float(np.nanmedian(reading[found.baseline])) if found.baseline.any() else float("nan")
+    known = reading[frame.settled & np.isfinite(reading)]
+    scale = float(np.median(known)) if len(known) else float("nan")
     if not scale > 0:
-        return cannot_tell(check, found.why_not or "no earlier running to compare with")
-    percent = own_baseline(subject, frame, 100 * reading / scale, *duties)
-    words = f"{'power' if role is Role.MOTOR_POWER else 'current'} (% of its earlier median)"
+        return cannot_tell(check, "no settled running with it")
+    words = f"{'power' if role is Role.MOTOR_POWER else 'current'} (% of its median)"
     look = ThresholdTest(
         check,
         100 * reading / scale,
@@ -145,4 +145,4 @@ def amps_high_at_equal_duty(subject: Subject, check: str, frame: AlignedSamples)
         groups=((role,), (Role.SLIDE_POSITION,)),
         sudden=False,
     )
-    return against_own(subject, frame, look, percent)
+    return against_own(subject, frame, look, expect(subject, frame, look, duties))
