@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from forensics.case.schema import CaseFile, Point, local_to_utc
 from forensics.errors import Problem, Problems, Severity
-from forensics.intake.exhibits import take_exhibit
+from forensics.intake.exhibits import Exhibit, take_exhibit
 from forensics.intake.job import SourceJob
+from forensics.intake.read_table import TYPED, open_export, read_table
+from forensics.intake.refusals import UnreadableError
 from forensics.intake.result import SourceResult
-from forensics.intake.text.streams import UnreadableError
 from forensics.model.points import Span
 
 _WAVEFORM = {".cfg", ".cff", ".dat"}
 _WORKBOOK = {".xlsx", ".xlsm", ".ods", ".xls", ".xlsb"}
-_COLUMNAR = {".parquet", ".feather", ".arrow", ".pq"}
 
 
 def read_sources(
@@ -77,17 +77,9 @@ def _read_one(job: SourceJob) -> SourceResult | None:
     try:
         suffix = _kept_suffix(job, suffix)
         if job.source.kind == "waveform" or (job.source.kind is None and suffix in _WAVEFORM):
-            from forensics.intake.other_kinds import read_waveform_source
-
-            reading = read_waveform_source(job, exhibit)
-        elif suffix in _WORKBOOK or suffix in _COLUMNAR:
-            from forensics.intake.other_kinds import read_table_source
-
-            reading = read_table_source(job, exhibit)
+            reading = _read_waveform(job, exhibit)
         else:
-            from forensics.intake.text.reader import read_text
-
-            reading = read_text(job, exhibit)
+            reading = read_table(job, open_export(job, exhibit, suffix))
     except UnreadableError as fault:
         job.leave_out(fault.what, fault.remedy)
         reading = SourceResult(exhibit, job.source.kind or "trend", job.source.layout or "", job.clock)
@@ -95,6 +87,38 @@ def _read_one(job: SourceJob) -> SourceResult | None:
         job.leave_out(f"the file can't be read ({fault.strerror or fault}).", "Copy it again from its origin.")
         reading = SourceResult(exhibit, job.source.kind or "trend", job.source.layout or "", job.clock)
     return _hashed(job, reading)
+
+
+def _read_waveform(job: SourceJob, exhibit: Exhibit) -> SourceResult:
+    """Read an IEEE C37.111 record."""
+    from forensics.intake.waveform.reader import read_waveform
+
+    machine = job.casefile.machine
+    points = [point for _, point in job.points]
+    result = read_waveform(
+        job.source, points, job.file, job.zone, job.problems,
+        air_kpa=machine.air_kpa, rated_amps=machine.rated_load_amps, clock=job.clock,
+    )  # fmt: skip
+    waveform = result.waveform
+    job.names = list(result.channels)
+    if waveform is None:
+        job.found |= {number for number, point in job.points if point.source == job.path}
+        first = last = None
+    else:
+        bound = {(role, column) for role, column in waveform.columns.items()}
+        bound |= {(switch.role, switch.origin.column) for switch in result.switches}
+        job.found |= {number for number, point in job.points if (point.role, point.column) in bound}
+        first, last = waveform.span.start_ns, waveform.span.end_ns
+    also = tuple(take_exhibit(_beside(job, file), file) for file in result.files if file != job.file)
+    return SourceResult(
+        exhibit, "waveform", "", job.clock, result.accounting, result.detections, result.notes,
+        switches=result.switches, waveform=waveform, first_ns=first, last_ns=last, also=also,
+    )  # fmt: skip
+
+
+def _beside(job: SourceJob, file: Path) -> str:
+    """Path, as the case file would give it, of a file that belongs to the record it names."""
+    return PurePosixPath(job.path).with_name(file.name).as_posix()
 
 
 def _kept_suffix(job: SourceJob, suffix: str) -> str:
@@ -116,7 +140,7 @@ def _kept_suffix(job: SourceJob, suffix: str) -> str:
         if _is_text(head):
             job.note(f"the file is named {suffix} but holds text: it is read as text.")
             return ".csv"
-    if suffix not in _WORKBOOK | _COLUMNAR and head.startswith(b"PK\x03\x04") and _is_workbook(job.file):
+    if suffix not in TYPED and head.startswith(b"PK\x03\x04") and _is_workbook(job.file):
         job.note(f"the file is named {suffix or 'without ending'} but is a workbook: it is read as one.")
         return ".xlsx"
     return suffix

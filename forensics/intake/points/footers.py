@@ -16,6 +16,7 @@ from forensics.intake.timestamps.date_order import local_ns
 from forensics.intake.timestamps.fields import FIXED, OPEN
 from forensics.intake.timestamps.parse import read_fields
 from forensics.intake.timestamps.wording import date_of
+from forensics.intake.timestamps.zones import offset_of
 from forensics.model.points import to_datetime
 
 FOOTER = "footer"
@@ -169,11 +170,5 @@ def _stamp_of(text: str, gathered: RawTable) -> datetime | None:
 
 
 def _local(job: SourceJob, time_ns: int) -> datetime:
-    from zoneinfo import ZoneInfo
-
-    from forensics.intake.timestamps.zones import fixed_offset_s
-
-    stamp = to_datetime(time_ns)
-    fixed = fixed_offset_s(job.zone)
-    local = stamp + timedelta(seconds=fixed) if fixed is not None else stamp.astimezone(ZoneInfo(job.zone))
-    return local.replace(tzinfo=None)
+    """Wall-clock time of an instant in the zone of a source."""
+    return (to_datetime(time_ns) + timedelta(seconds=offset_of(time_ns, job.zone))).replace(tzinfo=None)

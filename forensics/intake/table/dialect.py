@@ -186,7 +186,7 @@ def _table(rows: list[RowText], delimiter: str, source: Source) -> Dialect:
     dialect.data_line = rows[after].line if after < len(rows) else rows[-1].line + rows[-1].lines
     dialect.sample = [row for row in rows[after : after + _SAMPLE_ROWS] if filled(row)]
     dialect.phantom = _extra_fields(dialect)
-    _find_times(dialect, source)
+    find_times(dialect, source)
     evidence = ", ".join(dialect.names[:4]) + (" …" if dialect.width > 4 else "")  # noqa: PLR2004
     dialect.detections.append(Detection("header", f"line {dialect.header_line}", evidence))
     return dialect
@@ -215,7 +215,7 @@ def _no_header(rows: list[RowText], delimiter: str, width: int) -> Dialect:
     dialect = Dialect(delimiter, list(names), list(names), header_line=0, data_line=rows[0].line if rows else 1)
     dialect.sample = [rows[i] for i in full[:_SAMPLE_ROWS]]
     dialect.notes.append("there is no header: columns are named by place (column 1, column 2, …)")
-    _find_times(dialect, Source(path="x"))
+    find_times(dialect, Source(path="x"))
     return dialect
 
 
@@ -232,7 +232,8 @@ def column_index(dialect: Dialect, name: str) -> int | None:
     return None
 
 
-def _find_times(dialect: Dialect, source: Source) -> None:
+def find_times(dialect: Dialect, source: Source) -> None:
+    """Find the columns whose texts make the stamp: those that the case gives, else by their cells."""
     if source.time_column:
         found = [column_index(dialect, name) for name in source.time_column]
         dialect.time_columns = [index for index in found if index is not None]

@@ -100,7 +100,7 @@ class BlockReader:
             return first_line
         piece = None if self.pending else self._fast(block, first_line, prepared)
         if piece is not None:
-            self._keep(piece)
+            self.keep_chunk(piece)
         elif len(block) > SMALL_BYTES * 2 and not self.careful_only:
             start = first_line
             for part, is_last in _cut(block):
@@ -142,12 +142,12 @@ class BlockReader:
                 if pc.any(pc.not_equal(pc.fill_null(extra, ""), "")).as_py():
                     return None
             self.gathered.extra(first_line, first_line + count - 1)
-        fields = self._stamps(columns)
+        fields = self.stamps(columns)
         if bool((fields.form < 0).any()) or bool((fields.form == TIME_ONLY).any()):
             return None
         row = np.arange(first_line, first_line + count, dtype=np.int64)
         self.gathered.rows_read += count
-        return self._piece(row, fields, columns)
+        return self.chunk(row, fields, columns)
 
     def _parse(self, block: bytes, count: int) -> Any:
         import pyarrow as pa
@@ -238,7 +238,7 @@ class BlockReader:
             texts = [(record.fields or [])[place] if place is not None else absent for record in good]
             columns[column] = pa.array(texts, pa.string())
         self.gathered.careful_rows += len(good)
-        fields = self._stamps(columns)
+        fields = self.stamps(columns)
         bad = (fields.form < 0) | (fields.form == TIME_ONLY)
         row = np.array([record.line for record in good], np.int64)
         for index in np.flatnonzero(bad):
@@ -247,8 +247,8 @@ class BlockReader:
             self.gathered.bad_months.setdefault(name, (int(row[place]), good[place].text))
         if bad.all():
             return
-        piece = self._piece(row, fields, columns, None if not bad.any() else ~bad)
-        self._keep(piece)
+        piece = self.chunk(row, fields, columns, None if not bad.any() else ~bad)
+        self.keep_chunk(piece)
 
     def set_aside(self, record: RowText, reason: str) -> None:
         """List one row that is not kept."""
@@ -259,7 +259,8 @@ class BlockReader:
 
     # both lanes
 
-    def _stamps(self, columns: dict[int, Cells]) -> Fields:
+    def stamps(self, columns: dict[int, Cells]) -> Fields:
+        """Fields of the stamps that the time columns make together."""
         first, *others = self.wanted.time
         fields = read_fields(columns[first])
         for column in others:
@@ -276,9 +277,10 @@ class BlockReader:
                 else:
                     fields.offset_s[where] = offset
 
-    def _piece(
+    def chunk(
         self, row: NDArray[np.int64], fields: Fields, columns: dict[int, Cells], chosen: NDArray[np.bool_] | None = None
     ) -> Chunk:
+        """Rows with their times, the chosen ones of them; what their stamps tell is counted."""
         texts = columns[self.wanted.time[0]]
         self.gathered.month_names |= fields.month_names
         self.gathered.numeric |= bool((fields.form == EPOCH).any())
@@ -312,7 +314,7 @@ class BlockReader:
             self.gathered.first_stamp = text_at(0)
         self.gathered.orders.look(fields, row, text_at)
 
-    def _keep(self, piece: Chunk) -> None:
+    def keep_chunk(self, piece: Chunk) -> None:
         """Keep a piece, without the rows that lie far outside of what is asked for."""
         local = piece.times.local
         if local is not None and len(local):

@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, Protocol
 
+from forensics.intake.refusals import UnreadableError, WrongEncodingError
+
 BLOCK_BYTES = 8 << 20
 SAMPLE_BYTES = 256 << 10
 _CUT_CHARACTER = "the text ends inside a character"
@@ -19,22 +21,6 @@ _RATIO_MAX = 250
 _RATIO_FROM_BYTES = 96 << 20
 _UNPACKED_MAX_BYTES = 16 << 30
 _LONGEST_LINE_BYTES = 64 << 20
-
-
-class UnreadableError(Exception):
-    """The export can't be read; the text says why and what to do."""
-
-    def __init__(self, what: str, remedy: str = "") -> None:
-        super().__init__(what)
-        self.what, self.remedy = what, remedy
-
-
-class WrongEncodingError(Exception):
-    """Bytes that are not text in the encoding that was taken; ``offset`` counts from the first byte of the text."""
-
-    def __init__(self, offset: int) -> None:
-        super().__init__(str(offset))
-        self.offset = offset
 
 
 class _Hash(Protocol):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -47,6 +47,27 @@ def fixed_offset_s(zone: str) -> int | None:
     if match is None:
         return None
     return int(match[1] + "1") * (int(match[2]) * 3600 + int(match[3]) * 60)
+
+
+def offsets_at(wall_ns: int, zone: str) -> tuple[int, ...]:
+    """Offsets from UTC in s that a wall clock may mean: one, or two where an hour comes twice, the first pass first."""
+    fixed = fixed_offset_s(zone)
+    if fixed is not None:
+        return (fixed,)
+    naive = datetime(1970, 1, 1, tzinfo=ZoneInfo(zone)) + timedelta(seconds=wall_ns // _SECOND)
+    found = [naive.replace(fold=fold).utcoffset() or timedelta() for fold in (0, 1)]
+    return tuple(dict.fromkeys(round(offset.total_seconds()) for offset in found))
+
+
+def offset_of(utc_ns: int, zone: str) -> int:
+    """Offset from UTC in s that a zone has at an instant."""
+    fixed = fixed_offset_s(zone)
+    return fixed if fixed is not None else _offset(ZoneInfo(zone), _moment(utc_ns // _SECOND))
+
+
+def offset_text(seconds: int) -> str:
+    """An offset as it is written: ``-06:00``."""
+    return f"{'-' if seconds < 0 else '+'}{abs(seconds) // 3600:02d}:{abs(seconds) % 3600 // 60:02d}"
 
 
 def transitions(zone: str, first_ns: int, last_ns: int) -> list[tuple[int, int, int]]:

@@ -12,9 +12,8 @@ from numpy.typing import NDArray
 
 from forensics.case.schema import Source
 from forensics.intake.result import Detection, SetAside
-from forensics.intake.table import dialect as layout
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
-from forensics.intake.table.dialect import Dialect, Note
+from forensics.intake.table.dialect import Dialect, Note, find_times
 from forensics.intake.table.parser import BlockReader
 from forensics.intake.table.raw_table import Cells as Column
 from forensics.intake.table.raw_table import Chunk, Times
@@ -64,7 +63,7 @@ def table_dialect(table: CellTable, source: Source) -> Dialect:
     if source.time_column and table.header_row:
         lettered = tuple(_by_letter(name, table.names) for name in source.time_column)
         source = source.model_copy(update={"time_column": lettered})
-    layout._find_times(found, source)
+    find_times(found, source)
     if not source.time_column and not found.time_columns:
         dated = [place for place, cells in enumerate(table.columns) if cells.wall_ns is not None]
         if dated:
@@ -107,11 +106,6 @@ def open_table(file: Path, source: Source, wanted: Sequence[str]) -> CellTable:
         file, sheet=source.sheet, wanted=wanted, times=source.time_column,
         system=told if told.startswith("days") else "",
     )  # fmt: skip
-
-
-def is_typed(file: Path) -> bool:
-    """Whether a file is read as a table of typed cells rather than as text."""
-    return file.suffix.casefold() in columnar.SUFFIXES | workbooks.SUFFIXES
 
 
 def marks_of(table: CellTable, wanted: Wanted, source: Source) -> MarkDecision:
@@ -171,20 +165,20 @@ def gather_table(table: CellTable, reader: BlockReader, source: Source) -> None:
         bad = local == NO_TIME
     else:
         texts = {place: _texts(cells, count) for place, cells in zip(reader.wanted.time, times, strict=True)}
-        fields: Fields = reader._stamps(texts)
+        fields: Fields = reader.stamps(texts)
         bad = (fields.form < 0) | (fields.form == TIME_ONLY)
         for name, place in fields.bad_months.items():
             gathered.bad_months.setdefault(name, (int(table.row[place]), table.cell(reader.wanted.time[0], place)))
         if not bad.all():
-            piece = reader._piece(table.row, fields, {**columns, **texts}, ~bad if bad.any() else None)
-            reader._keep(piece)
+            piece = reader.chunk(table.row, fields, {**columns, **texts}, ~bad if bad.any() else None)
+            reader.keep_chunk(piece)
         bad_piece = np.flatnonzero(bad)
         gathered.aside.extend(_set_aside(table, reader, int(at)) for at in bad_piece)
         return
     for at in np.flatnonzero(bad):
         gathered.aside.append(_set_aside(table, reader, int(at)))
     if not bad.all():
-        reader._keep(piece.take(~bad) if bad.any() else piece)
+        reader.keep_chunk(piece.take(~bad) if bad.any() else piece)
 
 
 def _set_aside(table: CellTable, reader: BlockReader, at: int) -> SetAside:
