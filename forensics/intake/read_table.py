@@ -11,11 +11,11 @@ from typing import TypeVar
 
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import SourceJob
-from forensics.intake.points.ambiguous_names import ask_which_machine
 from forensics.intake.points.assemble import bind_points
 from forensics.intake.points.find_layout import Layout, find_layout, wanted_columns
 from forensics.intake.points.footers import footer_rows, say_counts
 from forensics.intake.points.preconditions import has_time, no_records, without_points
+from forensics.intake.points.questions import BEFORE_ROWS
 from forensics.intake.refusals import WrongEncodingError
 from forensics.intake.result import SourceResult
 from forensics.intake.table.decimal_mark import MarkDecision
@@ -109,7 +109,8 @@ def _read(job: SourceJob, export: TableExport, *, careful_only: bool) -> SourceR
     detections = (*export.detections, *dialect.detections, *layout.detections)
     if not has_time(job, dialect) or export.asks(job):
         return without_points(job, export.exhibit, dialect, layout, detections)
-    ask_which_machine(job, dialect, layout)
+    for question in BEFORE_ROWS:
+        question(job, dialect, layout)
     marks = marks_for(job, export, layout)
     gathered = gather_rows(job, export, layout, marks, careful_only=careful_only)
     footer_rows(gathered, dialect)

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.errors import Severity
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import SourceJob
-from forensics.intake.lexicon import plain, read_words
+from forensics.intake.lexicon import plain
 from forensics.intake.points.bind import Binder
 from forensics.intake.points.find_layout import Layout
 from forensics.intake.points.layouts import (
@@ -24,7 +22,7 @@ from forensics.intake.points.layouts import (
     text_points,
     wide_points,
 )
-from forensics.intake.points.quality import hide_bad_quality
+from forensics.intake.points.questions import BEFORE_BINDING, BEFORE_TIMES
 from forensics.intake.points.resolve_times import TimeResolver
 from forensics.intake.points.resolved import ResolvedTimes
 from forensics.intake.result import OUTSIDE_WINDOW, Accounting, Detection, SetAside, SourceResult
@@ -57,7 +55,8 @@ def bind_points(
     names, keys = _keys(gathered, layout)
     time_name = ", ".join(dialect.names[i] for i in dialect.time_columns)
     judge = TimeResolver(job.path, job.source, job.zone, time_name, job.keep, job.failure_ns, job.problems)
-    _say_months(job, gathered, dialect)
+    for question in BEFORE_TIMES:
+        question(job, dialect, gathered)
     settled = judge.settle(gathered, keys, _column_texts(gathered, dialect) or texts)
     if settled is None:
         for number, _ in layout.points:
@@ -69,9 +68,8 @@ def bind_points(
         job.path, job.source, job.clock, job.casefile.machine, job.problems, settled.resolution_s,
         detections=judge.detections, notes=judge.notes,
     )  # fmt: skip
-    _say_extra(gathered, binder)
-    hide_bad_quality(gathered, layout, binder)
-    _ask_changed_units(job, dialect, layout, gathered)
+    for ask in BEFORE_BINDING:
+        ask(job, dialect, layout, gathered, binder)
     decided = _decide(job, dialect, layout, gathered, marks, binder, texts, names)
     points = _bind(job, dialect, layout, gathered, settled, binder, decided, (names, keys))
     job.found |= points.found
@@ -117,30 +115,6 @@ def _keys(gathered: RawTable, layout: Layout) -> tuple[list[str], NDArray[np.int
     return [], None
 
 
-def _say_months(job: SourceJob, gathered: RawTable, dialect: Dialect) -> None:
-    if not gathered.bad_months:
-        return
-    words = read_words()
-    best = max(
-        words.languages,
-        key=lambda language: sum(
-            plain(name) in {plain(f) for forms in words.languages[language] for f in forms}
-            for name in gathered.month_names
-        ),
-    )
-    table = " ".join("/".join(form.capitalize() for form in forms if len(form) <= 4) for forms in words.languages[best])  # noqa: PLR2004
-    for name, (row, _) in gathered.bad_months.items():
-        job.problems.add(
-            _note(job, f"month name '{name}' not known ({best}: {table}).", row, dialect.names[dialect.time_columns[0]])
-        )
-
-
-def _note(job: SourceJob, what: str, row: int, column: str) -> Any:
-    from forensics.errors import Problem
-
-    return Problem(what, file=job.path, row=row, column=column, severity=Severity.NOTE)
-
-
 def _empty(job: SourceJob, exhibit: Exhibit, layout: Layout, gathered: RawTable, judge: TimeResolver) -> SourceResult:
     counts = Counter(row.reason for row in gathered.aside)
     waiting = gathered.rows_read - sum(counts.values())
@@ -150,32 +124,6 @@ def _empty(job: SourceJob, exhibit: Exhibit, layout: Layout, gathered: RawTable,
     return SourceResult(
         exhibit, layout.kind, layout.layout, job.clock, accounting, tuple(judge.detections), tuple(judge.notes)
     )
-
-
-def _say_extra(gathered: RawTable, binder: Binder) -> None:
-    if gathered.extra_empty:
-        lines = ", ".join(f"{a}-{b}" if a != b else str(a) for a, b in gathered.extra_empty[:8])
-        more = " …" if len(gathered.extra_empty) > 8 else ""  # noqa: PLR2004 - a note, not a list
-        binder.notes.append(f"an extra empty field at the end of lines {lines}{more} is ignored")
-    binder.notes.extend(gathered.notes)
-
-
-def _ask_changed_units(job: SourceJob, dialect: Dialect, layout: Layout, gathered: RawTable) -> None:
-    """Leave out the points whose unit is another below a repeated header."""
-    kept = []
-    for number, point, column in layout.wide:
-        if column not in gathered.unit_changes or is_switch(point.role):
-            kept.append((number, point, column))
-            continue
-        line, before, now = gathered.unit_changes[column]
-        job.found.add(number)
-        job.leave_out(
-            f"its unit is '{before}' above and '{now}' from line {line} on.",
-            "Supply the two parts as two sources, each with its unit.",
-            line,
-            dialect.names[column],
-        )
-    layout.wide = kept
 
 
 def _decide(
