@@ -17,6 +17,7 @@ from forensics.errors import Problem
 from forensics.hypotheses import Evidence, Weighing, read_modes, weigh
 from forensics.intake import SourceResult, check_untouched
 from forensics.intake.load_case import Case, load_case
+from forensics.machine.citations import FileRows, cites_by_file
 from forensics.machine.solenoid_events import solenoid_events
 from forensics.machine.start_table import list_starts, unloaded_share
 from forensics.machine.states import StateSpan, cut_states, find_runs
@@ -138,7 +139,7 @@ def judge(case: Case) -> Investigation:
         near=near,
         order=order,
         unloaded_starts=unloaded_share(subject.starts),
-        findings=findings,
+        findings=_cited_by_file(findings, case.readings),
         weighing=weighing,
         assumptions=_assumptions(case, clocks),
         problems=(*case.problems, *check_untouched([reading.exhibit for reading in case.readings])),
@@ -147,6 +148,17 @@ def judge(case: Case) -> Investigation:
         rules_sha256=rules_sha256(),
         inputs_sha256=_inputs_sha256(case),
     )
+
+
+def _cited_by_file(findings: tuple[Finding, ...], readings: tuple[SourceResult, ...]) -> tuple[Finding, ...]:
+    """Findings whose citations name the file of a source that has several."""
+    files: dict[str, list[FileRows]] = {}
+    for reading in readings:
+        if reading.joined_as:
+            files.setdefault(reading.joined_as, []).append(FileRows(reading.exhibit.path, *reading.rows))
+    if not files:
+        return findings
+    return tuple(replace(finding, cites=cites_by_file(finding.cites, files)) for finding in findings)
 
 
 def look(case: Case, record: Record) -> Subject:
@@ -230,11 +242,12 @@ def _late_begins(case: Case) -> list[str]:
     """Trends that begin inside the window: a logger that was filled drops its oldest rows without a word."""
     # stamps of another clock may be off by as much as clocks are searched for; event lists begin with an event
     room_s = case.limits["clocks.search_s"]
-    late = [
-        (reading.exhibit.path, (reading.first_ns - case.record.window.start_ns) / NS)
-        for reading in case.readings
-        if reading.kind == "trend" and reading.first_ns is not None
-    ]
+    begins: dict[str, int] = {}
+    for reading in case.readings:
+        if reading.kind == "trend" and reading.first_ns is not None:
+            name = reading.joined_as or reading.exhibit.path
+            begins[name] = min(reading.first_ns, begins.get(name, reading.first_ns))
+    late = [(name, (first_ns - case.record.window.start_ns) / NS) for name, first_ns in begins.items()]
     return [
         f"'{path}' begins {late_s / 3600:.3g} h after the window that is judged: what was before was not recorded, "
         "or was overwritten."

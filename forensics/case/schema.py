@@ -35,6 +35,14 @@ _DURATION_S = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 _FIXED_OFFSET = re.compile(r"^[+-]\d{2}:\d{2}$")
 
 
+_SHA256 = re.compile(r"[0-9a-fA-F]{64}")
+
+
+def is_pattern(path: str) -> bool:
+    """Whether a path is a pattern that may fit several files: it holds ``*`` or ``?``."""
+    return "*" in path or "?" in path
+
+
 def read_duration_s(text: object) -> float:
     """Read ``"36h"``, ``"15min"``, ``"30d"`` or ``"10s"`` as seconds."""
     match = _DURATION.match(text) if isinstance(text, str) else None
@@ -164,7 +172,7 @@ class Source(Strict):
 
     path: str
     clock: str = ""
-    sha256: str = ""
+    sha256: str | dict[str, str] = ""
     on: Words = ()
     off: Words = ()
     unknown: Words = ()
@@ -192,6 +200,8 @@ class Source(Strict):
         path = checked_path(value).replace("\\", "/")
         if PurePosixPath(path).is_absolute() or re.match(r"^[A-Za-z]:", path) or ".." in PurePosixPath(path).parts:
             raise ValueError(f"'{value}' lies outside the folder of the case file; move the export beside it")
+        if is_pattern(PurePosixPath(path).parent.as_posix()):
+            raise ValueError(f"'{value}': a pattern may stand in the name of a file, not in that of its folder")
         return path
 
     @field_validator("time_zone")
@@ -201,10 +211,17 @@ class Source(Strict):
 
     @field_validator("sha256")
     @classmethod
-    def _hash(cls, value: str) -> str:
-        if value and not re.fullmatch(r"[0-9a-fA-F]{64}", value):
+    def _hash(cls, value: str | dict[str, str]) -> str | dict[str, str]:
+        told = value if isinstance(value, dict) else {"": value}
+        if any(text and not _SHA256.fullmatch(text) for text in told.values()):
             raise ValueError("a SHA-256 has 64 hexadecimal digits")
-        return value.lower()
+        return {name: text.lower() for name, text in value.items()} if isinstance(value, dict) else value.lower()
+
+    def told_sha256(self, path: str) -> str:
+        """SHA-256 that the case gives of one of its files; empty where it gives none."""
+        if isinstance(self.sha256, str):
+            return self.sha256
+        return self.sha256.get(path, self.sha256.get(PurePosixPath(path).name, ""))
 
 
 class Point(Strict):

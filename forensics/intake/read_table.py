@@ -12,7 +12,7 @@ from typing import TypeVar
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import SourceJob
 from forensics.intake.points.assemble import bind_points
-from forensics.intake.points.find_layout import Layout, find_layout, wanted_columns
+from forensics.intake.points.find_layout import find_layout, wanted_columns
 from forensics.intake.points.footers import footer_rows, say_counts
 from forensics.intake.points.preconditions import has_time, no_records, without_points
 from forensics.intake.points.questions import BEFORE_ROWS
@@ -22,6 +22,7 @@ from forensics.intake.table.decimal_mark import MarkDecision
 from forensics.intake.table.export import TableExport
 from forensics.intake.table.parser import BlockReader
 from forensics.intake.table.raw_table import RawTable
+from forensics.intake.table.row_filter import Wanted
 from forensics.intake.timestamps.zones import zone_letters
 
 TYPED = frozenset({".xlsx", ".xlsm", ".ods", ".xls", ".xlsb", ".parquet", ".feather", ".arrow", ".pq"})
@@ -75,31 +76,49 @@ def read_table(job: SourceJob, export: TableExport, *, careful_only: bool = Fals
 
 
 def gather_rows(
-    job: SourceJob, export: TableExport, layout: Layout, marks: MarkDecision, *, careful_only: bool = False
+    job: SourceJob, export: TableExport, wanted: Wanted, marks: MarkDecision, *, careful_only: bool = False
 ) -> RawTable:
     """Every row of an export, read but not judged."""
     gathered = RawTable(decimal=marks.marks.decimal)
+    gather_into(gathered, job, export, wanted, marks, careful_only=careful_only)
+    return gathered
+
+
+def gather_into(
+    gathered: RawTable,
+    job: SourceJob,
+    export: TableExport,
+    wanted: Wanted,
+    marks: MarkDecision,
+    *,
+    base: int = 0,
+    careful_only: bool = False,
+) -> None:
+    """Read every row of an export into a table; ``base`` is added to the number of each."""
     reader = BlockReader(
         path=job.path,
         dialect=export.dialect,
-        wanted=wanted_columns(export.dialect, layout),
+        wanted=wanted,
         order=job.source.date_order or "",
         decimal=gathered.decimal,
         keep=job.keep,
         zone_offsets=zone_letters(job.zone),
         gathered=gathered,
         careful_only=careful_only,
+        base=base,
     )
     if not marks.settled:
         reader.text_columns.update(reader.wanted.numbers)
     export.gather(reader, job.source)
-    return gathered
+    footer_rows(gathered, export.dialect)
+    if export.cut:
+        job.note(f"{export.cut}; what comes before was read.")
 
 
-def marks_for(job: SourceJob, export: TableExport, layout: Layout) -> MarkDecision:
+def marks_for(job: SourceJob, export: TableExport, wanted: Wanted, point_column: int | None) -> MarkDecision:
     """Decimal and thousands marks of an export, as far as its first records settle them."""
-    skip = frozenset({*export.dialect.time_columns, *([] if layout.point_column is None else [layout.point_column])})
-    return export.marks(job.source, wanted_columns(export.dialect, layout), skip)
+    skip = frozenset({*export.dialect.time_columns, *([] if point_column is None else [point_column])})
+    return export.marks(job.source, wanted, skip)
 
 
 def _read(job: SourceJob, export: TableExport, *, careful_only: bool) -> SourceResult:
@@ -111,14 +130,12 @@ def _read(job: SourceJob, export: TableExport, *, careful_only: bool) -> SourceR
         return without_points(job, export.exhibit, dialect, layout, detections)
     for question in BEFORE_ROWS:
         question(job, dialect, layout)
-    marks = marks_for(job, export, layout)
-    gathered = gather_rows(job, export, layout, marks, careful_only=careful_only)
-    footer_rows(gathered, dialect)
-    if export.cut:
-        job.note(f"{export.cut}; what comes before was read.")
+    wanted = wanted_columns(dialect, layout)
+    marks = marks_for(job, export, wanted, layout.point_column)
+    gathered = gather_rows(job, export, wanted, marks, careful_only=careful_only)
     if not gathered.pieces and not gathered.outside:
         return no_records(job, export.exhibit, dialect, layout, gathered, detections)
-    reading = bind_points(job, export.exhibit, dialect, layout, gathered, marks, export.texts)
+    (reading,) = bind_points(job, (export.exhibit,), dialect, layout, gathered, marks, export.texts)
     say_counts(job, dialect, reading, gathered, export.last_row)
     return replace(
         reading,

@@ -85,6 +85,13 @@ class SourceResult:
     first_ns, last_ns
         First and last stamp of the whole export (ns UTC by its own clock), also of rows outside the window;
         None where no row has a time.
+    joined_as
+        Path of the source as the case file gives it, where it has several files: this is one of them, and the points of
+        all stand with the first.
+    rows
+        First and last row with a time; (0, 0) where none was kept.
+    conflict
+        Why its files can't be those of one logger; empty where they can, or where it has one.
     also
         Files that belong to the same source: the data file of a waveform record.
     """
@@ -102,6 +109,9 @@ class SourceResult:
     log: tuple[LogLine, ...] = ()
     first_ns: int | None = None
     last_ns: int | None = None
+    joined_as: str = ""
+    conflict: str = ""
+    rows: tuple[int, int] = (0, 0)
     also: tuple[Exhibit, ...] = ()
 
 

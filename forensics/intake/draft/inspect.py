@@ -16,7 +16,7 @@ from forensics.intake.draft.suggest import is_clear, suggest
 from forensics.intake.exhibits import take_exhibit
 from forensics.intake.job import SourceJob
 from forensics.intake.lexicon import plain, read_words
-from forensics.intake.points.find_layout import Layout, find_layout
+from forensics.intake.points.find_layout import Layout, find_layout, wanted_columns
 from forensics.intake.read_table import gather_rows, in_its_encoding, open_export
 from forensics.intake.refusals import UnreadableError
 from forensics.intake.table.decimal_mark import decide_marks
@@ -155,7 +155,8 @@ def _look_table(look: Preview) -> None:
         layout = find_layout(job, export.dialect)
         gathered = RawTable()
         if layout.layout != "wide" and export.dialect.time_columns:
-            gathered = gather_rows(job, export, layout, decide_marks(job.source, []))
+            wanted = wanted_columns(export.dialect, layout)
+            gathered = gather_rows(job, export, wanted, decide_marks(job.source, []))
         _take(look, export.dialect, layout, gathered)
 
     in_its_encoding(open_export(job, exhibit, look.file.suffix.casefold()), step)

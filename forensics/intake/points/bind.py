@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
+from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,7 +15,7 @@ from forensics.intake.points.units import UnitJudge
 from forensics.intake.result import Detection
 from forensics.intake.table.sentinels import no_reading
 from forensics.intake.table.values import NOT_A_NUMBER, Numbers, Reasons, StateWords, state_words
-from forensics.model.points import OFF, ON, UNKNOWN, Origin, Samples, Switch
+from forensics.model.points import FILE_ROWS, OFF, ON, UNKNOWN, Origin, Samples, Switch, said_row
 from forensics.model.units import Unit, to_canonical
 from forensics.model.vocabulary import ROLE_FACTS, Quality, Recorded, Role, is_switch
 
@@ -44,7 +44,7 @@ class Binder:
     Attributes
     ----------
     missing
-        Bound cells without a reading, by reason, over all points.
+        Bound cells without a reading, by the number of their file and by reason, over all points.
     """
 
     path: str
@@ -55,13 +55,23 @@ class Binder:
     resolution_s: float
     detections: list[Detection] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
-    missing: Counter[str] = field(default_factory=Counter)
+    missing: dict[int, Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
 
     def ask(self, point: Point, what: str, remedy: str, row: int | None = None) -> None:
         """Put a question about one point: it is left out, the rest runs."""
         self.problems.add(
             Problem(what, file=self.path, row=row, column=point.column, remedy=remedy, severity=Severity.POINT)
         )
+
+    def count_missing(self, reason: str, rows: NDArray[np.int64]) -> None:
+        """Count cells without a reading, each with the file that its row stands in."""
+        if not len(rows):
+            return
+        if int(rows[-1]) < FILE_ROWS:
+            self.missing[0][reason] += len(rows)
+            return
+        for file, count in zip(*np.unique(rows // FILE_ROWS, return_counts=True), strict=True):
+            self.missing[int(file)][reason] += int(count)
 
     # numbers
 
@@ -105,16 +115,17 @@ class Binder:
         empty = ~np.isfinite(canonical)
         if empty.any():
             quality[empty] |= np.uint16(Quality.MISSING)
-        self.missing.update(missing)
+        for name in missing:
+            self.count_missing(name, rows.row[reason == reasons.names.index(name)])
         if point.range is not None:
             low, high = point.range
             outside = ~empty & ((values < low) | (values > high))
             quality[outside] |= np.uint16(Quality.OUT_OF_RANGE)
             if outside.any():
-                self.missing[OUT_OF_RANGE] += int(outside.sum())
+                self.count_missing(OUT_OF_RANGE, rows.row[outside])
                 self.notes.append(
                     f"{point.column}: {int(outside.sum())} readings lie outside range = [{low:g}, {high:g}] and count "
-                    f"as missing (first: {values[outside][0]:g} on line {int(rows.row[outside][0])})"
+                    f"as missing (first: {values[outside][0]:g} on line {said_row(int(rows.row[outside][0]))})"
                 )
         return Samples(
             role=point.role,
@@ -199,7 +210,7 @@ class Binder:
                 table[int(code)] = state
                 if state == UNKNOWN:
                     name = words[int(code)].strip() or "empty"
-                    self.missing[name] += int((codes == code).sum())
+                    self.count_missing(name, row[codes == code])
         if unknown:
             self._ask_words(point, sorted(unknown))
             return None

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.intake.result import SourceResult
-from forensics.model.points import NS, ON, UNKNOWN, Samples, Switch, iso
+from forensics.model.points import NS, ON, UNKNOWN, Samples, Switch, iso, said_row
 from forensics.model.vocabulary import Quality, Recorded, Role
 from forensics.rules import read_limits
 
@@ -131,7 +131,7 @@ def _unrolled(samples: Samples, notes: list[str]) -> Samples:
         before, after = float(values[index - 1]), float(values[index])
         near = read_limits()["intake.rollover_share"]
         modulus = next((m for m in _MODULI if m * (1 - near) <= before < m and after < m * near), None)
-        line = int(samples.row[good[index]])
+        line = said_row(int(samples.row[good[index]]))
         if modulus is None:
             notes.append(
                 f"{samples.origin.column}: the counter falls from {before:g} to {after:g} on line {line}: it was "

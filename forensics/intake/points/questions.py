@@ -17,6 +17,7 @@ from forensics.intake.points.find_layout import Layout
 from forensics.intake.points.quality import hide_bad_quality
 from forensics.intake.table.dialect import Dialect
 from forensics.intake.table.raw_table import RawTable
+from forensics.model.points import said_row
 from forensics.model.vocabulary import is_switch
 
 _MOST_LINES = 8
@@ -65,7 +66,7 @@ def ask_changed_units(job: SourceJob, dialect: Dialect, layout: Layout, gathered
         line, before, now = gathered.unit_changes[column]
         job.found.add(number)
         job.leave_out(
-            f"its unit is '{before}' above and '{now}' from line {line} on.",
+            f"its unit is '{before}' above and '{now}' from line {said_row(line)} on.",
             "Supply the two parts as two sources, each with its unit.",
             line,
             dialect.names[column],

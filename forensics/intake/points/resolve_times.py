@@ -13,6 +13,7 @@ from forensics.errors import Problem, Problems, Severity
 from forensics.intake.points.date_order_questions import contradiction, undecided, year_first_or_last
 from forensics.intake.points.duplicates import set_duplicates_aside
 from forensics.intake.points.resolved import ResolvedTimes
+from forensics.intake.points.seams import look_at_seams, ranges_of
 from forensics.intake.result import Detection
 from forensics.intake.table.raw_table import RawTable, times_of
 from forensics.intake.timestamps.date_order import local_ns
@@ -27,7 +28,7 @@ from forensics.intake.timestamps.monotonicity import (
 from forensics.intake.timestamps.numeric import TimeNumbers
 from forensics.intake.timestamps.wording import clock_of, date_of, in_units, standard_offset
 from forensics.intake.timestamps.zones import to_utc
-from forensics.model.points import NS, Span
+from forensics.model.points import FILE_ROWS, NS, Span, said_row
 from forensics.model.vocabulary import Quality
 
 _DAY_NS = 86_400 * NS
@@ -168,7 +169,7 @@ class TimeResolver:
             Detection(
                 "date order",
                 _ORDER_NAMES[order],
-                f"decided by line {settled.row} ({settled.text.split()[0] if settled.text else ''}); "
+                f"decided by line {said_row(settled.row)} ({settled.text.split()[0] if settled.text else ''}); "
                 f"{found.both} of {found.total} stamps fit both orders",
             )
         )
@@ -221,8 +222,10 @@ class TimeResolver:
         settled = ResolvedTimes(position, t, np.zeros(len(t), np.uint16), direction=way or 1)
         settled.resolution_s = max(gathered.resolution_ns, 1) / NS if gathered.resolution_ns else 1.0
         self._drop_unsettled(settled, unsettled, rows)
-        self._range(settled, gathered)
+        self._range(settled, gathered, rows)
         set_duplicates_aside(settled, rows, keys, texts)
+        if gathered.files:
+            self.notes.extend(look_at_seams(settled, gathered.files, rows, keys))
         self._set_back(settled, rows, keys)
         self._sort(settled)
         self._window(settled)
@@ -241,8 +244,8 @@ class TimeResolver:
             return False
         row = int(rows[place])
         self._ask(
-            f"the stamps look like a clock of twelve hours without AM and PM: no hour is 0 or above 12, and line {row} "
-            f"steps back to {clock_of(int(ordered[place]))} on the same date.",
+            f"the stamps look like a clock of twelve hours without AM and PM: no hour is 0 or above 12, and line "
+            f"{said_row(row)} steps back to {clock_of(int(ordered[place]))} on the same date.",
             "Export again with a clock of 24 hours or with AM and PM; where the clock was set back instead, supply the "
             "lines before and from there on as two sources.",
             row,
@@ -286,7 +289,8 @@ class TimeResolver:
         day = local[which] // _DAY_NS
         one = which[day == day[0]]
         low, high = int(local[one].min()), int(local[one].max())
-        lines = f"lines {int(rows[one].min())}-{int(rows[one].max())}" if len(one) > 1 else f"line {int(rows[one[0]])}"
+        first, last_row = said_row(int(rows[one].min())), said_row(int(rows[one].max()))
+        lines = f"lines {first}-{last_row}" if len(one) > 1 else f"line {first}"
         standard = standard_offset(self.zone, low)
         times = f"{clock_of(low)} to {clock_of(high)}" if high > low else clock_of(low)
         size = "one hour" if skip_ns == 3600 * NS else in_units(skip_ns / NS)
@@ -322,17 +326,28 @@ class TimeResolver:
         )
         settled.keep_only(~unsettled)
 
-    def _range(self, settled: ResolvedTimes, gathered: RawTable) -> None:
+    def _range(self, settled: ResolvedTimes, gathered: RawTable, rows: NDArray[np.int64]) -> None:
         if len(settled.t):
             settled.first_ns, settled.last_ns = int(settled.t.min()), int(settled.t.max())
-        if gathered.first_local is not None and gathered.last_local is not None:
-            ends = np.array([gathered.first_local, gathered.last_local])
-            low, high = (int(x) for x in to_utc(ends, self.zone).t)
-            settled.first_ns = low if settled.first_ns is None else min(low, settled.first_ns)
-            settled.last_ns = high if settled.last_ns is None else max(high, settled.last_ns)
+        dropped = self._utc_range(gathered.first_local, gathered.last_local)
+        if dropped[0] is not None and dropped[1] is not None:
+            settled.first_ns = dropped[0] if settled.first_ns is None else min(dropped[0], settled.first_ns)
+            settled.last_ns = dropped[1] if settled.last_ns is None else max(dropped[1], settled.last_ns)
+        settled.ranges = [(settled.first_ns, settled.last_ns)]
+        if gathered.files:
+            outside = [self._utc_range(file.first_local, file.last_local) for file in gathered.files]
+            settled.ranges = ranges_of(settled.t, rows[settled.position] // FILE_ROWS, outside)
+
+    def _utc_range(self, first: int | None, last: int | None) -> tuple[int | None, int | None]:
+        if first is None or last is None:
+            return None, None
+        low, high = (int(x) for x in to_utc(np.array([first, last]), self.zone).t)
+        return low, high
 
     def _set_back(self, settled: ResolvedTimes, rows: NDArray[np.int64], keys: NDArray[np.int32] | None) -> None:
-        found, suspect = set_backs(settled.t, None if keys is None else keys[settled.position])
+        file = rows[settled.position] // FILE_ROWS
+        seams = np.flatnonzero(np.diff(file)) + 1 if len(file) and int(file[-1]) else np.zeros(0, np.int64)
+        found, suspect = set_backs(settled.t, None if keys is None else keys[settled.position], seams)
         settled.flags[suspect] |= np.uint16(Quality.CLOCK_SUSPECT)
         self.notes.extend(said_steps(found, rows[settled.position]))
 
@@ -348,7 +363,7 @@ class TimeResolver:
         if self.keep is None:
             return
         inside = (settled.t >= self.keep.start_ns) & (settled.t < self.keep.end_ns)
-        settled.outside = int((~inside).sum())
+        settled.outside = settled.position[~inside]
         settled.keep_only(inside)
 
 

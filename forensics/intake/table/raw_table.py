@@ -83,6 +83,17 @@ class Chunk:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class FileCounts:
+    """What was counted in one file of several: rows read, rows far outside the window and the range of their times."""
+
+    path: str
+    rows_read: int
+    outside: int
+    first_local: int | None
+    last_local: int | None
+
+
 @dataclass(slots=True)
 class RawTable:
     """All of one export, read but not yet judged.
@@ -105,6 +116,8 @@ class RawTable:
         Columns whose units row changes below: line, unit before, unit from there on.
     first_local, last_local
         Range of wall-clock times of dropped rows.
+    files
+        Where the source has several files, each of them in the order of their rows.
     """
 
     rows_read: int = 0
@@ -129,6 +142,7 @@ class RawTable:
     numeric: bool = False
     decimal: str = "."
     unit_changes: dict[int, tuple[int, str, str]] = field(default_factory=dict)
+    files: list[FileCounts] = field(default_factory=list)
 
     def extra(self, first: int, last: int) -> None:
         """Note lines that end with one more, empty field."""

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.intake.timestamps.wording import in_units
+from forensics.model.points import said_row
 
 _TWO, _MOST_SAID = 2, 5
 _HOUR = 3600 * 10**9
@@ -70,7 +71,9 @@ class SetBack:
     later: int = 0
 
 
-def set_backs(t: NDArray[np.int64], keys: NDArray[np.int32] | None = None) -> tuple[list[SetBack], NDArray[np.bool_]]:
+def set_backs(
+    t: NDArray[np.int64], keys: NDArray[np.int32] | None = None, seams: NDArray[np.int64] | None = None
+) -> tuple[list[SetBack], NDArray[np.bool_]]:
     """Where the clock was set back, and the rows whose time is therefore in doubt.
 
     Parameters
@@ -79,6 +82,8 @@ def set_backs(t: NDArray[np.int64], keys: NDArray[np.int32] | None = None) -> tu
         ns UTC in file order, oldest first.
     keys
         For long layouts: number of the point of each row; a row is held against rows of the same points only.
+    seams
+        Positions at which another file begins: a step back there is no clock that was set back.
 
     Notes
     -----
@@ -90,7 +95,8 @@ def set_backs(t: NDArray[np.int64], keys: NDArray[np.int32] | None = None) -> tu
     if len(t) < _TWO:
         return found, suspect
     reached = np.maximum.accumulate(t)
-    for position in np.flatnonzero(np.diff(t) < 0) + 1:
+    back = np.flatnonzero(np.diff(t) < 0) + 1
+    for position in back if seams is None else back[~np.isin(back, seams)]:
         top, start = int(reached[position - 1]), int(t[position])
         if t[position - 1] != top:
             continue
@@ -114,7 +120,7 @@ def said_steps(found: list[SetBack], rows: NDArray[np.int64]) -> list[str]:
     """Sentences for the report about steps back; ``rows`` are the source rows of the log in its order."""
     out = []
     for step in found[:_MOST_SAID]:
-        line = int(rows[step.position])
+        line = said_row(int(rows[step.position]))
         if step.overlap:
             out.append(
                 f"line {line}: the clock was set back by {step.by_ns / 60e9:.4g} min; {step.overlap} rows before it "

@@ -159,7 +159,7 @@ def gather_table(table: CellTable, reader: BlockReader, source: Source) -> None:
     columns = {place: _column(table.columns[place], count, reader, place) for place in read}
     local = _wall(times)
     if local is not None:
-        piece = Chunk(table.row, _settled(local, instant=times[0].instant), columns)
+        piece = Chunk(table.row + reader.base, _settled(local, instant=times[0].instant), columns)
         finest = [cells.resolution_ns for cells in times if cells.resolution_ns]
         gathered.resolution_ns = min(finest, default=gathered.resolution_ns)
         bad = local == NO_TIME
@@ -168,9 +168,11 @@ def gather_table(table: CellTable, reader: BlockReader, source: Source) -> None:
         fields: Fields = reader.stamps(texts)
         bad = (fields.form < 0) | (fields.form == TIME_ONLY)
         for name, place in fields.bad_months.items():
-            gathered.bad_months.setdefault(name, (int(table.row[place]), table.cell(reader.wanted.time[0], place)))
+            gathered.bad_months.setdefault(
+                name, (reader.base + int(table.row[place]), table.cell(reader.wanted.time[0], place))
+            )
         if not bad.all():
-            piece = reader.chunk(table.row, fields, {**columns, **texts}, ~bad if bad.any() else None)
+            piece = reader.chunk(table.row + reader.base, fields, {**columns, **texts}, ~bad if bad.any() else None)
             reader.keep_chunk(piece)
         bad_piece = np.flatnonzero(bad)
         gathered.aside.extend(_set_aside(table, reader, int(at)) for at in bad_piece)
