@@ -167,6 +167,29 @@ class ClockCheck(Strict):
     true_time: datetime
 
 
+class Mark(Strict):
+    """``[[source.mark]]``: what a letter or sign glued to values means."""
+
+    text: str = Field(min_length=1)
+    means: Literal["no reading", "uncertain", "good"]
+
+
+class RowAnswer(Strict):
+    """``[[source.row]]``: the answer for one row that the file cannot settle."""
+
+    line: int = Field(ge=1)
+    file: str = ""
+    pass_: Literal["first", "second"] | None = Field(default=None, alias="pass")
+    date_: date | None = Field(default=None, alias="date")
+    drop: bool = False
+
+    @model_validator(mode="after")
+    def _one_answer(self) -> RowAnswer:
+        if (self.pass_ is not None) + (self.date_ is not None) + self.drop != 1:
+            raise ValueError("give one of pass, date or drop for this row")
+        return self
+
+
 class Source(Strict):
     """``[[source]]``: one export. What is left out is detected and stated."""
 
@@ -192,6 +215,11 @@ class Source(Strict):
     value_column: str = ""
     text_column: str = ""
     measured_at: Literal["line", "motor", "drive", ""] = ""
+    stamps: Literal["instant", "interval-start", "interval-end"] | None = None
+    year: Annotated[int, Field(ge=1980, le=2200)] | None = None
+    summer_time_column: str = ""
+    row: Annotated[tuple[RowAnswer, ...], BeforeValidator(_words)] = ()
+    mark: Annotated[tuple[Mark, ...], BeforeValidator(_words)] = ()
     clock_check: Annotated[tuple[ClockCheck, ...], BeforeValidator(_words)] = ()
 
     @field_validator("path")
@@ -404,6 +432,8 @@ def _keys_at(location: tuple[int | str, ...]) -> list[str]:
         "current_sensor": CurrentSensor,
         "source": Source,
         "clock_check": ClockCheck,
+        "row": RowAnswer,
+        "mark": Mark,
         "point": Point,
         "observation": Observation,
         "measurement": Measurement,

@@ -19,7 +19,7 @@ NS = 1_000_000_000
 ON, OFF, UNKNOWN = 1, 0, -1
 FILE_ROWS = 1 << 40  # rows of the n-th file of a source of several begin at n times this; those of a single file at 0
 UNUSABLE = int(Quality.MISSING | Quality.OUT_OF_RANGE)
-DISTRUSTED = np.uint16(UNUSABLE | int(Quality.STUCK | Quality.PASTED))
+DISTRUSTED = np.uint16(UNUSABLE | int(Quality.STUCK | Quality.PASTED | Quality.UNCERTAIN))
 
 
 def to_datetime(time_ns: int) -> datetime:
@@ -154,7 +154,7 @@ class Samples:
 
     @cached_property
     def trusted(self) -> Samples:
-        """Readings that may speak for health: none missing, out of range, stuck or pasted."""
+        """Readings that may speak for health: none missing, out of range, stuck, pasted or uncertain."""
         flags = int(np.bitwise_or.reduce(self.q)) if len(self) else 0
         # one sum tells whether any reading is not finite; most long records have neither flag nor gap
         if not flags & int(DISTRUSTED) and np.isfinite(np.sum(self.v)):

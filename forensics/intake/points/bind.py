@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from forensics.case.schema import Machine, Point, Source
 from forensics.errors import Problem, Problems, Severity
+from forensics.intake.points.glued_marks import MarkedColumn, in_one_unit, settle_marks
 from forensics.intake.points.units import UnitJudge
 from forensics.intake.result import Detection
 from forensics.intake.table.sentinels import no_reading
@@ -95,16 +96,29 @@ class Binder:
         header, units_row
             What the column's name and the units row say.
         """
-        unit = UnitJudge(self.ask, self.detections, self.notes).unit_of(point, header, units_row, numbers.suffixes)
+        judge = UnitJudge(self.ask, self.detections, self.notes)
+        glued = settle_marks(
+            MarkedColumn(point, numbers, reasons, rows.row),
+            self.source.mark,
+            judge.said_units(point, header, units_row),
+        )
+        if glued.question:
+            self.ask(point, *glued.question)
+        if glued.lost:
+            return None
+        self.notes.extend(glued.notes)
+        unit = judge.unit_of(point, header, units_row, glued.unit)
         if unit is None:
             return None
-        values, reason = numbers.values, numbers.reason
+        values, reason = glued.values, glued.reason
         not_readings = None if point.range is not None else no_reading(values, reason, reasons, point.role)
         if not_readings is not None:
             values, reason = not_readings
+        if glued.own_units is not None:
+            values = in_one_unit(values, glued.own_units, unit)
         missing = reasons.count(reason)
         odd = [name for name in missing if name.startswith(NOT_A_NUMBER)]
-        places = {name: rows.row[numbers.reason == reasons.names.index(name)] for name in odd[:_MOST_ODD]}
+        places = {name: rows.row[reason == reasons.names.index(name)] for name in odd[:_MOST_ODD]}
         lines = {name: int(found.min()) for name, found in places.items() if len(found)}
         if odd and self._ask_odd(point, odd, lines, is_number=bool(np.isfinite(values).any())):
             return None
@@ -112,21 +126,14 @@ class Binder:
         if canonical is None:
             return None
         quality = rows.flags.copy()
+        if glued.uncertain is not None:
+            quality[glued.uncertain] |= np.uint16(Quality.UNCERTAIN)
         empty = ~np.isfinite(canonical)
         if empty.any():
             quality[empty] |= np.uint16(Quality.MISSING)
         for name in missing:
             self.count_missing(name, rows.row[reason == reasons.names.index(name)])
-        if point.range is not None:
-            low, high = point.range
-            outside = ~empty & ((values < low) | (values > high))
-            quality[outside] |= np.uint16(Quality.OUT_OF_RANGE)
-            if outside.any():
-                self.count_missing(OUT_OF_RANGE, rows.row[outside])
-                self.notes.append(
-                    f"{point.column}: {int(outside.sum())} readings lie outside range = [{low:g}, {high:g}] and count "
-                    f"as missing (first: {values[outside][0]:g} on line {said_row(int(rows.row[outside][0]))})"
-                )
+        self._out_of_range(point, values, quality, empty, rows.row)
         return Samples(
             role=point.role,
             origin=self.origin(point, rows.recorded),
@@ -136,6 +143,27 @@ class Binder:
             row=rows.row,
             resolution=_resolution(canonical),
         )
+
+    def _out_of_range(
+        self,
+        point: Point,
+        values: NDArray[np.float64],
+        quality: NDArray[np.uint16],
+        empty: NDArray[np.bool_],
+        rows: NDArray[np.int64],
+    ) -> None:
+        """Mark readings outside the range that the case gives; they count as missing."""
+        if point.range is None:
+            return
+        low, high = point.range
+        outside = ~empty & ((values < low) | (values > high))
+        quality[outside] |= np.uint16(Quality.OUT_OF_RANGE)
+        if outside.any():
+            self.count_missing(OUT_OF_RANGE, rows[outside])
+            self.notes.append(
+                f"{point.column}: {int(outside.sum())} readings lie outside range = [{low:g}, {high:g}] and count "
+                f"as missing (first: {values[outside][0]:g} on line {said_row(int(rows[outside][0]))})"
+            )
 
     def _ask_odd(self, point: Point, odd: list[str], lines: dict[str, int], *, is_number: bool) -> bool:
         """Ask about a column without any number, or with numbers in another decimal mark than the file's."""

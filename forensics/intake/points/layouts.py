@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import KW_ONLY, dataclass, field, replace
+from dataclasses import KW_ONLY, dataclass, field
 from typing import Any
 
 import numpy as np
@@ -55,16 +55,15 @@ def wide_points(
         reasons = Reasons()
         if is_number(point):
             numbers = _level_numbers(binder, point, gathered, column, marks, reasons)
-            values = numbers.values if whole else numbers.values[settled.position]
-            reason = numbers.reason if whole else numbers.reason[settled.position]
+            numbers = numbers if whole else numbers.take(settled.position)
             t, flags, row = settled.t, settled.flags, rows
             if recorded is Recorded.CHANGE:
                 # in a change log an empty cell says that nothing changed
-                told = reason != reasons.code("empty")
-                values, reason, t, flags, row = values[told], reason[told], t[told], flags[told], row[told]
+                told = numbers.reason != reasons.code("empty")
+                numbers, t, flags, row = numbers.take(told), t[told], flags[told], row[told]
             samples = binder.samples(
                 point,
-                replace(numbers, values=values, reason=reason),
+                numbers,
                 reasons,
                 Rows(t, flags, row, recorded),
                 header[column],
@@ -218,10 +217,7 @@ class _Cells:
         words, codes = self.whole
         used, inverse = np.unique(codes[position], return_inverse=True)
         part = read_numbers(pa.array([words[int(code)] for code in used], pa.string()), self.marks, reasons)
-        counts = np.bincount(inverse, minlength=len(used))
-        for unit in list(part.suffixes):
-            part.suffixes[unit] = int(counts.sum())
-        return Numbers(part.values[inverse], part.reason[inverse], part.suffixes)
+        return part.take(inverse)
 
 
 def _with_start(switch: Switch, settled: ResolvedTimes, rows: NDArray[np.int64], start_ns: int | None) -> Switch:

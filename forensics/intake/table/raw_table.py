@@ -164,7 +164,8 @@ class RawTable:
         """One column as numbers, block by block."""
         values: list[NDArray[np.float64]] = []
         reason: list[NDArray[np.uint16]] = []
-        suffixes: Counter[str] = Counter()
+        glued: list[str] = []
+        marked: list[NDArray[np.int16] | None] = []
         for piece in self.pieces:
             cells = piece.columns[number]
             if isinstance(cells, np.ndarray):
@@ -172,11 +173,19 @@ class RawTable:
                 values.append(cells)
                 reason.append((missing * reasons.code(EMPTY)).astype(np.uint16) if missing.any() else _none(len(cells)))
             else:
-                part = read_numbers(cells, marks, reasons)
+                part = read_numbers(cells, marks, reasons, glued)
                 values.append(part.values)
                 reason.append(part.reason)
-                suffixes.update(part.suffixes)
-        return Numbers(_joined(values, np.float64), _joined(reason, np.uint16), suffixes)
+                marked.append(part.marked)
+                continue
+            marked.append(None)
+        codes = None
+        if glued:
+            whole = [
+                np.zeros(len(one), np.int16) if code is None else code for one, code in zip(values, marked, strict=True)
+            ]
+            codes = _joined(whole, np.int16)
+        return Numbers(_joined(values, np.float64), _joined(reason, np.uint16), glued, codes)
 
     def words(self, number: int) -> tuple[list[str], NDArray[np.int32]]:
         """One column as words: the different texts, and the number of the text in each row."""
