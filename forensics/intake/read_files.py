@@ -19,7 +19,7 @@ from forensics.intake.points.questions import BEFORE_ROWS
 from forensics.intake.read_table import gather_into, in_its_encoding, marks_for
 from forensics.intake.result import SourceResult
 from forensics.intake.table.decimal_mark import MarkDecision
-from forensics.intake.table.dialect import Dialect
+from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.export import TableExport
 from forensics.intake.table.join import ColumnsOf, columns_of, in_columns_of_first, joined, note_other_units
 from forensics.intake.table.raw_table import RawTable

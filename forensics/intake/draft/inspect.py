@@ -20,7 +20,7 @@ from forensics.intake.points.find_layout import Layout, find_layout, wanted_colu
 from forensics.intake.read_table import gather_rows, in_its_encoding, open_export
 from forensics.intake.refusals import UnreadableError
 from forensics.intake.table.decimal_mark import decide_marks
-from forensics.intake.table.dialect import Dialect
+from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.export import TableExport
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.waveform.header import read_header, split_single_file

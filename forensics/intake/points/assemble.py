@@ -28,7 +28,7 @@ from forensics.intake.points.resolve_times import TimeResolver
 from forensics.intake.points.resolved import ResolvedTimes
 from forensics.intake.result import OUTSIDE_WINDOW, Accounting, SetAside, SourceResult
 from forensics.intake.table.decimal_mark import MarkDecision
-from forensics.intake.table.dialect import Dialect
+from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.raw_table import FileCounts, RawTable
 from forensics.intake.table.values import Marks
 from forensics.model.points import FILE_ROWS, place_of

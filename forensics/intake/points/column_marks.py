@@ -12,7 +12,7 @@ from forensics.intake.points.bind import Binder
 from forensics.intake.points.find_layout import Layout
 from forensics.intake.result import Detection
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
-from forensics.intake.table.dialect import Dialect
+from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.records import parse
 from forensics.intake.table.values import MarkCount, Marks

@@ -10,7 +10,7 @@ from forensics.intake.job import SourceJob
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.points.bind import is_number
 from forensics.intake.result import Detection
-from forensics.intake.table.dialect import Dialect, column_index
+from forensics.intake.table.dialect_model import Dialect, column_index
 from forensics.intake.table.row_filter import Wanted
 
 _BRACKETS = re.compile(r"\s*[\[(][^\[\]()]*[\])]\s*$")

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from forensics.intake.job import SourceJob
 from forensics.intake.result import SourceResult
-from forensics.intake.table.dialect import Dialect
+from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.row_filter import BLANK, NO_TIME, WIDTH
 from forensics.intake.timestamps.date_order import local_ns

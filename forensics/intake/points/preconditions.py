@@ -10,7 +10,7 @@ from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import SourceJob
 from forensics.intake.points.find_layout import Layout
 from forensics.intake.result import Accounting, Detection, SourceResult
-from forensics.intake.table.dialect import Dialect
+from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.headers import filled
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.records import parse

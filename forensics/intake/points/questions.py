@@ -15,7 +15,7 @@ from forensics.intake.points.ambiguous_names import ask_which_machine
 from forensics.intake.points.bind import Binder
 from forensics.intake.points.find_layout import Layout
 from forensics.intake.points.quality import hide_bad_quality
-from forensics.intake.table.dialect import Dialect
+from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.raw_table import RawTable
 from forensics.model.points import said_row
 from forensics.model.vocabulary import is_switch

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import itertools
-import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 
 from forensics.case.schema import Source
-from forensics.intake.lexicon import plain, read_words
+from forensics.intake.lexicon import plain
 from forensics.intake.result import Detection
+from forensics.intake.table.dialect_model import Dialect, Note
 from forensics.intake.table.headers import (
     filled,
     group_row,
@@ -25,73 +24,14 @@ from forensics.intake.table.headers import (
     units_below,
 )
 from forensics.intake.table.records import RowText, records, split_lines
-from forensics.intake.timestamps.fields import EPOCH, FIXED, OPEN, TIME_ONLY
-from forensics.intake.timestamps.split_columns import FRACTION, OFFSET, WRITTEN_OFFSET
+from forensics.intake.table.time_columns import find_times
+from forensics.intake.timestamps.fields import FIXED, OPEN
 
 DELIMITERS = (",", ";", "\t", "|")
 _DELIMITER_NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
 _TOLD = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "pipe": "|"}
 _SAMPLE_ROWS = 400
 _SHARE = 0.6
-
-
-@dataclass(frozen=True, slots=True)
-class Note:
-    """A line above or below the table, kept as a note."""
-
-    line: int
-    text: str
-
-
-@dataclass(slots=True)
-class Dialect:
-    """What was found at the head of an export.
-
-    Attributes
-    ----------
-    names
-        Column names, made unique by place where a name comes twice.
-    raw_names
-        As written.
-    units
-        Column number to the text of the units row.
-    lower_names
-        Under two header rows without merged cells, the names of the lower one: a column may stand under no group.
-    header_line, data_line
-        Physical line of the header (0 where there is none) and of the first record.
-    time_columns
-        Columns whose texts make the stamp, in their order; empty where none was found.
-    candidates
-        Columns that hold whole stamps, when the case does not name one.
-    phantom
-        How many more fields than the header most records have, all of them empty.
-    """
-
-    delimiter: str
-    names: list[str]
-    raw_names: list[str]
-    units: dict[int, str] = field(default_factory=dict)
-    lower_names: list[str] = field(default_factory=list)
-    header_line: int = 0
-    data_line: int = 1
-    preamble: list[Note] = field(default_factory=list)
-    time_columns: list[int] = field(default_factory=list)
-    candidates: list[int] = field(default_factory=list)
-    phantom: int = 0
-    sample: list[RowText] = field(default_factory=list)
-    detections: list[Detection] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-
-    @property
-    def width(self) -> int:
-        """Number of fields of a record."""
-        return len(self.raw_names)
-
-    def samples_of(self, column: int) -> list[tuple[int, str]]:
-        """Line and text of the cells of a column among the first records."""
-        return [
-            (row.line, row.fields[column]) for row in self.sample if row.fields is not None and len(row.fields) > column
-        ]
 
 
 def unique_names(names: Sequence[str]) -> list[str]:
@@ -217,85 +157,3 @@ def _no_header(rows: list[RowText], delimiter: str, width: int) -> Dialect:
     dialect.notes.append("there is no header: columns are named by place (column 1, column 2, …)")
     find_times(dialect, Source(path="x"))
     return dialect
-
-
-def column_index(dialect: Dialect, name: str) -> int | None:
-    """Number of a column by its name: exactly, else without regard to case and blanks, where only one fits."""
-    for names in (dialect.names, dialect.raw_names):
-        if names.count(name) == 1:
-            return names.index(name)
-    key = plain(mended(name))
-    for names in (dialect.names, dialect.raw_names, dialect.lower_names):
-        hits = [i for i, have in enumerate(names) if plain(have) == key]
-        if len(hits) == 1:
-            return hits[0]
-    return None
-
-
-def find_times(dialect: Dialect, source: Source) -> None:
-    """Find the columns whose texts make the stamp: those that the case gives, else by their cells."""
-    if source.time_column:
-        found = [column_index(dialect, name) for name in source.time_column]
-        dialect.time_columns = [index for index in found if index is not None]
-        if len(dialect.time_columns) != len(source.time_column):
-            dialect.time_columns = []
-        return
-    whole: list[int] = []
-    dates: list[int] = []
-    times: list[int] = []
-    numbers: list[int] = []
-    days: list[int] = []
-    fractions: list[int] = []
-    names = read_words().columns["time"]
-    rows = [row for row in dialect.sample if row.fields and len(row.fields) >= dialect.width][:60]
-    for column in range(dialect.width):
-        forms = stamp_forms(rows, column)
-        cells = [row.fields[column].strip() for row in rows if row.fields]
-        named = plain(re.sub(r"[\(\[].*", "", dialect.raw_names[column])) in names
-        if _most(forms, (FIXED, OPEN)):
-            has_time = sum(bool(re.search(r"\d[:h.]\d{2}|\d{6}", cell.split(" ", 1)[-1])) for cell in cells)
-            bare = all(re.fullmatch(r"[\d]{1,4}[-/.][\d]{1,2}[-/.][\d]{1,4}|\d{8}", cell) for cell in cells if cell)
-            (dates if bare or not has_time else whole).append(column)
-        elif _most(forms, (TIME_ONLY,)):
-            times.append(column)
-        elif named and _most(forms, (EPOCH,)):
-            (days if all(re.fullmatch(r"\d{5}|", cell) for cell in cells) else numbers).append(column)
-        elif named and cells and sum(bool(FRACTION.fullmatch(cell)) for cell in cells) >= _SHARE * len(cells):
-            fractions.append(column)
-    named_whole = [i for i in whole if plain(re.sub(r"[\(\[].*", "", dialect.raw_names[i])) in names]
-    dates, times = dates or days, times or fractions
-    chosen = whole or numbers
-    if chosen:
-        dialect.candidates = named_whole or chosen
-        dialect.time_columns = [(named_whole or chosen)[0]]
-    elif dates and times:
-        dialect.time_columns = [dates[0], times[0]]
-    elif dates:
-        dialect.time_columns = [dates[0]]
-    else:
-        dialect.time_columns = [i for i, name in enumerate(dialect.raw_names) if plain(name) in names][:1]
-        return
-    if whole or dates:
-        dialect.time_columns += _offsets_beside(dialect, rows)
-    dialect.detections.append(
-        Detection(
-            "time column",
-            ", ".join(dialect.names[i] for i in dialect.time_columns),
-            f"cells of the first {len(rows)} records read as stamps",
-        )
-    )
-
-
-def _offsets_beside(dialect: Dialect, rows: Sequence[RowText]) -> list[int]:
-    """The column that holds the offset of the stamps: by name and cells, or by cells that can be nothing else."""
-    names = read_words().columns["offset"]
-    for place, name in enumerate(dialect.raw_names):
-        cells = [cell for row in rows if (cell := (row.fields or [])[place].strip())]
-        form = OFFSET if plain(name) in names else WRITTEN_OFFSET
-        if place not in dialect.time_columns and cells and all(map(form.fullmatch, cells)):
-            return [place]
-    return []
-
-
-def _most(forms: Sequence[int], wanted: tuple[int, ...]) -> bool:
-    return bool(forms) and sum(form in wanted for form in forms) >= _SHARE * len(forms)

@@ -13,7 +13,7 @@ from forensics.intake.job import SourceJob
 from forensics.intake.refusals import WrongEncodingError
 from forensics.intake.result import Detection
 from forensics.intake.table.decimal_mark import MarkDecision
-from forensics.intake.table.dialect import Dialect
+from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.parser import BlockReader
 from forensics.intake.table.row_filter import Wanted
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from forensics.intake.lexicon import plain
-from forensics.intake.table.dialect import Dialect
+from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.raw_table import Chunk, FileCounts, RawTable
 from forensics.intake.table.row_filter import Wanted
 from forensics.intake.table.values import NO_COLUMN

@@ -17,13 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.intake.result import SetAside
-from forensics.intake.table.dialect import Dialect
+from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.raw_table import Cells, Chunk, RawTable, times_of
 from forensics.intake.table.records import RowText, records, split_lines
 from forensics.intake.table.row_filter import NO_TIME, NUL, REPEATED, ColumnMap, Wanted
 from forensics.intake.timestamps.fields import EPOCH, TIME_ONLY, Fields
 from forensics.intake.timestamps.parse import read_fields
-from forensics.intake.timestamps.split_columns import read_times, together
+from forensics.intake.timestamps.split_columns import LastDate, read_times, together
 from forensics.model.points import Span
 
 SMALL_BYTES = 256 << 10
@@ -72,6 +72,8 @@ class BlockReader:
     pending: str = ""
     pending_lines: int = 0
     last_local: int | None = None
+    last_date: LastDate = field(default_factory=LastDate)
+    next_date: LastDate = field(default_factory=LastDate)
 
     def __post_init__(self) -> None:
         self.standing = ColumnMap(self.dialect, self.wanted, self.gathered)
@@ -266,6 +268,8 @@ class BlockReader:
         """Fields of the stamps that the time columns make together."""
         first, *others = self.wanted.time
         fields = read_fields(columns[first])
+        if self.dialect.sparse_dates:
+            self.next_date = self.last_date.fill(fields, _without_date(fields, columns[first]))
         for column in others:
             fields = together(fields, read_times(columns[column]))
         self._resolve_zones(fields)
@@ -285,6 +289,7 @@ class BlockReader:
     ) -> Chunk:
         """Rows with their times, the chosen ones of them; what their stamps tell is counted."""
         texts = columns[self.wanted.time[0]]
+        self.last_date = self.next_date
         self.gathered.month_names |= fields.month_names
         self.gathered.numeric |= bool((fields.form == EPOCH).any())
         self.gathered.resolution_ns = (
@@ -340,6 +345,14 @@ class BlockReader:
                 piece = piece.take(near)
         if len(piece.row):
             self.gathered.pieces.append(piece)
+
+
+def _without_date(fields: Fields, cells: Any) -> NDArray[np.bool_]:
+    """Cells of a column of dates that are empty or hold a time alone."""
+    import pyarrow.compute as pc
+
+    empty = pc.equal(pc.utf8_trim_whitespace(pc.fill_null(cells, "")), "").to_numpy(zero_copy_only=False)
+    return np.asarray((fields.form == TIME_ONLY) | ((fields.form < 0) & empty), bool)
 
 
 def _odd_ends(block: bytes) -> bool:

@@ -15,7 +15,8 @@ from forensics.intake.job import SourceJob
 from forensics.intake.refusals import UnreadableError, WrongEncodingError
 from forensics.intake.result import Detection, SetAside
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
-from forensics.intake.table.dialect import Dialect, find_dialect
+from forensics.intake.table.dialect import find_dialect
+from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.parser import BlockReader, Prepared
 from forensics.intake.table.records import split_lines
 from forensics.intake.table.row_filter import Wanted
