@@ -175,12 +175,9 @@ def _read_waveform(job: SourceJob, exhibit: Exhibit) -> SourceResult:
     """Read an IEEE C37.111 record."""
     from forensics.intake.waveform.reader import read_waveform
 
-    machine = job.casefile.machine
     points = [point for _, point in job.points]
-    result = read_waveform(
-        job.source, points, job.file, job.zone, job.problems,
-        air_kpa=machine.air_kpa, rated_amps=machine.rated_load_amps, clock=job.clock,
-    )  # fmt: skip
+    machine = job.casefile.machine
+    result = read_waveform(job.source, points, job.file, job.zone, job.problems, machine=machine, clock=job.clock)
     waveform = result.waveform
     job.names = list(result.channels)
     if waveform is None:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from forensics.case.schema import Point, Source
+from forensics.case.schema import Machine, Point, Source
 from forensics.errors import Problems
 from forensics.intake.exhibits import sibling
 from forensics.intake.result import Accounting, Detection, SetAside
@@ -88,8 +88,7 @@ def read_waveform(
     zone: str,
     problems: Problems,
     *,
-    air_kpa: float | None = None,
-    rated_amps: float | None = None,
+    machine: Machine | None = None,
     clock: str = "",
 ) -> WaveformReading:
     """Read one record and bind its channels.
@@ -107,8 +106,9 @@ def read_waveform(
         IANA zone of the case, used where neither the source nor the record states one.
     problems
         Collects what is wrong; nothing is raised.
-    air_kpa, rated_amps
-        Needed for channels in gauge pressure and in % of rated amps.
+    machine
+        Its air pressure and rated amps are needed for channels in gauge pressure and in % of rated amps, its supply
+        tells volts of the supply from those behind a transformer.
     clock
         Name of the source's clock; by default its own.
 
@@ -130,7 +130,7 @@ def read_waveform(
     except (ValueError, ArithmeticError, LookupError, MemoryError, TypeError) as fault:
         problems.add(left_out(source, f"the record can't be read ({type(fault).__name__})"))
         return WaveformReading(files=files)
-    bound = Channels(source, header, table, problems, air_kpa, rated_amps)
+    bound = Channels(source, header, table, problems, machine)
     for point in points:
         bound.add(point)
     names = unique_names([name or f"status {k + 1}" for k, name in enumerate(header.status)])
