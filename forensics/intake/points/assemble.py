@@ -57,7 +57,10 @@ def bind_points(
     """
     names, keys = _keys(gathered, layout)
     time_name = ", ".join(dialect.names[i] for i in dialect.time_columns)
-    judge = TimeResolver(job.path, job.source, job.zone, time_name, job.keep, job.failure_ns, job.problems)
+    summer = None if layout.summer_column is None else (layout.summer_column, dialect.names[layout.summer_column])
+    judge = TimeResolver(
+        job.path, job.source, job.zone, time_name, job.keep, job.failure_ns, job.problems, summer_column=summer
+    )
     for question in BEFORE_TIMES:
         question(job, dialect, gathered)
     settled = judge.settle(gathered, keys, _column_texts(gathered, dialect) or texts)

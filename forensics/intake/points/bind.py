@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from forensics.intake.points.units import UnitJudge
 from forensics.intake.result import Detection
 from forensics.intake.table.sentinels import no_reading
 from forensics.intake.table.values import NOT_A_NUMBER, Numbers, Reasons, StateWords, state_words
-from forensics.model.points import FILE_ROWS, OFF, ON, UNKNOWN, Origin, Samples, Switch, said_row
+from forensics.model.points import FILE_ROWS, NS, OFF, ON, UNKNOWN, Origin, Samples, Switch, said_row
 from forensics.model.units import Unit, to_canonical
 from forensics.model.vocabulary import ROLE_FACTS, Quality, Recorded, Role, is_switch
 
@@ -26,16 +26,18 @@ _OTHER_MARK = re.compile(NOT_A_NUMBER + r"[+-]?\d+[.,]\d+")
 _STUCK_SAMPLE = 20_000
 _REGULAR_SHARE = 0.9
 _REGULAR_TOLERANCE = 0.1
+_OVER_INTERVAL = frozenset({Recorded.AVERAGE, Recorded.MINIMUM, Recorded.MAXIMUM})
 
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """Rows of one point: ns UTC, quality flags, source rows, shape (n,) each, and how they are recorded."""
+    """Rows of one point: ns UTC, quality flags, source rows, shape (n,) each, how and over which time it is recorded."""
 
     t: NDArray[np.int64]
     flags: NDArray[np.uint16]
     row: NDArray[np.int64]
     recorded: Recorded
+    interval_s: float = 0.0
 
 
 @dataclass(slots=True)
@@ -122,6 +124,7 @@ class Binder:
         lines = {name: int(found.min()) for name, found in places.items() if len(found)}
         if odd and self._ask_odd(point, odd, lines, is_number=bool(np.isfinite(values).any())):
             return None
+        rows = self._at_interval_start(point, rows)
         canonical = self._convert(point, values, unit)
         if canonical is None:
             return None
@@ -136,7 +139,7 @@ class Binder:
         self._out_of_range(point, values, quality, empty, rows.row)
         return Samples(
             role=point.role,
-            origin=self.origin(point, rows.recorded),
+            origin=self.origin(point, rows.recorded, rows.interval_s),
             t=rows.t,
             v=canonical,
             q=quality,
@@ -180,6 +183,24 @@ class Binder:
                 lines.get(other[0]),
             )
         return bool(other)
+
+    def _at_interval_start(self, point: Point, rows: Rows) -> Rows:
+        """Rows of averages and extremes at the start of their interval, which the stamp may mark the end of."""
+        if rows.recorded not in _OVER_INTERVAL or len(rows.t) < 2:  # noqa: PLR2004 - an interval needs two stamps
+            return rows
+        stamps = self.source.stamps
+        if stamps is None:
+            note = "averages, minima and maxima are read as if their stamps were instants: give stamps in [[source]]"
+            if note not in self.notes:
+                self.notes.append(note)
+        if stamps not in ("interval-start", "interval-end"):
+            return rows
+        step = int(np.median(np.diff(rows.t)))
+        self.detections.append(
+            Detection(f"interval of {point.column}", f"{step / NS:g} s", f"steps between its rows; stamps = {stamps}")
+        )
+        t = rows.t - step if stamps == "interval-end" else rows.t
+        return replace(rows, t=t, interval_s=step / NS)
 
     def _convert(self, point: Point, values: NDArray[np.float64], unit: Unit) -> NDArray[np.float64] | None:
         air_kpa = self.machine.air_kpa
@@ -279,8 +300,8 @@ class Binder:
             for word, state in table.items()
         }
 
-    def origin(self, point: Point, recorded: Recorded) -> Origin:
-        """Where samples of a point come from."""
+    def origin(self, point: Point, recorded: Recorded, interval_s: float = 0.0) -> Origin:
+        """Where samples of a point come from; an average is known to no less than its interval."""
         place = self.source.measured_at
         if not place and ROLE_FACTS[point.role].group == "electrical":
             place = self.machine.current_sensor.measured_at
@@ -291,7 +312,7 @@ class Binder:
             recorded=recorded,
             hold_s=point.hold if recorded is Recorded.CHANGE else None,
             measured_at=place,
-            resolution_s=self.resolution_s,
+            resolution_s=max(self.resolution_s, interval_s),
         )
 
 
@@ -317,10 +338,14 @@ def _resolution(values: NDArray[np.float64]) -> float:
     return float(f"{best:.6g}")
 
 
-def recorded_of(point: Point, t: NDArray[np.int64], *, long: bool, events: bool) -> tuple[Recorded, str]:
+def recorded_of(
+    point: Point, source: Source, t: NDArray[np.int64], *, long: bool, events: bool
+) -> tuple[Recorded, str]:
     """How a point is recorded, and the evidence: told, else a change log where the rows of a point come unevenly."""
     if point.recorded is not None:
         return point.recorded, "given in the case file"
+    if source.stamps in ("interval-start", "interval-end") and is_number(point):
+        return Recorded.AVERAGE, "its stamps mark intervals"
     if events:
         return Recorded.CHANGE, "event list"
     if not long:

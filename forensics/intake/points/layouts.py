@@ -51,7 +51,7 @@ def wide_points(
     whole = _is_whole(settled.position, len(gathered.row()))
     for number, point, column in points:
         out.found.add(number)
-        recorded, _ = recorded_of(point, settled.t, long=False, events=False)
+        recorded, _ = recorded_of(point, binder.source, settled.t, long=False, events=False)
         reasons = Reasons()
         if is_number(point):
             numbers = _level_numbers(binder, point, gathered, column, marks, reasons)
@@ -161,7 +161,7 @@ def long_points(
         parts = [order[edges[code] : edges[code + 1]] for code in codes]
         chosen = parts[0] if len(parts) == 1 else np.sort(np.concatenate(parts))
         t, row = settled.t[chosen], rows[chosen]
-        recorded, _ = recorded_of(point, t, long=True, events=events)
+        recorded, _ = recorded_of(point, binder.source, t, long=True, events=events)
         if is_number(point):
             reasons = Reasons()
             numbers = cells.numbers(settled.position[chosen], reasons)

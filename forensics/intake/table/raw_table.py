@@ -50,7 +50,7 @@ class Times:
 def times_of(fields: Fields, order: str) -> Times:
     """Times of a block: settled where every stamp is FIXED (or an order was told), else its fields."""
     simple = bool((fields.form == FIXED).all())
-    if not simple and (not order or bool((fields.form == EPOCH).any())):
+    if fields.yearless or (not simple and (not order or bool((fields.form == EPOCH).any()))):
         return Times(None, None, fields)
     local, good = local_ns(fields, order)
     if not good.all():

@@ -61,6 +61,8 @@ def twelve_hours(local: NDArray[np.int64], keys: NDArray[np.int32] | None) -> in
 class SetBack:
     """A step back of the stamps between two rows of the file.
 
+    ``before_all`` tells that all rows after it, until its time is reached again, lie before every row above it.
+
     ``overlap`` rows before it bear times that come again: the clock was set back. Where none do, ``later`` rows follow
     whose times lie before those above them.
     """
@@ -69,6 +71,7 @@ class SetBack:
     by_ns: int
     overlap: int
     later: int = 0
+    before_all: bool = False
 
 
 def set_backs(
@@ -111,8 +114,9 @@ def set_backs(
             suspect[earlier] = True
             suspect[later] = True
             found.append(SetBack(int(position), top - start, min(len(earlier), len(later))))
-        elif keys is None and len(later) > 1:
-            found.append(SetBack(int(position), top - start, 0, len(later)))
+        elif keys is None:
+            first = int(t[:position].min())
+            found.append(SetBack(int(position), top - start, 0, len(later), before_all=last < first))
     return found, suspect
 
 
@@ -125,6 +129,11 @@ def said_steps(found: list[SetBack], rows: NDArray[np.int64]) -> list[str]:
             out.append(
                 f"line {line}: the clock was set back by {step.by_ns / 60e9:.4g} min; {step.overlap} rows before it "
                 "bear times that come again after it: both are kept, marked as in doubt"
+            )
+        elif step.later == 1:
+            out.append(
+                f"line {line}: its stamp is {in_units(step.by_ns / 1e9)} before the one above it, and the next goes on: "
+                "it is put where its stamp says"
             )
         else:
             out.append(

@@ -102,7 +102,7 @@ def _offset(info: ZoneInfo, moment: datetime) -> int:
     return 0 if offset is None else round(offset.total_seconds())
 
 
-def to_utc(local: NDArray[np.int64], zone: str, group: NDArray[np.int64] | None = None) -> Utc:
+def to_utc(local: NDArray[np.int64], zone: str, summer: NDArray[np.int8] | None = None) -> Utc:
     """UTC of wall-clock times in the order in which they were written.
 
     Parameters
@@ -111,8 +111,9 @@ def to_utc(local: NDArray[np.int64], zone: str, group: NDArray[np.int64] | None 
         Wall-clock ns, int64, shape (n,), oldest rows first.
     zone
         IANA name or fixed offset.
-    group
-        Not used where the whole log steps back once; reserved for logs of several writers.
+    summer
+        1 where a row is told to be in summer time (or in the first pass of an hour that comes twice), 0 where in
+        standard time, -1 where nothing tells; shape (n,).
 
     Notes
     -----
@@ -146,6 +147,9 @@ def to_utc(local: NDArray[np.int64], zone: str, group: NDArray[np.int64] | None 
             inside = (local >= new) & (local < old)
             if inside.any():
                 second, open_rows = _passes(local, inside, again, old - new)
+                if summer is not None:
+                    told = inside & (summer >= 0)
+                    second, open_rows = np.where(told, summer == 0, second), open_rows & ~told
                 offset[inside & second] = after
                 offset[inside & ~second] = before
                 unsettled |= open_rows
