@@ -98,7 +98,7 @@ def _read_source(job: SourceJob, folder: Path) -> Outcome:
     results: list[SourceResult] = []
     for path in paths:
         part = job.of_file(path, folder)
-        export = _opened(part)
+        export = _opened(part, opened[0] if opened else None)
         if isinstance(export, SourceResult):
             results.append(replace(export, joined_as=job.source.path))
             job.found |= part.found
@@ -131,7 +131,7 @@ def _owner(group: list[SourceJob], result: SourceResult) -> SourceJob:
     return next(job for job in group if job.path == result.exhibit.path)
 
 
-def _opened(job: SourceJob) -> TableExport | SourceResult | None:
+def _opened(job: SourceJob, first: TableExport | None = None) -> TableExport | SourceResult | None:
     """A table of one file, opened; a result where it is no table or can't be read, None where it is not there."""
     try:
         exhibit = take_exhibit(job.path, job.file, sha256="-")
@@ -148,7 +148,7 @@ def _opened(job: SourceJob) -> TableExport | SourceResult | None:
         suffix = _kept_suffix(job, job.file.suffix.lower())
         if job.source.kind == "waveform" or (job.source.kind is None and suffix in _WAVEFORM):
             return _hashed(job, _read_waveform(job, exhibit))
-        return open_export(job, exhibit, suffix)
+        return open_export(job, exhibit, suffix, first)
     except UnreadableError as fault:
         job.leave_out(fault.what, fault.remedy)
     except OSError as fault:

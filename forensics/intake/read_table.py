@@ -29,13 +29,15 @@ TYPED = frozenset({".xlsx", ".xlsm", ".ods", ".xls", ".xlsb", ".parquet", ".feat
 T = TypeVar("T")
 
 
-def open_export(job: SourceJob, exhibit: Exhibit, suffix: str) -> TableExport:
+def open_export(job: SourceJob, exhibit: Exhibit, suffix: str, first: TableExport | None = None) -> TableExport:
     """Open an export by its format.
 
     Parameters
     ----------
     suffix
         Ending by which it is read: where its bytes say otherwise than its name, theirs.
+    first
+        The first file of the same source, where it has several.
 
     Raises
     ------
@@ -46,9 +48,9 @@ def open_export(job: SourceJob, exhibit: Exhibit, suffix: str) -> TableExport:
         from forensics.intake.typed.export import open_typed
 
         return open_typed(exhibit, job.source, [point.column for _, point in job.points])
-    from forensics.intake.text.reader import open_text
+    from forensics.intake.text.reader import TextExport, open_text
 
-    return open_text(exhibit, job.source)
+    return open_text(exhibit, job.source, first if isinstance(first, TextExport) else None)
 
 
 def in_its_encoding(export: TableExport, step: Callable[[TableExport], T]) -> T:

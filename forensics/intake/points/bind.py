@@ -31,7 +31,7 @@ _OVER_INTERVAL = frozenset({Recorded.AVERAGE, Recorded.MINIMUM, Recorded.MAXIMUM
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """Rows of one point: ns UTC, quality flags, source rows, shape (n,) each, how and over which time it is recorded."""
+    """Rows of one point: ns UTC, quality flags, source rows, shape (n,) each; how each is recorded, over which time."""
 
     t: NDArray[np.int64]
     flags: NDArray[np.uint16]
@@ -128,15 +128,17 @@ class Binder:
         canonical = self._convert(point, values, unit)
         if canonical is None:
             return None
-        quality = rows.flags.copy()
+        quality = rows.flags
         if glued.uncertain is not None:
-            quality[glued.uncertain] |= np.uint16(Quality.UNCERTAIN)
+            quality = np.where(glued.uncertain, quality | np.uint16(Quality.UNCERTAIN), quality)
         empty = ~np.isfinite(canonical)
         if empty.any():
-            quality[empty] |= np.uint16(Quality.MISSING)
+            quality = np.where(empty, quality | np.uint16(Quality.MISSING), quality)
         for name in missing:
             self.count_missing(name, rows.row[reason == reasons.names.index(name)])
-        self._out_of_range(point, values, quality, empty, rows.row)
+        if point.range is not None:
+            quality = quality.copy()
+            self._out_of_range(point, values, quality, empty, rows.row)
         return Samples(
             role=point.role,
             origin=self.origin(point, rows.recorded, rows.interval_s),

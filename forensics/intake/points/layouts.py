@@ -49,6 +49,7 @@ def wide_points(
     out = Points()
     rows = gathered.row()[settled.position]
     whole = _is_whole(settled.position, len(gathered.row()))
+    last = {column: number for number, _, column in points}
     for number, point, column in points:
         out.found.add(number)
         recorded, _ = recorded_of(point, binder.source, settled.t, long=False, events=False)
@@ -71,8 +72,12 @@ def wide_points(
             )
             if samples is not None:
                 out.samples.append(samples)
+            if last[column] == number:
+                gathered.release(column)
             continue
         words, codes = gathered.words(column)
+        if last[column] == number:
+            gathered.release(column)
         codes = codes if whole else codes[settled.position]
         t, row = settled.t, rows
         if recorded is Recorded.CHANGE:

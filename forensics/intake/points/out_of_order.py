@@ -26,8 +26,8 @@ def lone_strays(t: NDArray[np.int64]) -> NDArray[np.int64]:
         ns UTC in the order of the file, oldest rows first.
     """
     steps = np.diff(t)
-    rising = steps[steps > 0]
-    if not len(rising) or bool((steps >= 0).all()):
+    rising = steps[steps > 0] if bool((steps < 0).any()) else steps[:0]
+    if not len(rising):
         return np.zeros(0, np.int64)
     usual = float(np.median(rising))
     off = np.minimum(np.abs(steps[:-1]), np.abs(steps[1:])) > _FAR_STEPS * usual

@@ -255,7 +255,8 @@ class TimeResolver:
             position = position[::-1]
         if len(told.drop):
             position = position[~np.isin(position, told.drop)]
-        rises = bool((np.diff(local[position]) >= 0).all())
+        in_order = way >= 0 and not len(told.drop)
+        rises = bool((np.diff(local if in_order else local[position]) >= 0).all())
         self._say_direction(seen, way, rises=rises)
         asked = not rises and bare and not gathered.numeric
         if asked and self._half_day(local[position], rows[position], keys, position):
@@ -274,10 +275,13 @@ class TimeResolver:
         settled.resolution_s = max(gathered.resolution_ns, 1) / NS if gathered.resolution_ns else 1.0
         self._drop_unsettled(settled, unsettled, rows)
         self._range(settled, gathered, rows)
-        set_duplicates_aside(settled, rows, keys, texts)
+        # a log whose every stamp is later than the one before has neither duplicates nor steps back
+        steady = keys is None and bool((np.diff(settled.t) > 0).all())
+        if not steady:
+            set_duplicates_aside(settled, rows, keys, texts)
         if gathered.files:
             self.notes.extend(look_at_seams(settled, gathered.files, rows, keys))
-        if not self._set_back(settled, gathered, rows, keys):
+        if not steady and not self._set_back(settled, gathered, rows, keys):
             return None
         self._sort(settled)
         self._window(settled)
@@ -324,7 +328,8 @@ class TimeResolver:
         position: NDArray[np.int64],
         told: RowsTold,
     ) -> tuple[NDArray[np.int64], NDArray[np.bool_]] | None:
-        ordered = local[position]
+        whole = len(position) == len(local) and bool((position[:1] == 0).all())
+        ordered = local if whole else local[position]
         has = None if carried is None else carried[position]
         summer = None if told.summer is None else told.summer[position]
         if has is None:
@@ -418,8 +423,9 @@ class TimeResolver:
         """Look at steps back: mark rows in doubt, set single strays aside; False where the order must be asked for."""
         if keys is None:
             self._set_strays_aside(settled, lone_strays(settled.t), rows)
-        file = rows[settled.position] // FILE_ROWS
-        seams = np.flatnonzero(np.diff(file)) + 1 if len(file) and int(file[-1]) else np.zeros(0, np.int64)
+        seams = None
+        if gathered.files:
+            seams = np.flatnonzero(np.diff(rows[settled.position] // FILE_ROWS)) + 1
         found, suspect = set_backs(settled.t, None if keys is None else keys[settled.position], seams)
         headers = [row.row for row in gathered.aside if row.reason == REPEATED]
         question = None if gathered.files else set_back_into_the_past(found, rows[settled.position], headers)

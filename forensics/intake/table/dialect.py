@@ -5,15 +5,16 @@ from __future__ import annotations
 import itertools
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 
 from forensics.case.schema import Source
 from forensics.intake.lexicon import plain
 from forensics.intake.result import Detection
 from forensics.intake.table.dialect_model import Dialect, Note
 from forensics.intake.table.headers import (
-    filled,
     group_row,
     grouped,
+    is_filled,
     is_stamped,
     mended,
     modal_width,
@@ -73,8 +74,21 @@ def find_dialect(sample: bytes, source: Source) -> Dialect:
     return dialect
 
 
+def like(other: Dialect, below: bytes) -> Dialect:
+    """The layout of another file of the same logger, whose lines above the first record are the same.
+
+    Parameters
+    ----------
+    below
+        The first bytes of its records.
+    """
+    lines = split_lines(below)[:_SAMPLE_ROWS]
+    rows = [row for row in records(lines, other.delimiter, other.data_line, other.width) if is_filled(row)]
+    return replace(other, sample=rows, detections=list(other.detections), notes=list(other.notes))
+
+
 def _score(rows: Sequence[RowText]) -> tuple[float, float, int]:
-    full = [row for row in rows if filled(row)]
+    full = [row for row in rows if is_filled(row)]
     if not full:
         return (0.0, 0.0, 0)
     width = table_width(full)
@@ -115,7 +129,9 @@ def _table(rows: list[RowText], delimiter: str, source: Source) -> Dialect:
             Detection("text repaired", "header", "UTF-8 that was encoded twice: shown as it was meant")
         )
     dialect.names = unique_names(dialect.raw_names)
-    dialect.preamble = [Note(row.line, row.text) for i, row in enumerate(rows[:header]) if filled(row) and i != above]
+    dialect.preamble = [
+        Note(row.line, row.text) for i, row in enumerate(rows[:header]) if is_filled(row) and i != above
+    ]
     found = units_below(rows, after)
     after = found.after
     dialect.units = found.units
@@ -124,7 +140,7 @@ def _table(rows: list[RowText], delimiter: str, source: Source) -> Dialect:
         shown = ", ".join(list(found.units.values())[:6])
         dialect.detections.append(Detection("units row", f"line {found.line}", shown))
     dialect.data_line = rows[after].line if after < len(rows) else rows[-1].line + rows[-1].lines
-    dialect.sample = [row for row in rows[after : after + _SAMPLE_ROWS] if filled(row)]
+    dialect.sample = [row for row in rows[after : after + _SAMPLE_ROWS] if is_filled(row)]
     dialect.phantom = _extra_fields(dialect)
     find_times(dialect, source)
     evidence = ", ".join(dialect.names[:4]) + (" …" if dialect.width > 4 else "")  # noqa: PLR2004
@@ -142,7 +158,7 @@ def _extra_fields(dialect: Dialect) -> int:
 
 
 def _no_header(rows: list[RowText], delimiter: str, width: int) -> Dialect:
-    full = [i for i, row in enumerate(rows) if filled(row)]
+    full = [i for i, row in enumerate(rows) if is_filled(row)]
     stamped = any(is_stamped(rows[i]) for i in full)
     names = [f"column {i + 1}" for i in range(width)]
     if full and not stamped:

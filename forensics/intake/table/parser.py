@@ -18,10 +18,11 @@ from numpy.typing import NDArray
 
 from forensics.intake.result import SetAside
 from forensics.intake.table.dialect_model import Dialect
-from forensics.intake.table.raw_table import Cells, Chunk, RawTable, times_of
+from forensics.intake.table.raw_table import Cells, Chunk, RawTable, Times, times_of
 from forensics.intake.table.records import RowText, records, split_lines
 from forensics.intake.table.row_filter import NO_TIME, NUL, REPEATED, ColumnMap, Wanted
-from forensics.intake.timestamps.fields import EPOCH, TIME_ONLY, Fields
+from forensics.intake.timestamps.fields import EPOCH, TIME_ONLY, Fields, finer
+from forensics.intake.timestamps.iso import IsoStamps, read_iso
 from forensics.intake.timestamps.parse import read_fields
 from forensics.intake.timestamps.split_columns import LastDate, read_times, together
 from forensics.model.points import Span
@@ -30,6 +31,8 @@ SMALL_BYTES = 256 << 10
 _DAY_NS = 86_400 * 10**9
 _MARGIN_NS = 2 * _DAY_NS
 _TEXT_MAX = 2000
+_SHOWN_SHAPES = 8  # examples for the report
+_ONE_CHUNK_BYTES = 64 << 20  # a block in one chunk: its columns become arrays without another copy
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,12 +150,23 @@ class BlockReader:
                 if pc.any(pc.not_equal(pc.fill_null(extra, ""), "")).as_py():
                     return None
             self.gathered.extra(first_line, first_line + count - 1)
+        row = np.arange(self.base + first_line, self.base + first_line + count, dtype=np.int64)
+        iso = read_iso(columns[self.wanted.time[0]]) if len(self.wanted.time) == 1 else None
+        if iso is not None:
+            self.gathered.rows_read += count
+            return self._iso_chunk(row, iso, columns)
         fields = self.stamps(columns)
         if bool((fields.form < 0).any()) or bool((fields.form == TIME_ONLY).any()):
             return None
-        row = np.arange(self.base + first_line, self.base + first_line + count, dtype=np.int64)
         self.gathered.rows_read += count
         return self.chunk(row, fields, columns)
+
+    def _iso_chunk(self, row: NDArray[np.int64], iso: IsoStamps, columns: dict[int, Cells]) -> Chunk:
+        """Rows whose stamps are year-first and all of one form: nothing about them is open."""
+        self._noted([iso.example], iso.resolution_ns)
+        if not self.gathered.first_stamp:
+            self.gathered.first_stamp = iso.example
+        return Chunk(row, Times(iso.local, None, None), self._without_times(columns))
 
     def _parse(self, block: bytes, count: int) -> Any:
         import pyarrow as pa
@@ -174,7 +188,7 @@ class BlockReader:
             try:
                 table = csv.read_csv(
                     pa.BufferReader(block),
-                    read_options=csv.ReadOptions(column_names=names, block_size=2 << 20),
+                    read_options=csv.ReadOptions(column_names=names, block_size=_ONE_CHUNK_BYTES),
                     parse_options=csv.ParseOptions(delimiter=self.dialect.delimiter, newlines_in_values=False),
                     convert_options=csv.ConvertOptions(
                         include_columns=[str(i) for i in include],
@@ -292,17 +306,8 @@ class BlockReader:
         self.last_date = self.next_date
         self.gathered.month_names |= fields.month_names
         self.gathered.numeric |= bool((fields.form == EPOCH).any())
-        self.gathered.resolution_ns = (
-            min(self.gathered.resolution_ns, fields.resolution_ns)
-            if self.gathered.resolution_ns
-            else fields.resolution_ns
-        )
-        for shape in fields.shapes:
-            if len(self.gathered.shapes) < 8:  # noqa: PLR2004 - examples for the report
-                self.gathered.shapes.append(shape)
-        for column in self.wanted.time:
-            if column not in self.wanted.texts:
-                columns = {number: cells for number, cells in columns.items() if number != column}
+        self._noted(fields.shapes, fields.resolution_ns)
+        columns = self._without_times(columns)
         piece = Chunk(row, times_of(fields, self.order), columns)
         if chosen is not None:
             position = np.flatnonzero(chosen)
@@ -313,6 +318,15 @@ class BlockReader:
         else:
             self._orders(fields, row, texts, None)
         return piece
+
+    def _noted(self, shapes: Sequence[str], resolution_ns: int) -> None:
+        gathered = self.gathered
+        gathered.resolution_ns = finer(gathered.resolution_ns, resolution_ns)
+        gathered.shapes += list(shapes)[: max(0, _SHOWN_SHAPES - len(gathered.shapes))]
+
+    def _without_times(self, columns: dict[int, Cells]) -> dict[int, Cells]:
+        gone = set(self.wanted.time) - set(self.wanted.texts)
+        return {number: cells for number, cells in columns.items() if number not in gone}
 
     def _orders(self, fields: Fields, row: NDArray[np.int64], texts: Any, position: NDArray[np.int64] | None) -> None:
         def text_at(index: int) -> str:

@@ -143,6 +143,7 @@ class RawTable:
     decimal: str = "."
     unit_changes: dict[int, tuple[int, str, str]] = field(default_factory=dict)
     files: list[FileCounts] = field(default_factory=list)
+    _rows: tuple[int, NDArray[np.int64]] | None = None
 
     def extra(self, first: int, last: int) -> None:
         """Note lines that end with one more, empty field."""
@@ -152,8 +153,11 @@ class RawTable:
             self.extra_empty.append((first, last))
 
     def row(self) -> NDArray[np.int64]:
-        """Rows of all pieces."""
-        return np.concatenate([piece.row for piece in self.pieces]) if self.pieces else np.zeros(0, np.int64)
+        """Rows of all pieces; put together once, since the pieces do not change when all are gathered."""
+        if self._rows is None or self._rows[0] != len(self.pieces):
+            parts = [piece.row for piece in self.pieces]
+            self._rows = (len(parts), _joined(parts, np.int64))
+        return self._rows[1]
 
     def written(self, values: NDArray[np.float64]) -> list[str]:
         """Numbers as the file writes them, without thousands marks; empty where there is none."""
@@ -179,13 +183,19 @@ class RawTable:
                 marked.append(part.marked)
                 continue
             marked.append(None)
+        whole = _joined(values, np.float64)
         codes = None
         if glued:
-            whole = [
+            parts = [
                 np.zeros(len(one), np.int16) if code is None else code for one, code in zip(values, marked, strict=True)
             ]
-            codes = _joined(whole, np.int16)
-        return Numbers(_joined(values, np.float64), _joined(reason, np.uint16), glued, codes)
+            codes = _joined(parts, np.int16)
+        return Numbers(whole, _joined(reason, np.uint16), glued, codes)
+
+    def release(self, number: int) -> None:
+        """Let a column go once all of its points are bound: its memory is needed for the next ones."""
+        for piece in self.pieces:
+            piece.columns.pop(number, None)
 
     def words(self, number: int) -> tuple[list[str], NDArray[np.int32]]:
         """One column as words: the different texts, and the number of the text in each row."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -15,7 +15,7 @@ from forensics.intake.job import SourceJob
 from forensics.intake.refusals import UnreadableError, WrongEncodingError
 from forensics.intake.result import Detection, SetAside
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
-from forensics.intake.table.dialect import find_dialect
+from forensics.intake.table.dialect import find_dialect, like
 from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.parser import BlockReader, Prepared
 from forensics.intake.table.records import split_lines
@@ -25,12 +25,16 @@ from forensics.intake.text.streams import SAMPLE_BYTES, ByteSource, encoding_of,
 CUT = "record cut at the end of the data"
 _BLANK = b"\r\n \t\0,;|\xef\xbb\xbf"
 _JSON = re.compile(rb'\s*(?:\{\s*["}]|\[\s*[\[{\]])')
+_SAMPLE_OF_NEXT = 32 << 10
 _END_BYTES, _END_LINES, _FEW_LINES = 8192, 20, 3
 
 
 @dataclass(slots=True)
 class TextExport:
-    """A delimited text export (a :class:`~forensics.intake.table.export.TableExport`)."""
+    """A delimited text export (a :class:`~forensics.intake.table.export.TableExport`).
+
+    ``top`` is what stands above its first record.
+    """
 
     exhibit: Exhibit
     source: Source
@@ -42,6 +46,7 @@ class TextExport:
     notes: list[str] = field(default_factory=list)
     cut: str = ""
     last_row: int = 0
+    top: bytes = b""
 
     def asks(self, job: SourceJob) -> bool:
         """Text has no question of its own."""
@@ -105,8 +110,14 @@ class TextExport:
         return _opened(self.exhibit, self.source, "cp1252", "cp1252", seen)
 
 
-def open_text(exhibit: Exhibit, source: Source) -> TextExport:
+def open_text(exhibit: Exhibit, source: Source, first: TextExport | None = None) -> TextExport:
     """Open a text export: a byte order mark, then strict UTF-8, then what the case says, else cp1252 with a note.
+
+    Parameters
+    ----------
+    first
+        The first file of the same logger: what stands above its records need not be looked at again where it is the
+        same here.
 
     Raises
     ------
@@ -117,7 +128,7 @@ def open_text(exhibit: Exhibit, source: Source) -> TextExport:
         raise UnreadableError("the file is empty (0 bytes).", "Export it again.")
     codec, name, evidence = encoding_of(ByteSource(exhibit.file).sample(), source.encoding)
     try:
-        return _opened(exhibit, source, codec, name, evidence)
+        return _opened(exhibit, source, codec, name, evidence, first)
     except WrongEncodingError as fault:
         if source.encoding:
             raise _not_in(name, fault) from None
@@ -132,12 +143,18 @@ def _not_in(name: str, fault: WrongEncodingError) -> UnreadableError:
     )
 
 
-def _opened(exhibit: Exhibit, source: Source, codec: str, name: str, evidence: str) -> TextExport:
+def _opened(
+    exhibit: Exhibit, source: Source, codec: str, name: str, evidence: str, first: TextExport | None = None
+) -> TextExport:
     head = _head(exhibit, codec)
     _refuse_other_text(head, exhibit.size)
-    dialect = find_dialect(head, source)
+    if first is not None and first.top and first.codec == codec and head.startswith(first.top):
+        dialect, top = like(first.dialect, head[len(first.top) :][:_SAMPLE_OF_NEXT]), first.top
+    else:
+        dialect = find_dialect(head, source)
+        top = b"".join(head.splitlines(keepends=True)[: dialect.data_line - 1])
     seen = (Detection("encoding", name, evidence),)
-    return TextExport(exhibit, source, ByteSource(exhibit.file), codec, name, dialect, seen)
+    return TextExport(exhibit, source, ByteSource(exhibit.file), codec, name, dialect, seen, top=top)
 
 
 def _head(exhibit: Exhibit, codec: str) -> bytes:
@@ -196,17 +213,18 @@ def _below(source: ByteSource, codec: str, data_line: int) -> Iterator[tuple[byt
 
 
 def _ahead(blocks: Iterator[tuple[bytes, bool]], reader: BlockReader) -> Iterator[tuple[bytes, bool, Prepared]]:
-    """Blocks with the next one being read, hashed and parsed while this one is judged."""
-
-    def step() -> tuple[bytes, bool, Prepared] | None:
-        block = next(blocks, None)
-        return None if block is None else (block[0], block[1], reader.prepare(block[0]))
-
-    with ThreadPoolExecutor(1) as pool:
-        waiting = pool.submit(step)
-        while (item := waiting.result()) is not None:
-            waiting = pool.submit(step)
-            yield item
+    """Blocks in their order: while one is judged the next one is parsed, and the one after it read and hashed."""
+    with ThreadPoolExecutor(2) as pool:
+        reading = pool.submit(next, blocks, None)
+        waiting: tuple[tuple[bytes, bool], Future[Prepared]] | None = None
+        while (block := reading.result()) is not None:
+            reading = pool.submit(next, blocks, None)
+            parsing = pool.submit(reader.prepare, block[0])
+            if waiting is not None:
+                yield *waiting[0], waiting[1].result()
+            waiting = (block, parsing)
+        if waiting is not None:
+            yield *waiting[0], waiting[1].result()
 
 
 def _after(block: bytes, line: int, data_line: int) -> tuple[bytes, int]:

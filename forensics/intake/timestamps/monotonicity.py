@@ -132,8 +132,8 @@ def said_steps(found: list[SetBack], rows: NDArray[np.int64]) -> list[str]:
             )
         elif step.later == 1:
             out.append(
-                f"line {line}: its stamp is {in_units(step.by_ns / 1e9)} before the one above it, and the next goes on: "
-                "it is put where its stamp says"
+                f"line {line}: its stamp is {in_units(step.by_ns / 1e9)} before the one above it, and the next goes "
+                "on: it is put where its stamp says"
             )
         else:
             out.append(

@@ -128,6 +128,8 @@ def to_utc(local: NDArray[np.int64], zone: str, summer: NDArray[np.int8] | None 
     changes = transitions(zone, int(local.min()), int(local.max()))
     info = ZoneInfo(zone)
     base = _offset(info, _moment(int(local.min()) // _SECOND - _TWO_DAYS_S))
+    if not changes:
+        return Utc(local - np.int64(base * _SECOND) if base else local, none, none, 0)
     offset = np.full(count, base, np.int64)
     skipped, unsettled = none, none.copy()
     repeated, skip_ns = 0, 0
