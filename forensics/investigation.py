@@ -15,6 +15,7 @@ from forensics.case.schema import CaseFile
 from forensics.clocks import ClockFit, NamedEvent, align, events_near, fit_clocks, order_all
 from forensics.errors import Problem
 from forensics.hypotheses import Evidence, Weighing, read_modes, weigh
+from forensics.hypotheses.readiness import logged_points, taken_for_granted
 from forensics.intake import SourceResult, check_untouched
 from forensics.intake.load_case import Case, load_case
 from forensics.machine.citations import FileRows, cites_by_file
@@ -24,9 +25,7 @@ from forensics.machine.states import StateSpan, cut_states, find_runs
 from forensics.machine.stop_table import list_stops
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding, Ordered, Share, Start, Stop, SwitchEvent
-from forensics.model.points import NS, Samples, Switch
 from forensics.model.record import Record
-from forensics.model.vocabulary import ClockMethod, Role
 from forensics.rules import Limits, read_checks, rules_sha256
 from forensics.signatures.core.catalogue import all_detectors, run_catalogue
 
@@ -141,7 +140,7 @@ def judge(case: Case) -> Investigation:
         unloaded_starts=unloaded_share(subject.starts),
         findings=_cited_by_file(findings, case.readings),
         weighing=weighing,
-        assumptions=_assumptions(case, clocks),
+        assumptions=taken_for_granted(case, clocks),
         problems=(*case.problems, *check_untouched([reading.exhibit for reading in case.readings])),
         packages={name: metadata.version(name) for name in PACKAGES},
         version=metadata.version("screw-forensics"),
@@ -192,7 +191,7 @@ def _evidence(case: Case, subject: Subject, findings: tuple[Finding, ...], order
         limits=case.limits,
         machine=case.file.machine,
         polarity_confirmed=case.file.machine.sequence_confirmed,
-        points=_points(record),
+        points=logged_points(record),
         sources=tuple(source.path for source in case.file.source),
         clock_uncertainty_s=record.clock_uncertainty_s,
         observations=case.file.observation,
@@ -202,58 +201,6 @@ def _evidence(case: Case, subject: Subject, findings: tuple[Finding, ...], order
         time_zone=case.file.case.time_zone,
         log=record.log,
     )
-
-
-def _points(record: Record) -> dict[Role, tuple[float, str]]:
-    fastest: dict[Role, Samples | Switch] = {role: found[0] for role, found in record.samples.items() if found}
-    fastest |= {role: found[0] for role, found in record.switches.items() if found}
-    points = {role: (point.interval_s, point.origin.recorded.value) for role, point in fastest.items()}
-    for waveform in record.waveforms:
-        for role in waveform.analog:
-            points.setdefault(role, (waveform.interval_s, "instant"))
-    return points
-
-
-def _assumptions(case: Case, clocks: tuple[ClockFit, ...]) -> tuple[str, ...]:
-    """What was taken for granted, said in words."""
-    said = [case.failure_found] if case.failure_found else []
-    reference = next(fit for fit in clocks if fit.method is ClockMethod.REFERENCE)
-    if reference.utc_error_s is None:
-        said.append(
-            f"UTC is as the clock '{reference.clock}' tells it: no check of that clock against true time is noted."
-        )
-    for fit in clocks:
-        if fit.method is ClockMethod.NOT_POSSIBLE:
-            said.append(
-                f"The offset of clock '{fit.clock}' can't be told; its stamps stand as written and prove no order."
-            )
-    said += _late_begins(case)
-    machine = case.file.machine
-    if not machine.sequence_confirmed:
-        said.append("Valve polarity was not checked on this machine: what rests on commands alone is possible at most.")
-    if machine.current_sensor.ratio_error_percent is None:
-        said.append("The accuracy of the current sensor is not given: the default of the rules is used.")
-    if case.saturation_missing:
-        said.append(case.saturation_missing)
-    return tuple(said)
-
-
-def _late_begins(case: Case) -> list[str]:
-    """Trends that begin inside the window: a logger that was filled drops its oldest rows without a word."""
-    # stamps of another clock may be off by as much as clocks are searched for; event lists begin with an event
-    room_s = case.limits["clocks.search_s"]
-    begins: dict[str, int] = {}
-    for reading in case.readings:
-        if reading.kind == "trend" and reading.first_ns is not None:
-            name = reading.joined_as or reading.exhibit.path
-            begins[name] = min(reading.first_ns, begins.get(name, reading.first_ns))
-    late = [(name, (first_ns - case.record.window.start_ns) / NS) for name, first_ns in begins.items()]
-    return [
-        f"'{path}' begins {late_s / 3600:.3g} h after the window that is judged: what was before was not recorded, "
-        "or was overwritten."
-        for path, late_s in late
-        if late_s > room_s
-    ]
 
 
 def _inputs_sha256(case: Case) -> str:

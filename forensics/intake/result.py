@@ -59,6 +59,29 @@ class Accounting:
             )
 
 
+UNIT_OF = "unit of "
+_KEYS = {
+    "encoding": "encoding",
+    "delimiter": "delimiter",
+    "header": "time_column",
+    "header row": "time_column",
+    "time column": "time_column",
+    "units row": "unit",
+    "sheet": "sheet",
+    "kind": "kind",
+    "layout": "layout",
+    "date order": "date_order",
+    "date system": "time_number",
+    "time number": "time_number",
+    "year": "year",
+    "summer time": "summer_time_column",
+    "zone": "time_zone",
+    "decimal mark": "decimal",
+    "thousands mark": "thousands",
+    "marks": "decimal",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Detection:
     """Something that was detected, not told: what, its value, and the evidence for it."""
@@ -66,6 +89,11 @@ class Detection:
     what: str
     value: str
     evidence: str
+
+    @property
+    def key(self) -> str:
+        """Key of the case file that would change it; empty where none does."""
+        return "unit" if self.what.startswith(UNIT_OF) else _KEYS.get(self.what, "")
 
 
 @dataclass(frozen=True)
@@ -113,6 +141,24 @@ class SourceResult:
     conflict: str = ""
     rows: tuple[int, int] = (0, 0)
     also: tuple[Exhibit, ...] = ()
+
+
+def how_read(reading: SourceResult) -> tuple[tuple[str, str, str, str], ...]:
+    """How an export was read, as the rows of a table: what was decided, what it is, from what, which key changes it.
+
+    The units of all points are one row, so that the table of an export fits one screen.
+    """
+    rows = [
+        (found.what, found.value, found.evidence, found.key)
+        for found in reading.detections
+        if not found.what.startswith(UNIT_OF)
+    ]
+    units = [found for found in reading.detections if found.what.startswith(UNIT_OF)]
+    if units:
+        shown = ", ".join(f"{found.what.removeprefix(UNIT_OF)} {found.value}" for found in units)
+        places = ", ".join(sorted({found.evidence.partition(" '")[0] for found in units}))
+        rows.append((f"units of {len(units)} points", shown, places, "unit"))
+    return tuple(rows)
 
 
 def write_set_aside(readings: Iterable[SourceResult], path: Path) -> None:
