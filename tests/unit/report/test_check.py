@@ -1,4 +1,4 @@
-"""What ``check`` says: every note of a reader, how each export was read, no judgement. The demonstration is invented."""
+"""What ``check`` says: every note of a reader, how each export was read, no judgement. All cases are invented."""
 
 from __future__ import annotations
 
