@@ -6,11 +6,15 @@ Exit codes: 0 done, whatever the verdict; 2 the input must be corrected; 1 the p
 from __future__ import annotations
 
 import argparse
+import io
+import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TextIO
 
 from forensics.errors import ForensicsError, InputError
+from forensics.model.outside_text import for_terminal
 
 DONE, FAILED, CORRECT = 0, 1, 2
 CAUTION = (
@@ -21,7 +25,17 @@ CAUTION = (
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code."""
-    parsed = _parser().parse_args(arguments)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal of another encoding shows a code, and no traceback
+            stream.reconfigure(errors="backslashreplace")
+    try:
+        parsed = _parser().parse_args(arguments)
+    except SystemExit as left:
+        raise SystemExit(_written(left.code if isinstance(left.code, int) else CORRECT)) from None
+    return _written(_answer(parsed))
+
+
+def _answer(parsed: argparse.Namespace) -> int:
     run: Callable[[argparse.Namespace], int] = parsed.run
     try:
         return run(parsed)
@@ -38,10 +52,46 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return FAILED
     except BrokenPipeError:
         return FAILED
+    except OSError as fault:
+        where = f": {fault.filename}" if fault.filename else ""
+        _say(f"could not be read or written ({fault.strerror or type(fault).__name__}){where}")
+        return FAILED
+
+
+def _written(code: int) -> int:
+    """The exit code, once all that was said is out: a full disk or a closed pipe at the other end is a failure."""
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        code = FAILED
+    except OSError as fault:
+        _say(f"the answer could not be written ({fault.strerror})")
+        code = FAILED
+    else:
+        return code
+    _give_up(sys.stdout)
+    return code
+
+
+def _give_up(stream: TextIO) -> None:
+    """Let what is left in a stream go nowhere, so that the end of the program does not stumble over it."""
+    try:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, stream.fileno())
+        os.close(nowhere)
+    except (OSError, ValueError):
+        return
+
+
+def _tell(text: object) -> None:
+    print(for_terminal(str(text)))
 
 
 def _say(text: str) -> None:
-    print(text, file=sys.stderr)
+    try:
+        print(for_terminal(text), file=sys.stderr, flush=True)
+    except (OSError, ValueError):  # where nobody listens there is nobody to tell
+        _give_up(sys.stderr)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -60,6 +110,10 @@ def _parser() -> argparse.ArgumentParser:
     _report_options(demo)
     demo.set_defaults(run=_demo)
 
+    notebooks = commands.add_parser("notebooks", help="copy the notebooks and a demonstration case, ready to open")
+    notebooks.add_argument("folder", type=Path, metavar="DIR")
+    notebooks.set_defaults(run=_notebooks)
+
     draft = commands.add_parser("draft", help="read exports and draft a case file")
     draft.add_argument("exports", type=Path, nargs="+", metavar="EXPORT")
     draft.add_argument("--out", type=Path, default=None, help="where to write it (default: print it)")
@@ -76,10 +130,13 @@ def _parser() -> argparse.ArgumentParser:
     seal.add_argument(
         "--case", type=Path, default=None, metavar="CASE.toml", help="where it is not found from the results"
     )
+    seal.add_argument("--key", type=Path, default=None, metavar="PRIVATE.pem", help="sign with this Ed25519 key")
     seal.set_defaults(run=_seal)
 
-    verify = commands.add_parser("verify", help="check a bag and re-run its case")
-    verify.add_argument("bag", type=Path, metavar="BAG")
+    verify = commands.add_parser("verify", help="check a bag and make its results again")
+    verify.add_argument("bag", type=Path, metavar="BAG|ZIP")
+    verify.add_argument("--key", type=Path, default=None, metavar="PUBLIC.pem", help="key that must have signed it")
+    verify.add_argument("--seal-id", default="", metavar="ID", help="seal id that it must have")
     verify.set_defaults(run=_verify)
 
     batch = commands.add_parser("batch", help="many cases; one that fails never stops the others")
@@ -134,8 +191,22 @@ def _run_report(case: Path, out: Path, parsed: argparse.Namespace) -> int:
     from forensics.report import run_report
 
     result = run_report(case, out, tables=parsed.tables, cell_limit_s=parsed.cell_limit, progress=sys.stderr.isatty())
-    print(result.summary)
-    print(result.report)
+    for note in result.notes:
+        _say(f"note: {note}")
+    _tell(result.summary)
+    _tell(result.report)
+    return DONE
+
+
+def _notebooks(parsed: argparse.Namespace) -> int:
+    from forensics.demo import DEMO_CASES
+    from forensics.report.notebook_copies import copy_notebooks
+
+    written = copy_notebooks(parsed.folder, DEMO_CASES["loaded-starts"])
+    for path in written:
+        print(path)
+    if not any(path.name == "case.toml" for path in written):
+        _say("note: the folder has a case file of its own; no demonstration case was copied")
     return DONE
 
 
@@ -144,34 +215,51 @@ def _draft(parsed: argparse.Namespace) -> int:
 
     text = draft_case(parsed.exports, parsed.out)
     if parsed.out is None:
-        print(text, end="")
+        # what goes to a file goes there letter for letter
+        print(for_terminal(text) if sys.stdout.isatty() else text, end="")
     else:
         parsed.out.write_text(text, encoding="utf-8")
-        print(parsed.out)
+        _tell(parsed.out)
     return DONE
 
 
 def _check(parsed: argparse.Namespace) -> int:
     from forensics.report.check import check_case_folder
 
-    print(check_case_folder(parsed.case))
+    _tell(check_case_folder(parsed.case))
     return DONE
 
 
 def _seal(parsed: argparse.Namespace) -> int:
     from forensics.seal import seal, seal_id
 
-    bag = seal(parsed.folder, parsed.out, by=parsed.by, case=parsed.case)
-    print(bag)
-    print(f"seal id {seal_id(bag)} (note it somewhere else: it stands for every byte of the bag)")
+    bag = seal(
+        parsed.folder, parsed.out, by=parsed.by, case=parsed.case, key=parsed.key, passphrase=_passphrase(parsed.key)
+    )
+    _tell(bag)
+    _tell(f"seal id {seal_id(bag)} (note it somewhere else: it stands for every byte of the bag)")
+    _tell("signed" if parsed.key is not None else "unsigned: give --key to show who sealed it")
     return DONE
+
+
+def _passphrase(key: Path | None) -> Callable[[], bytes] | None:
+    """Asks for the passphrase of a key where somebody sits at the terminal."""
+    if key is None or not sys.stdin.isatty():
+        return None
+
+    def ask() -> bytes:
+        import getpass
+
+        return getpass.getpass(f"passphrase of {key.name}: ").encode()
+
+    return ask
 
 
 def _verify(parsed: argparse.Namespace) -> int:
     from forensics.seal import verify
 
-    outcome = verify(parsed.bag)
-    print(outcome.text)
+    outcome = verify(parsed.bag, key=parsed.key, wanted_id=parsed.seal_id)
+    _tell(outcome.text)
     return DONE if outcome.sound else CORRECT
 
 
@@ -189,12 +277,12 @@ def _batch(parsed: argparse.Namespace) -> int:
         progress=sys.stderr.isatty(),
     )
     outcome = run_batch(plan)
-    print(outcome.table)
+    _tell(outcome.table)
     return outcome.exit_code
 
 
 def _sites(parsed: argparse.Namespace) -> int:
     from forensics.sites import compare_sites
 
-    print(compare_sites(tuple(parsed.folders), parsed.out, fleet=parsed.fleet, progress=sys.stderr.isatty()))
+    _tell(compare_sites(tuple(parsed.folders), parsed.out, fleet=parsed.fleet, progress=sys.stderr.isatty()))
     return DONE

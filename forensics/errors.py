@@ -83,10 +83,12 @@ class Problems:
     """Collects problems of all files, so that they are reported together."""
 
     found: list[Problem] = field(default_factory=list)
+    _seen: set[Problem] = field(default_factory=set, repr=False)
 
     def add(self, problem: Problem) -> None:
         """Keep one problem; an equal one is kept once."""
-        if problem not in self.found:
+        if problem not in self._seen:
+            self._seen.add(problem)
             self.found.append(problem)
 
     def extend(self, problems: Iterable[Problem]) -> None:

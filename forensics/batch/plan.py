@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import hashlib
+import os
+import re
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
 from forensics.batch.storage import is_address, join, read_bytes
-from forensics.case.schema import check_case
+from forensics.case.schema import toml_data
 from forensics.errors import InputError, Problem
+from forensics.model.paths import CASE_FILE_BYTES
 
 Result = Literal["done", "skipped", "to correct", "failed", "not run"]
 SHORT = 8
+_ID = re.compile(r"[A-Za-z0-9_-]{1,100}")
 
 
 @dataclass(frozen=True)
@@ -143,7 +147,7 @@ def plan_jobs(plan: BatchPlan, software: str, token: str) -> tuple[Job, ...]:
 
 
 def _whole(path: str | Path) -> str:
-    return str(path) if is_address(path) else str(Path(path).resolve())
+    return str(path) if is_address(path) else os.path.realpath(path)
 
 
 def _parent(case: str) -> str:
@@ -151,10 +155,13 @@ def _parent(case: str) -> str:
 
 
 def _case_id(case: str) -> str:
-    """The id in a case file, or nothing where it can't be read: the run itself will say why."""
-    import tomllib
+    """The id in a case file, or nothing where it can't be had: the run itself will say why.
 
+    Only the id is looked at, of a regular file of bounded size, so that no case file can hold up or end a batch.
+    """
     try:
-        return check_case(tomllib.loads(read_bytes(case).decode("utf-8-sig"))).case.id
-    except (InputError, OSError, ValueError):
+        data, _ = toml_data(read_bytes(case, most_bytes=CASE_FILE_BYTES))
+        found = data["case"]["id"]
+    except (InputError, OSError, KeyError, TypeError):
         return ""
+    return found if isinstance(found, str) and _ID.fullmatch(found) else ""

@@ -6,6 +6,7 @@ A path with ``://`` is an address; everything else is a path of the file system.
 
 from __future__ import annotations
 
+import errno
 import fnmatch
 import posixpath
 from pathlib import Path
@@ -14,6 +15,7 @@ from typing import Any
 from forensics.case.schema import is_pattern, read_case_file
 from forensics.errors import InputError, Problem
 from forensics.intake.case_files import CUSTODY_LOG, WAVEFORM_PARTS, named_files
+from forensics.model.paths import EXPORT_BYTES, read_regular
 
 
 def is_address(path: str | Path) -> bool:
@@ -46,12 +48,17 @@ def file_system(address: str) -> tuple[Any, str]:
     return found
 
 
-def read_bytes(path: str) -> bytes:
-    """The bytes of a file or an address; OSError where it is not there."""
+def read_bytes(path: str, *, most_bytes: int | None = None) -> bytes:
+    """The bytes of a file or an address; OSError where it is not there, or larger than ``most_bytes``."""
     if not is_address(path):
-        return Path(path).read_bytes()
+        return read_regular(Path(path), EXPORT_BYTES if most_bytes is None else most_bytes)
     system, inside = file_system(path)
-    return bytes(system.cat_file(inside))
+    if most_bytes is None:
+        return bytes(system.cat_file(inside))
+    content = bytes(system.cat_file(inside, start=0, end=most_bytes + 1))
+    if len(content) > most_bytes:
+        raise OSError(errno.EFBIG, "the file is too large", path)
+    return content
 
 
 def write_bytes(path: str, content: bytes) -> None:

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Mapping
 from datetime import date, datetime, time
 
 from forensics.errors import Problem
 
 _TABLE = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?")
 _KEY = re.compile(r"\s*(?:\"([^\"]+)\"|'([^']+)'|([A-Za-z0-9_-]+))\s*=")
+_PART = r"""(?:"[^"\n]*"|'[^'\n]*'|[A-Za-z0-9_-]+)[ \t]*"""
+_DEEP_KEY = re.compile(rf"(?:^|[\[{{,])[ \t]*(?:{_PART}\.[ \t]*){{16}}", re.MULTILINE)
 _FIRST_PRINTABLE = " "
+_LONGEST_LINE = 2_000  # no header or key is longer; the patterns below take time that grows with the line
 
 
 def checked_path(value: str) -> str:
@@ -71,6 +75,11 @@ def _read_as(value: object) -> str:
     return "a list" if isinstance(value, list | tuple) else "a table"
 
 
+def is_deep(text: str) -> bool:
+    """Whether a key has so many dotted parts that reading it takes time that grows with their square."""
+    return _DEEP_KEY.search(text) is not None
+
+
 def toml_problem(name: str, text: str, fault: str) -> Problem:
     """What to say of a case file that is not TOML, with its line."""
     found = re.search(r"line (\d+)", fault)
@@ -82,23 +91,33 @@ def toml_problem(name: str, text: str, fault: str) -> Problem:
     return Problem(f"not TOML: {fault}: {line.strip()[:120]}", file=name, row=row, remedy=remedy)
 
 
-def line_of(text: str, location: tuple[int | str, ...]) -> int | None:
-    """Physical line on which a key of a case file stands; None where it can't be told."""
-    while location and isinstance(location[-1], int):
-        location = location[:-1]
+KeyLines = Mapping[tuple[int | str, ...], int]
+
+
+def key_lines(text: str) -> KeyLines:
+    """First physical line of each table and key of a case file, by its place; read once for all problems."""
+    found: dict[tuple[int | str, ...], int] = {}
     counts: Counter[str] = Counter()
     here: tuple[int | str, ...] = ()
     for number, line in enumerate(text.split("\n"), start=1):
+        if len(line) > _LONGEST_LINE:
+            continue
         table = _TABLE.fullmatch(line.rstrip("\r"))
         if table is not None:
             here = _place(table[2], counts, many=table[1] == "[[")
-            if here == location:
-                return number
+            found.setdefault(here, number)
             continue
         key = _KEY.match(line)
-        if key is not None and (*here, key[1] or key[2] or key[3]) == location:
-            return number
-    return None
+        if key is not None:
+            found.setdefault((*here, key[1] or key[2] or key[3]), number)
+    return found
+
+
+def line_of(lines: KeyLines, location: tuple[int | str, ...]) -> int | None:
+    """Physical line on which a key of a case file stands; None where it can't be told."""
+    while location and isinstance(location[-1], int) and location not in lines:
+        location = location[:-1]
+    return lines.get(location)
 
 
 def _place(name: str, counts: Counter[str], *, many: bool) -> tuple[int | str, ...]:

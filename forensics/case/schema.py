@@ -9,10 +9,11 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from datetime import UTC, date, datetime
+from collections import Counter
+from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
-from typing import Annotated, Literal
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
 
 from pydantic import (
     AfterValidator,
@@ -25,35 +26,45 @@ from pydantic import (
     model_validator,
 )
 
-from forensics.case.messages import checked_path, line_of, said_type, toml_problem
+from forensics.case.messages import (
+    KeyLines,
+    checked_path,
+    is_deep,
+    key_lines,
+    line_of,
+    said_type,
+    toml_problem,
+)
+from forensics.case.values import (
+    Day,
+    Duration,
+    Line,
+    Name,
+    Number,
+    Positive,
+    Stamp,
+    Text,
+    check_delimiter,
+    check_encoding,
+    check_source_zone,
+    check_zone,
+    one_line,
+    within,
+)
 from forensics.errors import InputError, Problem
+from forensics.model.paths import CASE_FILE_BYTES, name_fault, read_regular
 from forensics.model.units import air_pressure_at_kpa, read_unit
 from forensics.model.vocabulary import Mode, Recorded, Role, Starter, is_switch
 
-_DURATION = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(s|min|h|d)\s*$")
-_DURATION_S = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
-_FIXED_OFFSET = re.compile(r"^[+-]\d{2}:\d{2}$")
-
-
 _SHA256 = re.compile(r"[0-9a-fA-F]{64}")
+# ends of what a file of a few megabytes is answered with; a machine has dozens of points and a hundred exports
+MOST_ROWS, MOST_WORDS, MOST_TIME_COLUMNS, LONGEST_ID = 2_000, 500, 10, 100
+MOST_SHOWN, SHOWN = 200, 60
 
 
 def is_pattern(path: str) -> bool:
     """Whether a path is a pattern that may fit several files: it holds ``*`` or ``?``."""
     return "*" in path or "?" in path
-
-
-def read_duration_s(text: object) -> float:
-    """Read ``"36h"``, ``"15min"``, ``"30d"`` or ``"10s"`` as seconds."""
-    match = _DURATION.match(text) if isinstance(text, str) else None
-    if match is None:
-        raise ValueError("write a duration as text with its unit: 30s, 15min, 36h or 7d")
-    return float(match[1]) * _DURATION_S[match[2]]
-
-
-def _number(value: object) -> object:
-    """TOML integers may stand where a number is asked for; text and booleans may not."""
-    return float(value) if isinstance(value, int) and not isinstance(value, bool) else value
 
 
 def _words(value: object) -> object:
@@ -66,17 +77,16 @@ def _one_or_more(value: object) -> object:
     return tuple(value) if isinstance(value, list) else value
 
 
-Duration = Annotated[float, BeforeValidator(read_duration_s)]
-Number = Annotated[float, BeforeValidator(_number)]
-Positive = Annotated[float, BeforeValidator(_number), Field(gt=0)]
-PathText = Annotated[str, AfterValidator(checked_path)]
-Words = Annotated[tuple[str, ...], BeforeValidator(_words)]
+Reading = Annotated[Number, within("reading")]
+PathText = Annotated[str, AfterValidator(checked_path), AfterValidator(one_line)]
+Words = Annotated[tuple[Name, ...], BeforeValidator(_words), Field(max_length=MOST_WORDS)]
+MOST = Field(max_length=MOST_ROWS)
 
 
 class Strict(BaseModel):
     """Refuses unknown keys and silent conversions; frozen."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
 
 def _enum(kind: type[Role | Recorded | Starter | Mode]) -> BeforeValidator:
@@ -85,9 +95,11 @@ def _enum(kind: type[Role | Recorded | Starter | Mode]) -> BeforeValidator:
             try:
                 return kind(value)
             except ValueError:
-                near = difflib.get_close_matches(value, [item.value for item in kind], n=1)
+                near = difflib.get_close_matches(value[:SHOWN], [item.value for item in kind], n=1)
                 hint = f" (did you mean '{near[0]}'?)" if near else ""
-                raise ValueError(f"'{value}' is not one of: {', '.join(item.value for item in kind)}{hint}") from None
+                raise ValueError(
+                    f"'{value[:SHOWN]}' is not one of: {', '.join(item.value for item in kind)}{hint}"
+                ) from None
         return value
 
     return BeforeValidator(read)
@@ -96,23 +108,23 @@ def _enum(kind: type[Role | Recorded | Starter | Mode]) -> BeforeValidator:
 class CaseSection(Strict):
     """``[case]``: what is judged, where and when."""
 
-    id: str = Field(pattern=r"^[A-Za-z0-9_-]+$")
-    title: str = ""
-    site: str = ""
-    machine_tag: str = ""
+    id: str = Field(pattern=r"^[A-Za-z0-9_-]+$", max_length=LONGEST_ID)
+    title: Line = ""
+    site: Line = ""
+    machine_tag: Line = ""
     time_zone: str
-    failure: datetime | None = None
+    failure: Stamp | None = None
     window_before: Duration = 24 * 3600.0
     window_after: Duration = 3600.0
     history: Duration | None = None
     display: Literal["si", "inch-pound"] = "si"
-    reference_clock: str = ""
-    revision: int = 1
-    supersedes: str = ""
-    investigator: str = ""
-    reviewer: str = ""
-    claim_number: str = ""
-    opened: date | None = None
+    reference_clock: Line = ""
+    revision: int = Field(1, ge=1, le=MOST_ROWS)
+    supersedes: Line = ""
+    investigator: Line = ""
+    reviewer: Line = ""
+    claim_number: Line = ""
+    opened: Day | None = None
 
     @field_validator("time_zone")
     @classmethod
@@ -123,33 +135,40 @@ class CaseSection(Strict):
 class CurrentSensor(Strict):
     """``[machine.current_sensor]``."""
 
-    ratio_error_percent: Positive | None = None
+    ratio_error_percent: Annotated[Positive, within("ratio_error_percent")] | None = None
     measured_at: Literal["line", "motor", "drive", ""] = ""
+    place: Literal["line", "in-delta", ""] = ""
 
 
 class Machine(Strict):
     """``[machine]``: nameplate and what else is known of the machine."""
 
-    refrigerant: str
+    refrigerant: Line
     saturation_table: PathText = ""
-    rated_load_amps: Positive | None = None
-    no_load_amps: Positive | None = None
-    locked_rotor_amps: Positive | None = None
-    supply_volts: Positive | None = None
-    supply_hertz: Positive | None = None
+    rated_load_amps: Annotated[Positive, within("rated_load_amps")] | None = None
+    no_load_amps: Annotated[Positive, within("no_load_amps")] | None = None
+    locked_rotor_amps: Annotated[Positive, within("locked_rotor_amps")] | None = None
+    overload_setting_amps: Annotated[Positive, within("rated_load_amps")] | None = None
+    max_continuous_amps: Annotated[Positive, within("rated_load_amps")] | None = None
+    supply_volts: Annotated[Positive, within("supply_volts")] | None = None
+    supply_hertz: Annotated[Positive, within("supply_hertz")] | None = None
     starter: Annotated[Starter, _enum(Starter)] | None = None
-    altitude_m: Number | None = None
-    air_pressure_kpa: Positive | None = None
+    altitude_m: Annotated[Number, within("altitude_m")] | None = None
+    air_pressure_kpa: Annotated[Positive, within("air_pressure_kpa")] | None = None
     sequence: PathText = "pulsed-slide-bypass"
     sequence_confirmed: bool = False
     shared_circuit: bool | None = None
     oil_pump: bool | None = None
     economiser: bool | None = None
-    serial: str = ""
-    model_year: str | int = ""
-    commissioned: date | str = ""
-    run_hours: Number | None = None
-    start_count: Number | None = None
+    check_valve: Literal["after-discharge-sensor", "before-discharge-sensor"] | None = None
+    swept_volume_m3_per_h: Positive | None = None
+    rated_speed_rpm: Positive | None = None
+    rotor_inertia_kg_m2: Positive | None = None
+    serial: Line = ""
+    model_year: Line | Annotated[int, within("year")] = ""
+    commissioned: Day | Line = ""
+    run_hours: Annotated[Number, within("run_hours")] | None = None
+    start_count: Annotated[Number, within("start_count")] | None = None
     current_sensor: CurrentSensor = CurrentSensor()
 
     @property
@@ -163,14 +182,14 @@ class Machine(Strict):
 class ClockCheck(Strict):
     """``[[source.clock_check]]``: what the clock showed when the true time was known."""
 
-    at: datetime
-    true_time: datetime
+    at: Stamp
+    true_time: Stamp
 
 
 class Mark(Strict):
     """``[[source.mark]]``: what a letter or sign glued to values means."""
 
-    text: str = Field(min_length=1)
+    text: Line = Field(min_length=1)
     means: Literal["no reading", "uncertain", "good"]
 
 
@@ -178,9 +197,9 @@ class RowAnswer(Strict):
     """``[[source.row]]``: the answer for one row that the file cannot settle."""
 
     line: int = Field(ge=1)
-    file: str = ""
+    file: Line = ""
     pass_: Literal["first", "second"] | None = Field(default=None, alias="pass")
-    date_: date | None = Field(default=None, alias="date")
+    date_: Day | None = Field(default=None, alias="date")
     drop: bool = False
 
     @model_validator(mode="after")
@@ -193,49 +212,45 @@ class RowAnswer(Strict):
 class Source(Strict):
     """``[[source]]``: one export. What is left out is detected and stated."""
 
-    path: str
-    clock: str = ""
-    sha256: str | dict[str, str] = ""
+    path: PathText
+    clock: Line = ""
+    sha256: Line | dict[str, Line] = ""
     on: Words = ()
     off: Words = ()
     unknown: Words = ()
     kind: Literal["trend", "events", "waveform"] | None = None
     layout: Literal["wide", "long"] | None = None
-    time_column: Annotated[tuple[str, ...], BeforeValidator(_one_or_more)] = ()
+    time_column: Annotated[tuple[Name, ...], BeforeValidator(_one_or_more), Field(max_length=MOST_TIME_COLUMNS)] = ()
     date_order: Literal["MDY", "DMY", "YMD"] | None = None
     time_number: Literal["unix-s", "unix-ms", "unix-us", "unix-ns", "days-1900", "days-1904"] | None = None
     waveform_time: Literal["stamps", "rates"] | None = None
-    time_zone: str = ""
-    encoding: str = ""
-    delimiter: str = ""
+    time_zone: Annotated[Line, AfterValidator(check_source_zone)] = ""
+    encoding: Annotated[Line, AfterValidator(check_encoding)] = ""
+    delimiter: Annotated[str, AfterValidator(check_delimiter)] = ""
     decimal: Literal[".", ",", ""] = ""
     thousands: Literal[".", ",", "'", " ", ""] | None = None
-    sheet: str = ""
-    point_column: str = ""
-    value_column: str = ""
-    text_column: str = ""
+    sheet: Name = ""
+    point_column: Name = ""
+    value_column: Name = ""
+    text_column: Name = ""
     measured_at: Literal["line", "motor", "drive", ""] = ""
     stamps: Literal["instant", "interval-start", "interval-end"] | None = None
     year: Annotated[int, Field(ge=1980, le=2200)] | None = None
-    summer_time_column: str = ""
-    row: Annotated[tuple[RowAnswer, ...], BeforeValidator(_words)] = ()
-    mark: Annotated[tuple[Mark, ...], BeforeValidator(_words)] = ()
-    clock_check: Annotated[tuple[ClockCheck, ...], BeforeValidator(_words)] = ()
+    summer_time_column: Name = ""
+    row: Annotated[tuple[RowAnswer, ...], BeforeValidator(_words), MOST] = ()
+    mark: Annotated[tuple[Mark, ...], BeforeValidator(_words), MOST] = ()
+    clock_check: Annotated[tuple[ClockCheck, ...], BeforeValidator(_words), MOST] = ()
 
     @field_validator("path")
     @classmethod
     def _inside(cls, value: str) -> str:
-        path = checked_path(value).replace("\\", "/")
-        if PurePosixPath(path).is_absolute() or re.match(r"^[A-Za-z]:", path) or ".." in PurePosixPath(path).parts:
-            raise ValueError(f"'{value}' lies outside the folder of the case file; move the export beside it")
+        path = value.replace("\\", "/")
+        fault = name_fault(value)
+        if fault:
+            raise ValueError(f"{fault}; move the export beside the case file")
         if is_pattern(PurePosixPath(path).parent.as_posix()):
             raise ValueError(f"'{value}': a pattern may stand in the name of a file, not in that of its folder")
         return path
-
-    @field_validator("time_zone")
-    @classmethod
-    def _zone(cls, value: str) -> str:
-        return value if not value or _FIXED_OFFSET.match(value) else check_zone(value)
 
     @field_validator("sha256")
     @classmethod
@@ -256,12 +271,12 @@ class Point(Strict):
     """``[[point]]``: one column bound to one role."""
 
     role: Annotated[Role, _enum(Role)]
-    column: str
-    source: str = ""
-    unit: str = ""
+    column: Name
+    source: Line = ""
+    unit: Line = ""
     recorded: Annotated[Recorded, _enum(Recorded)] | None = None
     hold: Duration | None = None
-    range: Annotated[tuple[Number, Number], BeforeValidator(_words)] | None = None
+    range: Annotated[tuple[Reading, Reading], BeforeValidator(_words)] | None = None
     on: Words = ()
     off: Words = ()
     unknown: Words = ()
@@ -269,7 +284,9 @@ class Point(Strict):
     @model_validator(mode="after")
     def _sound(self) -> Point:
         if self.unit and not is_switch(self.role) and read_unit(self.unit) is None:
-            raise ValueError(f"unit '{self.unit}' is not known; the units that are accepted stand in the documentation")
+            raise ValueError(
+                f"unit '{self.unit[:SHOWN]}' is not known; the units that are accepted stand in the documentation"
+            )
         if self.range is not None and self.range[0] >= self.range[1]:
             raise ValueError("range = [low, high] needs low below high")
         return self
@@ -283,11 +300,11 @@ class Point(Strict):
 class Observation(Strict):
     """``[[observation]]``: what was seen or done by hand, with its time and author."""
 
-    time: datetime | None = None
+    time: Stamp | None = None
     kind: Literal["witness", "inspection", "test", "document"] = "witness"
-    by: str = ""
-    text: str
-    bears_on: Annotated[tuple[Annotated[Mode, _enum(Mode)], ...], BeforeValidator(_one_or_more)] = ()
+    by: Line = ""
+    text: Text
+    bears_on: Annotated[tuple[Annotated[Mode, _enum(Mode)], ...], BeforeValidator(_one_or_more), MOST] = ()
     supports: bool = True
     photo: PathText = ""
 
@@ -295,28 +312,28 @@ class Observation(Strict):
 class Measurement(Strict):
     """``[[measurement]]``: a bench or field test with its value."""
 
-    time: datetime | None = None
-    kind: str
-    value: Number
-    unit: str = ""
-    by: str = ""
-    text: str = ""
+    time: Stamp | None = None
+    kind: Line
+    value: Annotated[Number, within("measured")]
+    unit: Line = ""
+    by: Line = ""
+    text: Text = ""
 
 
 class Fact(Strict):
     """``[[fact]]``: claim-relevant, with where it is written."""
 
-    what: str
-    value: str | bool | int | float
-    source: str = ""
+    what: Line
+    value: Text | bool | Annotated[int, within("measured")] | Annotated[float, within("measured")]
+    source: Text = ""
 
 
 class LimitOverride(Strict):
     """``[[limit]]``: a limit of this machine that replaces a common-practice default."""
 
-    name: str
+    name: Line
     value: Number
-    source: str = Field(min_length=1)
+    source: Text = Field(min_length=1)
 
 
 class CaseFile(Strict):
@@ -325,22 +342,22 @@ class CaseFile(Strict):
     schema_: Literal[1] = Field(alias="schema")
     case: CaseSection
     machine: Machine
-    source: Annotated[tuple[Source, ...], BeforeValidator(_words), Field(min_length=1)]
-    point: Annotated[tuple[Point, ...], BeforeValidator(_words)] = ()
-    observation: Annotated[tuple[Observation, ...], BeforeValidator(_words)] = ()
-    measurement: Annotated[tuple[Measurement, ...], BeforeValidator(_words)] = ()
-    fact: Annotated[tuple[Fact, ...], BeforeValidator(_words)] = ()
-    limit: Annotated[tuple[LimitOverride, ...], BeforeValidator(_words)] = ()
+    source: Annotated[tuple[Source, ...], BeforeValidator(_words), Field(min_length=1, max_length=MOST_ROWS)]
+    point: Annotated[tuple[Point, ...], BeforeValidator(_words), MOST] = ()
+    observation: Annotated[tuple[Observation, ...], BeforeValidator(_words), MOST] = ()
+    measurement: Annotated[tuple[Measurement, ...], BeforeValidator(_words), MOST] = ()
+    fact: Annotated[tuple[Fact, ...], BeforeValidator(_words), MOST] = ()
+    limit: Annotated[tuple[LimitOverride, ...], BeforeValidator(_words), MOST] = ()
 
     @model_validator(mode="after")
     def _consistent(self) -> CaseFile:
         paths = [source.path for source in self.source]
-        doubled = sorted({path for path in paths if paths.count(path) > 1})
+        doubled = sorted(path for path, often in Counter(paths).items() if often > 1)
         if doubled:
-            raise ValueError(f"source given twice: {', '.join(doubled)}")
-        unknown = sorted({point.source for point in self.point if point.source and point.source not in paths})
+            raise ValueError(f"source given twice: {', '.join(doubled[:MOST_SHOWN])}")
+        unknown = sorted({point.source for point in self.point if point.source} - set(paths))
         if unknown:
-            raise ValueError(f"a point names a source that is not listed: {', '.join(unknown)}")
+            raise ValueError(f"a point names a source that is not listed: {', '.join(unknown[:MOST_SHOWN])}")
         clocks = {self.clock_of(source) for source in self.source}
         if self.case.reference_clock and self.case.reference_clock not in clocks:
             raise ValueError(f"reference_clock '{self.case.reference_clock}' is not the clock of any source")
@@ -357,17 +374,6 @@ class CaseFile(Strict):
         return self.case.reference_clock or self.clock_of(self.source[0])
 
 
-def check_zone(name: str) -> str:
-    """Return a zone name that the zone database knows, or raise ValueError with the nearest ones."""
-    try:
-        ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        near = difflib.get_close_matches(name, sorted(available_timezones()), n=2)
-        hint = f" (did you mean {' or '.join(near)}?)" if near else ""
-        raise ValueError(f"'{name}' is not an IANA time zone{hint}") from None
-    return name
-
-
 def local_to_utc(stamp: datetime, zone: str) -> datetime:
     """UTC of a stamp that is local to ``zone`` unless it carries an offset (a repeated hour: the first pass)."""
     return (stamp if stamp.tzinfo else stamp.replace(tzinfo=ZoneInfo(zone))).astimezone(UTC)
@@ -376,21 +382,44 @@ def local_to_utc(stamp: datetime, zone: str) -> datetime:
 def read_case_file(path: Path) -> CaseFile:
     """Read and check ``case.toml``; all problems are raised at once as :class:`InputError`."""
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        content = read_regular(path, CASE_FILE_BYTES)
     except FileNotFoundError:
         raise InputError([Problem("the case file is not there", file=str(path), remedy="Check the path.")]) from None
     except OSError as fault:
         raise InputError([Problem(f"the case file can't be read ({fault.strerror})", file=str(path))]) from None
+    return parse_case(content, path.name)
+
+
+_DEEP, _SHALLOW = "tables or lists lie too deep in each other", "A case file nests three levels at most."
+
+
+def parse_case(content: bytes, name: str = "case.toml") -> CaseFile:
+    """Read and check the bytes of a case file, whatever they are; all problems are raised at once."""
+    data, text = toml_data(content, name)
+    return check_case(data, name, text)
+
+
+def toml_data(content: bytes, name: str = "case.toml") -> tuple[dict[str, Any], str]:
+    """The content of a case file and its text, unchecked; what is no TOML is raised as :class:`InputError`."""
+    try:
+        text = content.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
-        line = path.read_bytes()[: fault.start].count(b"\n") + 1
+        line = content[: fault.start].count(b"\n") + 1
         raise InputError(
-            [Problem("the case file is not UTF-8", file=path.name, row=line, remedy="Save it as UTF-8.")]
+            [Problem("the case file is not UTF-8", file=name, row=line, remedy="Save it as UTF-8.")]
         ) from None
+    if is_deep(text):
+        raise InputError([Problem(f"not TOML that can be read: {_DEEP}", file=name, remedy=_SHALLOW)])
     try:
         data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as fault:
-        raise InputError([toml_problem(path.name, text, str(fault))]) from None
-    return check_case(data, path.name, text)
+    except tomllib.TOMLDecodeError as fault:
+        raise InputError([toml_problem(name, text, str(fault))]) from None
+    except RecursionError:
+        raise InputError([Problem(f"not TOML that can be read: {_DEEP}", file=name, remedy=_SHALLOW)]) from None
+    except ValueError:
+        what = "not TOML that can be read: a number has more digits than any quantity"
+        raise InputError([Problem(what, file=name, remedy="Correct the number; text stands in quotes.")]) from None
+    return data, text
 
 
 def check_case(data: dict[str, object], name: str = "case.toml", text: str = "") -> CaseFile:
@@ -398,30 +427,32 @@ def check_case(data: dict[str, object], name: str = "case.toml", text: str = "")
     try:
         return CaseFile.model_validate(data)
     except ValidationError as fault:
-        raise InputError(
-            [
-                _problem(error["loc"], error["type"], error["msg"], error["input"], name, text)
-                for error in fault.errors()
-            ]
-        ) from None
+        errors = fault.errors(include_url=False, include_context=False)
+        lines = key_lines(text)
+        problems = [_problem(e["loc"], e["type"], e["msg"], e["input"], name, lines) for e in errors[:MOST_SHOWN]]
+        if len(errors) > MOST_SHOWN:
+            more = f"{len(errors) - MOST_SHOWN} more problems of this kind or others are not listed"
+            problems.append(Problem(more, file=name, remedy="Correct those above, then check again."))
+        raise InputError(problems) from None
 
 
 def _problem(
-    location: tuple[int | str, ...], kind: str, message: str, value: object, name: str, case_text: str
+    location: tuple[int | str, ...], kind: str, message: str, value: object, name: str, lines: KeyLines
 ) -> Problem:
     key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in location).lstrip(".")
     text = message.removeprefix("Value error, ")
     remedy = ""
     if kind == "extra_forbidden":
         known = _keys_at(location[:-1])
-        near = difflib.get_close_matches(str(location[-1]), known, n=1)
-        text = f"unknown key '{location[-1]}'"
+        given = str(location[-1])[:SHOWN]
+        near = difflib.get_close_matches(given, known, n=1)
+        text = f"unknown key '{given}'"
         remedy = f"Did you mean '{near[0]}'?" if near else f"Known keys here: {', '.join(known)}."
     elif kind == "missing":
         text, remedy = "this key is required", "Add it to the case file."
     elif said := said_type(kind, value, key):
         text, remedy = said
-    return Problem(text, file=name, row=line_of(case_text, location), column=key, remedy=remedy)
+    return Problem(text, file=name, row=line_of(lines, location), column=key, remedy=remedy)
 
 
 def _keys_at(location: tuple[int | str, ...]) -> list[str]:

@@ -14,6 +14,7 @@ from forensics.hypotheses.evidence import Observability
 from forensics.hypotheses.modes import FailureMode, read_modes
 from forensics.intake import check_untouched
 from forensics.intake.load_case import Case
+from forensics.machine.line_amps import IN_DELTA
 from forensics.model.points import NS, Samples, Switch
 from forensics.model.record import Record
 from forensics.model.vocabulary import ClockMethod, Role
@@ -108,8 +109,14 @@ def _lack(need: Need, logged: Logged) -> str:
     return f"{role.value} every {interval_s:g} s, needed every {need.longest_interval_s:g} s"
 
 
-def taken_for_granted(case: Case, clocks: tuple[ClockFit, ...]) -> tuple[str, ...]:
-    """What was taken for granted, said in words."""
+def taken_for_granted(case: Case, clocks: tuple[ClockFit, ...], sensors: tuple[str, ...] = ()) -> tuple[str, ...]:
+    """What was taken for granted, said in words.
+
+    Parameters
+    ----------
+    sensors
+        What the judgement found of the current sensors.
+    """
     said = [case.failure_found] if case.failure_found else []
     reference = next(fit for fit in clocks if fit.method is ClockMethod.REFERENCE)
     if reference.utc_error_s is None:
@@ -127,6 +134,9 @@ def taken_for_granted(case: Case, clocks: tuple[ClockFit, ...]) -> tuple[str, ..
         said.append("Valve polarity was not checked on this machine: what rests on commands alone is possible at most.")
     if machine.current_sensor.ratio_error_percent is None:
         said.append("The accuracy of the current sensor is not given: the default of the rules is used.")
+    if machine.current_sensor.place == IN_DELTA:
+        said.append("The current sensors sit inside the delta: their readings are taken times root 3, as line amps.")
+    said += sensors
     if case.saturation_missing:
         said.append(case.saturation_missing)
     return tuple(said)

@@ -13,10 +13,26 @@ from pathlib import Path, PurePosixPath
 from forensics.case.schema import CaseFile, read_case_file
 from forensics.errors import InputError, Problem
 from forensics.intake.exhibits import hash_of, sibling, source_files
+from forensics.model.paths import (
+    EXPORT_BYTES,
+    FINDINGS_BYTES,
+    PHOTO_BYTES,
+    TABLE_BYTES,
+    is_inside,
+    is_there,
+    name_fault,
+    path_problem,
+)
 from forensics.rules import FOLDER
 
 WAVEFORM_PARTS = (".cfg", ".dat", ".hdr", ".inf")
 CUSTODY_LOG = "custody.csv"
+MOST_BYTES = {
+    "export": EXPORT_BYTES,
+    "photograph": PHOTO_BYTES,
+    "sequence profile": TABLE_BYTES,
+    "saturation table": TABLE_BYTES,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,11 +79,32 @@ def named_files(case: Path, casefile: CaseFile) -> tuple[tuple[str, str, str], .
         for n, seen in enumerate(casefile.observation, start=1)
         if seen.photo
     ]
-    if not (FOLDER / "sequences" / f"{machine.sequence}.toml").is_file():
-        named.append((machine.sequence, "sequence profile", "machine.sequence"))
+    if machine.sequence not in {path.stem for path in (FOLDER / "sequences").glob("*.toml")}:
+        named.append((machine.sequence.replace("\\", "/"), "sequence profile", "machine.sequence"))
     if machine.saturation_table:
-        named.append((machine.saturation_table, "saturation table", "machine.saturation_table"))
+        named.append((machine.saturation_table.replace("\\", "/"), "saturation table", "machine.saturation_table"))
     return tuple(named)
+
+
+def named_path_problems(case: Path, casefile: CaseFile) -> tuple[Problem, ...]:
+    """What is wrong with the paths that a case names; an export or profile that is not there is told by its reader."""
+    folder, found = case.parent, []
+    for name, kind, key in named_files(case, casefile):
+        if kind == "photograph":
+            found.append(path_problem(folder, name, MOST_BYTES[kind], file=case.name, key=key))
+    found.append(_supersedes_problem(case, casefile.case.supersedes))
+    return tuple(problem for problem in found if problem is not None)
+
+
+def _supersedes_problem(case: Path, earlier: str) -> Problem | None:
+    """The findings, folder or bag of an earlier revision; the id of a bundle that is not at hand names no path."""
+    folder, key = case.parent, "case.supersedes"
+    if not earlier or not (name_fault(earlier) or is_there(folder, earlier)):
+        return None
+    if not is_inside(folder, earlier) or not (folder / earlier).is_dir():
+        return path_problem(folder, earlier, FINDINGS_BYTES, file=case.name, key=key)
+    name = f"{earlier}/findings.json"
+    return path_problem(folder, name, FINDINGS_BYTES, file=case.name, key=key) if is_there(folder, name) else None
 
 
 def _existing(case: Path, named: Iterable[tuple[str, str, str]]) -> tuple[CaseInput, ...]:
@@ -75,20 +112,20 @@ def _existing(case: Path, named: Iterable[tuple[str, str, str]]) -> tuple[CaseIn
     found = {case.name: CaseInput(case.name, case, "case file")}
     problems: list[Problem] = []
     for path, kind, key in named:
+        wrong = path_problem(folder, path, MOST_BYTES[kind], file=case.name, key=key)
+        if wrong is not None:
+            problems.append(wrong)
+            continue
         file = folder / path
-        if PurePosixPath(path).is_absolute() or ".." in PurePosixPath(path).parts or ":" in path[:2]:
-            text = f"'{path}' lies outside the folder of the case file"
-            problems.append(Problem(text, file=case.name, column=key, remedy="Move it beside the case file."))
-        elif not file.is_file():
-            remedy = "Put it there or correct the path."
-            problems.append(Problem(f"'{path}' is not there", file=case.name, column=key, remedy=remedy))
-        else:
-            for part in (CaseInput(path, file, kind), *_parts(path, file)):
-                found.setdefault(part.path, part)
+        for part in (CaseInput(path, file, kind), *_parts(path, file)):
+            beside = path_problem(folder, part.path, EXPORT_BYTES, file=case.name, key=key)
+            if beside is not None:
+                problems.append(beside)
+            found.setdefault(part.path, part)
     if problems:
         raise InputError(problems)
     log = folder / CUSTODY_LOG
-    if log.is_file():
+    if log.is_file() and path_problem(folder, CUSTODY_LOG, TABLE_BYTES) is None:
         found.setdefault(CUSTODY_LOG, CaseInput(CUSTODY_LOG, log, "custody log"))
     return tuple(found.values())
 

@@ -10,6 +10,7 @@ from pathlib import Path, PurePosixPath
 
 from forensics.case.schema import is_pattern
 from forensics.errors import Problem, Severity
+from forensics.model.paths import open_regular
 
 _CHUNK = 1 << 20
 
@@ -28,7 +29,7 @@ class Exhibit:
 def hash_of(file: Path) -> str:
     """SHA-256 of a file's bytes, hexadecimal."""
     digest = hashlib.sha256()
-    with file.open("rb") as stream:
+    with open_regular(file) as stream:
         while chunk := stream.read(_CHUNK):
             digest.update(chunk)
     return digest.hexdigest()

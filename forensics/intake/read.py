@@ -19,8 +19,11 @@ from forensics.intake.refusals import UnreadableError
 from forensics.intake.result import SourceResult
 from forensics.intake.same_logger import joined_job, same_logger
 from forensics.intake.table.export import TableExport
+from forensics.model.paths import EXPORT_BYTES, is_there, name_fault, open_regular, path_problem
 from forensics.model.points import Span
 
+_MOST_HINTS = 100
+_MOST_FILES = 5000  # a file an hour for half a year
 _WAVEFORM = {".cfg", ".cff", ".dat"}
 _WORKBOOK = {".xlsx", ".xlsm", ".ods", ".xls", ".xlsb"}
 
@@ -90,15 +93,18 @@ def _read_source(job: SourceJob, folder: Path) -> Outcome:
     """Read one source, whether it names one file or a pattern."""
     paths = source_files(job.source.path, folder)
     if not is_pattern(job.source.path) or paths == (job.source.path,):
-        reading = _read_one(job)
+        reading = _read_one(job, folder)
         return Outcome(job, job, [] if reading is None else [reading], (job.path,))
     if not paths:
         job.stop("no file fits this pattern.", "Put the exports beside the case file, or correct path.")
+    if len(paths) > _MOST_FILES:
+        job.stop(f"{len(paths)} files fit this pattern, more than {_MOST_FILES}.", "Narrow the pattern.")
+        paths = ()
     opened: list[TableExport] = []
     results: list[SourceResult] = []
     for path in paths:
         part = job.of_file(path, folder)
-        export = _opened(part, opened[0] if opened else None)
+        export = _opened(part, folder, opened[0] if opened else None)
         if isinstance(export, SourceResult):
             results.append(replace(export, joined_as=job.source.path))
             job.found |= part.found
@@ -115,7 +121,7 @@ def _read_together(group: list[SourceJob], folder: Path) -> Outcome | None:
         return None
     problems = group[0].problems
     before = len(problems.found)
-    opened = [_opened(job) for job in group]
+    opened = [_opened(job, folder) for job in group]
     exports = [export for export in opened if export is not None and not isinstance(export, SourceResult)]
     names = {frozenset(plain(name) for name in export.dialect.raw_names) for export in exports}
     if len(exports) == len(group) and len(names) == 1:
@@ -127,12 +133,35 @@ def _read_together(group: list[SourceJob], folder: Path) -> Outcome | None:
     return None
 
 
+def _may_be_opened(job: SourceJob, folder: Path) -> bool:
+    """Whether an export, and with it every part of a waveform record, is a regular file inside the folder.
+
+    One that is not there is left to the reading, which says so.
+    """
+    names = [job.path]
+    suffix = job.file.suffix.lower()
+    if suffix in _WAVEFORM:
+        from forensics.intake.waveform.reader import record_files
+
+        names += [PurePosixPath(job.path).with_name(part.name).as_posix() for part in record_files(job.file)]
+    found = [
+        problem
+        for name in dict.fromkeys(names)
+        if is_there(folder, name) or name_fault(name)
+        if (problem := path_problem(folder, name, EXPORT_BYTES, file=job.path)) is not None
+    ]
+    job.problems.extend(found)
+    return not found
+
+
 def _owner(group: list[SourceJob], result: SourceResult) -> SourceJob:
     return next(job for job in group if job.path == result.exhibit.path)
 
 
-def _opened(job: SourceJob, first: TableExport | None = None) -> TableExport | SourceResult | None:
+def _opened(job: SourceJob, folder: Path, first: TableExport | None = None) -> TableExport | SourceResult | None:
     """A table of one file, opened; a result where it is no table or can't be read, None where it is not there."""
+    if not _may_be_opened(job, folder):
+        return None
     try:
         exhibit = take_exhibit(job.path, job.file, sha256="-")
     except FileNotFoundError:
@@ -156,8 +185,8 @@ def _opened(job: SourceJob, first: TableExport | None = None) -> TableExport | S
     return _hashed(job, SourceResult(exhibit, job.source.kind or "trend", job.source.layout or "", job.clock))
 
 
-def _read_one(job: SourceJob) -> SourceResult | None:
-    export = _opened(job)
+def _read_one(job: SourceJob, folder: Path) -> SourceResult | None:
+    export = _opened(job, folder)
     if export is None or isinstance(export, SourceResult):
         return export
     try:
@@ -208,7 +237,7 @@ def _kept_suffix(job: SourceJob, suffix: str) -> str:
     UnreadableError
         The file is a web page under the name of a workbook.
     """
-    with job.file.open("rb") as file:
+    with open_regular(job.file) as file:
         head = file.read(4096)
     if suffix in _WORKBOOK and head and not head.startswith((b"PK", b"\xd0\xcf\x11\xe0")):
         start = head.lstrip(b"\xef\xbb\xbf \r\n\t")[:64].lower()
@@ -304,7 +333,8 @@ def _not_found(casefile: CaseFile, point: Point, outcomes: Sequence[Outcome], pr
     names = [name for one in outcomes if point.source in ("", *one.paths) for name in one.job.names]
     if not names:
         return  # no export that could hold it was read: that is asked for already
-    near = difflib.get_close_matches(point.column, names, n=3, cutoff=0.5)
+    few = len(problems.found) < _MOST_HINTS  # each look for near names goes through all columns
+    near = difflib.get_close_matches(point.column, names, n=3, cutoff=0.5) if few else []
     hint = f" Nearest: {', '.join(near)}." if near else ""
     where = point.source or ", ".join(path for one in outcomes for path in one.paths)
     problems.add(

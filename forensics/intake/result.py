@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from forensics.intake.exhibits import Exhibit
+from forensics.model.outside_text import for_sheet, for_terminal
 from forensics.model.points import Samples, Switch
 from forensics.model.record import LogLine, Waveform
 
@@ -162,10 +163,11 @@ def how_read(reading: SourceResult) -> tuple[tuple[str, str, str, str], ...]:
 
 
 def write_set_aside(readings: Iterable[SourceResult], path: Path) -> None:
-    """Write every listed row that was set aside: source, line, reason, text."""
+    """Write every listed row that was set aside: source, line, reason, text; none as a formula of a spreadsheet."""
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(("source", "line", "reason", "text"))
         for reading in readings:
             for row in reading.accounting.listed:
-                writer.writerow((row.source, row.row, row.reason, row.text))
+                source, text = (for_sheet(for_terminal(words)) for words in (row.source, row.text))
+                writer.writerow((source, row.row, row.reason, text))

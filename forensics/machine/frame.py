@@ -178,13 +178,25 @@ def _times(subject: Subject, spans: tuple[Span, ...]) -> Times:
         ran_s = sum(part.seconds for s in spans if (part := s.overlap(Span(low, max(high, low)))) is not None)
         step_ns = round(max(step_s, ran_s / _MOST_TIMES) * NS)
         # counted back from the end, so that the moment of failure is among them
-        parts.append(np.arange(high, low, -step_ns, dtype=np.int64)[::-1])
+        parts.append(_back_from(high, low, step_ns, spans))
     ends_ns = [s.end_ns - 1 for s in spans if record.window.start_ns <= s.end_ns - 1 < end_ns]
     times = np.union1d(np.concatenate(parts), np.array(ends_ns, dtype=np.int64))
     begins = np.array([s.start_ns for s in spans], dtype=np.int64)
     ends = np.array([s.end_ns for s in spans], dtype=np.int64)
     run = np.searchsorted(begins, times, side="right") - 1
     return np.asarray(times[(run >= 0) & (times <= ends[np.maximum(run, 0)])])
+
+
+def _back_from(high_ns: int, low_ns: int, step_ns: int, spans: tuple[Span, ...]) -> Times:
+    """Times counted back from ``high_ns`` to above ``low_ns`` that lie in a run or at its end."""
+    parts = [np.empty(0, dtype=np.int64)]
+    for span in spans:
+        begin, end = max(span.start_ns, low_ns + 1), min(span.end_ns, high_ns)
+        if end < begin:
+            continue
+        latest, earliest = -((end - high_ns) // step_ns), (high_ns - begin) // step_ns
+        parts.append(high_ns - np.arange(earliest, latest - 1, -1, dtype=np.int64) * step_ns)
+    return np.unique(np.concatenate(parts))
 
 
 def _position_in_run(

@@ -12,6 +12,7 @@ from forensics.machine.runs import StateSpan
 from forensics.model.points import NS, Samples
 from forensics.model.record import Record
 from forensics.model.vocabulary import Recorded, Role, State
+from forensics.model.where_sampled import steps_where_sampled
 from forensics.rules import Limits
 
 _Spells = tuple[NDArray[np.int64], NDArray[np.int64], bool]
@@ -106,8 +107,9 @@ def _sloping(point: Samples, rate: float, step_s: float, sign: float) -> _Spells
     usable = point.usable
     periodic = point.origin.recorded is not Recorded.CHANGE
     step_ns = round(max(step_s, point.interval_s if periodic and np.isfinite(point.interval_s) else 0.0) * NS)
-    grid = np.arange(int(usable.t[0]), int(usable.t[-1]) + step_ns, step_ns, dtype=np.int64)
+    first_ns, last_ns = int(usable.t[0]), int(usable.t[-1])
+    grid = steps_where_sampled(usable.t, step_ns, first_ns, last_ns + step_ns - 1)
     level = usable.at(grid)
-    moving = sign * np.diff(level) / (step_ns / NS) > rate
+    moving = (sign * np.diff(level) / (step_ns / NS) > rate) & (np.diff(grid) == step_ns)
     edge = np.diff(np.concatenate(([0], moving.astype(np.int8), [0])))
     return grid[np.flatnonzero(edge == 1)], grid[np.flatnonzero(edge == -1)], True

@@ -60,7 +60,12 @@ class Difference:
         return self.t[low:high][good], values[good]
 
     def last_before(self, time_ns: int, within_s: float) -> float | None:
-        """Median difference over the last ``within_s`` up to a time (at least its last sample)."""
+        """Median difference over the last ``within_s`` up to a time (at least its last sample).
+
+        None where nothing is known of it, and where a single reading gives no interval to look back over.
+        """
+        if not np.isfinite(within_s):
+            return None
         _, values = self.between(time_ns - round(within_s * NS), time_ns + 1)
         return middle(values) if len(values) else None
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import re
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,15 +12,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.errors import InputError, Problem
+from forensics.model.paths import TABLE_BYTES, path_problem, read_inside
 from forensics.model.units import read_unit, to_canonical
 from forensics.model.vocabulary import Role
 from forensics.refrigerants.properties import KELVIN, PropertyTable, superheat_nodes_k
+from forensics.rules.plausible import plausible
 
 _FINE = 20
 _MOST_SUPERHEAT_K = 149.0
 _NEWTON_STEPS = 6
 _SETTLED_K = 1e-4
 _ROWS_NEEDED = 3
+_MOST_SHOWN = 50
 _GLIDE_K = 0.5
 Floats = NDArray[np.float64]
 
@@ -176,11 +180,14 @@ def read_saturation_table(folder: Path, name: str) -> SaturationCurve:
     InputError
         Every fault with its row: not a number, pressures that do not rise, bubble above dew.
     """
-    path = folder / name
+    wrong = path_problem(folder, name, TABLE_BYTES, key="machine.saturation_table")
+    if wrong is not None:
+        raise InputError([wrong])
     try:
-        with path.open(encoding="utf-8-sig", newline="") as lines:
-            grid = [row for row in csv.reader(lines) if row and not row[0].lstrip().startswith("#")]
-    except (OSError, UnicodeDecodeError) as fault:
+        text = read_inside(folder, name, TABLE_BYTES).decode("utf-8-sig")
+        lines = csv.reader(io.StringIO(text, newline=""))
+        grid = [row for row in lines if row and not row[0].lstrip().startswith("#")]
+    except (OSError, UnicodeDecodeError, csv.Error) as fault:
         raise InputError([Problem(f"can't be read: {fault}", file=name, column="machine.saturation_table")]) from None
     columns, problems = _table_columns(grid[0] if grid else [], name)
     values = np.full((max(len(grid) - 1, 0), 3), np.nan)
@@ -193,8 +200,11 @@ def read_saturation_table(folder: Path, name: str) -> SaturationCurve:
     if not problems:
         problems = _table_faults(values, name)
     if problems:
-        raise InputError(problems)
+        raise InputError(problems[:_MOST_SHOWN])
     pressure_kpa, bubble_c, dew_c = (_canonical(values[:, k], columns[k][0]) for k in range(3))
+    problems = _beyond("saturation_kpa", pressure_kpa, name) + _beyond("saturation_c", np.append(bubble_c, dew_c), name)
+    if problems:
+        raise InputError(problems)
     return SaturationCurve(name, PropertyTable(pressure_kpa, bubble_c, dew_c, np.empty((len(values), 0)), name))
 
 
@@ -241,11 +251,19 @@ def _table_columns(header: list[str], name: str) -> tuple[list[tuple[str, int]],
     return columns, problems
 
 
+def _beyond(kind: str, values: Floats, name: str) -> list[Problem]:
+    faults = [fault for value in (values.min(), values.max()) if (fault := plausible()[kind].fault(float(value)))]
+    return [Problem(fault, file=name, column="machine.saturation_table") for fault in faults]
+
+
 def _table_faults(values: Floats, name: str) -> list[Problem]:
     if len(values) < _ROWS_NEEDED:
         return [Problem(f"a saturation table needs {_ROWS_NEEDED} rows or more, this has {len(values)}", file=name)]
     problems = []
     pressure, bubble, dew = values.T
+    if not np.isfinite(values).all():
+        rows = np.flatnonzero(~np.isfinite(values).all(axis=1))
+        return [Problem("is not a finite number", file=name, row=int(at) + 2) for at in rows[:_MOST_SHOWN]]
     for at in np.flatnonzero(bubble > dew):
         text = f"bubble temperature {bubble[at]:g} above dew temperature {dew[at]:g} at one pressure is impossible"
         problems.append(Problem(text, file=name, row=int(at) + 2, remedy="Are the two columns exchanged?"))

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from forensics.model.outside_text import for_page
 from forensics.report.figures.figure import Figure
 
 if TYPE_CHECKING:
@@ -39,11 +40,17 @@ def environment() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_readable,
     )
     env.filters["slug"] = slug
     env.filters["breakable"] = breakable
     env.filters["long"] = long_words
     return env
+
+
+def _readable(value: object) -> object:
+    """What a template writes: names from outside do not turn the direction of the text around them."""
+    return for_page(value) if type(value) is str else value
 
 
 def slug(text: str) -> str:
@@ -55,7 +62,7 @@ def breakable(text: str) -> Markup:
     """An id that may be broken after its dots and underscores, and nowhere else."""
     from markupsafe import Markup, escape
 
-    return Markup(re.sub(r"([._])", r"\1<wbr>", str(escape(text))))
+    return Markup(re.sub(r"([._])", r"\1<wbr>", str(escape(for_page(text)))))
 
 
 def long_words(text: str) -> Markup:

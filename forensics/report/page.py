@@ -13,6 +13,7 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from forensics.errors import RunError
+from forensics.model.outside_text import for_page
 from forensics.report.markup import MARK, PLOTLY_MIME, environment, render, slug
 from forensics.report.notebooks import ADDED
 
@@ -134,7 +135,7 @@ def script_json(value: object) -> str:
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     for char in "<>&\u2028\u2029":
         text = text.replace(char, f"\\u{ord(char):04x}")
-    return text
+    return for_page(text)
 
 
 def _markdown(source: str, contents: list[tuple[str, str]]) -> str:

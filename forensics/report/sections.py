@@ -268,11 +268,12 @@ def physical(sheet: ReportContext) -> None:
 def _photographs(sheet: ReportContext) -> None:
     work = sheet.investigation
     folder = work.case.path.parent
-    seen = [(n, o.text, photograph(folder, o.photo)) for n, o in enumerate(work.casefile.observation, 1) if o.photo]
+    named = [(n, o) for n, o in enumerate(work.casefile.observation, 1) if o.photo]
+    seen = [(n, o.text, photograph(folder, o.photo, drawn=k < MOST_SHOWN)) for k, (n, o) in enumerate(named)]
     shown = [(n, text, p) for n, text, p in seen if isinstance(p, Photograph)]
-    if shown:
-        show_markup(render("photographs.html.j2", {"photos": shown[:MOST_SHOWN]}))
-    show_lines("Photographs not drawn here", [f"{p.path}, SHA-256 {p.sha256}" for _, _, p in shown[MOST_SHOWN:]])
+    if any(p.shown for _, _, p in shown):
+        show_markup(render("photographs.html.j2", {"photos": [row for row in shown if row[2].shown]}))
+    show_lines("Photographs not drawn here", [f"{p.path}, SHA-256 {p.sha256}" for _, _, p in shown if not p.shown])
     show_lines("Photographs that can't be shown", [str(p) for _, _, p in seen if isinstance(p, Problem)])
 
 

@@ -6,11 +6,13 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, field_validator
+from pydantic import AfterValidator, Field, field_validator
 
 from forensics.errors import InputError, Problem
+from forensics.model.paths import TABLE_BYTES, is_there, name_fault, path_problem
 from forensics.model.vocabulary import Role, State
 from forensics.rules import FOLDER
+from forensics.rules.plausible import plausible
 from forensics.rules.strict import Form, read_form, refused
 
 MOTOR = "motor"
@@ -18,7 +20,17 @@ SOLENOID_WORDS = ("off", "on", "pulses", "pulses or on", "either", "off then on"
 MOTOR_WORDS = ("off", "on", "either", "on then off")
 SOLENOIDS = (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID, Role.BYPASS_SOLENOID, Role.INJECTION_SOLENOID)
 _STATES = tuple(state for state in State if state is not State.UNKNOWN)
-Seconds = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
+
+
+def _dwell(value: float) -> float:
+    fault = plausible()["dwell_s"].fault(value)
+    if fault:
+        raise ValueError(fault)
+    return value
+
+
+Dwell = Annotated[float, AfterValidator(_dwell)]
+Said = Annotated[str, Field(min_length=1, max_length=1000, pattern=r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]+$")]
 
 
 class Polarity(Form):
@@ -34,23 +46,23 @@ class Polarity(Form):
 class Times(Form):
     """Dwell and travel times of the sequence, s."""
 
-    travel_load_s: Seconds
-    travel_unload_s: Seconds
-    unload_before_stop_s: Seconds
-    bypass_release_tolerance_s: Seconds
-    bypass_delay_after_start_s: Seconds
-    unload_after_stop_s: Seconds
-    anti_recycle_s: Seconds
-    coast_down_s: Seconds
+    travel_load_s: Dwell
+    travel_unload_s: Dwell
+    unload_before_stop_s: Dwell
+    bypass_release_tolerance_s: Dwell
+    bypass_delay_after_start_s: Dwell
+    unload_after_stop_s: Dwell
+    anti_recycle_s: Dwell
+    coast_down_s: Dwell
 
 
 class Profile(Form):
     """One sequence profile; a state or a solenoid that it leaves out may be either."""
 
     schema_: Literal[1] = Field(alias="schema")
-    id: str
-    title: str
-    source: str = Field(min_length=1)
+    id: Said
+    title: Said
+    source: Said
     polarity: Polarity
     times: Times
     states: Mapping[State, Mapping[str, str]]
@@ -70,6 +82,11 @@ class Profile(Form):
         return self.states.get(state, {}).get(role.value, "either")
 
 
+def _shipped(name: str) -> Path | None:
+    """The profile of that name among those that ship; a name is looked up, never made into a path."""
+    return {path.stem: path for path in (FOLDER / "sequences").glob("*.toml")}.get(name)
+
+
 def read_profile(name: str, folder: Path) -> Profile:
     """Read a profile that ships, or the file that the case names relative to its folder.
 
@@ -78,9 +95,13 @@ def read_profile(name: str, folder: Path) -> Profile:
     InputError
         No such profile, or it does not keep to the form; every fault is listed.
     """
-    shipped = FOLDER / "sequences" / f"{name}.toml"
-    path = shipped if shipped.is_file() else folder / name
-    if not path.is_file():
+    path = _shipped(name)
+    if path is None and (bool(name_fault(name)) or is_there(folder, name)):
+        wrong = path_problem(folder, name, TABLE_BYTES, key="machine.sequence")
+        if wrong is not None:
+            raise InputError([wrong])
+        path = folder / name.replace("\\", "/")
+    if path is None:
         ships = ", ".join(sorted(p.stem for p in (FOLDER / "sequences").glob("*.toml")))
         raise InputError(
             [

@@ -14,6 +14,7 @@ from functools import cached_property
 from pathlib import Path
 
 from forensics.errors import InputError, Problem
+from forensics.model.paths import TABLE_BYTES, read_regular
 from forensics.model.points import NS
 from forensics.sites.gather import Collection, SiteCase
 
@@ -117,7 +118,7 @@ def read_fleet(path: Path, collection: Collection) -> Fleet:
 
 def _rows(path: Path, problems: list[Problem]) -> list[tuple[int, dict[str, str]]]:
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = read_regular(path, TABLE_BYTES).decode("utf-8-sig")
     except OSError as fault:
         raise InputError([Problem(f"can't be read ({fault.strerror})", file=str(path))]) from None
     except UnicodeDecodeError:

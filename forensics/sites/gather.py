@@ -11,6 +11,7 @@ from functools import cached_property
 from pathlib import Path
 
 from forensics.errors import InputError, Problem
+from forensics.model.paths import FINDINGS_BYTES, read_regular
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, VerdictStatus
 from forensics.report.tables.words import stamp_ns
@@ -151,7 +152,7 @@ def _read(files: Iterable[Path], problems: list[Problem]) -> list[SiteCase]:
         except InputError as fault:
             problems += fault.problems
             continue
-        digest = hashlib.sha256(file.read_bytes()).hexdigest()
+        digest = hashlib.sha256(read_regular(file, FINDINGS_BYTES)).hexdigest()
         if digest in contents:
             problems.append(Problem(f"is a copy of {contents[digest]}: left out", file=str(file)))
             continue

@@ -73,7 +73,8 @@ def rooms_of(arrows: dict[str, set[str]]) -> dict[str, set[str]]:
         rooms[room] |= {".".join(other.split(".")[:2]) for other in others} - {room, "forensics"}
         for other in rooms[room].copy():
             rooms.setdefault(other, set())
-    rooms.pop("forensics", None)
+    for door in ("forensics", "forensics.__main__"):
+        rooms.pop(door, None)
     return dict(rooms)
 
 

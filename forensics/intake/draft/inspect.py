@@ -24,8 +24,9 @@ from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.export import TableExport
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.waveform.header import read_header, split_single_file
-from forensics.intake.waveform.reader import record_files
+from forensics.intake.waveform.reader import MAX_BYTES, record_files
 from forensics.intake.waveform.stamps import Refused
+from forensics.model.paths import read_regular
 from forensics.model.units import Unit, fits, read_unit
 from forensics.model.vocabulary import Role, is_switch
 
@@ -125,7 +126,7 @@ def _look_waveform(look: Preview) -> None:
     files = record_files(look.file)
     if not files:
         raise Refused("the configuration (.cfg) of this record is not beside it")
-    data = files[0].read_bytes()
+    data = read_regular(files[0], MAX_BYTES)
     cfg = data if files[0].suffix.casefold() == ".cfg" else split_single_file(data)[0]
     try:
         header = read_header(cfg, encoding="", date_order=None)

@@ -17,6 +17,7 @@ from forensics.intake.timestamps.fields import FIXED, OPEN
 from forensics.intake.timestamps.parse import read_fields
 from forensics.intake.timestamps.wording import date_of
 from forensics.intake.timestamps.zones import offset_of
+from forensics.model.paths import open_regular
 from forensics.model.points import place_of, to_datetime
 
 FOOTER = "footer"
@@ -107,7 +108,7 @@ def _say_nul(job: SourceJob, reading: SourceResult, gathered: RawTable) -> None:
 def _first_nul(file: Path) -> int | None:
     """Offset of the first NUL byte of a plain file whose text is not in an encoding full of them."""
     position, found = 0, None
-    with file.open("rb") as stream:
+    with open_regular(file) as stream:
         while chunk := stream.read(1 << 20):
             if not position and (chunk[:2] in (b"\x1f\x8b", b"PK", b"\xff\xfe", b"\xfe\xff") or b"\0" in chunk[:8]):
                 return None

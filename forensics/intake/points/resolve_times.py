@@ -32,6 +32,7 @@ from forensics.intake.timestamps.numeric import TimeNumbers
 from forensics.intake.timestamps.wording import clock_of, date_of, in_units, standard_offset
 from forensics.intake.timestamps.years import put_years
 from forensics.intake.timestamps.zones import to_utc
+from forensics.intake.unset_clocks import NOT_SET, clock_not_set
 from forensics.model.points import FILE_ROWS, NS, Span, said_row
 from forensics.model.vocabulary import Quality
 
@@ -274,6 +275,7 @@ class TimeResolver:
         settled.aside.extend((int(place), DROPPED) for place in told.drop)
         settled.resolution_s = max(gathered.resolution_ns, 1) / NS if gathered.resolution_ns else 1.0
         self._drop_unsettled(settled, unsettled, rows)
+        self._drop_unset(settled, rows)
         self._range(settled, gathered, rows)
         # a log whose every stamp is later than the one before has neither duplicates nor steps back
         steady = keys is None and bool((np.diff(settled.t) > 0).all())
@@ -398,6 +400,27 @@ class TimeResolver:
             )
         )
         settled.keep_only(~unsettled)
+
+    def _drop_unset(self, settled: ResolvedTimes, rows: NDArray[np.int64]) -> None:
+        """Set rows of a clock that was not set aside, before they can stretch the record by decades."""
+        wrong = clock_not_set(settled.t, self.failure_ns)
+        if not wrong.any():
+            return
+        which = settled.position[wrong]
+        settled.aside.extend((int(i), NOT_SET) for i in which)
+        example = date_of(int(settled.t[np.flatnonzero(wrong)[0]]))
+        what = f"{len(which)} rows bear dates such as {example:%Y-%m-%d}, years away from the others or from any log"
+        self.problems.add(
+            Problem(
+                f"{what}: the clock was not set; they are set aside.",
+                file=self.path,
+                row=int(rows[which].min()),
+                column=self.time_name,
+                remedy="Where the dates are right, supply these rows as a source of their own.",
+                severity=Severity.NOTE if not wrong.all() else Severity.POINT,
+            )
+        )
+        settled.keep_only(~wrong)
 
     def _range(self, settled: ResolvedTimes, gathered: RawTable, rows: NDArray[np.int64]) -> None:
         if len(settled.t):

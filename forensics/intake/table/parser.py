@@ -25,6 +25,7 @@ from forensics.intake.timestamps.fields import EPOCH, TIME_ONLY, Fields, finer
 from forensics.intake.timestamps.iso import IsoStamps, read_iso
 from forensics.intake.timestamps.parse import read_fields
 from forensics.intake.timestamps.split_columns import LastDate, read_times, together
+from forensics.intake.unset_clocks import EARLIEST_NS, LATEST_NS
 from forensics.model.points import Span
 
 SMALL_BYTES = 256 << 10
@@ -352,13 +353,18 @@ class BlockReader:
             if not near.all():
                 far = local[~near]
                 self.gathered.outside += len(far)
-                low, high = int(far.min()), int(far.max())
-                g = self.gathered
-                g.first_local = low if g.first_local is None else min(g.first_local, low)
-                g.last_local = high if g.last_local is None else max(g.last_local, high)
+                self._reaches(far[(far >= EARLIEST_NS) & (far < LATEST_NS)])
                 piece = piece.take(near)
         if len(piece.row):
             self.gathered.pieces.append(piece)
+
+    def _reaches(self, far: NDArray[np.int64]) -> None:
+        """Note how far an export reaches beyond what is kept; a clock that was not set reaches nowhere."""
+        if not len(far):
+            return
+        g, low, high = self.gathered, int(far.min()), int(far.max())
+        g.first_local = low if g.first_local is None else min(g.first_local, low)
+        g.last_local = high if g.last_local is None else max(g.last_local, high)
 
 
 def _without_date(fields: Fields, cells: Any) -> NDArray[np.bool_]:

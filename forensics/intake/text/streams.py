@@ -12,7 +12,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, Protocol
 
+from forensics.case.values import check_encoding
 from forensics.intake.refusals import UnreadableError, WrongEncodingError
+from forensics.model.paths import open_regular
 
 BLOCK_BYTES = 8 << 20
 SAMPLE_BYTES = 256 << 10
@@ -49,7 +51,7 @@ class ByteSource:
     def chunks(self, size: int = BLOCK_BYTES) -> Iterator[bytes]:
         """Unpacked bytes in chunks; the raw bytes are hashed as they are read."""
         self.digest, self.cut, self.hashed = hashlib.sha256(), "", False
-        with self.file.open("rb") as raw:
+        with open_regular(self.file) as raw:
             magic = raw.read(4)
             raw.seek(0)
             if magic[:2] == b"\x1f\x8b":
@@ -164,11 +166,9 @@ def encoding_of(sample: bytes, told: str) -> tuple[str, str, str]:
     """
     if told:
         try:
-            name = codecs.lookup(told).name
-        except LookupError:
-            raise UnreadableError(
-                f"encoding '{told}' is not known", "Use utf-8, utf-16, cp1252, iso8859-1 or another codec name."
-            ) from None
+            name = codecs.lookup(check_encoding(told)).name
+        except ValueError as fault:
+            raise UnreadableError(str(fault), "Correct encoding, or leave it out.") from None
         return ("utf-8-sig" if name == "utf-8" else name), name, "given in the case file"
     for mark, codec, name in BOMS:
         if sample.startswith(mark):

@@ -14,6 +14,7 @@ import numpy as np
 
 from forensics.intake.typed.cells import DAY_NS, NO_TIME, Cells, CellTable, unique_columns
 from forensics.intake.typed.workbook import SheetQuestion
+from forensics.model.paths import open_regular
 
 SUFFIXES = frozenset({".parquet", ".pq", ".feather", ".arrow"})
 _MAX_BYTES = 8 << 30
@@ -87,7 +88,7 @@ def read_columns(file: Path, *, wanted: frozenset[str] | None = None) -> CellTab
 def _open(file: Path) -> tuple[Any, Iterator[Any]]:
     import pyarrow as pa
 
-    with file.open("rb") as stream:
+    with open_regular(file) as stream:
         magic = stream.read(6)
     if magic.startswith(b"PAR1"):
         from pyarrow import parquet

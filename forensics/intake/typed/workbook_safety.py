@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from xml.sax.saxutils import unescape
 
+from forensics.model.paths import open_regular
+
 _MAX_UNPACKED = 2 << 30
 _MAX_RATIO = 250
 _RATIO_FROM = 32 << 20
@@ -103,7 +105,7 @@ def guard(file: Path) -> Guarded:
     OSError
         The file can't be read.
     """
-    with file.open("rb") as stream:
+    with open_regular(file) as stream:
         if stream.read(len(_OLD_BINARY)) == _OLD_BINARY:
             raise Unsafe(
                 "the workbook is of the old binary form, or protected by a password: save it as .xlsx without one"

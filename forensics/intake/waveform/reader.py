@@ -18,10 +18,12 @@ from forensics.errors import Problems
 from forensics.intake.exhibits import sibling
 from forensics.intake.result import Accounting, Detection, SetAside
 from forensics.intake.timestamps.zones import offset_text, offsets_at
+from forensics.intake.unset_clocks import EARLIEST_NS, LATEST_NS
 from forensics.intake.waveform.channels import Channels, left_out, unique_names
 from forensics.intake.waveform.data import Table, Times, read_table, sample_times
 from forensics.intake.waveform.header import Header, read_header, split_single_file
 from forensics.intake.waveform.stamps import NS, Refused
+from forensics.model.paths import read_regular
 from forensics.model.points import Origin, Switch
 from forensics.model.record import Waveform
 
@@ -121,6 +123,11 @@ def read_waveform(
     try:
         header, table, times = _read(source, files)
         start_ns, zone_text, zone_notes = _start_utc(header, source, zone)
+        if not EARLIEST_NS <= start_ns < LATEST_NS:
+            year = datetime.fromtimestamp(header.start_ns // NS, UTC).year
+            raise Refused(
+                f"its first sample is of {year}: the clock was not set", remedy="Give a record with its time."
+            )
     except Refused as refused:
         problems.add(refused.problem(source.path))
         return WaveformReading(files=files)
@@ -173,14 +180,14 @@ def _read(source: Source, files: tuple[Path, ...]) -> tuple[Header, Table, Times
         raise Refused("the configuration (.cfg) of this record is not beside it", remedy="Put both files side by side.")
     if any(path.stat().st_size > MAX_BYTES for path in files):
         raise Refused(f"the record is larger than {MAX_BYTES >> 20} MiB", remedy="Export the part around the event.")
-    first = files[0].read_bytes()
+    first = read_regular(files[0], MAX_BYTES)
     if files[0].suffix.casefold() not in (".cfg", ".dat"):
         cfg, dat = split_single_file(first)
     elif len(files) < 2:  # noqa: PLR2004 - configuration and data
         lacks = ".dat" if files[0].suffix.casefold() == ".cfg" else ".cfg"
         raise Refused(f"the {lacks} file of this record is not beside it", remedy="Put both files side by side.")
     else:
-        cfg, dat = first, files[1].read_bytes()
+        cfg, dat = first, read_regular(files[1], MAX_BYTES)
     header = read_header(cfg, encoding=source.encoding, date_order=source.date_order)
     table = read_table(header, dat, files[0].stem)
     return header, table, sample_times(header, table, source.waveform_time)
