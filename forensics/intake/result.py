@@ -60,7 +60,7 @@ class Accounting:
             )
 
 
-UNIT_OF = "unit of "
+UNIT_OF, STATES_OF = "unit of ", "states of "
 _KEYS = {
     "encoding": "encoding",
     "delimiter": "delimiter",
@@ -94,6 +94,8 @@ class Detection:
     @property
     def key(self) -> str:
         """Key of the case file that would change it; empty where none does."""
+        if self.what.startswith(STATES_OF):
+            return "on, off"
         return "unit" if self.what.startswith(UNIT_OF) else _KEYS.get(self.what, "")
 
 
@@ -147,18 +149,22 @@ class SourceResult:
 def how_read(reading: SourceResult) -> tuple[tuple[str, str, str, str], ...]:
     """How an export was read, as the rows of a table: what was decided, what it is, from what, which key changes it.
 
-    The units of all points are one row, so that the table of an export fits one screen.
+    The units of all points are one row, and so are their states, so that the table of an export fits one screen.
     """
     rows = [
         (found.what, found.value, found.evidence, found.key)
         for found in reading.detections
-        if not found.what.startswith(UNIT_OF)
+        if not found.what.startswith((UNIT_OF, STATES_OF))
     ]
     units = [found for found in reading.detections if found.what.startswith(UNIT_OF)]
     if units:
         shown = ", ".join(f"{found.what.removeprefix(UNIT_OF)} {found.value}" for found in units)
         places = ", ".join(sorted({found.evidence.partition(" '")[0] for found in units}))
         rows.append((f"units of {len(units)} points", shown, places, "unit"))
+    states = [found for found in reading.detections if found.what.startswith(STATES_OF)]
+    if states:
+        shown = "; ".join(f"{found.what.removeprefix(STATES_OF)} {found.value}" for found in states)
+        rows.append((f"states of {len(states)} points", shown, "all of their cells", "on, off"))
     return tuple(rows)
 
 

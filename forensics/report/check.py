@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from pathlib import Path
 
+from forensics.errors import one_a_kind
 from forensics.hypotheses.readiness import Readiness, ready
 from forensics.intake import SourceResult
 from forensics.intake.load_case import load_case
@@ -32,7 +33,7 @@ def check_case_folder(path: Path) -> str:
         _heading("What the exports say of themselves", _notes(readings)),
         _heading("Points", _points(found)),
         _heading("Clocks", _clocks(found)),
-        _heading("Problems and open questions", [str(problem) for problem in found.problems]),
+        _heading("Problems and open questions", [str(problem) for problem in one_a_kind(found.problems)]),
         _heading("Taken for granted", list(found.assumptions)),
         _heading("Which modes could be seen with these points and intervals", _modes(found)),
         _heading("What to ask the site for, the change that unlocks most first", _unlocks(found)),

@@ -33,6 +33,8 @@ from forensics.model.vocabulary import Role, is_switch
 _WAVEFORM = frozenset({".cfg", ".cff", ".dat"})
 _BRACKET = re.compile(r"^(?P<name>.*\S)\s*[\[(](?P<unit>[^\[\]()]*(?:\([ga]\))?)[\])]\s*$")
 _TAIL = re.compile(r"^(?P<name>.*[^\s_.])[\s_.](?P<unit>\S{2,8}|%)$")
+# a reading, one beyond the range of its sensor (">600"), or what old loggers print for infinity ("-1/0")
+_NUMBER = re.compile(r"[<>\u2264\u2265~]?\s*[+-]?[\d.,' ]*\d(?:[eE][+-]?\d+)?\s*[^\d\s]{0,8}|[+-]?1/0")
 _SHARE = 0.8
 _EXAMPLES = 6
 PLACE_ZONE = "UTC"
@@ -224,7 +226,7 @@ def _column(name: str, raw: str, units_row: str, cells: Iterable[str]) -> Column
 def _allowed(cells: Iterable[str], unit: Unit | None) -> frozenset[Role]:
     """Roles that the cells and the unit of a column allow."""
     texts = list(cells)
-    numbers = sum(bool(re.fullmatch(r"[+-]?[\d.,' ]*\d(?:[eE][+-]?\d+)?\s*[^\d\s]{0,8}", text)) for text in texts)
+    numbers = sum(bool(_NUMBER.fullmatch(text)) for text in texts)
     binary = bool(texts) and {text.rstrip("0").rstrip(".,") or "0" for text in texts} <= {"0", "1"}
     switches = frozenset(role for role in Role if is_switch(role))
     measured = frozenset(role for role in Role if not is_switch(role) and (unit is None or fits(unit, role)))

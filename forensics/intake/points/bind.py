@@ -13,7 +13,7 @@ from forensics.case.schema import Machine, Point, Source
 from forensics.errors import Problem, Problems, Severity
 from forensics.intake.points.glued_marks import MarkedColumn, in_one_unit, settle_marks
 from forensics.intake.points.units import UnitJudge
-from forensics.intake.result import Detection
+from forensics.intake.result import STATES_OF, Detection
 from forensics.intake.table.sentinels import no_reading
 from forensics.intake.table.values import NOT_A_NUMBER, Numbers, Reasons, StateWords, state_words
 from forensics.model.points import FILE_ROWS, NS, OFF, ON, UNKNOWN, Origin, Samples, Switch, said_row
@@ -21,6 +21,7 @@ from forensics.model.units import Unit, to_canonical
 from forensics.model.vocabulary import ROLE_FACTS, Quality, Recorded, Role, is_switch
 
 OUT_OF_RANGE = "outside range"
+_SHOWN_WORDS = 6
 _MOST_ODD = 40  # different texts whose line is looked for
 _OTHER_MARK = re.compile(NOT_A_NUMBER + r"[+-]?\d+[.,]\d+")
 _STUCK_SAMPLE = 20_000
@@ -60,11 +61,17 @@ class Binder:
     notes: list[str] = field(default_factory=list)
     missing: dict[int, Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
 
-    def ask(self, point: Point, what: str, remedy: str, row: int | None = None) -> None:
+    def ask(self, point: Point, what: str, remedy: str, row: int | None = None, kind: str = "") -> None:
         """Put a question about one point: it is left out, the rest runs."""
         self.problems.add(
-            Problem(what, file=self.path, row=row, column=point.column, remedy=remedy, severity=Severity.POINT)
+            Problem(
+                what, file=self.path, row=row, column=point.column, remedy=remedy, severity=Severity.POINT, kind=kind
+            )
         )
+
+    def ask_unit(self, point: Point, what: str, remedy: str) -> None:
+        """Ask for the unit of one point."""
+        self.ask(point, what, remedy, kind="unit")
 
     def count_missing(self, reason: str, rows: NDArray[np.int64]) -> None:
         """Count cells without a reading, each with the file that its row stands in."""
@@ -98,7 +105,7 @@ class Binder:
         header, units_row
             What the column's name and the units row say.
         """
-        judge = UnitJudge(self.ask, self.detections, self.notes)
+        judge = UnitJudge(self.ask_unit, self.detections, self.notes)
         glued = settle_marks(
             MarkedColumn(point, numbers, reasons, rows.row),
             self.source.mark,
@@ -184,6 +191,12 @@ class Binder:
                 "Supply the parts as two sources, each with its decimal.",
                 lines.get(other[0]),
             )
+        elif odd:
+            shown = ", ".join(f"'{name.removeprefix(NOT_A_NUMBER)}'" for name in odd[:3])
+            self.notes.append(
+                f"{point.column}: cells such as {shown} on line {said_row(min(lines.values()))} are no numbers and "
+                "count as missing"
+            )
         return bool(other)
 
     def _at_interval_start(self, point: Point, rows: Rows) -> Rows:
@@ -265,6 +278,11 @@ class Binder:
         if unknown:
             self._ask_words(point, sorted(unknown))
             return None
+        counts = np.bincount(codes, minlength=len(words)) if len(codes) else np.zeros(len(words), np.int64)
+        seen = ", ".join(
+            f"{words[int(code)].strip() or 'empty'} \u00d7 {counts[int(code)]}" for code in used[:_SHOWN_WORDS]
+        )
+        self.detections.append(Detection(f"{STATES_OF}{point.column}", seen, "all of its cells"))
         state_of_row = table[codes] if len(codes) else np.zeros(0, np.int8)
         return Switch(point.role, self.origin(point, recorded), t, state_of_row, row)
 

@@ -62,7 +62,7 @@ class UnitJudge:
     def said_units(point: Point, header: str, units_row: str, in_cells: str = "") -> list[tuple[str, str]]:
         """Every place that says a unit of a column, the strongest first: the text of the unit, and where it stands."""
         bracket, tail = _of_header(header, point.role)
-        if tail in ("a", "A") and (units_row or in_cells):
+        if tail in ("a", "A") and (units_row or in_cells or point.role is Role.AMPS_A):
             tail = None  # the letter of a phase
         told: list[tuple[str, str]] = []
         if point.unit:
