@@ -35,7 +35,7 @@ def _key(look: Preview) -> object:
         frozenset(plain(column.name) for column in look.columns) if look.keys.get("layout") == "wide" else frozenset()
     )
     # what a name says beside its date or number tells one machine from the next
-    stem = re.sub(r"^[\d_. -]+|[\d_. -]+$", "", look.file.name.partition(".")[0])
+    stem = re.sub(r"^\d+(?:-\d+)*[_. -]*|[_. -]*\d+(?:-\d+)*$", "", look.file.name.partition(".")[0])
     return look.file.parent, look.file.suffix, stem, keys, names
 
 
