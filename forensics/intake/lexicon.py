@@ -13,11 +13,15 @@ from pydantic import StringConstraints
 from forensics.rules import FOLDER
 from forensics.rules.strict import Form, read_form
 
+_UNSEEN = dict.fromkeys(
+    (0x00AD, 0x061C, 0xFEFF, *range(0x200B, 0x2010), *range(0x202A, 0x202F), *range(0x2060, 0x206A))
+)  # marks of direction and joiners (Unicode Standard Annex 9): they show nothing
+
 
 def plain(word: str) -> str:
     """A word as it is compared: case, blanks and no-break blanks do not count."""
     if not word.isascii():
-        word = unicodedata.normalize("NFC", word)
+        word = unicodedata.normalize("NFC", word.translate(_UNSEEN))
     return " ".join(word.replace("\u00a0", " ").split()).casefold()
 
 

@@ -86,6 +86,7 @@ _SIMPLE: dict[str, tuple[Dimension, float, float]] = {
     "k": (Dimension.TEMPERATURE, 1.0, -273.15),
     "%": (Dimension.FRACTION, 1.0, 0.0),
     "percent": (Dimension.FRACTION, 1.0, 0.0),
+    "fraction": (Dimension.FRACTION, 100.0, 0.0),
     "mm/s": (Dimension.VELOCITY, 1.0, 0.0),
     "in/s": (Dimension.VELOCITY, 25.4, 0.0),
     "s": (Dimension.DURATION, 1.0 / 3600.0, 0.0),

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from forensics.case.schema import Machine, Point, Source
 from forensics.errors import Problem, Problems, Severity
 from forensics.intake.points.glued_marks import MarkedColumn, in_one_unit, settle_marks
+from forensics.intake.points.plausible import below_vacuum, may_be_parts_of_one
 from forensics.intake.points.units import UnitJudge
 from forensics.intake.result import STATES_OF, Detection
 from forensics.intake.table.sentinels import no_reading
@@ -20,7 +21,7 @@ from forensics.model.points import FILE_ROWS, NS, OFF, ON, UNKNOWN, Origin, Samp
 from forensics.model.units import Unit, to_canonical
 from forensics.model.vocabulary import ROLE_FACTS, Quality, Recorded, Role, is_switch
 
-OUT_OF_RANGE = "outside range"
+OUT_OF_RANGE, BELOW_VACUUM = "outside range", "below vacuum"
 _SHOWN_WORDS = 6
 _MOST_ODD = 40  # different texts whose line is looked for
 _OTHER_MARK = re.compile(NOT_A_NUMBER + r"[+-]?\d+[.,]\d+")
@@ -123,8 +124,9 @@ class Binder:
         not_readings = None if point.range is not None else no_reading(values, reason, reasons, point.role)
         if not_readings is not None:
             values, reason = not_readings
-        if glued.own_units is not None:
-            values = in_one_unit(values, glued.own_units, unit)
+        values = in_one_unit(values, glued.own_units, unit)
+        if self._ask_parts_of_one(point, values, unit):
+            return None
         missing = reasons.count(reason)
         odd = [name for name in missing if name.startswith(NOT_A_NUMBER)]
         places = {name: rows.row[reason == reasons.names.index(name)] for name in odd[:_MOST_ODD]}
@@ -135,7 +137,7 @@ class Binder:
         canonical = self._convert(point, values, unit)
         if canonical is None:
             return None
-        quality = rows.flags
+        quality = self._no_gas(point, canonical, unit, rows)
         if glued.uncertain is not None:
             quality = np.where(glued.uncertain, quality | np.uint16(Quality.UNCERTAIN), quality)
         empty = ~np.isfinite(canonical)
@@ -155,6 +157,30 @@ class Binder:
             row=rows.row,
             resolution=_resolution(canonical),
         )
+
+    def _ask_parts_of_one(self, point: Point, values: NDArray[np.float64], unit: Unit) -> bool:
+        """Ask where readings in per cent may be parts of one."""
+        if point.range is not None or not may_be_parts_of_one(values, unit):
+            return False
+        self.ask(
+            point,
+            f"its unit is '{unit.text}', and all of its readings lie between 0 and 1: per cent, or parts of one?",
+            'Give unit = "fraction" for parts of one, or range = [0, 100] where they are per cent.',
+            kind="unit",
+        )
+        return True
+
+    def _no_gas(self, point: Point, canonical: NDArray[np.float64], unit: Unit, rows: Rows) -> NDArray[np.uint16]:
+        """Flags of the rows, pressures below vacuum out of range."""
+        below = below_vacuum(canonical, unit, point.role)
+        if below is None:
+            return rows.flags
+        self.count_missing(BELOW_VACUUM, rows.row[below])
+        self.notes.append(
+            f"{point.column}: {int(below.sum())} readings lie below vacuum and count as missing (first on line "
+            f"{said_row(int(rows.row[below][0]))})"
+        )
+        return np.where(below, rows.flags | np.uint16(Quality.OUT_OF_RANGE), rows.flags)
 
     def _out_of_range(
         self,

@@ -170,8 +170,10 @@ def _first_told(said: Sequence[tuple[str, str]], point: Point) -> str:
     return next((text for text, _ in said if _unit_of(text, point) is not None), "")
 
 
-def in_one_unit(values: NDArray[np.float64], own: NDArray[np.object_], unit: Unit) -> NDArray[np.float64]:
+def in_one_unit(values: NDArray[np.float64], own: NDArray[np.object_] | None, unit: Unit) -> NDArray[np.float64]:
     """Values of cells that carry units of their own, in the unit of their column; both count from the same zero."""
+    if own is None:
+        return values
     out = values.copy()
     for other in {one for one in own if one is not None}:
         cells = np.array([one is other or one == other for one in own])

@@ -15,7 +15,7 @@ from forensics.intake.points.bind import Binder, Rows, is_number, recorded_of
 from forensics.intake.points.resolved import ResolvedTimes
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.values import Marks, Numbers, Reasons, read_numbers
-from forensics.model.points import OFF, ON, Samples, Switch
+from forensics.model.points import OFF, ON, UNKNOWN, Samples, Switch
 from forensics.model.record import LogLine
 from forensics.model.vocabulary import Recorded, Role
 
@@ -236,6 +236,8 @@ def _with_start(switch: Switch, settled: ResolvedTimes, rows: NDArray[np.int64],
     begin = _begin(settled, start_ns)
     begin = min(begin, int(switch.t[first]) - max(1, round(settled.resolution_s * 1e9)))
     opposite = OFF if switch.state[first] == ON else ON
+    if switch.role is Role.TRIP and opposite == ON:
+        opposite = UNKNOWN  # a first line that says "no trip" does not tell that there was one before the list
     return Switch(
         switch.role,
         switch.origin,

@@ -110,6 +110,7 @@ def flagged(word: str) -> tuple[str, bool]:
     return (match["bare"] if all(flag in words.quality_good for flag in flags) else word), False
 
 
+_FULL_WIDTH = {0xFF10 + digit: str(digit) for digit in range(10)} | {0xFF0E: ".", 0xFF0C: ",", 0xFF0D: "-", 0xFF0B: "+"}
 _FORMULA = re.compile(r'="?([^"]*)"?')  # what keeps a sheet from reading a cell
 SUFFIXED = re.compile(
     r"^(?P<number>[+-]?[\d.,'\u2019 \u00a0\u202f]*\d(?:[eE][+-]?\d+)?)\s*(?P<unit>[^\d\s+\-.,;:][^\d]*(?:2)?)$"
@@ -218,6 +219,8 @@ def _odd_cell(word: str, marks: Marks, pattern: re.Pattern[str], reasons: Reason
             return np.nan, reasons.code(shown), ""
         if word.endswith("}"):
             return np.nan, reasons.code(f"{NOT_A_NUMBER}{shown}"), ""
+    if not word.isascii():
+        word = word.translate(_FULL_WIDTH)
     formula = _FORMULA.fullmatch(word)
     word = (formula[1] if formula is not None else word).strip().replace("\u2212", "-")
     if pattern.match(word):

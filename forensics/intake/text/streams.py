@@ -280,6 +280,8 @@ def _one_end(chunks: Iterator[bytes]) -> Iterator[bytes]:
 def _newlines(chunk: bytes) -> bytes:
     if b"\r" not in chunk or chunk.count(b"\r") == chunk.count(b"\r\n"):
         return chunk
+    if b"\n" in chunk:  # before a letter it stands inside a text; a record begins with a digit or a quote
+        chunk = re.sub(rb"(?<=[^\r\n])\r(?=[A-Za-z ])", b" ", chunk)
     return re.sub(rb"\r+\n?", _ended, chunk)
 
 
