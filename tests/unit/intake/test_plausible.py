@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from pathlib import Path
+
 import numpy as np
+import openpyxl
 import pytest
-from intake_reading import values
+from intake_reading import read_case, values
 
 from forensics.errors import Severity
 
@@ -67,3 +71,22 @@ def test_a_first_line_without_a_trip_tells_of_none_before_the_list(text):
     lines = "Time,Point,State\n2031-06-15 08:00:00,Trip,Off\n2031-06-15 09:00:00,Trip,On\n"
     read = text(lines, [("trip", "Trip", {"source": "log.csv"})], source={"kind": "events"})
     assert read.switch("trip").state.tolist() == [-1, 0, 1]
+
+
+@pytest.mark.parametrize("form", ["0%", "0.0%", "0.00%", '0.0%;[Red]-0.0%;"off"'])
+def test_cells_in_per_cent_are_read_as_they_are_shown(tmp_path: Path, form: str) -> None:
+    book = openpyxl.Workbook()
+    sheet = book.active
+    assert sheet is not None
+    sheet.append(["Time", "Slide", "Amps"])
+    for m in range(30):
+        sheet.append([dt.datetime(2031, 3, 14, 8, m), m / 29, 0.5 + m / 40])
+        sheet.cell(row=m + 2, column=2).number_format = form
+    book.save(tmp_path / "trend.xlsx")
+    points = [("slide_position", "Slide"), ("motor_amps", "Amps", {"unit": "A"})]
+    read = read_case(tmp_path, ["trend.xlsx"], points)
+    slide = read.samples("slide_position")
+    np.testing.assert_allclose(slide.v, [m / 29 * 100 for m in range(30)], 1e-9)
+    assert read.samples("motor_amps").v[4] == 0.6
+    assert "30 cells" in read.detected("per cent")
+    assert not read.said()
