@@ -9,6 +9,7 @@ import json
 import resource
 import subprocess
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -170,7 +171,7 @@ def test_thirty_day_files_cost_as_much_as_the_one(wide: Path, tmp_path: Path) ->
     head, _, body = wide.read_bytes().partition(b"\n")
     lines = np.flatnonzero(np.frombuffer(body, np.uint8) == ord("\n")) + 1
     starts = np.concatenate(([0], lines[86_399::86_400]))
-    for day, (start, end) in enumerate(zip(starts[:-1], starts[1:], strict=True), start=1):
+    for day, (start, end) in enumerate(pairwise(starts), start=1):
         (tmp_path / f"day_{day:02}.csv").write_bytes(head + b"\n" + body[start:end])
     (tmp_path / "wide.csv").symlink_to(wide)
     one, many = measure("ours", wide), measure("days", tmp_path / "wide.csv")

@@ -310,6 +310,8 @@ class Binder:
         )
         self.detections.append(Detection(f"{STATES_OF}{point.column}", seen, "all of its cells"))
         state_of_row = table[codes] if len(codes) else np.zeros(0, np.int8)
+        if point.role is Role.TRIP and len(state_of_row) and bool((state_of_row == ON).all()):
+            self.notes.append(f"{point.column}: the trip stands in every row, so its beginning is not in this record")
         return Switch(point.role, self.origin(point, recorded), t, state_of_row, row)
 
     def _ask_words(self, point: Point, unknown: list[tuple[int, str]]) -> None:

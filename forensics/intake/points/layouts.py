@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from forensics.case.schema import Point
 from forensics.intake.lexicon import plain
 from forensics.intake.points.bind import Binder, Rows, is_number, recorded_of
+from forensics.intake.points.gaps import gaps_told
 from forensics.intake.points.resolved import ResolvedTimes
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.values import Marks, Numbers, Reasons, read_numbers
@@ -49,6 +50,7 @@ def wide_points(
     out = Points()
     rows = gathered.row()[settled.position]
     whole = _is_whole(settled.position, len(gathered.row()))
+    binder.notes.extend(gaps_told(settled.t))
     last = {column: number for number, _, column in points}
     for number, point, column in points:
         out.found.add(number)

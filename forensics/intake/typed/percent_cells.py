@@ -42,10 +42,7 @@ def percent_rows(sheet: bytes, styles: frozenset[int]) -> dict[int, NDArray[np.i
     """Rows (from 1) of the cells in per cent, by column (from 0)."""
     found: dict[int, list[int]] = {}
     for style in sorted(styles):
-        mark = re.compile(
-            rb"""<(?:\w+:)?c\b(?=[^>]*\bs\s*=\s*["']%d["'])[^>]*\br\s*=\s*["']([A-Z]{1,3})(\d{1,7})["']""" % style
-        )
-        for match in mark.finditer(sheet):
+        for match in re.finditer(_CELL_OF_STYLE % style, sheet):
             column = 0
             for letter in match[1]:
                 column = column * 26 + letter - 64

@@ -90,3 +90,21 @@ def test_cells_in_per_cent_are_read_as_they_are_shown(tmp_path: Path, form: str)
     assert read.samples("motor_amps").v[4] == 0.6
     assert "30 cells" in read.detected("per cent")
     assert not read.said()
+
+
+def test_gaps_are_listed_with_their_times(text):
+    rows = [f"2031-06-15 {m // 60:02}:{m % 60:02}:00,{m}.5" for m in range(240) if not 100 <= m < 160]
+    read = text("\n".join(["Time,X", *rows]) + "\n", [("motor_amps", "X", {"unit": "A"})])
+    assert "1 gap in rows that come every 60 s" in read.notes()
+    assert "2031-06-15T01:39:00.000Z to 2031-06-15T02:40:00.000Z (61 min)" in read.notes()
+    steady = text(column(list(range(50))), [("motor_amps", "X", {"unit": "A"})])
+    assert "gap" not in steady.notes()
+
+
+def test_none_in_a_trip_column_is_asked_for(text):
+    trip = [("trip", "X")]
+    assert "what does 'None' mean" in text(column(["None", "None", "High pressure"]), trip).said(Severity.POINT)
+    told = text(column(["None", "Trip"]), [("trip", "X", {"off": ["None"], "on": ["Trip"]})])
+    assert told.switch("trip").state.tolist() == [0, 1]
+    only = text(column(["On", "On"]), trip)
+    assert "its beginning is not in this record" in only.notes()
