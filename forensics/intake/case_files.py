@@ -12,7 +12,7 @@ from pathlib import Path, PurePosixPath
 
 from forensics.case.schema import CaseFile, read_case_file
 from forensics.errors import InputError, Problem
-from forensics.intake.exhibits import hash_of, sibling
+from forensics.intake.exhibits import hash_of, sibling, source_files
 from forensics.model.paths import (
     EXPORT_BYTES,
     FINDINGS_BYTES,
@@ -69,7 +69,11 @@ def case_inputs(case: Path) -> tuple[CaseInput, ...]:
 def named_files(case: Path, casefile: CaseFile) -> tuple[tuple[str, str, str], ...]:
     """Path, kind and key of every file that the case file names, whether it is there or not."""
     machine = casefile.machine
-    named = [(source.path, "export", f"source[{n}].path") for n, source in enumerate(casefile.source, start=1)]
+    named = [
+        (path, "export", f"source[{n}].path")
+        for n, source in enumerate(casefile.source, start=1)
+        for path in source_files(source.path, case.parent) or (source.path,)
+    ]
     named += [
         (seen.photo.replace("\\", "/"), "photograph", f"observation[{n}].photo")
         for n, seen in enumerate(casefile.observation, start=1)

@@ -284,3 +284,4 @@ class Quality(IntFlag):
     UNIT_ASSUMED = 32
     DUPLICATE_DIFFERS = 64
     PASTED = 128
+    UNCERTAIN = 256
