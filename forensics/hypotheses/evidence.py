@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 from forensics.case.schema import Fact, Machine, Measurement, Observation
 from forensics.hypotheses.modes import Modes
@@ -12,6 +13,8 @@ from forensics.model.points import Span
 from forensics.model.record import LogLine
 from forensics.model.vocabulary import Grade, Mode, Outcome, Role, VerdictStatus
 from forensics.rules import Limits
+
+Effect = Literal["holds", "weaker", "lost", "changed"]
 
 
 @dataclass(frozen=True)
@@ -59,6 +62,14 @@ class Evidence:
 
 
 @dataclass(frozen=True, slots=True)
+class Unlisted:
+    """A cause that is not in the list: told with its decibans, without a grade, never in the lead."""
+
+    decibans: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Hypothesis:
     """One mode with its grade and what the grade stands on.
 
@@ -74,7 +85,9 @@ class Hypothesis:
     next_test: str
     reason: str
     capped_by: tuple[str, ...] = ()
-    points: float = 0.0
+    decibans: float = 0.0
+    plain: str = ""
+    detail: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,11 +117,12 @@ class Observability:
 
 @dataclass(frozen=True, slots=True)
 class Robustness:
-    """What the verdict becomes when one thing is changed."""
+    """What the verdict becomes when one thing is changed; ``flips`` is true for an effect of lost or changed."""
 
     changed: str
     verdict: str
     flips: bool
+    effect: Effect = "holds"
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,8 +152,20 @@ class TeardownRow:
 class Cell:
     """One cell of the matrix modes x findings.
 
-    ``effect`` is ``for``, ``against`` or ``cannot-tell``; ``counted`` is False where a heavier finding of the same
-    effect already counted.
+    Attributes
+    ----------
+    effect
+        ``for``, ``against`` or ``cannot-tell``.
+    full, points
+        Decibans that the finding carries alone, by its amount, and that it adds beside the others.
+    part
+        ``full`` as a part of what the sign's word stands for.
+    counted
+        False where a heavier finding of the same effect already counted.
+    group
+        The effect that it shows.
+    by_hand
+        Whether it is an observation or a measurement.
     """
 
     mode: str
@@ -151,11 +177,15 @@ class Cell:
     points: float
     counted: bool
     basis: str
+    full: float = 0.0
+    part: float = 1.0
+    group: str = ""
+    by_hand: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Weighing:
-    """The whole outcome of weighing."""
+    """The whole outcome of weighing; ``strength`` holds, by finding, decibans for the mode it speaks for most."""
 
     hypotheses: tuple[Hypothesis, ...]
     verdict: Verdict
@@ -165,6 +195,8 @@ class Weighing:
     teardown: tuple[TeardownRow, ...]
     matrix: tuple[Cell, ...]
     tests_run: int
+    unlisted: Unlisted
+    strength: Mapping[str, float]
 
     def hypothesis(self, mode: str | Mode) -> Hypothesis:
         """The row of one mode."""

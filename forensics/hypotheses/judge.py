@@ -1,9 +1,10 @@
 """Which modes the data prove: grades from tallies, without words, so that it can be run again for every what-if.
 
-A mode is probable only where it is likelier than all live others together, rests on strong evidence of its own, and
-nothing strong speaks against it (the ladder of fire-investigation practice: a tie leaves every tied cause possible,
-elimination alone is no finding). Consequences never compete with their cause. Two faults at once stand where each is
-proven by findings that the other does not explain.
+A mode is probable only where it is likelier than all live others together, a cause that is not in the list among them,
+also with a prior ten times lower; where it rests on two effects that are seen apart, one of them strong, and nothing
+strong speaks against it (the ladder of fire-investigation practice: a tie leaves every tied cause possible, elimination
+alone is no finding). Consequences never compete with their cause. Two faults at once stand where each is proven by
+findings that the other does not explain; which came first is said only where the record proves it.
 """
 
 from __future__ import annotations
@@ -11,7 +12,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from forensics.hypotheses.modes import Modes, Scale, points_of
+from forensics.hypotheses.modes import Modes
+from forensics.hypotheses.scale import Scale, points_of
 from forensics.hypotheses.score import Score
 from forensics.model.vocabulary import Grade, Mode, Outcome, VerdictStatus
 
@@ -23,7 +25,9 @@ class Judgement:
     Attributes
     ----------
     cause
-        The earliest cause that the data prove; None unless determined.
+        The cause that the data prove, the earliest where that is provable; None unless determined.
+    lead
+        Decibans by which the cause is likelier than all others together; 0 without one.
     also
         Other modes that are proven: further faults first, then consequences with evidence of their own.
     capped
@@ -36,6 +40,7 @@ class Judgement:
     also: tuple[str, ...]
     capped: Mapping[str, tuple[str, ...]]
     reasons: Mapping[str, str]
+    lead: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,22 +63,34 @@ def judge(tallies: Mapping[str, Score], modes: Modes, scale: Scale, around: Circ
     """Grade every mode and name the cause, where the data prove one."""
     live = {name: one for name, one in tallies.items() if not one.excluded_by}
     proven = _proven(live, modes, scale, firm=True)
-    loose = _proven(live, modes, scale, firm=False)
-    capped = {name: live[name].not_firm_because for name in sorted(loose - proven) if live[name].not_firm_because}
+    capped = _capped(live, proven, _proven(live, modes, scale, firm=False), scale)
     roots = sorted(name for name in proven if not any(name in modes.consequences(other) for other in proven - {name}))
-    cause = _earliest(roots or sorted(proven), live, scale, around)
+    cause = _named_first(roots, sorted(proven), live, around)
     if cause is None:
-        proven_roots, proven = roots, set()
-    else:
-        proven_roots = []
+        proven = set()
     grades, reasons = _grades(tallies, proven, cause, modes, scale)
     status = VerdictStatus.DETERMINED if cause is not None else VerdictStatus.UNDETERMINED
-    if cause is None and not proven_roots and _clean(tallies, grades, modes, scale, around):
+    if cause is None and _clean(tallies, grades, modes, scale, around):
         status = VerdictStatus.NO_FAULT_FOUND
     grades[str(Mode.NONE)], reasons[str(Mode.NONE)] = _none(status, grades)
     also = tuple(name for name in roots if name != cause) if cause else ()
     also += tuple(name for name in sorted(proven) if name != cause and name not in also)
-    return Judgement(status, cause, grades, also, capped, reasons)
+    lead = 0.0
+    if cause is not None:
+        lead = live[cause].firm_net - points_of(sum(_others(cause, proven, live, modes, scale, firm=True)))
+    return Judgement(status, cause, grades, also, capped, reasons, lead)
+
+
+def _capped(live: Mapping[str, Score], proven: set[str], loose: set[str], scale: Scale) -> dict[str, tuple[str, ...]]:
+    """Why modes that all evidence would prove are held at possible, and why a proven one is not confirmed."""
+    capped = {name: live[name].not_firm_because for name in sorted(loose - proven) if live[name].not_firm_because}
+    for name, one in sorted(live.items()):
+        if name not in proven and one.has_strong and len(one.effects) < scale.effects_min:
+            words = f"one effect alone proves nothing: it rests on {', '.join(one.effects) or 'one check'}"
+            capped[name] = (*capped.get(name, ()), words)
+        if one.not_shown_because:
+            capped[name] = (*capped.get(name, ()), *one.not_shown_because)
+    return capped
 
 
 def _proven(live: Mapping[str, Score], modes: Modes, scale: Scale, *, firm: bool) -> set[str]:
@@ -81,41 +98,60 @@ def _proven(live: Mapping[str, Score], modes: Modes, scale: Scale, *, firm: bool
     able = {name for name, one in live.items() if _able(one, scale, firm=firm)}
     found: set[str] = set()
     while True:
-        more = {name for name in able if _beats(name, found, able, live, modes, scale, firm=firm)}
+        more = {name for name in able if _beats(name, found, live, modes, scale, firm=firm)}
         if more <= found:
             return found
         found |= more
 
 
 def _able(one: Score, scale: Scale, *, firm: bool) -> bool:
-    net = one.firm_net if firm else one.net
-    strong = one.has_strong or not firm
-    return net >= points_of(scale.probable_ratio_min) - 1e-9 and strong and not one.strong_against
+    effects = len(one.effects) if firm else one.effects_in_all
+    return (one.has_strong or not firm) and effects >= scale.effects_min and not one.strong_against
 
 
-def _beats(
-    name: str, found: set[str], able: set[str], live: Mapping[str, Score], modes: Modes, scale: Scale, *, firm: bool
-) -> bool:
-    mine = live[name].firm_net if firm else live[name].net
+def _beats(name: str, found: set[str], live: Mapping[str, Score], modes: Modes, scale: Scale, *, firm: bool) -> bool:
+    """Whether a mode is likelier than all others together, and stays so where the prior of any one mode is changed.
+
+    A rival that nothing speaks for stands at its prior. The mode's own prior is lowered against those that explain
+    what was seen; each rival's is raised alone.
+    """
+    mine = 10.0 ** ((live[name].firm_net if firm else live[name].net) / 10.0)
+    others = _others(name, found, live, modes, scale, firm=firm)
+    whole, change = sum(others), scale.prior_change
+    explain = sum(ratio for ratio in others if ratio > 1.0)
+    raised = whole + (change - 1.0) * max(others)
+    return bool(mine > scale.beats_all_others_by * max(raised, change * explain))
+
+
+def _others(
+    name: str, found: set[str], live: Mapping[str, Score], modes: Modes, scale: Scale, *, firm: bool
+) -> list[float]:
+    """Likelihood ratio of each thing that could have been instead, a cause that is not in the list among them."""
     follows = modes.consequences(name)
     causes = [other for other in sorted(found) if name in modes.consequences(other)]
     caused = bool(causes)
     settled = frozenset[str]().union(*(modes.explained(cause) for cause in causes))
-    others = 0.0
-    for other, one in live.items():
+    others = [10.0 ** (unlisted_points(live[name], scale) / 10.0)]
+    for other, one in sorted(live.items()):
         if other == name or other in follows:
             continue
         if other in found and name in modes.consequences(other):
             continue
         if caused and one.own_present and set(one.own_present) <= settled:
             continue
-        if other in modes[name].stands_for and other not in able and one.against_points > 0:
+        able = _able(one, scale, firm=firm)
+        if other in modes[name].stands_for and not able and one.against_points > 0:
             continue
-        if other in able and _separate(live[name], one, modes, scale):
+        if able and _separate(live[name], one, modes, scale):
             continue
         brought = (0.0 if caused else _brings(one, live[name], modes, scale)) - _explains(live[name], one, modes)
-        others += 10.0 ** ((one.net + brought) / 10.0)
-    return bool(10.0 ** (mine / 10.0) > scale.beats_all_others_by * others)
+        others.append(10.0 ** ((one.net + brought) / 10.0))
+    return others
+
+
+def unlisted_points(one: Score, scale: Scale) -> float:
+    """Decibans of a cause that is not in the list, held against one mode: it may explain any single effect of it."""
+    return scale.unlisted_share * one.heaviest + points_of(scale.unlisted_prior)
 
 
 def _brings(rival: Score, one: Score, modes: Modes, scale: Scale) -> float:
@@ -141,16 +177,17 @@ def _own(one: Score, other: str, modes: Modes) -> float:
     return sum(points for check, points in one.own_present.items() if check not in explained)
 
 
-def _earliest(roots: list[str], live: Mapping[str, Score], scale: Scale, around: Circumstances) -> str | None:
-    """The one that provably came first, else the clearly better proven one, else none."""
-    if len(roots) <= 1:
-        return roots[0] if roots else None
-    first = [one for one in roots if all((one, other) in around.earlier for other in roots if other != one)]
-    if first:
-        return first[0]
-    ranked = sorted(roots, key=lambda name: (-live[name].firm_net, name))
-    lead = live[ranked[0]].firm_net - live[ranked[1]].firm_net
-    return ranked[0] if lead >= scale.points("moderate") else None
+def _named_first(roots: list[str], proven: list[str], live: Mapping[str, Score], around: Circumstances) -> str | None:
+    """The proven cause that provably came first; else, of causes that do not follow from each other, the heaviest.
+
+    The heaviest is named first, not said to be first in time. Where each proven mode can follow from another one, only
+    the order of the record tells the cause.
+    """
+    names = roots or proven
+    first = [one for one in names if all((one, other) in around.earlier for other in names if other != one)]
+    if first or not roots:
+        return first[0] if first else None
+    return min(roots, key=lambda name: (-live[name].firm_net, name))
 
 
 def _grades(
@@ -229,24 +266,23 @@ def _open(one: Score, best: float, cause: str | None, modes: Modes, scale: Scale
         return Grade.NOT_OBSERVABLE, "what it can't do without could not be seen with these points and intervals"
     if one.for_points > one.against_points:
         return Grade.NOT_OBSERVABLE, "what fits it fits better supported modes as well; the rest could not be seen"
-    return (
-        Grade.NOT_OBSERVABLE,
-        "what could be seen shows nothing of it; what would exclude it could not be seen in full",
-    )
+    return Grade.NOT_OBSERVABLE, "not supported by what was seen, not excluded"
 
 
 def _clean(
     tallies: Mapping[str, Score], grades: Mapping[str, Grade], modes: Modes, scale: Scale, around: Circumstances
 ) -> bool:
-    """Whether the machine was open to view and nothing was wrong in it: any sign of a fault forbids it."""
+    """Whether a machine was seen well enough to be called sound, and nothing firm was wrong in it.
+
+    One criterion: of every mode that it must be cleared of, an effect of the size of its limit would have been seen
+    and was not there. A value at its limit or a dip of one sample neither clears nor condemns.
+    """
     if around.unexplained_trip or any(grade is Grade.POSSIBLE for grade in grades.values()):
         return False
-    blind = {name for name, one in tallies.items() if one.observable == "no"}
-    if any(rule.needed_to_clear and rule.id in blind for rule in modes.causes):
+    if any(rule.needed_to_clear and rule.id in tallies and not tallies[rule.id].cleared for rule in modes.causes):
         return False
-    if any(one.shown_by or one.own_present or one.leans for one in tallies.values()):
-        return False
-    return len(tallies) - len(blind) >= scale.observable_share_min * len(tallies)
+    most = points_of(scale.clear_sign_ratio_max)
+    return not any(one.shown_by or one.leans or sum(one.own_present.values()) > most for one in tallies.values())
 
 
 def _none(status: VerdictStatus, grades: Mapping[str, Grade]) -> tuple[Grade, str]:

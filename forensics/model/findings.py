@@ -47,6 +47,8 @@ class Finding:
         For cannot-tell: what is missing.
     unlocked_by
         For cannot-tell: the cheapest change of the logging that would let it answer.
+    detectable
+        For absent: the smallest effect that would have been seen, in ``unit``.
     """
 
     id: str
@@ -70,6 +72,7 @@ class Finding:
     cross_clock: tuple[str, ...] = ()
     why_not: str = ""
     unlocked_by: str = ""
+    detectable: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,9 +14,11 @@ import pytest
 from check_values import Row, numbers
 
 from forensics.errors import InputError
+from forensics.hypotheses.answers import answers
 from forensics.hypotheses.judge import Circumstances, Judgement, judge
-from forensics.hypotheses.modes import FailureMode, Modes, Scale, points_of, read_modes, read_scale
-from forensics.hypotheses.score import Score, answers, tally
+from forensics.hypotheses.modes import FailureMode, Modes, read_modes
+from forensics.hypotheses.scale import Scale, points_of, read_scale
+from forensics.hypotheses.score import Score, tally
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Grade, Outcome, VerdictStatus
 from forensics.rules import FOLDER, read_checks

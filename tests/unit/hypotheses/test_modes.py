@@ -9,7 +9,7 @@ import pytest
 
 from forensics.errors import InputError
 from forensics.hypotheses import read_modes
-from forensics.hypotheses.modes import points_of, read_scale
+from forensics.hypotheses.scale import points_of, read_scale
 from forensics.model.vocabulary import Mode
 from forensics.rules import FOLDER, read_checks
 

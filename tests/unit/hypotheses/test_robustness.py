@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from forensics.hypotheses import weigh
-from forensics.hypotheses.sensitivity import regraded
+from forensics.hypotheses.weigher import regraded
 from forensics.model.findings import Cite
 from forensics.model.vocabulary import Outcome, VerdictStatus
 
