@@ -276,7 +276,7 @@ class Observation(Strict):
                 f"shows = '{self.shows}' speaks for bears_on, supports = false against it: say one of them"
             )
         if told and self.shows == "in-order" and self.supports:
-            raise ValueError("shows = 'in-order' speaks against bears_on, supports = true for it: say one of them")
+            raise ValueError("shows = 'in-order' speaks against bears_on, supports = true for it: say one")
         if self.shows in ("cause", "damage", "in-order") and not self.bears_on:
             raise ValueError(f"shows = '{self.shows}' needs bears_on: the mode or modes it is said of")
         return self

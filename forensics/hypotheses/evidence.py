@@ -103,6 +103,8 @@ class Verdict:
     because: tuple[str, ...]
     against: tuple[str, ...]
     would_change_it: tuple[str, ...]
+    plain: str = ""
+    error_rate: None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,8 +1,8 @@
 """Bench and field tests as evidence, by the conditions they were made under (``rules/measurements.toml``).
 
-An insulation value is brought to 40 °C before it is held against its limit, and fits a winding fault; it shows one only
-as a dead short. A coil speaks for the valve it belongs to. Oil speaks by place and by its course over several samples. What
-usually follows a burn-out never says what began.
+An insulation value is brought to 40 °C before it is held against its limit, and fits a winding fault; it shows one
+only as a dead short. A coil speaks for the valve it belongs to. Oil speaks by place and by its course over several
+samples. What usually follows a burn-out never says what began.
 """
 
 from __future__ import annotations
@@ -151,7 +151,7 @@ def corrected(one: Measurement, rule: MeasurementRule) -> float:
     """
     if rule.halves_every_k is None or one.temperature_c is None:
         return one.value
-    return one.value * 0.5 ** ((REFERENCE_C - one.temperature_c) / rule.halves_every_k)
+    return one.value * math.pow(0.5, ((REFERENCE_C - one.temperature_c) / rule.halves_every_k))
 
 
 def _weak_because(one: Measurement, rule: MeasurementRule, evidence: Evidence) -> str:

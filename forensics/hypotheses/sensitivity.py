@@ -1,10 +1,10 @@
 """What the verdict becomes when one thing that it rests on is changed, weighed again from stored values.
 
-Each source and each sensor left out, each clock at the ends of its interval, each limit that decided moved both ways by a
-share of its scale, each deciding value at the ends of its interval. Evidence is by amount, so a limit that moves a little
-moves a probability a little: `holds`; `weaker` where the lead falls by more than a few decibans; `lost` where nothing is
-determined any more; `changed` where another cause is named, or a machine is cleared or blamed. The verdict is taken back
-only for `changed`: that a verdict needs its evidence is said, not held against it.
+Each source and each sensor left out, each clock at the ends of its interval, each limit that decided moved both ways by
+a share of its scale, each deciding value at the ends of its interval. Evidence is by amount, so a limit that moves a
+little moves a probability a little: `holds`; `weaker` where the lead falls by more than a few decibans; `lost` where
+nothing is determined any more; `changed` where another cause is named, or a machine is cleared or blamed. The verdict
+is taken back only for `changed`: that a verdict needs its evidence is said, not held against it.
 """
 
 from __future__ import annotations

@@ -1,10 +1,10 @@
 """How much of a word's decibans one finding carries: by how far its estimate lies beyond the limit, and how surely.
 
-A likelihood ratio that is 20 for a typical effect is not 20 for a value a hair beyond its limit. The part grows with the
-distance beyond the limit, saturates for gross effects, and is damped by the chance that the true value lies on the other
-side: it passes 0 (ratio 1) where either side is as likely. An absence carries the more the smaller the effect that would
-have been seen, and nothing where an effect worth the name could have been missed. Normal tails: GUM, JCGM 100:2008, with
-the half width of an interval taken as 1.96 standard uncertainties (the 95 % normal quantile).
+A likelihood ratio that is 20 for a typical effect is not 20 for a value a hair beyond its limit. The part grows with
+the distance beyond the limit, saturates for gross effects, and is damped by the chance that the true value lies on the
+other side: it passes 0 (ratio 1) where either side is as likely. An absence carries the more the smaller the effect
+that would have been seen, and nothing where an effect worth the name could have been missed. Normal tails: GUM, JCGM
+100:2008, with the half width of an interval taken as 1.96 standard uncertainties (the 95 % normal quantile).
 """
 
 from __future__ import annotations

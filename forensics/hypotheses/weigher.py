@@ -1,7 +1,7 @@
 """Judge a case, and judge it again with some findings changed: only the modes that read them are tallied anew.
 
 A notebook's slider, and every row of the sensitivity, asks for the judgement of the same case with a limit moved.
-:func:`reweigh` answers from what the findings store (estimate, interval, smallest effect seen) without reading a record.
+:func:`reweigh` answers from what the findings store (estimate, interval, smallest effect seen) and reads no record.
 """
 
 from __future__ import annotations

@@ -70,7 +70,7 @@ def count_modes(collection: Collection) -> dict[str, dict[str, int]]:
     for case in collection.counted:
         verdict = case.findings.verdict
         proven = {m for m in (verdict.mode, *verdict.also) if m is not None}
-        for row in case.findings.hypotheses:
+        for row in case.findings.graded:
             sure = row.mode in proven and row.grade in SURE
             open_ = verdict.status is VerdictStatus.UNDETERMINED and row.grade is Grade.POSSIBLE
             if sure or (open_ and row.mode is not Mode.NONE):

@@ -29,9 +29,13 @@ WORDS = ("decisive", "strong", "moderate", "weak")
 
 
 def scale_of(**ratio: float) -> Scale:
-    """The scale that ships, with the likelihood ratios of a row."""
-    shipped = read_scale()
-    return replace(shipped, ratio={**shipped.ratio, **ratio})
+    """The scale that ships, with the likelihood ratios of a row.
+
+    The rows speak of the half alone: a closed list, equal priors and one finding. What the scale asks beside it (two
+    effects, other priors, a cause that is not in the list) is taken off here and has tests of its own.
+    """
+    bare = replace(read_scale(), prior_change=1.0, effects_min=1, unlisted_prior=1e-12)
+    return replace(bare, ratio={**bare.ratio, **ratio})
 
 
 def made(name: str, *signs: Sign, against: tuple[Sign, ...] = (), needs: str = "x.seen") -> FailureMode:
