@@ -118,7 +118,18 @@ def _rows(model: type[Row], results: Iterable[object]) -> list[Row]:
 
 
 def _unlisted(unlisted: Unlisted) -> UnlistedRow:
-    return UnlistedRow(mode="unlisted", decibans=unlisted.decibans, plain=unlisted.reason)
+    nothing: list[str] = []
+    return UnlistedRow(
+        mode="unlisted",
+        grade=None,
+        for_=nothing,
+        against=nothing,
+        cannot_tell=nothing,
+        next_test="",
+        decibans=unlisted.decibans,
+        plain=unlisted.reason,
+        detail=None,
+    )
 
 
 def _event(event: SwitchEvent) -> EventRow:

@@ -80,8 +80,8 @@ class VerdictRow(_Model):
     because: list[str]
     against: list[str]
     would_change_it: list[str]
-    plain: str = ""
-    error_rate: ErrorRateRow | None = None
+    plain: str
+    error_rate: ErrorRateRow | None
 
 
 class HypothesisRow(_Model):
@@ -93,23 +93,23 @@ class HypothesisRow(_Model):
     against: list[str]
     cannot_tell: list[str]
     next_test: str
-    decibans: float = 0.0
-    plain: str = ""
-    detail: str | None = None
+    decibans: float
+    plain: str
+    detail: str | None
 
 
 class UnlistedRow(_Model):
     """A cause that is not in the list: a rival in each comparison, with decibans and no grade, never in the lead."""
 
     mode: Literal["unlisted"]
-    grade: None = None
-    for_: list[str] = Field(alias="for", default=[])
-    against: list[str] = []
-    cannot_tell: list[str] = []
-    next_test: str = ""
+    grade: None
+    for_: list[str] = Field(alias="for")
+    against: list[str]
+    cannot_tell: list[str]
+    next_test: str
     decibans: float
-    plain: str = ""
-    detail: str | None = None
+    plain: str
+    detail: str | None
 
 
 class CiteRow(_Model):
@@ -138,9 +138,9 @@ class FindingRow(_Model):
     sample_interval_s: float | None
     statement: str
     why_not: str
-    strength: float | None = None
-    detectable: float | None = None
-    reason: str = ""
+    strength: float | None
+    detectable: float | None
+    reason: str
 
 
 class ReadingRow(_Model):
@@ -256,7 +256,7 @@ class RobustnessRow(_Model):
     changed: str
     verdict: str
     flips: bool
-    effect: Literal["holds", "weaker", "lost", "changed"] = "holds"
+    effect: Literal["holds", "weaker", "lost", "changed"]
 
 
 class FactRow(_Model):

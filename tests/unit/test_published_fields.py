@@ -281,6 +281,12 @@ UNLISTED_ROW = {
 }
 
 
+def weighed(**changed: Any) -> SimpleNamespace:
+    """A weighing that holds nothing but a verdict, and what is given."""
+    bare = {"verdict": VERDICT, "hypotheses": (), "observability": (), "robustness": ()}
+    return SimpleNamespace(**{**bare, "unlisted": Unlisted(0.0, ""), "strength": {}, **changed})
+
+
 def investigation(**changed: Any) -> Investigation:
     """An investigation, as far as the findings file reads one; every value differs from every other."""
     case = SimpleNamespace(id="C-1", site="Plant", machine_tag="CH-2", revision=71)
@@ -441,7 +447,7 @@ def test_a_verdict_that_is_open_names_no_mode() -> None:
 
 def test_a_finding_without_times_and_numbers_has_nulls() -> None:
     row = published(findings=(Finding("a.b", "a.b", Outcome.CANNOT_TELL, "words", why_not="why"),))["findings"][0]
-    empty = {"from_utc", "to_utc", "value", "low", "high", "limit", "sample_interval_s"}
+    empty = {"from_utc", "to_utc", "value", "low", "high", "limit", "sample_interval_s", "strength", "detectable"}
     assert {key for key, value in row.items() if value is None} == empty
 
 
