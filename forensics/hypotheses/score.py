@@ -8,7 +8,7 @@ not independent adds falling shares (:mod:`combine`).
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from forensics.hypotheses.answers import (
     STALE,
@@ -109,11 +109,11 @@ def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Rem
     mine = [remark for remark in remarks if remark.mode == rule.id]
     cited = _cited(rule, told)
     said_for, said_against = (_said(rule, mine, scale, supports=side) for side in (True, False))
-    all_for = combine([*_cells(rule, rule.for_, told, "for", scale), *said_for], cited, scale)
+    all_for = combine(_backed([*_cells(rule, rule.for_, told, "for", scale), *said_for]), cited, scale)
     against = combine([*_cells(rule, rule.against, told, "against", scale), *said_against], cited, scale)
     sure = {check for check, answer in told.items() if answer.firm}
     sure |= {remark.id for remark in mine if remark.firm}
-    firm = combine([cell for cell in all_for.cells if cell.check in sure], cited, scale)
+    firm = combine(_backed([cell for cell in all_for.cells if cell.check in sure]), cited, scale)
     seen = [cell for cell in firm.cells if cell.counted and cell.outcome is Outcome.PRESENT and not cell.by_hand]
     return Score(
         mode=rule.id,
@@ -205,6 +205,14 @@ def _cells(
                 )
             )  # fmt: skip
     return cells
+
+
+def _backed(cells: list[Cell]) -> list[Cell]:
+    """Absences that speak for a mode carry no more together than what of it was seen: elimination is no finding."""
+    seen = sum(cell.full for cell in cells if cell.outcome is Outcome.PRESENT)
+    gone = sum(cell.full for cell in cells if cell.outcome is Outcome.ABSENT)
+    share = 1.0 if gone <= seen else seen / gone
+    return [replace(cell, full=cell.full * share) if cell.outcome is Outcome.ABSENT else cell for cell in cells]
 
 
 def _said(rule: FailureMode, remarks: Iterable[Remark], scale: Scale, *, supports: bool) -> list[Cell]:

@@ -149,3 +149,28 @@ def test_findings_that_were_read_together_share_one_sensor() -> None:
         weigh(evidence(findings=told, absent=())).hypothesis("liquid-floodback").decibans for told in (apart, one)
     ]
     assert weight[0] > weight[1]
+
+
+def test_absences_alone_speak_for_no_mode() -> None:
+    """Elimination is no finding: what is absent counts beside what was seen, and for no more than that."""
+    nothing = {row.mode: row.decibans for row in weigh(evidence()).hypotheses}
+    assert max(nothing.values()) <= 0.0
+    weak = finding("slide.responds_slowly", "present")
+    assert weigh(evidence(findings={weak.id: weak})).hypothesis("unload-path-failed").decibans <= 2 * points_of(2.0)
+
+
+def test_late_or_gross_signs_exclude_nothing_by_their_absence() -> None:
+    grades = {row.mode: row.grade for row in weigh(evidence()).hypotheses}
+    for mode in ("bearing-or-rotor-damage", "oil-supply-lost", "discharge-check-leaking"):
+        assert grades[mode] is Grade.NOT_OBSERVABLE
+        assert "not excluded" in weigh(evidence()).hypothesis(mode).reason
+    assert grades["short-cycling"] is Grade.EXCLUDED
+
+
+def test_two_faults_that_no_order_parts_are_both_named_and_no_order_is_told() -> None:
+    volts, drop = ("electrical.voltage_unbalance", "electrical.current_unbalance"), "oil.filter_drop"
+    found = weigh(evidence((*volts, f"{drop}_growing", f"{drop}_high"), trip="t"))
+    assert {found.verdict.mode, *found.verdict.also} == {"supply-unbalance", "oil-filter-plugged"}
+    assert len(found.verdict.chain) == 1
+    grades = {row.mode: row.grade for row in found.hypotheses}
+    assert grades["supply-unbalance"] is grades["oil-filter-plugged"] is Grade.PROBABLE
