@@ -23,7 +23,7 @@ from forensics.hypotheses.answers import (
 from forensics.hypotheses.combine import Combined, Rows, combine
 from forensics.hypotheses.evidence import Cell
 from forensics.hypotheses.inspection_evidence import Remark
-from forensics.hypotheses.modes import FailureMode, Sign
+from forensics.hypotheses.modes import FailureMode, Required, Sign
 from forensics.hypotheses.scale import Scale
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome
@@ -50,13 +50,16 @@ class Score:
     heaviest
         Points of the heaviest firm effect that was seen.
     has_strong
-        Whether a strong or decisive finding is firm, clear of its limit, and carries enough of its decibans.
+        Whether a strong or decisive finding is firm, clear of its limit, and carries enough of its decibans; or what
+        was seen in the data is borne out by hand, which makes one sample or an unchecked polarity firm too.
     strong_against
         Finding ids of strong or decisive evidence against it that is clear of its limit.
     excluded_by
         In words, the required effect that was observable and absent; empty where there is none.
     observable
         ``yes``, ``partly`` or ``no``.
+    all_absent
+        Whether every sign that it shows at least one of was observable and absent, whether that excludes it or not.
     cleared
         Whether an effect it can't do without was firm, absent, and small enough to have been seen.
     leans
@@ -77,6 +80,7 @@ class Score:
     strong_against: tuple[str, ...]
     excluded_by: str
     observable: str
+    all_absent: bool
     cleared: bool
     unseen: tuple[str, ...]
     not_firm_because: tuple[str, ...]
@@ -113,6 +117,9 @@ def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Rem
     against = combine([*_cells(rule, rule.against, told, "against", scale), *said_against], cited, scale)
     sure = {check for check, answer in told.items() if answer.firm}
     sure |= {remark.id for remark in mine if remark.firm}
+    borne_out = any(remark.firm and remark.supports and remark.weight in STRONG for remark in mine)
+    if borne_out:
+        sure |= set(told)
     firm = combine(_backed([cell for cell in all_for.cells if cell.check in sure]), cited, scale)
     seen = [cell for cell in firm.cells if cell.counted and cell.outcome is Outcome.PRESENT and not cell.by_hand]
     return Score(
@@ -126,12 +133,13 @@ def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Rem
         effects=_effects(firm, scale),
         effects_in_all=len(_effects(all_for, scale)),
         heaviest=max((cell.full for cell in seen), default=0.0),
-        has_strong=any(_clear_strong(cell, told, scale) for cell in seen),
+        has_strong=(borne_out and bool(seen)) or any(_clear_strong(cell, told, scale) for cell in seen),
         strong_against=tuple(
             c.finding for c in against.cells if _clear_strong(c, told, scale) and (c.by_hand or c.check in sure)
         ),
         excluded_by=_excluded(rule, told, mine, all_for, scale),
         observable=_observable(rule, told, scale),
+        all_absent=any(_all_missing(rule, need, told, scale) for need in rule.required),
         cleared=_cleared(rule, told, scale),
         unseen=tuple(check for check in rule.checks if outcome_of(told, check) is Outcome.CANNOT_TELL),
         not_firm_because=tuple(
@@ -246,6 +254,10 @@ def _missing(rule: FailureMode, told: Mapping[str, Answered], check: str, scale:
     return absent_part(told[check], rule.id, scale)
 
 
+def _all_missing(rule: FailureMode, need: Required, told: Mapping[str, Answered], scale: Scale) -> bool:
+    return all(_missing(rule, told, check, scale) >= scale.exclude_part_min for check in need.any_)
+
+
 def _excluded(
     rule: FailureMode, told: Mapping[str, Answered], remarks: list[Remark], all_for: Combined, scale: Scale
 ) -> str:
@@ -257,7 +269,7 @@ def _excluded(
     for need in rule.required:
         if need.late:
             continue
-        if all(_missing(rule, told, check, scale) >= scale.exclude_part_min for check in need.any_):
+        if _all_missing(rule, need, told, scale):
             bounds = [bound for check in need.any_ for f in told[check].findings if (bound := _bound(f))]
             seen = f"; would have been seen: {', '.join(dict.fromkeys(bounds))}" if bounds else ""
             return f"{' and '.join(need.any_)}: observable and absent ({need.basis}{seen})"

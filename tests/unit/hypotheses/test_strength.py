@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import datetime
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from forensics.case.schema import Measurement
 from forensics.hypotheses import weigh
 from forensics.hypotheses.combine import combine
 from forensics.hypotheses.evidence import Cell
@@ -174,3 +176,22 @@ def test_two_faults_that_no_order_parts_are_both_named_and_no_order_is_told() ->
     assert len(found.verdict.chain) == 1
     grades = {row.mode: row.grade for row in found.hypotheses}
     assert grades["supply-unbalance"] is grades["oil-filter-plugged"] is Grade.PROBABLE
+
+
+def test_a_rival_whose_own_signs_were_all_absent_is_not_held_for_what_it_would_bring() -> None:
+    """A check valve that leaks would empty the high side; seen tight, it is no rival of the valve that stayed shut."""
+    signs = ("coastdown.bypass_held", "coastdown.reverse_rotation")
+    own = ("coastdown.residual_difference", "coastdown.discharge_follows_condenser", "coastdown.high_side_falls_fast")
+    tight = weigh(evidence(signs, absent=own, trip="t"))
+    assert tight.verdict.mode == "bypass-not-released"
+    blind = weigh(evidence(signs, absent=(), trip="t"))
+    assert blind.verdict.status is VerdictStatus.UNDETERMINED
+
+
+def test_one_sample_that_a_measurement_bears_out_is_firm() -> None:
+    trip = finding("electrical.instant_trip", "present", samples=1)
+    dead = Measurement(time=datetime(2030, 3, 20, 9, 0), kind="insulation_resistance", value=0.02, unit="Mohm")
+    told = {trip.id: trip}
+    assert weigh(evidence(findings=told, trip="t")).verdict.status is VerdictStatus.UNDETERMINED
+    found = weigh(evidence(findings=told, measurements=(dead,), trip="t")).verdict
+    assert (found.mode, found.grade) == ("insulation-failure", Grade.PROBABLE)
