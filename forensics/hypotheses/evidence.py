@@ -129,12 +129,20 @@ class Robustness:
 
 @dataclass(frozen=True, slots=True)
 class NextTest:
-    """A test or a change of the logging, the modes that it splits, and the caution that goes with it."""
+    """A test or a change of the logging, the modes that it splits, its caution, and what it does to the evidence."""
 
     test: str
     splits: tuple[str, ...]
     caution: str
-    non_destructive: bool
+    running: bool = False
+    opens: bool = False
+    changes_evidence: bool = False
+    needs_notice: bool = False
+
+    @property
+    def non_destructive(self) -> bool:
+        """Whether everything is afterwards as it was found."""
+        return not (self.opens or self.changes_evidence or self.running)
 
 
 @dataclass(frozen=True, slots=True)

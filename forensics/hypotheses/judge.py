@@ -157,9 +157,10 @@ def unlisted_points(one: Score, scale: Scale) -> float:
 def _brings(rival: Score, one: Score, modes: Modes, scale: Scale) -> float:
     """Points that a rival gains from what it would bring about; fewer where nothing of its own was seen.
 
-    A rival whose own signs were looked for and were all absent gains nothing: it would have shown itself.
+    A rival whose own signs were looked for and were all absent gains nothing: it would have shown itself. One that no
+    check can see yet stands at its prior.
     """
-    if rival.all_absent:
+    if rival.all_absent or modes[rival.mode].not_yet_seen:
         return 0.0
     points = _explains(rival, one, modes)
     return points if rival.own_present else max(0.0, points - points_of(scale.unshown_rival_ratio))

@@ -65,21 +65,41 @@ class Required(_Strict):
     basis: Text
 
 
-class LookAlike(_Strict):
+class Test(_Strict):
+    """A test that a person may make, and what it does: nothing is assumed, each flag is given.
+
+    Attributes
+    ----------
+    running
+        The machine runs for it: never while a fault is live that a start would make worse, nor before the memory of
+        the recorders is saved.
+    opens
+        Circuit or machine is opened.
+    changes_evidence
+        Something is not afterwards as it was found: a run moves the slide and overwrites memory.
+    needs_notice
+        Parties with an interest are told before (ASTM E860 by title).
+    part
+        The part that is looked at; an observation of that part that bears on the mode answers the test.
+    """
+
+    test: Text
+    running: bool
+    opens: bool
+    changes_evidence: bool
+    needs_notice: bool
+    caution: Text
+    part: str = ""
+
+
+class LookAlike(Test):
     """Another mode that looks the same, and the test that splits the two."""
 
     mode: Text
-    test: Text
-    caution: str = ""
-    non_destructive: bool = True
 
 
-class Inspection(_Strict):
+class Inspection(Test):
     """An inspection or test that shows the cause itself."""
-
-    test: Text
-    caution: Text
-    non_destructive: bool
 
 
 class Needs(_Strict):
@@ -94,7 +114,8 @@ class FailureMode(_Strict):
 
     ``needed_to_clear`` marks a mode that must have been open to view before a machine is called sound.
     ``stands_for`` names causes that the mode says of itself it does not separate: they are no rivals of it while they
-    are not proven and something that could be seen speaks against them.
+    are not proven and something that could be seen speaks against them. ``running_harms``: no running test is proposed
+    while it is live. ``not_yet_seen`` says why no check can see it yet. ``only_with`` names what a machine must have.
     """
 
     id: Text
@@ -115,6 +136,9 @@ class FailureMode(_Strict):
     physical: Texts = ()
     needed_to_clear: bool = False
     stands_for: Texts = ()
+    running_harms: bool = False
+    not_yet_seen: str = ""
+    only_with: Literal["economiser", "drive", ""] = ""
 
     @property
     def checks(self) -> tuple[str, ...]:
@@ -228,7 +252,7 @@ def _contradictions(mode: FailureMode) -> list[tuple[str, str]]:
             for check in need.any_
             if (check, "absent") in speaks_for
         ]
-    if mode.id != Mode.NONE:
+    if mode.id != Mode.NONE and not mode.not_yet_seen:
         if not any(sign.outcome == "present" and sign.weight in WORDS[:2] for sign in mode.for_):
             faults.append(("has no strong finding of its own: elimination alone never makes a cause", ""))
         if not mode.required:

@@ -164,7 +164,9 @@ def _observability(evidence: Evidence, judged: Judged) -> tuple[Observability, .
         unlock = unlock or ("" if one.observable == "yes" else _wanting(rule, evidence))
         if one.observable == "yes":
             why = why or "all that it can't do without could be seen"
-        rows.append(Observability(rule.id, one.observable, why or "no finding of it was answered", unlock))
+        rows.append(
+            Observability(rule.id, one.observable, why or rule.not_yet_seen or "no finding of it was answered", unlock)
+        )
     return tuple(rows)
 
 

@@ -288,7 +288,7 @@ def _bound(finding: Finding) -> str:
 def _observable(rule: FailureMode, told: Mapping[str, Answered], scale: Scale) -> str:
     """Whether the effects that the mode can't do without could be seen, at the size of their limits."""
     if not rule.required:
-        return "partly"
+        return "no" if rule.not_yet_seen else "partly"
     seen = [
         [
             outcome_of(told, check) is Outcome.PRESENT or _missing(rule, told, check, scale) >= scale.exclude_part_min

@@ -9,18 +9,20 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
+from forensics.case.schema import Machine
 from forensics.hypotheses.answers import Answered, amount_of, answers, straddles
 from forensics.hypotheses.chain import earlier_pairs
 from forensics.hypotheses.evidence import Evidence
 from forensics.hypotheses.inspection_evidence import Remark, observed
 from forensics.hypotheses.judge import Circumstances, Judgement, judge
 from forensics.hypotheses.measurements import measured
+from forensics.hypotheses.modes import FailureMode
 from forensics.hypotheses.scale import Scale, read_scale
 from forensics.hypotheses.score import Score, tally
 from forensics.model.findings import Finding, Stop
 from forensics.model.points import NS
 from forensics.model.record import LogLine
-from forensics.model.vocabulary import Outcome, StopKind
+from forensics.model.vocabulary import Outcome, Starter, StopKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +53,7 @@ class Weigher:
         told = answers(found, polarity_confirmed=self.evidence.polarity_confirmed)
         other = {check for check in told.keys() | self._told.keys() if not _same(told, self._told, check)}
         tallies = {
-            rule.id: tally(rule, told, self.remarks, self.scale)
+            rule.id: _where_it_applies(tally(rule, told, self.remarks, self.scale), rule, self.evidence.machine)
             if rule.id not in self._tallies or not other.isdisjoint(rule.checks)
             else self._tallies[rule.id]
             for rule in self.evidence.modes.causes
@@ -61,6 +63,17 @@ class Weigher:
         by_id = {finding.id: finding for finding in found}
         around = Circumstances(_called(self.evidence, self.scale), earlier_pairs(tallies, by_id, self.evidence))
         return Judged(tallies, judge(tallies, self.evidence.modes, self.scale, around), by_id)
+
+
+def _where_it_applies(one: Score, rule: FailureMode, machine: Machine) -> Score:
+    """A mode of a thing that the nameplate says the machine does not have is excluded by that, not by the data."""
+    lacks = {
+        "economiser": machine.economiser is False,
+        "drive": machine.starter is not None and machine.starter is not Starter.VARIABLE_SPEED,
+    }
+    if not lacks.get(rule.only_with, False):
+        return one
+    return replace(one, excluded_by=f"does not apply: the machine has no {rule.only_with}")
 
 
 def _same(told: Mapping[str, Answered], before: Mapping[str, Answered], check: str) -> bool:

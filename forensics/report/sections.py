@@ -205,7 +205,7 @@ def hypotheses(sheet: ReportContext) -> None:
             sheet.say(t.test),
             ", ".join(str(m) for m in t.splits),
             sheet.say(t.caution),
-            "no" if t.non_destructive else "yes",
+            "yes" if t.changes_evidence else "no",
         )
         for t in weighing.next_tests
     ]

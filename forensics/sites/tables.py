@@ -11,7 +11,7 @@ from forensics.report.tables.words import frame
 from forensics.report.units import CANNOT, number
 from forensics.sites.fleet import Fleet
 from forensics.sites.gather import Collection, SiteCase
-from forensics.sites.iso14224 import read_coding
+from forensics.sites.iso14224 import NOT_CODED, read_coding
 from forensics.sites.life import Survival, Weibull
 from forensics.sites.machines import (
     COAST_MODES,
@@ -87,7 +87,7 @@ def modes_table(collection: Collection) -> pd.DataFrame:
     order = sorted(counts, key=lambda m: [-counts[m].get(g.value, 0) for g in (*SURE, Grade.POSSIBLE)] + [0])
     rows = []
     for mode in order:
-        code = coding[mode]
+        code = coding.get(mode, NOT_CODED)
         grades = [counts[mode].get(g.value, 0) for g in (*SURE, Grade.POSSIBLE)]
         rows.append((mode, *grades, f"{code.code} {code.failure_mode}", code.mechanism, code.cause))
     return frame(columns, rows)

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from forensics.case.schema import Measurement, Observation
+from forensics.case.schema import Fact, Machine, Measurement, Observation
 from forensics.errors import InputError
 from forensics.hypotheses import Weighing, weigh
 from forensics.model.points import NS
@@ -30,7 +30,7 @@ def picture(mode: str) -> list[str]:
     return [s.check for s in shipped()[mode].for_ if s.outcome == "present" and s.weight != "weak"]
 
 
-@pytest.mark.parametrize("mode", [mode.id for mode in shipped().causes])
+@pytest.mark.parametrize("mode", [mode.id for mode in shipped().causes if not mode.not_yet_seen])
 def test_the_full_picture_of_a_mode_names_it(mode: str) -> None:
     found = weigh(evidence(picture(mode), trip="trip"))
     assert (found.verdict.status, found.verdict.mode) == (VerdictStatus.DETERMINED, mode)
@@ -40,7 +40,7 @@ def test_the_full_picture_of_a_mode_names_it(mode: str) -> None:
     assert found.verdict.chain[0] == mode
 
 
-@pytest.mark.parametrize("mode", [mode.id for mode in shipped().causes])
+@pytest.mark.parametrize("mode", [mode.id for mode in shipped().causes if not mode.not_yet_seen])
 def test_one_sample_never_makes_more_than_possible(mode: str) -> None:
     single = {check: finding(check, "present", samples=1) for check in picture(mode)}
     found = weigh(evidence(findings=single, trip="trip"))
@@ -271,9 +271,58 @@ def test_the_matrix_holds_every_mode_and_what_could_not_tell() -> None:
     found = weigh(evidence(LOADED, absent=("oil.level_low",)))
     effects = {cell.effect for cell in found.matrix}
     assert effects == {"for", "against", "cannot-tell"}
-    assert {cell.mode for cell in found.matrix} == {mode.id for mode in shipped().causes}
+    assert {cell.mode for cell in found.matrix} == {mode.id for mode in shipped().causes if not mode.not_yet_seen}
     assert all(cell.basis for cell in found.matrix if cell.effect != "cannot-tell")
     assert found.tests_run == len({f.check for f in evidence().findings})
+
+
+@pytest.mark.parametrize("saved", [False, True])
+def test_no_running_test_while_a_loaded_start_is_live_nor_before_the_memory_is_saved(saved: bool) -> None:
+    facts = (Fact(what="recorder_memory_saved", value=True, source="log of the visit"),) if saved else ()
+    loaded = weigh(evidence(LOADED, absent=(), facts=facts)).next_tests
+    assert not any(test.running for test in loaded)
+    assert any(test.test.startswith("Save the memory") for test in loaded) is not saved
+    hunting = weigh(evidence(["refrigerant.hunting"], absent=(), facts=facts, trip="t")).next_tests
+    assert any(test.running for test in hunting) is saved
+    assert all(test.changes_evidence for test in hunting if test.running)
+
+
+def test_a_test_that_an_observation_answers_is_not_proposed_again() -> None:
+    open_ = weigh(evidence(LOADED, absent=()))
+    assert any("unload solenoid" in test.test for test in open_.next_tests)
+    looked = seen("inspection", "taken out", shows="damage", part="Unload solenoid")
+    answered = weigh(evidence(LOADED, absent=(), observations=(looked,)))
+    assert not any("unload solenoid" in test.test.casefold() for test in answered.next_tests)
+
+
+def test_every_test_tells_what_it_does_and_has_a_caution_of_its_own() -> None:
+    for mode in shipped().causes:
+        for test in (*mode.look_alikes, *mode.inspections):
+            assert test.caution, test.test
+            assert test.changes_evidence or not test.running, test.test
+            assert test.changes_evidence or not test.opens, test.test
+            assert test.needs_notice or not test.opens, test.test
+
+
+def test_every_mode_says_in_plain_words_what_it_means() -> None:
+    for mode in shipped().by_id.values():
+        assert mode.plain.endswith("."), mode.id
+        assert not [word for word in ("solenoid", "slide", "superheat", "bypass") if word in mode.plain], mode.id
+
+
+def test_page_ones_sentence_names_no_id_and_stays_short() -> None:
+    for case in (evidence(LOADED), evidence(), evidence(absent=()), evidence(["oil.level_low"], trip="t")):
+        plain = weigh(case).verdict.plain
+        assert 1 <= plain.count(". ") + plain.endswith(".") <= 3
+        assert not [mode.id for mode in shipped().by_id.values() if "-" in mode.id and mode.id in plain]
+
+
+def test_a_mode_of_what_the_machine_lacks_does_not_apply() -> None:
+    without = Machine(refrigerant="R134a", economiser=False)
+    found = weigh(evidence(machine=without)).hypothesis("economiser-fault")
+    assert found.grade is Grade.EXCLUDED
+    assert "does not apply" in found.reason
+    assert weigh(evidence()).hypothesis("economiser-fault").grade is Grade.NOT_OBSERVABLE
 
 
 def test_next_tests_are_non_destructive_first_and_carry_cautions() -> None:
