@@ -14,9 +14,19 @@ from dataclasses import dataclass, replace
 
 from forensics.hypotheses.evidence import Cell
 from forensics.hypotheses.scale import Scale
+from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome
 
 Rows = Mapping[tuple[str, str], tuple[int, int]]
+
+
+def rows_by_column(finding: Finding) -> Rows:
+    """First and last row that a finding rests on, by source and column."""
+    found: dict[tuple[str, str], tuple[int, int]] = {}
+    for cite in finding.cites:
+        first, last = found.get((cite.source, cite.column), cite.rows)
+        found[(cite.source, cite.column)] = (min(first, cite.rows[0]), max(last, cite.rows[1]))
+    return found
 
 
 def read_together(a: Rows, b: Rows) -> bool:

@@ -14,9 +14,10 @@ from forensics.hypotheses.evidence import (
     Unlisted,
     Weighing,
 )
-from forensics.hypotheses.judge import Judgement, unlisted_points
+from forensics.hypotheses.judge import Judgement
 from forensics.hypotheses.modes import FailureMode
 from forensics.hypotheses.next_tests import live_modes, next_test_of, next_tests
+from forensics.hypotheses.rivals import unlisted_points
 from forensics.hypotheses.scale import Scale, points_of
 from forensics.hypotheses.sensitivity import robustness
 from forensics.hypotheses.teardown import teardown

@@ -20,7 +20,7 @@ from forensics.hypotheses.answers import (
     part_for,
     straddles,
 )
-from forensics.hypotheses.combine import Combined, Rows, combine
+from forensics.hypotheses.combine import Combined, Rows, combine, rows_by_column
 from forensics.hypotheses.evidence import Cell
 from forensics.hypotheses.inspection_evidence import Remark
 from forensics.hypotheses.modes import FailureMode, Required, Sign
@@ -129,7 +129,7 @@ def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Rem
         firm_points=firm.points,
         against_points=against.points,
         own_present={cell.check: cell.points for cell in seen},
-        seen_points=_seen_points(all_for),
+        seen_points=sum(c.points for c in all_for.cells if c.counted and c.outcome is Outcome.PRESENT),
         effects=_effects(firm, scale),
         effects_in_all=len(_effects(all_for, scale)),
         heaviest=max((cell.full for cell in seen), default=0.0),
@@ -156,19 +156,10 @@ def _effects(combined: Combined, scale: Scale) -> tuple[str, ...]:
     return tuple(sorted({cell.check for cell in combined.heads if cell.full >= scale.points("weak") / 2.0}))
 
 
-def _seen_points(all_for: Combined) -> float:
-    return sum(cell.points for cell in all_for.cells if cell.counted and cell.outcome is Outcome.PRESENT)
-
-
 def _cited(rule: FailureMode, told: Mapping[str, Answered]) -> dict[str, Rows]:
+    """Rows by source and column of every finding that the mode reads."""
     return {
-        finding.id: {
-            (cite.source, cite.column): (
-                min(one.rows[0] for one in finding.cites if one.column == cite.column and one.source == cite.source),
-                max(one.rows[1] for one in finding.cites if one.column == cite.column and one.source == cite.source),
-            )
-            for cite in finding.cites
-        }
+        finding.id: rows_by_column(finding)
         for check in rule.checks
         if check in told
         for finding in told[check].findings
