@@ -97,6 +97,15 @@ def straddles(finding: Finding) -> bool:
     return low < amount.limit < high
 
 
+def smallest_seen(finding: Finding) -> str:
+    """The smallest effect that would have been seen, in words; empty where the finding has no numbers."""
+    if finding.detectable is not None:
+        return f"{'below' if finding.above is False else 'from'} {finding.detectable:.3g} {finding.unit}".strip()
+    if finding.limit is None:
+        return ""
+    return f"{'below' if finding.above is False else 'beyond'} {finding.limit:.3g} {finding.unit}".strip()
+
+
 def likely_beyond(finding: Finding, scale: Scale) -> float:
     """Chance that the true value lies beyond the limit; 0 where the finding has no numbers."""
     amount = amount_of(finding)

@@ -88,8 +88,7 @@ def _rests_on(judged: Judged, evidence: Evidence) -> tuple[str, ...]:
 def _weighing(weigher: Weigher, judged: Judged, rows: tuple[Robustness, ...]) -> Weighing:
     evidence, judgement, tallies = weigher.evidence, judged.judgement, judged.tallies
     hypotheses = tuple(_hypothesis(rule.id, judged, evidence) for rule in evidence.modes.causes)
-    none = str(Mode.NONE)
-    hypotheses += (Hypothesis(none, judgement.grades[none], (), (), (), "", judgement.reasons[none]),)
+    hypotheses += (_sound(judged, evidence),)
     present = {
         name: tuple(c.finding for c in one.cells if c.effect == "for" and c.finding in judged.findings)
         for name, one in tallies.items()
@@ -109,6 +108,18 @@ def _weighing(weigher: Weigher, judged: Judged, rows: tuple[Robustness, ...]) ->
         unlisted=_unlisted(judged, weigher.scale),
         strength=_strength(matrix),
     )
+
+
+def _sound(judged: Judged, evidence: Evidence) -> Hypothesis:
+    """The row of ``none``; where nothing was found, with the smallest effects that would have been."""
+    none, judgement = str(Mode.NONE), judged.judgement
+    reason = judgement.reasons[none]
+    if judgement.status is VerdictStatus.NO_FAULT_FOUND:
+        needed = [rule.id for rule in evidence.modes.causes if rule.needed_to_clear]
+        said = [f"{name}: {judged.tallies[name].cleared_by[0]}" for name in sorted(needed)]
+        reason += f"; would have been seen: {'; '.join(said)}"
+    plain = evidence.modes[none].plain if none in evidence.modes.by_id else ""
+    return Hypothesis(none, judgement.grades[none], (), (), (), "", reason, plain=plain)
 
 
 def _unlisted(judged: Judged, scale: Scale) -> Unlisted:

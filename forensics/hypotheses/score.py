@@ -18,6 +18,7 @@ from forensics.hypotheses.answers import (
     likely_beyond,
     outcome_of,
     part_for,
+    smallest_seen,
     straddles,
 )
 from forensics.hypotheses.combine import Combined, Rows, combine, rows_by_column
@@ -25,7 +26,6 @@ from forensics.hypotheses.evidence import Cell
 from forensics.hypotheses.inspection_evidence import Remark
 from forensics.hypotheses.modes import FailureMode, Required, Sign
 from forensics.hypotheses.scale import Scale
-from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome
 
 STRONG = ("decisive", "strong")
@@ -60,8 +60,8 @@ class Score:
         ``yes``, ``partly`` or ``no``.
     all_absent
         Whether every sign that it shows at least one of was observable and absent, whether that excludes it or not.
-    cleared
-        Whether an effect it can't do without was firm, absent, and small enough to have been seen.
+    cleared_by
+        In words, effects it can't do without that were firm, absent, and small enough to have been seen.
     leans
         Whether a strong sign is likely, not surely, beyond its limit: no proof, but no sound machine.
     """
@@ -81,12 +81,17 @@ class Score:
     excluded_by: str
     observable: str
     all_absent: bool
-    cleared: bool
+    cleared_by: tuple[str, ...]
     unseen: tuple[str, ...]
     not_firm_because: tuple[str, ...]
     shown_by: tuple[str, ...]
     not_shown_because: tuple[str, ...] = ()
     leans: bool = False
+
+    @property
+    def cleared(self) -> bool:
+        """Whether nothing of it was there at a size that is worth the name."""
+        return bool(self.cleared_by)
 
     @property
     def net(self) -> float:
@@ -140,7 +145,7 @@ def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Rem
         excluded_by=_excluded(rule, told, mine, all_for, scale),
         observable=_observable(rule, told, scale),
         all_absent=any(_all_missing(rule, need, told, scale) for need in rule.required),
-        cleared=_cleared(rule, told, scale),
+        cleared_by=_cleared_by(rule, told, scale),
         unseen=tuple(check for check in rule.checks if outcome_of(told, check) is Outcome.CANNOT_TELL),
         not_firm_because=tuple(
             dict.fromkeys(told[c.check].weak_because for c in all_for.cells if c.check in told and c.check not in sure)
@@ -261,19 +266,10 @@ def _excluded(
         if need.late:
             continue
         if _all_missing(rule, need, told, scale):
-            bounds = [bound for check in need.any_ for f in told[check].findings if (bound := _bound(f))]
+            bounds = [bound for check in need.any_ for f in told[check].findings if (bound := smallest_seen(f))]
             seen = f"; would have been seen: {', '.join(dict.fromkeys(bounds))}" if bounds else ""
             return f"{' and '.join(need.any_)}: observable and absent ({need.basis}{seen})"
     return ""
-
-
-def _bound(finding: Finding) -> str:
-    """The smallest effect that would have been seen, in words; empty where the finding has no numbers."""
-    if finding.detectable is not None:
-        return f"{'below' if finding.above is False else 'from'} {finding.detectable:.3g} {finding.unit}".strip()
-    if finding.limit is None:
-        return ""
-    return f"{'below' if finding.above is False else 'beyond'} {finding.limit:.3g} {finding.unit}".strip()
 
 
 def _observable(rule: FailureMode, told: Mapping[str, Answered], scale: Scale) -> str:
@@ -293,8 +289,8 @@ def _observable(rule: FailureMode, told: Mapping[str, Answered], scale: Scale) -
     return "partly" if answered else "no"
 
 
-def _cleared(rule: FailureMode, told: Mapping[str, Answered], scale: Scale) -> bool:
-    """Whether nothing of the mode was there at a size that is worth the name."""
-    return any(
-        _missing(rule, told, check, scale) >= scale.clear_part_min for need in rule.required for check in need.any_
-    )
+def _cleared_by(rule: FailureMode, told: Mapping[str, Answered], scale: Scale) -> tuple[str, ...]:
+    """What was not there at a size that is worth the name, with the smallest that would have been seen."""
+    checks = [check for need in rule.required for check in need.any_]
+    seen = [check for check in checks if _missing(rule, told, check, scale) >= scale.clear_part_min]
+    return tuple(dict.fromkeys(f"{check} {smallest_seen(told[check].findings[0])}".strip() for check in seen))

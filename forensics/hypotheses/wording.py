@@ -55,6 +55,7 @@ def _determined(
         for test in next_tests(judgement, tallies, evidence)
         if cause in test.splits
     ]
+    statement += _one_source(because, findings)
     change += [f"the verdict is {row.verdict} {row.changed}" for row in rows if row.verdict.partition(" ")[0] != cause]
     return Verdict(
         VerdictStatus.DETERMINED,
@@ -68,6 +69,16 @@ def _determined(
         tuple(change),
         _plain_cause(judgement, cause, evidence),
     )
+
+
+def _one_source(because: tuple[str, ...], findings: Mapping[str, Finding]) -> str:
+    """That all of it stands in one export, or was read off one column, where that is so."""
+    cites = {(cite.source, cite.column) for id_ in because for cite in findings[id_].cites}
+    sources = sorted({source for source, _ in cites})
+    if len(sources) != 1:
+        return ""
+    column = f", in one column of it ('{next(iter(cites))[1]}')" if len(cites) == 1 else ""
+    return f" All of it stands in one export{column}: {sources[0]}."
 
 
 _SURE = {

@@ -195,3 +195,22 @@ def test_one_sample_that_a_measurement_bears_out_is_firm() -> None:
     assert weigh(evidence(findings=told, trip="t")).verdict.status is VerdictStatus.UNDETERMINED
     found = weigh(evidence(findings=told, measurements=(dead,), trip="t")).verdict
     assert (found.mode, found.grade) == ("insulation-failure", Grade.PROBABLE)
+
+
+def test_a_sound_machine_is_told_with_the_smallest_effect_that_would_have_been_seen() -> None:
+    told = finding(
+        "starts.too_frequent", "absent", value=1.0, low=1.0, high=1.0, limit=4.0, above=True, unit="1/h", detectable=2.0
+    )
+    found = weigh(evidence(findings={told.id: told}))
+    assert found.verdict.status is VerdictStatus.NO_FAULT_FOUND
+    assert "short-cycling: starts.too_frequent from 2 1/h" in found.hypothesis("none").reason
+    blind = replace(told, detectable=9.0)
+    assert weigh(evidence(findings={told.id: blind})).verdict.status is VerdictStatus.UNDETERMINED
+
+
+def test_a_verdict_that_rests_on_one_export_says_so() -> None:
+    signs = ("oil.filter_drop_growing", "oil.filter_drop_high")
+    one = weigh(evidence(signs, trip="LOW OIL")).verdict
+    assert "in one export: trend.csv" in one.statement
+    two = {c: finding(c, "present", cites=(Cite(f"{n}.csv", c, (2, 20)),)) for n, c in enumerate(signs)}
+    assert "one export" not in weigh(evidence(findings=two, trip="LOW OIL")).verdict.statement
