@@ -77,8 +77,13 @@ def _one_or_more(value: object) -> object:
     return tuple(value) if isinstance(value, list) else value
 
 
+def _no_empty_path(value: object) -> object:
+    return _one_or_more(() if value == "" else value)
+
+
 Reading = Annotated[Number, within("reading")]
 PathText = Annotated[str, AfterValidator(checked_path), AfterValidator(one_line)]
+Paths = Annotated[tuple[PathText, ...], BeforeValidator(_no_empty_path), Field(max_length=MOST_WORDS)]
 Words = Annotated[tuple[Name, ...], BeforeValidator(_words), Field(max_length=MOST_WORDS)]
 MOST = Field(max_length=MOST_ROWS)
 
@@ -306,11 +311,34 @@ class Observation(Strict):
     text: Text
     bears_on: Annotated[tuple[Annotated[Mode, _enum(Mode)], ...], BeforeValidator(_one_or_more), MOST] = ()
     supports: bool = True
-    photo: PathText = ""
+    shows: Literal["cause", "damage", "in-order", "nothing", ""] = ""
+    part: Line = ""
+    serial: Line = ""
+    place: Line = ""
+    photo: Paths = ()
+    document: Paths = ()
+
+    @model_validator(mode="after")
+    def _agrees(self) -> Observation:
+        told = "supports" in self.model_fields_set
+        if told and self.shows in ("cause", "damage") and not self.supports:
+            raise ValueError(
+                f"shows = '{self.shows}' speaks for bears_on, supports = false against it: say one of them"
+            )
+        if told and self.shows == "in-order" and self.supports:
+            raise ValueError("shows = 'in-order' speaks against bears_on, supports = true for it: say one")
+        if self.shows in ("cause", "damage", "in-order") and not self.bears_on:
+            raise ValueError(f"shows = '{self.shows}' needs bears_on: the mode or modes it is said of")
+        return self
+
+    @property
+    def speaks_for(self) -> bool:
+        """Whether it speaks for the modes of ``bears_on``, by what it shows, else by ``supports``."""
+        return self.supports and self.shows != "in-order"
 
 
 class Measurement(Strict):
-    """``[[measurement]]``: a bench or field test with its value."""
+    """``[[measurement]]``: a bench or field test with its value and the conditions that the value depends on."""
 
     time: Stamp | None = None
     kind: Line
@@ -318,6 +346,16 @@ class Measurement(Strict):
     unit: Line = ""
     by: Line = ""
     text: Text = ""
+    part: Line = ""
+    temperature_c: Reading | None = None
+    test_volts: Positive | None = None
+    state: Literal["recovered", "charged", ""] = ""
+    instrument: Line = ""
+    lab: Line = ""
+    method: Line = ""
+    taken: Literal["before", "after", ""] = ""
+    place: Line = ""
+    document: Paths = ()
 
 
 class Fact(Strict):

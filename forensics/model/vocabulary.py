@@ -205,6 +205,8 @@ class Mode(StrEnum):
     CONTACTOR_FAULT = "contactor-fault"
     SENSOR_FAULT = "sensor-fault"
     SEQUENCE_ERROR = "sequence-error"
+    ECONOMISER_FAULT = "economiser-fault"
+    DRIVE_FAULT = "drive-fault"
     NONE = "none"
 
     @classmethod

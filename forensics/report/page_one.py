@@ -150,9 +150,9 @@ def _identity(findings: FindingsFile, case: CaseFile, clock: ReportTime) -> list
 
 def _alternatives(findings: FindingsFile, reasons: Mapping[str, str]) -> list[tuple[str, str, str, list[str]]]:
     named = {findings.verdict.mode, *findings.verdict.also}
-    live = [h for h in findings.hypotheses if h.mode not in named and h.grade in _LIVE and h.mode is not Mode.NONE]
+    live = [h for h in findings.graded if h.mode not in named and h.grade in _LIVE and h.mode is not Mode.NONE]
     live.sort(key=lambda h: _LIVE.index(h.grade))
-    weighed = [h for h in findings.hypotheses if h.grade is Grade.EXCLUDED and h.for_ and h.mode is not Mode.NONE]
+    weighed = [h for h in findings.graded if h.grade is Grade.EXCLUDED and h.for_ and h.mode is not Mode.NONE]
     out = []
     for h in [*live, *weighed][:MOST_ALTERNATIVES]:
         out.append((h.mode.value, h.grade.value, shortened(reasons.get(h.mode.value, ""), _REASON), h.against[:2]))

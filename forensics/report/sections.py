@@ -205,7 +205,7 @@ def hypotheses(sheet: ReportContext) -> None:
             sheet.say(t.test),
             ", ".join(str(m) for m in t.splits),
             sheet.say(t.caution),
-            "no" if t.non_destructive else "yes",
+            "yes" if t.changes_evidence else "no",
         )
         for t in weighing.next_tests
     ]
@@ -232,7 +232,7 @@ def physical(sheet: ReportContext) -> None:
             o.by,
             o.text,
             ", ".join(o.bears_on),
-            "for" if o.supports else "against",
+            "for" if o.speaks_for else "against",
         )
         for n, o in enumerate(case.observation, start=1)
     ]
@@ -268,8 +268,8 @@ def physical(sheet: ReportContext) -> None:
 def _photographs(sheet: ReportContext) -> None:
     work = sheet.investigation
     folder = work.case.path.parent
-    named = [(n, o) for n, o in enumerate(work.casefile.observation, 1) if o.photo]
-    seen = [(n, o.text, photograph(folder, o.photo, drawn=k < MOST_SHOWN)) for k, (n, o) in enumerate(named)]
+    named = [(n, o.text, path) for n, o in enumerate(work.casefile.observation, 1) for path in o.photo]
+    seen = [(n, text, photograph(folder, path, drawn=k < MOST_SHOWN)) for k, (n, text, path) in enumerate(named)]
     shown = [(n, text, p) for n, text, p in seen if isinstance(p, Photograph)]
     if any(p.shown for _, _, p in shown):
         show_markup(render("photographs.html.j2", {"photos": [row for row in shown if row[2].shown]}))

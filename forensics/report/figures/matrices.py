@@ -28,12 +28,19 @@ _ROW_PX = 19
 _EDGE_PX = 190
 _FOR, _AGAINST, _SILENT = "speaks for", "speaks against", "cannot tell"
 _MARKS = {_FOR: ("triangle-up", GREEN), _AGAINST: ("triangle-down", VERMILION), _SILENT: ("circle-open", GREY)}
+_EFFECTS = (
+    ("holds", "circle", BLUE),
+    ("weaker", "circle-open", BLUE),
+    ("lost", "diamond", VERMILION),
+    ("changed", "x", VERMILION),
+)
+_SAID = {"holds": "holds", "weaker": "holds, with a smaller lead", "lost": "is lost", "changed": "changes to another"}
 
 
 def hypothesis_matrix(findings: FindingsFile) -> Figure:
     """Every mode against every finding that any mode turns on."""
     key = "hypothesis-matrix"
-    effects = [(h, _effects(h)) for h in findings.hypotheses]
+    effects = [(h, _effects(h)) for h in findings.graded]
     used = {name for _, effect in effects for name in effect}
     ids = [f.id for f in findings.findings if f.id in used]
     ids += sorted(used - set(ids))
@@ -144,14 +151,14 @@ def robustness_map(findings: FindingsFile) -> Figure:
         return empty(key, "nothing was varied: the verdict rests on no finding")
     verdicts = list(dict.fromkeys(r.verdict for r in rows))
     traces = []
-    for flips, word, symbol, colour in ((False, "holds", "circle", BLUE), (True, "flips", "diamond", VERMILION)):
-        chosen = [r for r in rows if r.flips is flips]
+    for word, symbol, colour in _EFFECTS:
+        chosen = [r for r in rows if r.effect == word]
         if chosen:
             traces.append(
                 {
                     "type": "scatter",
                     "mode": "markers",
-                    "name": f"the verdict {word}",
+                    "name": f"the verdict {_SAID[word]}",
                     "x": [label(r.verdict) for r in chosen],
                     "y": [label(r.changed) for r in chosen],
                     "marker": {"symbol": symbol, "color": colour, "size": 10},
@@ -162,9 +169,11 @@ def robustness_map(findings: FindingsFile) -> Figure:
     plain: dict[str, Any] = {"type": "category", "categoryorder": "array", "tickfont": {"size": 10}}
     shown["xaxis"] = axis("verdict", plain | {"categoryarray": [label(v) for v in verdicts]})
     shown["yaxis"] = axis("", plain | {"categoryarray": list(dict.fromkeys(label(r.changed) for r in rows))[::-1]})
-    flipped = sum(r.flips for r in rows)
-    caption = f"The verdict when one thing is changed at a time ({len(rows)} changes): it flips in {flipped} of them."
-    table = pd.DataFrame(
-        [{"changed": r.changed, "verdict": r.verdict, "flips": "yes" if r.flips else "no"} for r in rows]
+    counts = {word: sum(r.effect == word for r in rows) for word, _, _ in _EFFECTS}
+    caption = (
+        f"The verdict when one thing is changed at a time ({len(rows)} changes): it holds in {counts['holds']}, holds "
+        f"with a smaller lead in {counts['weaker']}, is lost in {counts['lost']} and changes to another in "
+        f"{counts['changed']}."
     )
+    table = pd.DataFrame([{"changed": r.changed, "verdict": r.verdict, "effect": r.effect} for r in rows])
     return Figure(key, {"data": traces, "layout": shown}, caption, caption, table)
