@@ -6,9 +6,6 @@ from collections.abc import Mapping
 
 from forensics.hypotheses.evidence import Evidence, TeardownRow
 from forensics.hypotheses.inspection_evidence import Remark
-from forensics.hypotheses.modes import Modes
-
-SHORT_WORD = 3
 
 
 def teardown(
@@ -40,9 +37,6 @@ def teardown(
         met.update(fits)
         note = _note(mine, fits, denies, data, proven)
         note += "".join(f"; {why}" for why in dict.fromkeys(remark.not_shown for remark in mine) if why)
-        like = _reads_like(what, evidence.modes) if not mine else ()
-        if like:
-            note += f"; it reads like what {' or '.join(like)} leaves behind: file it with bears_on where it does"
         rows.append(TeardownRow(what, when, by, fits, denies, data, note))
     for mode in proven:
         if things and mode not in met:
@@ -51,23 +45,11 @@ def teardown(
     return tuple(rows)
 
 
-def _reads_like(text: str, modes: Modes) -> tuple[str, ...]:
-    """Modes whose file names a physical trace that the text speaks of, word for word."""
-    words = {word.strip(".,;:()").casefold() for word in text.split()}
-    return tuple(
-        mode.id
-        for mode in modes.causes
-        if any(
-            {word for word in trace.casefold().split() if len(word) > SHORT_WORD} <= words for trace in mode.physical
-        )
-    )
-
-
 def _note(
     mine: list[Remark], fits: tuple[str, ...], denies: tuple[str, ...], data: tuple[str, ...], proven: tuple[str, ...]
 ) -> str:
     if not mine:
-        return "bears on no mode as it is filed: it fits nothing in the data"
+        return "assigned to no cause: name in bears_on what it bears on, and in shows what it shows"
     against = [mode for mode in denies if mode in proven]
     if against:
         return f"speaks against what the data show ({', '.join(against)})"
