@@ -29,7 +29,7 @@ def undecided(gathered: RawTable) -> tuple[str, str]:
         f"is {in_words(first['DMY'], year=False)} or {in_words(first['MDY'], year=False)}. As day-first the file "
         f"spans {length_of(day[2])} ({between(day[0], day[1])}), as month-first {length_of(month[2])} "
         f"({between(month[0], month[1])}).",
-        "Give date_order=DMY or MDY.",
+        'Give date_order = "DMY" or "MDY" in its [[source]].',
     )
 
 
@@ -40,7 +40,7 @@ def year_first_or_last(gathered: RawTable) -> tuple[str, str]:
         raise AssertionError("a year can't be open without a stamp")
     return (
         f"{so_many(gathered)} may have the year first or last: line {said_row(example.row)} '{example.text}'.",
-        "Give date_order=YMD, DMY or MDY.",
+        'Give date_order = "YMD", "DMY" or "MDY" in its [[source]].',
     )
 
 

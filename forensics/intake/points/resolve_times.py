@@ -203,9 +203,10 @@ class TimeResolver:
         if told:
             against = found.month_first if told == "DMY" else found.day_first
             if against is not None and told in ("DMY", "MDY"):
+                other = "MDY" if told == "DMY" else "DMY"
                 self._ask(
                     f"'{against.text}' does not fit date_order = \"{told}\".",
-                    f"Give date_order={'MDY' if told == 'DMY' else 'DMY'}, or supply the parts as two sources.",
+                    f'Give date_order = "{other}", or supply the parts as two sources.',
                     against.row,
                 )
                 return None

@@ -16,7 +16,7 @@ from forensics.case.values import check_encoding
 from forensics.intake.refusals import UnreadableError, WrongEncodingError
 from forensics.model.paths import open_regular
 
-BLOCK_BYTES = 8 << 20
+BLOCK_BYTES = 6 << 20
 SAMPLE_BYTES = 256 << 10
 _CUT_CHARACTER = "the text ends inside a character"
 _RATIO_MAX = 250
