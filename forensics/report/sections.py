@@ -9,6 +9,7 @@ import pandas as pd
 from forensics.errors import Problem, Severity
 from forensics.model.points import NS, Samples, Span, Switch
 from forensics.report import tables
+from forensics.report.cautions import cautions
 from forensics.report.context import ReportContext
 from forensics.report.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
 from forensics.report.figures.equalisation import equalisation
@@ -18,10 +19,14 @@ from forensics.report.figures.timeline import timeline as draw_timeline
 from forensics.report.figures.trends import oil_trends, saturation_picture, slide_response
 from forensics.report.figures.waveforms import waveform_plate
 from forensics.report.markup import LIST_ROWS, render, show_markup, table_markup
-from forensics.report.page_one import Beside, cautions, page_one_values
+from forensics.report.next_steps import Step, next_steps
+from forensics.report.not_known import conflicts
+from forensics.report.page_one import Beside, page_one_values
 from forensics.report.photographs import MOST_SHOWN, Photograph, photograph
 from forensics.report.revision import earlier_findings, superseded
-from forensics.report.units import number
+from forensics.report.stories.story import story
+from forensics.report.trip_said import panel_said
+from forensics.report.units import number, roles_in_words
 from forensics.rules.detectability import detection_limits
 
 CLOSE_BEFORE_S, CLOSE_AFTER_S = 600, 300
@@ -56,14 +61,23 @@ def page_one(sheet: ReportContext) -> None:
     old = earlier_findings(sheet.out, work.case.path.parent, case.supersedes, case.revision, case.id)
     beside = Beside(
         left_out=[str(p) for p in work.problems if p.severity is not Severity.NOTE],
-        next_tests=[(sheet.say(t.test), sheet.say(t.caution)) for t in work.weighing.next_tests],
-        reasons={str(h.mode): sheet.say(h.reason) for h in work.weighing.hypotheses},
-        tests_run=work.weighing.tests_run,
+        panel=panel_said(work, sheet.clock),
+        steps=[
+            Step(_spoken(sheet, s.what), _spoken(sheet, s.caution), s.changes_evidence)
+            for s in next_steps(work.weighing)
+        ],
+        conflicts=conflicts(work),
+        story=story(work, sheet.display, sheet.clock),
         known=sheet.known,
         changed=superseded(old, sheet.findings) if old is not None else None,
     )
     values = page_one_values(sheet.told, work.casefile, sheet.clock, sheet.limits, beside)
     show_markup(render("page_one.html.j2", values))
+
+
+def _spoken(sheet: ReportContext, text: str) -> str:
+    """A sentence in the units of the case, roles in words, without its full stop."""
+    return roles_in_words(sheet.say(text)).rstrip(". ")
 
 
 def evidence(sheet: ReportContext) -> None:
