@@ -78,6 +78,8 @@
   }
   function narrow(layout) {
     (layout.annotations || []).forEach(function (note) { if (note.name === "strip") { note.font.size = 10; } });
+    layout.annotations = (layout.annotations || []).filter(function (note) { return note.name !== "end"; });
+    layout.margin.r = Math.min(layout.margin.r, 20);
     if (layout.margin.l > 130) { layout.margin.l = 130; }
     if (layout.xaxis && layout.xaxis.type === "date") { layout.xaxis.nticks = 4; layout.xaxis.tickangle = 0; }
     layout.dragmode = false;
@@ -95,19 +97,15 @@
     if (at < 0) { return; }
     waiting.splice(at, 1);
     load();
-    var place = document.getElementById(script.getAttribute("data-for")), still = place.parentNode.querySelector(".still");
-    place.hidden = false;
+    var place = document.getElementById(script.getAttribute("data-for"));
     var figure = JSON.parse(script.textContent), layout = figure.layout, small = place.clientWidth < NARROW;
     if (small) { narrow(layout); }
     var top = (layout.margin || {}).t || 0;
-    var plot = { place: place, layout: layout, panels: stacked(layout), height: layout.height || 450, top: top, still: still };
+    var plot = { place: place, layout: layout, panels: stacked(layout), height: layout.height || 450, top: top };
     put(layout, fitted(plot, place.clientWidth, Infinity));
     place.style.height = layout.height + "px";
     var chosen = small ? Object.assign({ displayModeBar: false }, config) : config;
-    Plotly.newPlot(place, figure.data, layout, chosen).then(function () {
-      place.setAttribute("data-drawn", "yes");
-      if (still) { still.classList.add("replaced"); }
-    });
+    Plotly.newPlot(place, figure.data, layout, chosen).then(function () { place.setAttribute("data-drawn", "yes"); });
     drawn.push(plot);
   }
   function drawAll() { waiting.slice().forEach(draw); }
@@ -121,7 +119,6 @@
   } else { drawAll(); }
   function forPrint(on) {
     drawn.forEach(function (plot) {
-      if (plot.still) { return; }
       var change = fitted(plot, on ? PRINT_WIDTH : plot.place.parentNode.clientWidth, on ? PRINT_HEIGHT : Infinity);
       plot.place.style.height = change.height + "px";
       change.width = on ? PRINT_WIDTH : null;

@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from nbformat import NotebookNode
 
 PAGE_LIMIT_BYTES = 7_000_000
-SVG_MIME = "image/svg+xml"
 NOT_IN_PAGE = "not-in-page"
 
 
@@ -130,13 +129,10 @@ def _add_figure(data: Mapping[str, Any], mark: Mapping[str, Any], body: _Body) -
     figure = data[PLOTLY_MIME]
     height = int(figure.get("layout", {}).get("height") or 450)
     alt = html.escape(str(mark.get("alt") or _joined(data.get("text/plain", "")) or key), quote=True)
-    picture = _joined(data.get(SVG_MIME, ""))
-    still = f'<div class="still">{picture}</div>' if picture else ""
-    hidden = " hidden" if picture else ""
     spec = {"data": figure.get("data", []), "layout": figure.get("layout", {})}
     body.add(
-        f'<figure id="figure-{key}">{still}<div class="plot" id="plot-{key}" role="group" aria-label="{alt}" '
-        f'style="height:{height}px"{hidden}></div>'
+        f'<figure id="figure-{key}"><div class="plot" id="plot-{key}" role="group" aria-label="{alt}" '
+        f'style="height:{height}px"></div>'
         f'<script type="application/json" class="plate" data-for="plot-{key}">{script_json(spec)}</script>'
     )
     body.open_figure = True

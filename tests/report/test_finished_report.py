@@ -15,7 +15,7 @@ import pytest
 
 from forensics.errors import InputError
 from forensics.report import RunResult, run_report
-from forensics.report.page_one import cautions
+from forensics.report.cautions import cautions
 from forensics.report.revision import EARLIER
 from forensics.results.schema import read_findings
 

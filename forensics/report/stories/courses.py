@@ -16,7 +16,6 @@ from forensics.report.units import readable
 
 CLOSE_BEFORE_S, CLOSE_AFTER_S = 30.0, 90.0
 CLOSE_SLOWEST_S = 30.0
-_MOST_PANELS = 3
 
 
 def close_span(failure_ns: int) -> Span:
@@ -48,7 +47,7 @@ def course_panels(
         series = [Series(runs, colour=svg.INK, width=1.4)]
         hatched = _hatched(work, span) if close else []
         panels.append(Multiple(one.title, series, drawn, _notes(one, work.record.failure_ns, runs), hatched))
-    return panels[:_MOST_PANELS]
+    return panels
 
 
 def _limit(one: Quantity, value: float, words: str) -> tuple[float, str]:

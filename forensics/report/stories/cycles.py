@@ -7,10 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from forensics.investigation import Investigation
-from forensics.model.findings import Start, Stop
 from forensics.model.points import NS
-from forensics.model.vocabulary import Answer, Outcome, StopKind
 from forensics.report.figures.cycles import start_at_failure, stop_at_failure
+from forensics.report.healthy import healthy_start, healthy_stop
 from forensics.report.stories.quantities import Quantity, quantity, runs_between
 from forensics.report.svg import elements as svg
 from forensics.report.svg.multiples import Multiple, Note, Series
@@ -21,20 +20,6 @@ SLOWEST_S = 5.0
 MOST_LINES = 10
 _LINE_POINTS = 150
 _GRID_S = np.arange(0.0, AFTER_S, 0.5)
-
-
-def healthy_start(start: Start) -> bool:
-    """Whether a start may teach what is usual: judged unloaded, and not seen to turn backwards."""
-    return start.unloaded is Answer.YES and start.reverse_rotation is not Outcome.PRESENT
-
-
-def healthy_stop(stop: Stop) -> bool:
-    """Whether a stop may teach what is usual: normal, its unloading valve not held, its rotors not backwards."""
-    return (
-        stop.kind is StopKind.NORMAL
-        and stop.bypass_released is not Answer.NO
-        and stop.reverse_rotation is not Outcome.PRESENT
-    )
 
 
 def cycle_panels(work: Investigation, kind: str, names: Sequence[str], display: str) -> list[Multiple]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from forensics.investigation import Investigation
 from forensics.model.points import NS, Span
@@ -20,6 +21,11 @@ WIDE, NARROW = (720.0, 300.0), (345.0, 380.0)
 WIDE_TICKS, NARROW_TICKS = 7, 3
 COURSE_BEFORE_S, COURSE_AFTER_S = 6 * 3600.0, 300.0
 ENDS_ROOM = 22.0
+MOST_PANELS = 3
+STILL_PX = 130.0
+CLOSE_NAMES = ("motor_amps", "discharge_less_suction", "oil_difference", "slide_position", "discharge_temperature")
+START_NAMES = ("motor_amps", "discharge_less_suction", "oil_difference", "slide_position")
+STOP_NAMES = ("shaft_speed", "discharge_less_suction", "condenser_less_suction", "motor_amps")
 REST_LIMIT = "starts.short_off_s"
 _NAMES = {
     "starts": "Every start of the machine up to the failure",
@@ -64,7 +70,7 @@ def _panels(work: Investigation, plan: Plan, display: str, clock: ReportTime) ->
     if plan.kind in {"start", "stop"}:
         return cycle_panels(work, plan.kind, plan.panels, display)
     span = close_span(work.record.failure_ns) if plan.kind == "close" else _course_span(work)
-    return course_panels(work, plan.panels, display, span=span, limits=_limits(work, plan))
+    return course_panels(work, plan.panels, display, span=span, limits=_limits(work, plan))[:MOST_PANELS]
 
 
 def _course_span(work: Investigation) -> Span:
@@ -120,3 +126,26 @@ def _across(work: Investigation, plan: Plan, panels: list[Multiple], clock: Repo
     ticks = [(t / NS, words) for t, words in time_ticks(clock, round(low * NS), round(high * NS), most=most)]
     marked = [(failure, "failure")] if plan.kind in {"close", "course"} else []
     return Across(low, high, ticks, local_title(clock, round(failure * NS)), marked)
+
+
+def close_picture(work: Investigation, display: str, clock: ReportTime) -> str:
+    """The close-up of the failure as a picture of our own; empty where nothing is sampled fast enough."""
+    plan = read_plans().open
+    panels = course_panels(work, CLOSE_NAMES, display, span=close_span(work.record.failure_ns), limits={})
+    return _one(work, plan, panels, clock, "close-still") if panels else ""
+
+
+def cycle_picture(work: Investigation, kind: Literal["start", "stop"], display: str) -> str:
+    """The start or stop at the failure over healthy ones as a picture of our own; empty where it can't be drawn."""
+    plan = Plan(kind=kind, panels=START_NAMES if kind == "start" else STOP_NAMES)
+    panels = cycle_panels(work, kind, plan.panels, display)
+    return _one(work, plan, panels, None, f"{kind}-still") if panels else ""
+
+
+def _one(work: Investigation, plan: Plan, panels: list[Multiple], clock: ReportTime | None, key: str) -> str:
+    title = _NAMES[plan.kind]
+    about = f"{title}. Panels: {'; '.join(p.title for p in panels)}."
+    longest = max([0.0, *(text_width(s.end, WORDS_PX) for p in panels for s in p.series)])
+    across = _across(work, plan, panels, clock or ReportTime("UTC", 0), WIDE_TICKS)
+    size = (WIDE[0], STILL_PX * len(panels) + 40.0)
+    return small_multiples(panels, across, size=size, title=title, about=about, key=key, ends_px=longest + ENDS_ROOM)
