@@ -91,7 +91,7 @@ def render(template: str, values: Mapping[str, Any]) -> str:
     return environment().get_template(template).render(dict(values))
 
 
-def table_markup(
+def table_markup(  # noqa: PLR0913 - keyword options of one table
     table: pd.DataFrame,
     *,
     caption: str = "",
@@ -161,7 +161,14 @@ def show_plate(plate: Figure) -> None:
         "caption.html.j2",
         {
             "plate": plate,
-            "table": table_markup(plate.table, key=f"table-{plate.key}", rows=PLATE_ROWS) if len(plate.table) else "",
+            "table": table_markup(
+                plate.table,
+                caption=f"Data behind {plate.key.replace('-', ' ')}",
+                key=f"table-{plate.key}",
+                rows=PLATE_ROWS,
+            )
+            if len(plate.table)
+            else "",
         },
     )
     show_markup(caption, role="caption")

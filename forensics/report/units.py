@@ -231,6 +231,17 @@ class ReportTime:
         zone = "UTC" if self.offset_s is None else f"UTC{self.offset_text.replace('-', '−')}"
         return f"{stamp.day} {stamp:%b %Y}, {stamp:%H:%M:%S} ({zone})"
 
+    def spoken_interval(self, earliest_ns: int, latest_ns: int) -> str:
+        """An event as an interval of one day: ``7 Mar, 05:02:11.5 to 05:02:12.5 (UTC−06:00)``."""
+        begin, end = self.local(round(earliest_ns, -6)), self.local(round(latest_ns, -6))
+        first, last = (
+            f"{t:%H:%M:%S}" + (f".{t.microsecond // 100_000}" if t.microsecond else "") for t in (begin, end)
+        )
+        zone = "UTC" if self.offset_s is None else f"UTC{self.offset_text.replace('-', '−')}"
+        day = "" if begin.date() == end.date() else f"{end.day} {end:%b}, "
+        until = "" if earliest_ns == latest_ns else f" to {day}{last}"
+        return f"{begin.day} {begin:%b}, {first}{until} ({zone})"
+
     def interval(self, earliest_ns: int, latest_ns: int) -> str:
         """An event as an interval."""
         if earliest_ns == latest_ns:

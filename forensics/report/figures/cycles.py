@@ -95,14 +95,16 @@ def start_overlay(record: Record, starts: Sequence[Start], display: str, clock: 
     return _overlay(record, START_PANELS, chosen.time_ns, groups, span_s, display, (key, about, "start"))
 
 
-def stop_overlay(record: Record, stops: Sequence[Stop], display: str, clock: ReportTime) -> Figure:
+def stop_overlay(
+    record: Record, stops: Sequence[Stop], display: str, clock: ReportTime, *, loaded_from: float
+) -> Figure:
     """The stop at the failure over the machine's earlier normal stops."""
     key = "stops-overlay"
     chosen = stop_at_failure(stops, record.failure_ns)
     if chosen is None:
         return empty(key, "no stop at or before the failure was found")
     before = [s for s in stops if s.time_ns < chosen.time_ns][-HISTORY_MOST:]
-    groups = _Groups.of([(s.time_ns, healthy_stop(s)) for s in before])
+    groups = _Groups.of([(s.time_ns, healthy_stop(s, loaded_from)) for s in before])
     about = f"The stop at the failure ({clock.text(chosen.time_ns)}, {chosen.kind.value}) over {groups.words('stop')}."
     span_s = (STOP_BEFORE_S, STOP_AFTER_S)
     return _overlay(record, STOP_PANELS, chosen.time_ns, groups, span_s, display, (key, about, "stop"))
@@ -259,6 +261,18 @@ def start_ratios(starts: Sequence[Start], limit: float | None, clock: ReportTime
                 "y0": limit,
                 "y1": limit,
                 "line": {"color": BLUE, "width": 1.2, "dash": "dash"},
+            }
+        )
+        figure["layout"]["annotations"].append(
+            {
+                "text": f"limit for an unloaded start, {limit:.2f}",
+                "xref": "paper",
+                "x": 0.01,
+                "xanchor": "left",
+                "y": limit,
+                "yanchor": "bottom",
+                "showarrow": False,
+                "font": {"size": 11, "color": BLUE},
             }
         )
     said = f"Dashed: the limit for an unloaded start, {number(limit)}." if limit is not None else ""

@@ -78,7 +78,6 @@ def timeline(
     span: Span,
     key: str,
     about: str,
-    most: int = WINDOW_POINTS,
     close: bool = False,
 ) -> Figure:
     """Everything on one time axis.
@@ -91,11 +90,9 @@ def timeline(
         First words of the caption.
     close
         Whether highest values are written on the lines, and names at their ends.
-    most
-        Points of a line at most.
     """
     lanes, lane_rows, lane_names = _lanes(record, states, clock, span)
-    panels, drawn = _panels(record, clock, display, span, most)
+    panels, drawn = _panels(record, clock, display, span)
     ends = [float(v) for v in clock.axis_ms(np.array([span.start_ns, span.end_ns], np.int64))]
     x = time_axis(clock, {"range": ends})
     lines = []
@@ -103,6 +100,7 @@ def timeline(
         lines = [(float(clock.axis_ms(np.array([record.failure_ns], np.int64))[0]), "failure")]
     lines += [(float(clock.axis_ms(np.array([at], np.int64))[0]), words) for at, words in clock.changes(span)]
     figure = stack([*_lane_panel(lanes, lane_names), *panels], x, lines_at=lines)
+    figure["layout"]["barmode"] = "overlay"
     if close:
         _write_values(figure["layout"], panels, drawn, first=2 if lane_names else 1)
     caption = (
@@ -116,7 +114,7 @@ def timeline(
     return Figure(key, figure, caption, alt, table, thinning_words(drawn))
 
 
-def _panels(record: Record, clock: ReportTime, display: str, span: Span, most: int) -> tuple[list[Panel], list[Drawn]]:
+def _panels(record: Record, clock: ReportTime, display: str, span: Span) -> tuple[list[Panel], list[Drawn]]:
     panels: list[Panel] = []
     everything: list[Drawn] = []
     for title, roles in PANELS:
@@ -124,7 +122,7 @@ def _panels(record: Record, clock: ReportTime, display: str, span: Span, most: i
         for role in roles:
             point = covering(record, role, span)
             name, place = _short(role, title), roles.index(role)
-            line = point and draw(point, clock, display, span=span, place=place, name=name, most=most)
+            line = point and draw(point, clock, display, span=span, place=place, name=name, most=WINDOW_POINTS)
             if line:
                 drawn.append(line)
         if drawn:
@@ -144,7 +142,14 @@ def _write_values(layout: dict[str, Any], panels: Sequence[Panel], drawn: Sequen
             line = by_trace[id(trace)]
             plain = {"xref": "x", "yref": yref, "font": {"size": 10, "color": trace["line"]["color"]}}
             x, y = line.last
-            end = {"name": "end", "x": x, "y": y, "text": trace["name"], "xanchor": "left", "showarrow": False}
+            end = {
+                "name": "end",
+                "x": x,
+                "y": y,
+                "text": trace["name"].partition(" (")[0],
+                "xanchor": "left",
+                "showarrow": False,
+            }
             layout["annotations"].append(plain | end)
             if panel.title.partition(",")[0] in _VALUED:
                 x, y = line.peak

@@ -30,6 +30,7 @@ def causes(sheet: ReportContext) -> None:
     rows.sort(key=lambda row: near.index(row[0]))
     columns = ["cause", "grade", "speaks for it", "speaks against it", "could not be seen"]
     shown = [(mode_name(row[0]), *row[1:]) for row in rows]
+    show_text(f"The verdict in technical words: {found.verdict.statement}")
     show_table(pd.DataFrame(shown, columns=columns), "The cause that stands, its look-alikes, and what else is open")
     if found.verdict.chain:
         show_lines("Chain in provable order", [" → ".join(str(link) for link in found.verdict.chain)])
@@ -62,7 +63,7 @@ def _cause_row(h: HypothesisRow, found: FindingsFile) -> tuple[str, ...]:
 
 def _say(ids: list[str], found: FindingsFile) -> str:
     by_id = {f.id: f for f in found.findings}
-    words = list(dict.fromkeys(finding_says(by_id[i]) if i in by_id else i for i in ids))
+    words = list(dict.fromkeys(finding_says(by_id[i]) if i in by_id else f"by hand: {i}" for i in ids))
     more = f"; and {len(words) - MOST_WORDS} more" if len(words) > MOST_WORDS else ""
     return "; ".join(words[:MOST_WORDS]) + more if words else "nothing"
 
@@ -78,7 +79,7 @@ def next_tests(sheet: ReportContext) -> None:
         (str(n), spoken(sheet, s.what), spoken(sheet, s.caution), "yes" if s.changes_evidence else "no")
         for n, s in enumerate(steps, start=1)
     ]
-    columns = ["", "what", "caution", "changes evidence"]
+    columns = ["step", "what", "caution", "changes evidence"]
     show_table(pd.DataFrame(rows, columns=columns), "Next steps in order; local codes and licensed practice come first")
 
 

@@ -1,4 +1,4 @@
-"""Every finding, each opening to its raw lines; those that the verdict stands on first, those that cannot tell folded."""
+"""Every finding, each opening to its raw lines; those that the verdict stands on first."""
 
 from __future__ import annotations
 

@@ -11,6 +11,7 @@ from forensics.report.figures.cycles import start_overlay, start_ratios, stop_hi
 from forensics.report.figures.equalisation import equalisation
 from forensics.report.figures.figure import Figure
 from forensics.report.figures.waveforms import waveform_plate
+from forensics.report.healthy import LOADED_STOP
 from forensics.report.sections.show import show_table, show_text
 from forensics.report.stories.story import cycle_picture
 
@@ -51,7 +52,7 @@ def last_of(what: str, count: int) -> str:
 def stops(sheet: ReportContext) -> None:
     """Display the stops: the one at the failure over the healthy ones, its equalisation, their measures and table."""
     work = sheet.investigation
-    plate = stop_overlay(work.record, work.stops, sheet.display, sheet.clock)
+    plate = stop_overlay(work.record, work.stops, sheet.display, sheet.clock, loaded_from=sheet.limits[LOADED_STOP])
     show_or_say(sheet, dataclasses.replace(plate, still=cycle_picture(work, "stop", sheet.display)))
     show_or_say(sheet, equalisation(work.record, work.stops, sheet.display, sheet.clock))
     show_or_say(sheet, stop_history(work.stops, sheet.clock, sheet.display))

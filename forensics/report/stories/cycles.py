@@ -9,7 +9,7 @@ import numpy as np
 from forensics.investigation import Investigation
 from forensics.model.points import NS
 from forensics.report.figures.cycles import start_at_failure, stop_at_failure
-from forensics.report.healthy import healthy_start, healthy_stop
+from forensics.report.healthy import LOADED_STOP, healthy_start, healthy_stop
 from forensics.report.stories.quantities import Quantity, quantity, runs_between
 from forensics.report.svg import elements as svg
 from forensics.report.svg.multiples import Multiple, Note, Series
@@ -46,8 +46,13 @@ def _chosen(work: Investigation, kind: str) -> tuple[int | None, list[int], list
         before = [] if own is None else [(s.time_ns, healthy_start(s)) for s in work.starts if s.time_ns < own.time_ns]
         at = None if own is None else own.time_ns
     else:
+        loaded = work.limits[LOADED_STOP]
         last = stop_at_failure(work.stops, failure_ns)
-        before = [] if last is None else [(s.time_ns, healthy_stop(s)) for s in work.stops if s.time_ns < last.time_ns]
+        before = (
+            []
+            if last is None
+            else [(s.time_ns, healthy_stop(s, loaded)) for s in work.stops if s.time_ns < last.time_ns]
+        )
         at = None if last is None else last.time_ns
     return at, [t for t, good in before if good], [t for t, good in before if not good]
 

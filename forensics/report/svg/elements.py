@@ -1,4 +1,4 @@
-"""Elements of an SVG picture as text: every word escaped, every number to a tenth, so that two runs write the same bytes."""
+"""Elements of an SVG picture as text: words escaped, numbers to a tenth, so that two runs write the same bytes."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from html import escape
 
 from forensics.model.outside_text import for_page
 
-INK, GREY, PALE, ALERT, BLUE = "#1a1a1a", "#6b6b6b", "#e4e4e0", "#a63c00", "#0b4f8a"
-"""Ink, what is usual, grid, what is out of the usual, limits: each 3:1 or more on white but the grid (WCAG 2.1, 1.4.11)."""
+INK, GREY, PALE, ALERT, BLUE = "#1a1a1a", "#6b6b6b", "#e4e4e0", "#a13a06", "#08386b"
+"""Ink, the usual, grid, the unusual, limits: each 3:1 or more on white but the grid (WCAG 2.1, 1.4.11)."""
 
 LETTER = 0.55
 """Mean width of a letter over its height in the page's fonts, an estimate on the wide side."""
