@@ -9,7 +9,6 @@ from forensics.report import tables
 from forensics.report.context import ReportContext
 from forensics.report.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
 from forensics.report.figures.equalisation import equalisation
-from forensics.report.figures.matrices import order_matrix
 from forensics.report.figures.timeline import timeline
 from forensics.report.figures.waveforms import waveform_plate
 from forensics.report.healthy import LOADED_STOP
@@ -53,7 +52,7 @@ def order(sheet: ReportContext) -> None:
         "Events near the failure as intervals",
         none="No event near the failure.",
     )
-    sheet.show(order_matrix(sheet.told))
+    show_table(tables.order_table(sheet.told), "Which of two events came first, where that can be proved")
 
 
 def one_start(sheet: ReportContext, number_of: int = 0) -> None:

@@ -50,8 +50,11 @@ class PlainWords(_Strict):
 
 
 class _Told(Protocol):
-    check: str
-    outcome: Outcome
+    @property
+    def check(self) -> str: ...
+
+    @property
+    def outcome(self) -> Outcome: ...
 
 
 @cache

@@ -8,6 +8,7 @@ import lzma
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO, cast
 
 from forensics.intake import SourceResult
 from forensics.results.schema import CiteRow
@@ -16,7 +17,7 @@ MOST_LINES = 20
 HEAD = 1
 LONGEST_LINE = 400
 _TEXT_KINDS = (".csv", ".txt", ".tsv", ".log", ".dat")
-_OPENERS = {".gz": gzip.open, ".xz": lzma.open}
+_PACKED = (".gz", ".xz")
 
 
 @dataclass(frozen=True)
@@ -106,15 +107,22 @@ def shown_rows(rows: tuple[int, int], *, most: int = MOST_LINES) -> list[int]:
 
 def _is_text(source: str) -> bool:
     name = source.lower()
-    for packed in _OPENERS:
+    for packed in _PACKED:
         name = name.removesuffix(packed)
     return name.endswith(_TEXT_KINDS)
 
 
+def _opened(path: Path) -> IO[bytes]:
+    """A file, unpacked as it is read."""
+    if path.suffix.lower() == ".gz":
+        return cast("IO[bytes]", gzip.open(path, "rb"))
+    if path.suffix.lower() == ".xz":
+        return cast("IO[bytes]", lzma.open(path, "rb"))
+    return path.open("rb")
+
+
 def _lines(path: Path, encoding: str) -> Iterator[str]:
-    opened = _OPENERS.get(path.suffix.lower())
-    raw = opened(path, "rb") if opened is not None else path.open("rb")
-    with raw, io.TextIOWrapper(raw, encoding=encoding, errors="replace", newline="") as text:  # type: ignore[type-var]
+    with _opened(path) as raw, io.TextIOWrapper(raw, encoding=encoding, errors="replace", newline="") as text:
         for line in text:
             yield line.rstrip("\r\n")
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from forensics.investigation import Investigation
 from forensics.model.points import NS
@@ -105,7 +106,7 @@ def _note(
     return [Note(x, y, f"{readable(y)} {unit}, usual {readable(other)}".replace("  ", " "))]
 
 
-def _on_grid(line: list[list[tuple[float, float]]]) -> np.ndarray:
+def _on_grid(line: list[list[tuple[float, float]]]) -> NDArray[np.float64]:
     points = [p for run in line for p in run]
     x, y = (np.array(v) for v in zip(*points, strict=True))
-    return np.interp(_GRID_S, x, y)
+    return np.asarray(np.interp(_GRID_S, x, y), np.float64)
