@@ -23,7 +23,7 @@ from forensics.results.schema import FindingsFile
 from forensics.rules import Limits, read_checks, read_limits
 
 MOST_LOOK_ALIKES, MOST_STEPS, MOST_SEEN = 3, 4, 2
-_DENSE, _DENSER, _DENSEST = 3300, 4000, 4900
+_DENSE, _DENSER, _DENSEST = 3200, 3800, 4600
 _SHORT_HASH = 12
 _MARKS = {VerdictStatus.DETERMINED: "■", VerdictStatus.UNDETERMINED: "□", VerdictStatus.NO_FAULT_FOUND: "○"}
 NO_STUDY = "How often verdicts of this grade are right has not been measured for this version."

@@ -8,6 +8,7 @@ from forensics.errors import Severity
 from forensics.model.points import Samples, Switch
 from forensics.report import tables
 from forensics.report.context import ReportContext
+from forensics.report.data_quality import data_quality
 from forensics.report.figures.solenoids import event_overlays
 from forensics.report.figures.timeline import timeline as draw_timeline
 from forensics.report.figures.trends import oil_trends, saturation_picture, slide_response
@@ -19,6 +20,7 @@ from forensics.report.units import number
 def evidence(sheet: ReportContext) -> None:
     """Display the exports with their accounts, what was detected, and what was set aside."""
     work = sheet.investigation
+    show_text(data_quality(sheet.told, sheet.limits))
     show_table(
         tables.sources_table(sheet.told), "Exports, their hashes, and the account of every row", key="table-sources"
     )

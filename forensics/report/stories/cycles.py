@@ -20,6 +20,7 @@ BEFORE_S, AFTER_S = 5.0, 60.0
 SLOWEST_S = 5.0
 MOST_LINES = 10
 _LINE_POINTS = 150
+BACKWARDS_SHARE = 0.05
 _GRID_S = np.arange(0.0, AFTER_S, 0.5)
 
 
@@ -90,7 +91,10 @@ def _spread(lines: list[list[list[tuple[float, float]]]]) -> list[list[list[tupl
 def _note(
     one: Quantity, own: list[list[tuple[float, float]]], usual: list[list[list[tuple[float, float]]]]
 ) -> list[Note]:
-    """The reading of this start or stop that lies furthest from the median of the healthy ones, told beside it."""
+    """The reading of this start or stop that lies furthest from the median of the healthy ones, told beside it.
+
+    Where it goes below zero as the healthy ones do not, the lowest reading is the story.
+    """
     points = [p for run in own for p in run if p[0] >= 0]
     if not points:
         return []
@@ -100,6 +104,9 @@ def _note(
         return [Note(x, y, f"{readable(y)} {unit} at {x:.0f} s".replace("  ", " "))]
     grid = np.array([_on_grid(line) for line in usual])
     middle = np.nanmedian(np.where(np.isfinite(grid).any(axis=0), grid, 0.0), axis=0)
+    lowest = min(points, key=lambda p: p[1])
+    if lowest[1] < -BACKWARDS_SHARE * max(abs(y) for _, y in points) and middle.min() > lowest[1] / 2.0:
+        return [Note(*lowest, f"lowest {readable(lowest[1])} {unit} at {lowest[0]:.0f} s".replace("  ", " "))]
     apart = [(abs(y - float(np.interp(x, _GRID_S, middle))), x, y) for x, y in points]
     _, x, y = max(apart)
     other = float(np.interp(x, _GRID_S, middle))
