@@ -68,7 +68,16 @@ def starts_table(findings: FindingsFile, clock: ReportTime) -> pd.DataFrame:
         )
         for s in findings.starts
     ]
-    columns = ("start", "inrush, A", "settled, A", "ratio to rated", "interval", "unloaded", "reverse", "stop before")
+    columns = (
+        "start",
+        "inrush, A",
+        "settled, A",
+        "ratio to rated",
+        "interval",
+        "unloaded",
+        "ran backwards in the start",
+        "stop before",
+    )
     return frame(columns, rows)
 
 
