@@ -21,6 +21,6 @@ def data_quality(findings: FindingsFile, limits: Limits) -> str:
     word = "few" if aside + lost <= good * judged else word
     return (
         f"Of what was supplied {word} readings are lost: {read:,} rows in {len(findings.sources)} exports, {kept:,} "
-        f"kept, {outside:,} outside the window, {aside:,} set aside with a reason; {lost:,} cells without a reading. What "
-        "was not logged at all stands under what cannot be known."
+        f"kept, {outside:,} outside the window, {aside:,} set aside with a reason; {lost:,} cells without a reading. "
+        "What was not logged at all stands under what cannot be known."
     )

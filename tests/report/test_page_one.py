@@ -5,10 +5,12 @@ from __future__ import annotations
 import html
 import re
 
+import nbformat
 import pytest
 
 from forensics.model.vocabulary import Mode, Role
 from forensics.report import RunResult
+from forensics.report.markup import PLOTLY_MIME
 from forensics.results.schema import read_findings
 from forensics.rules import read_checks, read_limits
 
@@ -70,3 +72,12 @@ def test_the_picture_tells_what_changed_and_when(page: str) -> None:
     assert "limit for an unloaded start, 0.50" in words
     assert "started loaded" in words
     assert picture.count("<svg") == 2
+
+
+def test_the_notebook_carries_pictures_that_any_viewer_shows(finished: RunResult) -> None:
+    """Close-up, starts and stops as SVG beside the interactive figure; every other figure names the page."""
+    book = nbformat.read(str(finished.notebook), as_version=4)
+    data = [o["data"] for c in book.cells for o in c.get("outputs", []) if PLOTLY_MIME in o.get("data", {})]
+    assert len([d for d in data if "image/svg+xml" in d]) == 3
+    for one in data:
+        assert "image/svg+xml" in one or "report.html" in "".join(one["text/markdown"])
