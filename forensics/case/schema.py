@@ -126,8 +126,12 @@ class CaseSection(Strict):
     reference_clock: Line = ""
     revision: int = Field(1, ge=1, le=MOST_ROWS)
     supersedes: Line = ""
+    purpose: Line = ""
+    asked_by: Line = ""
     investigator: Line = ""
+    investigator_qualification: Line = ""
     reviewer: Line = ""
+    reviewer_qualification: Line = ""
     claim_number: Line = ""
     opened: Day | None = None
 

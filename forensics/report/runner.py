@@ -215,7 +215,8 @@ def _checked(case: Path, out: Path, made: str) -> CaseFile:
 
 def _title(case_file: CaseFile) -> str:
     parts = (case_file.case.title, case_file.case.site, case_file.case.machine_tag)
-    return f"{' · '.join(part for part in parts if part) or case_file.case.id} – technical findings"
+    named = " · ".join(part for part in parts if part)
+    return f"{named + ' – ' if named else ''}technical findings, case {case_file.case.id}"
 
 
 def _largest(case: Path, case_file: CaseFile) -> str:
