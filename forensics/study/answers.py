@@ -10,8 +10,11 @@ import pandas as pd
 
 from forensics.model.vocabulary import Grade, Mode, VerdictStatus
 from forensics.study.judged import FINDING
+from forensics.study.machines import ONSETS, SEVERITIES
+from forensics.study.plan import BANDS
 
 NONE = str(Mode.NONE)
+_ORDERED = {"band": tuple(BANDS), "severity": ("none", *SEVERITIES, "mixed"), "onset": ("none", *ONSETS, "mixed")}
 RIGHT, CAUTIOUS, WRONG, NOT_JUDGED = "right", "cautious", "wrong", "not judged"
 SOUND = VerdictStatus.NO_FAULT_FOUND.value
 """The grade under which verdicts of a sound machine are counted; they have none of their own."""
@@ -63,9 +66,12 @@ def tables_of(header: Mapping[str, Any], machines: Sequence[Mapping[str, Any]]) 
             for mode, (grade, db) in made.get("hypotheses", {}).items():
                 hypotheses.append((number, mode, grade, db, mode in row["truth"]))
             findings += [[number, *finding] for finding in made.get("findings", ())]
+    table = pd.DataFrame(cases)
+    for column, words in _ORDERED.items():
+        table[column] = pd.Categorical(table[column], categories=words, ordered=True)
     return Answers(
         header,
-        pd.DataFrame(cases),
+        table,
         pd.DataFrame(hypotheses, columns=["case", "mode", "grade", "db", "true"]),
         pd.DataFrame(findings, columns=["case", *FINDING]),
     )
