@@ -162,6 +162,15 @@ def _parser() -> argparse.ArgumentParser:
         help="exposure: machine, from, to, hours, starts, still running",
     )
     sites.set_defaults(run=_sites)
+
+    study = commands.add_parser("study", help="how often checks, grades and verdicts are right on simulated machines")
+    study.add_argument("--cases", type=int, default=60, help="cases to judge (default: 60)")
+    study.add_argument("--seed", type=int, default=1, help="another seed, other machines (default: 1)")
+    place = study.add_mutually_exclusive_group()
+    place.add_argument("--workers", type=int, default=1, help="processes on this machine")
+    place.add_argument("--scheduler", default="", metavar="ADDRESS", help="a running dask.distributed scheduler")
+    study.add_argument("--out", type=Path, default=Path("study"), help="folder; what it holds is not made again")
+    study.set_defaults(run=_study)
     return parser
 
 
@@ -286,3 +295,18 @@ def _sites(parsed: argparse.Namespace) -> int:
 
     _tell(compare_sites(tuple(parsed.folders), parsed.out, fleet=parsed.fleet, progress=sys.stderr.isatty()))
     return DONE
+
+
+def _study(parsed: argparse.Namespace) -> int:
+    from forensics.study.command import study
+    from forensics.study.run import StudyPlan
+
+    wanted = StudyPlan(parsed.cases, parsed.out, parsed.seed, parsed.workers, parsed.scheduler)
+    shown = sys.stderr.isatty()
+    _tell(study(wanted, progress=_counted if shown else lambda done, of: None))
+    return DONE
+
+
+def _counted(done: int, of: int) -> None:
+    """A line on the terminal that is written over: machines judged of all."""
+    print(f"\r{done} of {of} machines", end="\n" if done == of else "", file=sys.stderr, flush=True)

@@ -20,7 +20,9 @@ from forensics.stats.bounds import exact_lower
 TABLE = FOLDER / "study" / "verdicts.toml"
 LEAST_CASES = 60
 """Fewer verdicts than this in a cell say too little by themselves: cells are pooled."""
-QUALIFIED = "A simulated machine is not this machine: the number says how often the method errs, not how sure this case is."
+QUALIFIED = (
+    "A simulated machine is not this machine: the number says how often the method errs, not how sure this case is."
+)
 _PERCENT = 100.0
 
 
@@ -95,9 +97,7 @@ class ErrorRate:
         )
 
 
-def error_rate_of(
-    grade: str, build: str | None, sampling_s: float | None, *, table: Path = TABLE
-) -> ErrorRate | None:
+def error_rate_of(grade: str, build: str | None, sampling_s: float | None, *, table: Path = TABLE) -> ErrorRate | None:
     """How often verdicts of a grade were right in the study.
 
     Parameters

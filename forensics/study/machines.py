@@ -35,7 +35,7 @@ def capacity_of(case: Any) -> str:
 
 def disjoint(build: Any, first: str, second: str) -> bool:
     """Whether two faults set different effects, so that neither takes the other's place in the simulation."""
-    if first == second or FAULTS[first].event and FAULTS[first].event == FAULTS[second].event:
+    if first == second or (FAULTS[first].event and FAULTS[first].event == FAULTS[second].event):
         return False
     return possible(build, second) and not _touched(build, first) & _touched(build, second)
 

@@ -74,14 +74,14 @@ def _groups(table: pd.DataFrame, by: Sequence[str]) -> list[tuple[dict[str, obje
 
 def confusion(answers: Answers) -> pd.DataFrame:
     """True mode by verdict, of machines with one fault or none: counts of cases."""
-    cases = answers.cases[(answers.cases["faults"] < 2) & (answers.cases["outcome"] != NOT_JUDGED)]
+    cases = answers.cases[(answers.cases["faults"] <= 1) & (answers.cases["outcome"] != NOT_JUDGED)]
     said = cases["verdict"].where(cases["verdict"] != "", cases["status"])
     return pd.crosstab(cases["truth"].map(lambda modes: modes[0]), said).rename_axis(index="truth", columns="verdict")
 
 
 def two_faults(answers: Answers, by: Sequence[str] = ()) -> pd.DataFrame:
     """Of machines with two faults: how often both, one or none was named, and how often anything else was."""
-    cases = answers.cases[(answers.cases["faults"] == 2) & (answers.cases["outcome"] != NOT_JUDGED)]
+    cases = answers.cases[(answers.cases["faults"] > 1) & (answers.cases["outcome"] != NOT_JUDGED)]
     named = [{v, *also} - {""} for v, also in zip(cases["verdict"], cases["also"], strict=True)]
     right = [len(n & set(t)) for n, t in zip(named, cases["truth"], strict=True)]
     other = [bool(n - set(t)) for n, t in zip(named, cases["truth"], strict=True)]
@@ -90,7 +90,7 @@ def two_faults(answers: Answers, by: Sequence[str] = ()) -> pd.DataFrame:
         {
             **key,
             "cases": len(found),
-            "both": int((found["named_right"] == 2).sum()),  # noqa: PLR2004 - both of the two
+            "both": int((found["named_right"] > 1).sum()),
             "one": int((found["named_right"] == 1).sum()),
             "none": int((found["named_right"] == 0).sum()),
             "another": int(found["named_other"].sum()),
@@ -157,7 +157,9 @@ def _share(name: str, told: pd.Series[str]) -> dict[str, float | int | None]:
 def by_build_and_family(answers: Answers) -> pd.DataFrame:
     """Share of the answers of each family of checks that could tell, by build: what was looked at on which machine."""
     found = answers.findings.merge(answers.cases[["case", "build"]], on="case")
-    found = found.assign(family=found["check"].str.partition(".")[0], told=found["outcome"] != Outcome.CANNOT_TELL.value)
+    found = found.assign(
+        family=found["check"].str.partition(".")[0], told=found["outcome"] != Outcome.CANNOT_TELL.value
+    )
     table = found.pivot_table(index="build", columns="family", values="told", aggfunc="mean")
     return table.assign(cases=answers.cases.groupby("build")["case"].count())
 
@@ -190,7 +192,7 @@ def decibans(hypotheses: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
 
 def _proper(hypotheses: pd.DataFrame, cases: pd.DataFrame) -> dict[str, float | int]:
     """Brier and log score over cases with one truth that is in the list; a sound machine stands at 0 decibans."""
-    single = cases[cases["faults"] < 2]  # noqa: PLR2004 - one fault or none
+    single = cases[cases["faults"] <= 1]
     wide = hypotheses.pivot(index="case", columns="mode", values="db").reindex(single["case"])
     wide[NONE] = 0.0
     known = single["truth"].map(lambda modes: modes[0] in wide.columns).to_numpy()

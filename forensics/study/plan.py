@@ -34,6 +34,7 @@ _LEAST_ROUNDS = len(SEVERITIES) * len(ONSETS)
 _POINTS = {"usual": 8, "all": 3, "few": 3, "no-commands": 2, "no-slide": 2, "amps-only": 1}
 _DIRT = {"clean": 4, "usual": 8, "coarse": 4, "rough": 3}
 _RECORDED = {"instant": 6, "average": 2, "change": 2}
+_TAKEN_SHARE, _FAST_SHARE = 0.3, 0.25
 _TAKEN = (
     "slide_position", "discharge_pressure", "oil_pressure", "oil_temperature", "discharge_temperature", "run_command",
     "suction_temperature", "condenser_pressure", "winding_temperature", "expansion_valve_position",
@@ -180,7 +181,7 @@ def _builds_of(mode: str) -> tuple[str, ...]:
 
 def _view(rng: random.Random, band: str) -> View:
     sampling_s = rng.choice(BANDS[band])
-    taken = rng.sample(_TAKEN, rng.randint(1, 3)) if rng.random() < 0.3 else []
+    taken = rng.sample(_TAKEN, rng.randint(1, 3)) if rng.random() < _TAKEN_SHARE else []
     slow = sampling_s > _EDGES_S[0]
     return View(
         sampling_s=sampling_s,
@@ -188,7 +189,7 @@ def _view(rng: random.Random, band: str) -> View:
         without=tuple(sorted(taken)),
         dirt=_drawn(rng, _DIRT),
         recorded=_drawn(rng, _RECORDED),
-        fast_s=rng.choice(BANDS["up to 2 s"]) if slow and rng.random() < 0.25 else None,
+        fast_s=rng.choice(BANDS["up to 2 s"]) if slow and rng.random() < _FAST_SHARE else None,
         clocks=(
             ("controller", round(rng.uniform(-20.0, 20.0), 1), round(rng.uniform(-5.0, 5.0), 2)),
             ("panel", round(rng.uniform(-300.0, 300.0), 1), round(rng.uniform(-10.0, 10.0), 2)),

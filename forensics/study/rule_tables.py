@@ -18,7 +18,18 @@ from forensics.study.plan import BANDS
 VERDICTS, CHECKS = "verdicts.toml", "checks.toml"
 JUDGED_HALF = "B"
 _CUTS: tuple[tuple[str, ...], ...] = (("capacity", "band"), ("band",), ())
-_CHECK_KEYS = ("check", "mode", "band", "found", "found_of", "found_blind", "false", "false_of", "healthy", "healthy_of")
+_CHECK_KEYS = (
+    "check",
+    "mode",
+    "band",
+    "found",
+    "found_of",
+    "found_blind",
+    "false",
+    "false_of",
+    "healthy",
+    "healthy_of",
+)
 
 
 def write_rule_tables(answers: Answers, folder: Path, *, made: datetime) -> tuple[Path, Path]:
@@ -42,15 +53,19 @@ def write_rule_tables(answers: Answers, folder: Path, *, made: datetime) -> tupl
     checks = {"study": study, "rate": _checks(by_check(judged))}
     folder.mkdir(parents=True, exist_ok=True)
     for name, table, says in ((VERDICTS, verdicts, _VERDICTS_SAY), (CHECKS, checks, _CHECKS_SAY)):
-        (folder / name).write_text(f"{says}\n{_toml(table)}", encoding="utf-8")
+        (folder / name).write_text(says + _toml(table), encoding="utf-8")
     return folder / VERDICTS, folder / CHECKS
 
 
-_VERDICTS_SAY = """# How often verdicts of a grade were right in the validation study, by what moves the capacity and by sampling.
-# Written by `forensics study`; machines are simulated. A cell without capacity or band is pooled."""
-_CHECKS_SAY = """# How often a check found a mode that was there (found), and spoke of a machine that had nothing it is a sign of
-# (false; healthy: machines without any fault), of those in which it could tell; blind: could not tell.
-# Written by `forensics study`; machines are simulated."""
+_VERDICTS_SAY = """\
+# How often verdicts of a grade were right in the validation study, by what moves the capacity and by sampling.
+# Written by `forensics study`; machines are simulated. A cell without capacity or band is pooled.
+"""
+_CHECKS_SAY = """\
+# How often a check found a mode that was there (found), and spoke of a machine with nothing that it is a sign of
+# (false; healthy: of machines without any fault), of those in which it could tell; blind: it could not tell.
+# Written by `forensics study`; machines are simulated.
+"""
 
 
 def cut(row: Mapping[Any, Any]) -> tuple[str, ...]:
@@ -83,16 +98,18 @@ def _checks(table: pd.DataFrame) -> list[dict[str, Any]]:
 
 def _toml(table: Mapping[str, Any]) -> str:
     """A table of texts and numbers, and lists of such tables a line each."""
-    parts = []
+    lines: list[str] = []
+    for key, value in table.items():
+        if not isinstance(value, Mapping):
+            lines += [f"{key} = [", *(f"  {_row(row)}," for row in value), "]"]
     for key, value in table.items():
         if isinstance(value, Mapping):
-            parts.append(f"\n[{key}]\n" + "".join(f"{k} = {_cell(v)}\n" for k, v in value.items()))
-    tops = [
-        f"{key} = [\n" + "".join(f"  {{ {', '.join(f'{k} = {_cell(v)}' for k, v in row.items())} }},\n" for row in value) + "]\n"
-        for key, value in table.items()
-        if not isinstance(value, Mapping)
-    ]
-    return "\n".join(tops) + "".join(parts)
+            lines += ["", f"[{key}]", *(f"{name} = {_cell(cell)}" for name, cell in value.items())]
+    return "\n".join(lines) + "\n"
+
+
+def _row(row: Mapping[str, Any]) -> str:
+    return "{ " + ", ".join(f"{key} = {_cell(value)}" for key, value in row.items()) + " }"
 
 
 def _cell(value: object) -> str:

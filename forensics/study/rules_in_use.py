@@ -9,7 +9,7 @@ from pathlib import Path
 from forensics.rules import FOLDER
 
 STUDY = FOLDER / "study"
-_DRESSING = ("report", "study", "sites", "batch", "seal", "demo")
+_DRESSING = ("report", "study", "sites", "batch", "seal", "demo", "cli.py", "cli", "__main__.py")
 
 
 def rules_in_use() -> str:

@@ -101,7 +101,7 @@ def _begun(path: Path, header: dict[str, Any]) -> set[int]:
     found = _parsed(lines[0], path) if lines else {}
     differs = [key for key in header if found.get(key) != header[key]]
     if differs:
-        text = f"holds answers of another study: {', '.join(differs)} differ"
+        text = f"holds answers of another study (not the same: {', '.join(differs)})"
         raise InputError([Problem(text, file=str(path), remedy="Choose another folder with --out.")])
     return {_parsed(line, path, row)["machine"]["number"] for row, line in enumerate(lines[1:], start=2)}
 
@@ -168,4 +168,3 @@ def _on_cluster(address: str, todo: Sequence[Machine]) -> Iterator[dict[str, Any
                 yield future.result()
         finally:
             client.cancel(futures)
-
