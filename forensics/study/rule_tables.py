@@ -10,8 +10,8 @@ from typing import Any
 
 import pandas as pd
 
+from forensics.rules.error_rate import StudyTable
 from forensics.study.answers import Answers
-from forensics.study.error_rate import StudyTable
 from forensics.study.measure import by_check, by_grade
 from forensics.study.plan import BANDS
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import multiprocessing
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import closing
 from dataclasses import dataclass
@@ -132,7 +132,7 @@ def read_answers(path: Path, cases: int | None = None) -> tuple[dict[str, Any], 
     return header, sorted(found, key=lambda answer: int(answer["machine"]["number"]))
 
 
-def _answers(wanted: StudyPlan, todo: Sequence[Machine]) -> Iterator[dict[str, Any]]:
+def _answers(wanted: StudyPlan, todo: Sequence[Machine]) -> Generator[dict[str, Any], None, None]:
     if wanted.scheduler:
         return _on_cluster(wanted.scheduler, todo)
     if wanted.workers == 1:
@@ -140,7 +140,7 @@ def _answers(wanted: StudyPlan, todo: Sequence[Machine]) -> Iterator[dict[str, A
     return _in_pool(wanted.workers, todo)
 
 
-def _in_pool(workers: int, todo: Iterable[Machine]) -> Iterator[dict[str, Any]]:
+def _in_pool(workers: int, todo: Iterable[Machine]) -> Generator[dict[str, Any], None, None]:
     # a fresh interpreter each: what this one has open or imported is nothing to them
     pool = ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn"))
     try:
@@ -150,7 +150,7 @@ def _in_pool(workers: int, todo: Iterable[Machine]) -> Iterator[dict[str, Any]]:
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _on_cluster(address: str, todo: Sequence[Machine]) -> Iterator[dict[str, Any]]:
+def _on_cluster(address: str, todo: Sequence[Machine]) -> Generator[dict[str, Any], None, None]:
     try:
         dask = import_module("distributed")
     except ImportError:

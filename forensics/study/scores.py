@@ -58,7 +58,7 @@ def _logs(db: ArrayLike) -> Floats:
     found = np.asarray(db, dtype=np.float64)
     if not found.size:
         raise ValueError("a cost needs at least one true and one false hypothesis")
-    return found * _DB
+    return np.asarray(found * _DB)
 
 
 def probabilities(db: Floats) -> Floats:

@@ -16,9 +16,9 @@ from forensics.model.outside_text import for_sheet
 from forensics.report.figures.figure import Figure
 from forensics.report.markup import PROBLEMS_MIME, render, show_markup, show_plate, table_markup
 from forensics.report.page_one import cautions
+from forensics.rules.error_rate import QUALIFIED
 from forensics.study import figures, measure, tables
 from forensics.study.answers import Answers, tables_of
-from forensics.study.error_rate import QUALIFIED
 from forensics.study.rule_tables import JUDGED_HALF, write_rule_tables
 from forensics.study.run import StudyPlan, read_answers, run_study
 from forensics.study.scores import calibration
