@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -23,7 +24,7 @@ def _now() -> datetime:
 def study(
     wanted: StudyPlan,
     *,
-    progress: Callable[[int, int], None] = lambda done, of: None,
+    progress: bool = False,
     now: Callable[[], datetime] = _now,
 ) -> str:
     """Judge the cases of a study and bind its page.
@@ -31,7 +32,7 @@ def study(
     Parameters
     ----------
     progress
-        Called after each machine with the number that is done, and of all.
+        Whether the number of machines that are judged is shown on the error stream.
 
     Returns
     -------
@@ -54,7 +55,7 @@ def study(
 
     made = f"Made {now().astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}."
     # before the kernel starts: a pool of processes and its progress belong to the terminal
-    run_study(wanted, progress=progress)
+    run_study(wanted, progress=_counted if progress else _silent)
     out = wanted.out
     parameters: dict[str, Any] = {"out": str(out.resolve()), "cases": wanted.cases, "seed": wanted.seed}
     try:
@@ -70,6 +71,15 @@ def study(
     write_whole(out / PAGE, page.encode("utf-8"))
     (out / FAILED).unlink(missing_ok=True)
     return f"{_summary(notebook)}\n{out / PAGE}"
+
+
+def _counted(done: int, of: int) -> None:
+    """A line on the terminal that is written over."""
+    print(f"\r{done} of {of} machines", end="\n" if done == of else "", file=sys.stderr, flush=True)
+
+
+def _silent(done: int, of: int) -> None:
+    """Nobody looks on."""
 
 
 def _summary(notebook: NotebookNode) -> str:
