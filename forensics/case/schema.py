@@ -131,6 +131,7 @@ class CurrentSensor(Strict):
 
     ratio_error_percent: Annotated[Positive, within("ratio_error_percent")] | None = None
     measured_at: Literal["line", "motor", "drive", ""] = ""
+    place: Literal["line", "in-delta", ""] = ""
 
 
 class Machine(Strict):
@@ -141,6 +142,8 @@ class Machine(Strict):
     rated_load_amps: Annotated[Positive, within("rated_load_amps")] | None = None
     no_load_amps: Annotated[Positive, within("no_load_amps")] | None = None
     locked_rotor_amps: Annotated[Positive, within("locked_rotor_amps")] | None = None
+    overload_setting_amps: Annotated[Positive, within("rated_load_amps")] | None = None
+    max_continuous_amps: Annotated[Positive, within("rated_load_amps")] | None = None
     supply_volts: Annotated[Positive, within("supply_volts")] | None = None
     supply_hertz: Annotated[Positive, within("supply_hertz")] | None = None
     starter: Annotated[Starter, _enum(Starter)] | None = None
@@ -151,6 +154,10 @@ class Machine(Strict):
     shared_circuit: bool | None = None
     oil_pump: bool | None = None
     economiser: bool | None = None
+    check_valve: Literal["after-discharge-sensor", "before-discharge-sensor"] | None = None
+    swept_volume_m3_per_h: Positive | None = None
+    rated_speed_rpm: Positive | None = None
+    rotor_inertia_kg_m2: Positive | None = None
     serial: Line = ""
     model_year: Line | Annotated[int, within("year")] = ""
     commissioned: Day | Line = ""
