@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import multiprocessing
+import os
 from collections.abc import Callable, Generator, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import closing
@@ -37,7 +38,7 @@ class StudyPlan:
     out
         Folder of the results.
     workers
-        Processes on this machine; 1: this process alone.
+        Processes on this machine.
     scheduler
         Address of a running dask.distributed scheduler instead; empty: none.
     """
@@ -135,14 +136,16 @@ def read_answers(path: Path, cases: int | None = None) -> tuple[dict[str, Any], 
 def _answers(wanted: StudyPlan, todo: Sequence[Machine]) -> Generator[dict[str, Any], None, None]:
     if wanted.scheduler:
         return _on_cluster(wanted.scheduler, todo)
-    if wanted.workers == 1:
-        return (judge_machine(machine) for machine in todo)
-    return _in_pool(wanted.workers, todo)
+    return _in_pool(min(wanted.workers, len(todo)), todo)
 
 
 def _in_pool(workers: int, todo: Iterable[Machine]) -> Generator[dict[str, Any], None, None]:
-    # a fresh interpreter each: what this one has open or imported is nothing to them
-    pool = ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn"))
+    if not workers:
+        return
+    # A fresh interpreter each, told before it loads numpy that one thread does: on matrices as small as those of a case
+    # several threads wait for each other most of the time.
+    fresh = multiprocessing.get_context("spawn")
+    pool = ProcessPoolExecutor(workers, fresh, initializer=os.putenv, initargs=("OPENBLAS_NUM_THREADS", "1"))
     try:
         for future in as_completed([pool.submit(judge_machine, machine) for machine in todo]):
             yield future.result()

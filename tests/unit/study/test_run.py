@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Generator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -25,11 +26,12 @@ def judged(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     """Numbers of the machines that were judged, in order; none of them really is."""
     seen: list[int] = []
 
-    def judge(machine: Machine) -> dict[str, Any]:
-        seen.append(machine.number)
-        return stand_in(machine)
+    def answers(wanted: StudyPlan, todo: Sequence[Machine]) -> Generator[dict[str, Any], None, None]:
+        for machine in todo:
+            seen.append(machine.number)
+            yield stand_in(machine)
 
-    monkeypatch.setattr(run, "judge_machine", judge)
+    monkeypatch.setattr(run, "_answers", answers)
     return seen
 
 
