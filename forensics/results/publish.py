@@ -46,7 +46,7 @@ CLAIM_FACTS = (
 )
 NOT_SEARCHED = "not searched"
 _WORDS = {ON: "on", OFF: "off", UNKNOWN: "unknown"}
-_OF_EVERY_STOP = frozenset(
+OF_EVERY_STOP = frozenset(
     {"time_utc", "kind", "reverse_rotation", "reverse_basis", "bypass_released", "equal_at_motor_off"}
 )
 
@@ -121,7 +121,7 @@ def _event(event: SwitchEvent) -> EventRow:
 
 def _stop(stop: Stop) -> StopRow:
     """Every number of a stop with its interval, and whether only a bound of it is known."""
-    numbers: dict[str, object] = {name: None for name in StopRow.model_fields if name not in _OF_EVERY_STOP}
+    numbers: dict[str, object] = {name: None for name in StopRow.model_fields if name not in OF_EVERY_STOP}
     for name, bounds in stop.bounded.items():
         numbers[name], numbers[f"{name}_low"], numbers[f"{name}_high"] = bounds.value, bounds.low, bounds.high
         numbers[f"{name}_censored"] = bounds.censored or None
