@@ -36,12 +36,13 @@ class Amount:
 def scale_of(amount: Amount, curve: Curve, by_unit: float | None) -> float | None:
     """Distance beyond the limit that makes a typical effect, in the unit of the finding; None where there is none.
 
-    Twice the limit where the effect grows from zero, half of it where it falls; where the neutral value is 1 (a ratio)
-    or the range ends at 100 %, the distance of the limit from there if that is shorter.
+    Twice the limit where the effect grows from zero, either way, half of it where it falls; where the neutral value is
+    1 (a ratio) or the range ends at 100 %, the distance of the limit from there if that is shorter.
     """
     if curve.scale is not None or by_unit is not None:
         return curve.scale or by_unit
-    found = abs(amount.limit) if amount.above else abs(amount.limit) / 2.0
+    grows = amount.above or amount.limit < 0.0
+    found = abs(amount.limit) if grows else abs(amount.limit) / 2.0
     end = {"1": 1.0, "%": PERCENT}.get(amount.unit)
     if end is not None and amount.limit != end:
         found = min(found, abs(amount.limit - end))
@@ -90,11 +91,10 @@ def _grown(distance: float, curve: Curve) -> float:
 
 
 def _seen(amount: Amount) -> float:
-    """Smallest effect that would have been seen; where nobody told it, what the estimate's interval leaves open."""
-    if amount.detectable is not None:
-        return amount.detectable
+    """Smallest effect that is ruled out: one that would have been seen, or the end of the interval if nearer."""
     end = amount.high if amount.above else amount.low
-    return amount.value if end is None else end
+    ends = [one for one in (end, amount.detectable) if one is not None] or [amount.value]
+    return min(ends) if amount.above else max(ends)
 
 
 def _missed(distance: float, curve: Curve) -> float:

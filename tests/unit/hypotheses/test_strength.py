@@ -54,7 +54,14 @@ def test_the_part_grows_with_the_effect_and_falls_with_the_doubt(value: float, h
 def test_an_absence_carries_by_the_smallest_effect_that_would_have_been_seen(
     seen: float, least: float, most: float
 ) -> None:
-    assert least <= part_of(A, amount(10.0, detectable=seen), CURVE) <= most + 1e-9
+    bare = replace(amount(10.0, detectable=seen), low=None, high=None)
+    assert least <= part_of(A, bare, CURVE) <= most + 1e-9
+
+
+def test_an_interval_that_excludes_the_limit_rules_out_what_might_have_been_missed() -> None:
+    dropped = Amount(-1.2, -3.8, 1.4, -4.0, above=False, unit="K", detectable=-8.7)
+    assert part_of(A, dropped, CURVE) >= 0.5
+    assert part_of(A, replace(dropped, low=-7.0), CURVE) < 0.5
 
 
 def test_an_absence_whose_interval_holds_a_fault_worth_the_name_carries_nothing() -> None:
@@ -204,7 +211,7 @@ def test_a_sound_machine_is_told_with_the_smallest_effect_that_would_have_been_s
     found = weigh(evidence(findings={told.id: told}))
     assert found.verdict.status is VerdictStatus.NO_FAULT_FOUND
     assert "short-cycling: starts.too_frequent from 2 1/h" in found.hypothesis("none").reason
-    blind = replace(told, detectable=9.0)
+    blind = replace(told, detectable=9.0, high=9.0)
     assert weigh(evidence(findings={told.id: blind})).verdict.status is VerdictStatus.UNDETERMINED
 
 
