@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path, PurePosixPath
 
 from forensics.case.schema import CaseFile, Point, Source, is_pattern, local_to_utc
@@ -23,6 +24,7 @@ from forensics.model.paths import EXPORT_BYTES, is_there, name_fault, open_regul
 from forensics.model.points import Span
 
 _MOST_HINTS = 100
+_FEW_COLUMNS = 2
 _MOST_FILES = 5000  # a file an hour for half a year
 _WAVEFORM = {".cfg", ".cff", ".dat"}
 _WORKBOOK = {".xlsx", ".xlsm", ".ods", ".xls", ".xlsb"}
@@ -322,7 +324,28 @@ def _resolve(casefile: CaseFile, outcomes: Sequence[Outcome], problems: Problems
             if point.source and (point.source in unread or point.source not in known):
                 continue
             _not_found(casefile, point, outcomes, problems)
+    _note_parts(outcomes, problems)
     return settle_series([one for outcome in outcomes for one in outcome.results])
+
+
+def _note_parts(outcomes: Sequence[Outcome], problems: Problems) -> None:
+    """Note exports with the same columns that follow on each other in time, and are read as two all the same."""
+    trends = [one for one in outcomes if one.results[0].kind == "trend" and one.results[0].last_ns is not None]
+    trends.sort(key=lambda one: one.results[0].first_ns or 0)
+    for earlier, later in pairwise(trends):
+        ends = [one.last_ns for one in earlier.results if one.last_ns is not None]
+        begins = [one.first_ns for one in later.results if one.first_ns is not None]
+        same = len(set(earlier.job.names)) > _FEW_COLUMNS and set(earlier.job.names) == set(later.job.names)
+        if same and max(ends) <= min(begins):
+            problems.add(
+                Problem(
+                    f"it has the columns of '{earlier.job.path}' and goes on where that ends; it is read apart.",
+                    file=later.job.path,
+                    remedy="If both are files of one logger, give them the same clock, or one source with a pattern as "
+                    "its path.",
+                    severity=Severity.NOTE,
+                )
+            )
 
 
 def _is_of(role: object, column: str, point: Point) -> bool:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import numpy as np
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -235,3 +237,35 @@ def test_an_export_reads_the_same_with_any_line_end_and_encoding(tmp_path: Path)
             assert reading.accounting.rows_kept == 40, (codec, repr(end))
             seen.append([s.v.tolist() for s in reading.samples] + [s.state.tolist() for s in reading.switches])
     assert all(item == seen[0] for item in seen)
+
+
+def sparse(stamp: str) -> str:
+    """A log whose dates, in one column with the time, are written only when they change."""
+    return stamp if stamp.endswith("00:00:00") else stamp.partition(" ")[2]
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        lambda stamp: stamp,
+        lambda stamp: stamp.replace(" ", "T"),
+        lambda stamp: stamp[:16],
+        lambda stamp: f"{stamp}.250",
+        lambda stamp: f"{stamp}.250125",
+        lambda stamp: stamp.replace("T", " ") if stamp.endswith("0:00") else stamp.replace(" ", "T"),
+        lambda stamp: stamp.replace("23:59:00", "24:00:00"),
+        sparse,
+    ],
+)
+def test_stamps_of_every_form_read_the_same_in_both_lanes(tmp_path: Path, written: Callable[[str], str]) -> None:
+    rows = ["Time,Amps,Oil,Load"]
+    for day in (14, 15):
+        for m in range(1440):
+            stamp = f"2031-03-{day} {m // 60:02}:{m % 60:02}:00"
+            rows.append(f"{written(stamp)},{m % 97}.5{'*' if m == 700 else ''},{m % 31},{'On' if m % 7 else 'Off'}")
+    content = ("\n".join(rows) + "\n").encode()
+    (fast, said), (careful, also) = (read_bytes(content, tmp_path, careful=lane) for lane in (False, True))
+    same(fast, careful)
+    assert said == also
+    assert fast is not None
+    assert len(fast.samples[0]) > 2800

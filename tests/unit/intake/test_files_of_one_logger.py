@@ -203,3 +203,12 @@ def test_the_hour_that_comes_twice_is_settled_across_files(tmp_path: Path, zone:
     amps = read_case(tmp_path, ["h1.csv", "h2.csv"], POINTS, zone=zone, source={"clock": "c"}).samples("motor_amps")
     assert (np.diff(amps.t) == 600 * 10**9).all()
     assert amps.v.tolist() == [0, 10, 20, 30, 40, 50, 0.5, 10.5, 20.5, 30.5, 40.5, 50.5]
+
+
+def test_files_of_one_logger_with_clocks_of_their_own_are_noted(tmp_path: Path) -> None:
+    days(tmp_path, 2)
+    points = [(role, column, {**(more[0] if more else {}), "source": "day_1.csv"}) for role, column, *more in POINTS]
+    read = read_case(tmp_path, ["day_1.csv", "day_2.csv"], points)
+    assert len(read.samples("motor_amps")) == 144
+    assert "day_2.csv: it has the columns of 'day_1.csv' and goes on where that ends" in read.said(Severity.NOTE)
+    assert "goes on where that ends" not in read_case(tmp_path, ["day_*.csv"], POINTS).said()

@@ -39,7 +39,7 @@ def test_precision_that_changes_within_a_column(text):
 
 def test_two_digit_years_that_may_stand_first_are_asked_for(text):
     lines = rows("24-06-29 08:30,1", "24-06-30 08:30,2")
-    assert "date_order=YMD, DMY or MDY" in text(lines, AMPS).said(Severity.STOP)
+    assert 'date_order = "YMD", "DMY" or "MDY"' in text(lines, AMPS).said(Severity.STOP)
     assert utc(text(lines, AMPS, source={"date_order": "YMD"}).samples("motor_amps"))[0] == "2024-06-29T08:30:00"
 
 
