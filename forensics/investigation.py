@@ -13,10 +13,11 @@ from pathlib import Path
 
 from forensics.case.schema import CaseFile
 from forensics.clocks import ClockFit, NamedEvent, align, events_near, fit_clocks, order_all
-from forensics.errors import Problem
+from forensics.errors import Problem, Severity
 from forensics.hypotheses import Evidence, Weighing, read_modes, weigh
 from forensics.intake import SourceResult, check_untouched
 from forensics.intake.load_case import Case, load_case
+from forensics.machine.build import as_built, contradicting_keys
 from forensics.machine.solenoid_events import solenoid_events
 from forensics.machine.start_table import list_starts, unloaded_share
 from forensics.machine.states import StateSpan, cut_states, find_runs
@@ -28,7 +29,8 @@ from forensics.model.points import NS, Samples, Switch
 from forensics.model.record import Record
 from forensics.model.vocabulary import ClockMethod, Role
 from forensics.rules import Limits, read_checks, rules_sha256
-from forensics.signatures.core.catalogue import all_detectors, run_catalogue
+from forensics.rules.profile_words import explain
+from forensics.signatures.core.catalogue import all_detectors, meaningless_for, run_catalogue
 
 PACKAGES = (
     "numpy",
@@ -141,8 +143,12 @@ def judge(case: Case) -> Investigation:
         unloaded_starts=unloaded_share(subject.starts),
         findings=findings,
         weighing=weighing,
-        assumptions=_assumptions(case, clocks),
-        problems=(*case.problems, *check_untouched([reading.exhibit for reading in case.readings])),
+        assumptions=(*_assumptions(case, clocks), *_machine_assumed(subject)),
+        problems=(
+            *case.problems,
+            *_contradicting_keys(case),
+            *check_untouched([reading.exhibit for reading in case.readings]),
+        ),
         packages={name: metadata.version(name) for name in PACKAGES},
         version=metadata.version("screw-forensics"),
         rules_sha256=rules_sha256(),
@@ -190,6 +196,8 @@ def _evidence(case: Case, subject: Subject, findings: tuple[Finding, ...], order
         order=order,
         time_zone=case.file.case.time_zone,
         log=record.log,
+        impossible=meaningless_for(subject).modes,
+        voided=meaningless_for(subject).voids,
     )
 
 
@@ -225,6 +233,24 @@ def _assumptions(case: Case, clocks: tuple[ClockFit, ...]) -> tuple[str, ...]:
     if case.saturation_missing:
         said.append(case.saturation_missing)
     return tuple(said)
+
+
+def _machine_assumed(subject: Subject) -> tuple[str, ...]:
+    """The sequence profile and the build, as they were taken."""
+    return f"Sequence profile: {' '.join(explain(subject.profile))}", as_built(subject.build)
+
+
+def _contradicting_keys(case: Case) -> list[Problem]:
+    return [
+        Problem(
+            f"machine.{key} is {mine}, the sequence profile '{case.profile.id}' has {theirs}: the case file's is taken",
+            file=case.path.name,
+            column=f"machine.{key}",
+            remedy="Name a profile of this build, or correct the key.",
+            severity=Severity.NOTE,
+        )
+        for key, mine, theirs in contradicting_keys(case.file.machine, case.profile)
+    ]
 
 
 def _late_begins(case: Case) -> list[str]:

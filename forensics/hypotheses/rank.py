@@ -11,7 +11,7 @@ from forensics.hypotheses.inspection_evidence import Remark, remarks_of, teardow
 from forensics.hypotheses.judge import Circumstances, Judgement, judge
 from forensics.hypotheses.modes import FailureMode, Scale, read_scale
 from forensics.hypotheses.next_tests import live_modes, next_test_of, next_tests
-from forensics.hypotheses.score import Score, answers, tally
+from forensics.hypotheses.score import Answered, Score, answers, tally
 from forensics.hypotheses.sensitivity import robustness
 from forensics.hypotheses.wording import verdict_of
 from forensics.model.findings import Finding, Stop
@@ -71,10 +71,25 @@ def weigh(evidence: Evidence) -> Weighing:
 
 def _judge(findings: tuple[Finding, ...], evidence: Evidence, remarks: tuple[Remark, ...], scale: Scale) -> _Judged:
     told = answers(findings, polarity_confirmed=evidence.polarity_confirmed)
-    tallies = {rule.id: tally(rule, told, remarks, scale) for rule in evidence.modes.causes}
+    tallies = {rule.id: _tally(rule, told, remarks, scale, evidence) for rule in evidence.modes.causes}
     by_id = {finding.id: finding for finding in findings}
     around = Circumstances(_called(evidence, scale), earlier_pairs(tallies, by_id, evidence))
     return _Judged(tallies, judge(tallies, evidence.modes, scale, around), by_id)
+
+
+def _tally(
+    rule: FailureMode,
+    told: Mapping[str, Answered],
+    remarks: tuple[Remark, ...],
+    scale: Scale,
+    evidence: Evidence,
+) -> Score:
+    """The account of a mode on this build: a mode that it can't have is excluded, whatever the data."""
+    voided = evidence.voided.get(rule.id, frozenset())
+    counted = {check: answer for check, answer in told.items() if check not in voided}
+    one = tally(rule, counted, remarks, scale)
+    why = evidence.impossible.get(rule.id)
+    return one if why is None else replace(one, excluded_by=f"this build can't have it: {why}", observable="no")
 
 
 def _called(evidence: Evidence, scale: Scale) -> str:
@@ -174,6 +189,9 @@ def _observability(evidence: Evidence, judged: _Judged) -> tuple[Observability, 
     rows = []
     for rule in evidence.modes.causes:
         one = judged.tallies[rule.id]
+        if rule.id in evidence.impossible:
+            rows.append(Observability(rule.id, "no", f"does not apply: {evidence.impossible[rule.id]}", ""))
+            continue
         needed = [check for need in rule.required for check in need.any_]
         blind = [check for check in needed if check in one.unseen]
         why = "; ".join(dict.fromkeys(silent[c].why_not for c in blind if c in silent and silent[c].why_not))

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from forensics.case.schema import Machine
+from forensics.machine.build import Build, build_of
 from forensics.machine.states import Run, StateSpan
 from forensics.model.findings import Start, Stop
 from forensics.model.record import Record
@@ -60,3 +62,8 @@ class Subject:
     starts: tuple[Start, ...] = ()
     stops: tuple[Stop, ...] = ()
     memo: dict[Any, Any] = field(init=False, default_factory=dict, repr=False, compare=False)
+
+    @cached_property
+    def build(self) -> Build:
+        """How the machine is built: the case's keys over the profile's."""
+        return build_of(self.machine, self.profile)

@@ -22,6 +22,18 @@ class Cite:
     rows: tuple[int, int]
 
 
+DOES_NOT_APPLY = "does-not-apply"
+"""The build makes the question meaningless."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why a finding does not tell, as a code with the roles that it is about."""
+
+    code: str
+    roles: tuple[Role, ...] = ()
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """The answer of one detector.
@@ -47,6 +59,8 @@ class Finding:
         For cannot-tell: what is missing.
     unlocked_by
         For cannot-tell: the cheapest change of the logging that would let it answer.
+    reason
+        For cannot-tell: the reason as a code with roles, where it is more than what ``why_not`` says in words.
     """
 
     id: str
@@ -70,6 +84,7 @@ class Finding:
     cross_clock: tuple[str, ...] = ()
     why_not: str = ""
     unlocked_by: str = ""
+    reason: Reason | None = None
 
 
 @dataclass(frozen=True, slots=True)

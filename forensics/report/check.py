@@ -9,6 +9,7 @@ from forensics.intake import SourceResult
 from forensics.intake.load_case import load_case
 from forensics.investigation import Investigation, judge
 from forensics.model.points import iso
+from forensics.rules.profile_words import explain
 
 WIDTH = 34
 
@@ -27,6 +28,7 @@ def check_case_folder(path: Path) -> str:
         _heading("Detected, not told", _detections(investigation.readings)),
         _heading("Points", _points(investigation)),
         _heading("Clocks", _clocks(investigation)),
+        _heading("The sequence profile, as it was understood", list(explain(investigation.case.profile))),
         _heading("Problems and open questions", [str(problem) for problem in investigation.problems]),
         _heading("Taken for granted", list(investigation.assumptions)),
         _heading("Which modes could be seen with these points and intervals", _modes(investigation)),

@@ -24,6 +24,7 @@ from forensics.model.vocabulary import (
     Outcome,
     PreviousStop,
     Provable,
+    Role,
     Starter,
     State,
     StopKind,
@@ -91,6 +92,13 @@ class CiteRow(_Model):
     rows: tuple[int, int]
 
 
+class ReasonRow(_Model):
+    """Why a finding does not tell, as a code with roles."""
+
+    code: str
+    roles: list[Role]
+
+
 class FindingRow(_Model):
     """One answer of a detector."""
 
@@ -109,6 +117,7 @@ class FindingRow(_Model):
     sample_interval_s: float | None
     statement: str
     why_not: str
+    reason: ReasonRow | None
 
 
 class ReadingRow(_Model):

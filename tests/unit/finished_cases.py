@@ -59,6 +59,7 @@ def finding(name: str, outcome: str = "present", value: float | None = 0.83) -> 
         "sample_interval_s": 1.0,
         "statement": f"{name} is {outcome}, ratio 0.83",
         "why_not": "samples are too far apart" if outcome == "cannot-tell" else "",
+        "reason": None,
     }
 
 

@@ -22,7 +22,7 @@ from forensics.intake.exhibits import Exhibit
 from forensics.intake.result import Accounting
 from forensics.investigation import Investigation
 from forensics.machine.runs import StateSpan
-from forensics.model.findings import Cite, Finding, Ordered, Share, Start, Stop, SwitchEvent
+from forensics.model.findings import DOES_NOT_APPLY, Cite, Finding, Ordered, Reason, Share, Start, Stop, SwitchEvent
 from forensics.model.points import OFF, ON, Reading
 from forensics.model.vocabulary import (
     Answer,
@@ -73,6 +73,7 @@ FINDING = Finding(
     sample_interval_s=6.5,
     samples=7,
     why_not="what was missing",
+    reason=Reason(DOES_NOT_APPLY, (Role.BYPASS_SOLENOID,)),
     unlocked_by="what would unlock it",
 )
 FINDING_ROW = {
@@ -94,6 +95,7 @@ FINDING_ROW = {
     "sample_interval_s": 6.5,
     "statement": "words of the finding",
     "why_not": "what was missing",
+    "reason": {"code": "does-not-apply", "roles": ["bypass_solenoid"]},
 }
 
 EVENT = SwitchEvent(
@@ -410,7 +412,7 @@ def test_a_verdict_that_is_open_names_no_mode() -> None:
 
 def test_a_finding_without_times_and_numbers_has_nulls() -> None:
     row = published(findings=(Finding("a.b", "a.b", Outcome.CANNOT_TELL, "words", why_not="why"),))["findings"][0]
-    empty = {"from_utc", "to_utc", "value", "low", "high", "limit", "sample_interval_s"}
+    empty = {"from_utc", "to_utc", "value", "low", "high", "limit", "sample_interval_s", "reason"}
     assert {key for key, value in row.items() if value is None} == empty
 
 

@@ -325,7 +325,7 @@ def start_without_unload(subject: Subject, check: str, command: Command) -> Find
         run = run_of(subject, start)
         if run is None:
             continue
-        ended, _, _ = start_ends(run, commands, subject.limits)
+        ended, _, _ = start_ends(run, commands, subject.limits, subject.profile)
         end = min(ended, start.latest_ns + 20 * NS, run.last_ns)
         length = (end - start.latest_ns) / NS
         known = command.known_s(start.latest_ns, end)
