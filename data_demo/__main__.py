@@ -10,6 +10,7 @@ from pathlib import Path
 from .committed import BUILDERS, build
 from .exports import write_case
 from .faults import ACTS
+from .more_cases import MORE
 from .scenarios import Scenario, short_run, simulate
 
 
@@ -19,6 +20,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--out", type=Path, required=True, help="folder to write to")
     parser.add_argument("--cases", action="store_true", help="make the committed cases again, each in its own folder")
+    parser.add_argument("--more", choices=sorted(MORE), help="make one of the cases that are not committed")
     parser.add_argument("--only", choices=sorted(BUILDERS), help="with --cases: only this one")
     parser.add_argument("--fault", choices=sorted(ACTS), default="none", help="failure mode (default: none)")
     parser.add_argument("--seed", type=int, default=1)
@@ -34,6 +36,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; return the exit code (2: an argument must be corrected)."""
     given = _parser().parse_args(arguments)
     try:
+        if given.more:
+            print(MORE[given.more](given.out))
+            return 0
         if given.cases:
             for path in build(given.out, (given.only,) if given.only else tuple(BUILDERS)).values():
                 print(path)

@@ -73,7 +73,8 @@ def _last_trip(run: Run, text: str) -> float:
     return times[-1]
 
 
-def _waveform_toml(path: str, clock: str, zone: str) -> str:
+def waveform_sources(path: str, clock: str, zone: str) -> str:
+    """The tables of a case file that bind a record of the motor side."""
     lines = [
         "",
         "[[source]]",
@@ -138,17 +139,17 @@ def loaded_starts(out_dir: Path) -> Path:
     recorder = Clock("recorder", 31.7)
     record = Record(begun_s - 0.2, trip_s + 2.0, clock=recorder)
     write_record(
-        run, record, out_dir / "waveforms/trip_on_start.cfg", station="Linden C1", start_utc=start, time_zone=zone
+        run, record, out_dir / "waveforms/trip_on_start.cfg", station="Cold store C1", start_utc=start, time_zone=zone
     )
     sheet = CaseSheet(
-        id="cold-store-linden-c1",
+        id="cold-store-nine-c1",
         title="Compressor 1 trips on start",
-        site="Cold store Linden",
+        site="Cold store Nine",
         time_zone=zone,
         failure_s=trip_s,
         window_before="48h",
         window_after="1h",
-        extra=_waveform_toml("waveforms/trip_on_start.cfg", recorder.name, zone) + _LOADED_EXTRA,
+        extra=waveform_sources("waveforms/trip_on_start.cfg", recorder.name, zone) + _LOADED_EXTRA,
     )
     return write_case(run, out_dir, sheet=sheet, exports=exports, start_utc=start)
 
@@ -184,9 +185,9 @@ def healthy(out_dir: Path) -> Path:
     )
     alarms = Export("exports/events.csv", clock=Clock("panel", -42.0), delimiter=";", stamp=stamp, date_order="DMY")
     sheet = CaseSheet(
-        id="market-hall-erle-k2",
+        id="market-hall-five-k2",
         title="Rattle reported, machine stopped by hand",
-        site="Market hall Erle",
+        site="Market hall Five",
         machine_tag="K2",
         time_zone="Europe/Berlin",
         display="si",
@@ -227,9 +228,9 @@ def cannot_tell(out_dir: Path) -> Path:
         Export("exports/alarms.csv", clock=Clock("panel", 210.0)),
     )
     sheet = CaseSheet(
-        id="print-works-alder-c3",
+        id="print-works-two-c3",
         title="Noise after stopping",
-        site="Print works Alder",
+        site="Print works Two",
         machine_tag="C3",
         time_zone="America/Denver",
         altitude_m=1600.0,

@@ -13,15 +13,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from .casefile import case_text
-from .layout import (
-    SOURCE_OF,
-    CaseSheet,
-    Clock,
-    Export,
-    air_pressure_kpa,
-    column_name,
-    unit_of,
-)
+from .layout import SOURCE_OF, CaseSheet, Clock, Export, air_pressure_kpa, column_name, unit_of
 from .scenarios import Run
 from .sensors import SWITCHES
 

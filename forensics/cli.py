@@ -110,6 +110,10 @@ def _parser() -> argparse.ArgumentParser:
     _report_options(demo)
     demo.set_defaults(run=_demo)
 
+    notebooks = commands.add_parser("notebooks", help="copy the notebooks and a demonstration case, ready to open")
+    notebooks.add_argument("folder", type=Path, metavar="DIR")
+    notebooks.set_defaults(run=_notebooks)
+
     draft = commands.add_parser("draft", help="read exports and draft a case file")
     draft.add_argument("exports", type=Path, nargs="+", metavar="EXPORT")
     draft.add_argument("--out", type=Path, default=None, help="where to write it (default: print it)")
@@ -126,10 +130,13 @@ def _parser() -> argparse.ArgumentParser:
     seal.add_argument(
         "--case", type=Path, default=None, metavar="CASE.toml", help="where it is not found from the results"
     )
+    seal.add_argument("--key", type=Path, default=None, metavar="PRIVATE.pem", help="sign with this Ed25519 key")
     seal.set_defaults(run=_seal)
 
-    verify = commands.add_parser("verify", help="check a bag and re-run its case")
-    verify.add_argument("bag", type=Path, metavar="BAG")
+    verify = commands.add_parser("verify", help="check a bag and make its results again")
+    verify.add_argument("bag", type=Path, metavar="BAG|ZIP")
+    verify.add_argument("--key", type=Path, default=None, metavar="PUBLIC.pem", help="key that must have signed it")
+    verify.add_argument("--seal-id", default="", metavar="ID", help="seal id that it must have")
     verify.set_defaults(run=_verify)
 
     batch = commands.add_parser("batch", help="many cases; one that fails never stops the others")
@@ -184,8 +191,22 @@ def _run_report(case: Path, out: Path, parsed: argparse.Namespace) -> int:
     from forensics.report import run_report
 
     result = run_report(case, out, tables=parsed.tables, cell_limit_s=parsed.cell_limit, progress=sys.stderr.isatty())
+    for note in result.notes:
+        _say(f"note: {note}")
     _tell(result.summary)
     _tell(result.report)
+    return DONE
+
+
+def _notebooks(parsed: argparse.Namespace) -> int:
+    from forensics.demo import DEMO_CASES
+    from forensics.report.notebook_copies import copy_notebooks
+
+    written = copy_notebooks(parsed.folder, DEMO_CASES["loaded-starts"])
+    for path in written:
+        print(path)
+    if not any(path.name == "case.toml" for path in written):
+        _say("note: the folder has a case file of its own; no demonstration case was copied")
     return DONE
 
 
@@ -212,16 +233,32 @@ def _check(parsed: argparse.Namespace) -> int:
 def _seal(parsed: argparse.Namespace) -> int:
     from forensics.seal import seal, seal_id
 
-    bag = seal(parsed.folder, parsed.out, by=parsed.by, case=parsed.case)
+    bag = seal(
+        parsed.folder, parsed.out, by=parsed.by, case=parsed.case, key=parsed.key, passphrase=_passphrase(parsed.key)
+    )
     _tell(bag)
     _tell(f"seal id {seal_id(bag)} (note it somewhere else: it stands for every byte of the bag)")
+    _tell("signed" if parsed.key is not None else "unsigned: give --key to show who sealed it")
     return DONE
+
+
+def _passphrase(key: Path | None) -> Callable[[], bytes] | None:
+    """Asks for the passphrase of a key where somebody sits at the terminal."""
+    if key is None or not sys.stdin.isatty():
+        return None
+
+    def ask() -> bytes:
+        import getpass
+
+        return getpass.getpass(f"passphrase of {key.name}: ").encode()
+
+    return ask
 
 
 def _verify(parsed: argparse.Namespace) -> int:
     from forensics.seal import verify
 
-    outcome = verify(parsed.bag)
+    outcome = verify(parsed.bag, key=parsed.key, wanted_id=parsed.seal_id)
     _tell(outcome.text)
     return DONE if outcome.sound else CORRECT
 

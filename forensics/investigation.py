@@ -13,11 +13,11 @@ from pathlib import Path
 
 from forensics.case.schema import CaseFile
 from forensics.clocks import ClockFit, NamedEvent, align, events_near, fit_clocks, order_all
-from forensics.errors import Problem, Severity
+from forensics.errors import Problem
 from forensics.hypotheses import Evidence, Weighing, read_modes, weigh
 from forensics.intake import SourceResult, check_untouched
 from forensics.intake.load_case import Case, load_case
-from forensics.machine.build import as_built, contradicting_keys
+from forensics.machine.build import contradicting_keys, machine_assumed
 from forensics.machine.solenoid_events import solenoid_events
 from forensics.machine.start_table import list_starts, unloaded_share
 from forensics.machine.states import StateSpan, cut_states, find_runs
@@ -29,7 +29,6 @@ from forensics.model.points import NS, Samples, Switch
 from forensics.model.record import Record
 from forensics.model.vocabulary import ClockMethod, Role
 from forensics.rules import Limits, read_checks, rules_sha256
-from forensics.rules.profile_words import explain
 from forensics.signatures.core.catalogue import all_detectors, meaningless_for, run_catalogue
 
 PACKAGES = (
@@ -124,29 +123,46 @@ def investigate(path: Path, *, limits: Mapping[str, float] | None = None) -> Inv
     return judge(load_case(path, limits=limits))
 
 
-def judge(case: Case) -> Investigation:
-    """Judge a case that was read."""
+@dataclass(frozen=True)
+class WeighedCase:
+    """What judging a case comes to, before it is dressed for a report."""
+
+    clocks: tuple[ClockFit, ...]
+    subject: Subject
+    findings: tuple[Finding, ...]
+    near: tuple[NamedEvent, ...]
+    order: tuple[Ordered, ...]
+    weighing: Weighing
+
+
+def weigh_case(case: Case) -> WeighedCase:
+    """Put a case on one clock, look for every signature and weigh the causes; nothing is read from disk."""
     clocks = fit_clocks(case.record, case.file, case.limits)
     record = align(case.record, clocks)
     subject = look(case, record)
     findings = run_catalogue(subject, all_detectors())
     near = events_near(record, case.limits)
     order = order_all(near, record)
-    weighing = weigh(_evidence(case, subject, findings, order))
+    return WeighedCase(clocks, subject, findings, near, order, weigh(_evidence(case, subject, findings, order)))
+
+
+def judge(case: Case) -> Investigation:
+    """Judge a case that was read, and look once more at the files that it was read from."""
+    done = weigh_case(case)
     return Investigation(
         case=case,
-        clocks=clocks,
-        subject=subject,
-        events=solenoid_events(subject),
-        near=near,
-        order=order,
-        unloaded_starts=unloaded_share(subject.starts),
-        findings=findings,
-        weighing=weighing,
-        assumptions=(*_assumptions(case, clocks), *_machine_assumed(subject)),
+        clocks=done.clocks,
+        subject=done.subject,
+        events=solenoid_events(done.subject),
+        near=done.near,
+        order=done.order,
+        unloaded_starts=unloaded_share(done.subject.starts),
+        findings=done.findings,
+        weighing=done.weighing,
+        assumptions=(*_assumptions(case, done.clocks), *machine_assumed(done.subject.profile, done.subject.build)),
         problems=(
             *case.problems,
-            *_contradicting_keys(case),
+            *contradicting_keys(case.file.machine, case.profile, case.path.name),
             *check_untouched([reading.exhibit for reading in case.readings]),
         ),
         packages={name: metadata.version(name) for name in PACKAGES},
@@ -233,24 +249,6 @@ def _assumptions(case: Case, clocks: tuple[ClockFit, ...]) -> tuple[str, ...]:
     if case.saturation_missing:
         said.append(case.saturation_missing)
     return tuple(said)
-
-
-def _machine_assumed(subject: Subject) -> tuple[str, ...]:
-    """The sequence profile and the build, as they were taken."""
-    return f"Sequence profile: {' '.join(explain(subject.profile))}", as_built(subject.build)
-
-
-def _contradicting_keys(case: Case) -> list[Problem]:
-    return [
-        Problem(
-            f"machine.{key} is {mine}, the sequence profile '{case.profile.id}' has {theirs}: the case file's is taken",
-            file=case.path.name,
-            column=f"machine.{key}",
-            remedy="Name a profile of this build, or correct the key.",
-            severity=Severity.NOTE,
-        )
-        for key, mine, theirs in contradicting_keys(case.file.machine, case.profile)
-    ]
 
 
 def _late_begins(case: Case) -> list[str]:

@@ -14,8 +14,8 @@ from forensics.batch.plan import Job, Row
 from forensics.batch.results import is_current, read_note, read_result, seed, take, write_failed_page
 from forensics.batch.storage import fetch_case, is_address
 from forensics.batch.supervisor import Bounds, StoppedError, Worker
-from forensics.errors import ForensicsError, InputError, RunError
-from forensics.intake.case_files import case_inputs, inputs_hash
+from forensics.errors import ForensicsError, InputError, Problem, RunError
+from forensics.report.placing import unfinished
 from forensics.results.diff import Changes
 
 
@@ -33,7 +33,7 @@ def run_job(job: Job, worker: Worker, wanted: Callable[[], bool] = lambda: True)
     worker.peak_mib = 0.0
     try:
         with scratch_folder(job.out, job.token, job.name) as scratch:
-            row = _run(job, worker, Bounds(job.case_limit_s, job.memory_limit_mib, wanted), scratch)
+            row = _run(job, worker, Bounds(job.case_limit_s, job.memory_limit_mib, wanted=wanted), scratch)
     except OSError as fault:
         row = Row(job.name, job.case, "failed", why=f"{fault.strerror or fault}: {fault.filename or job.out}")
     return replace(row, wall_s=time.monotonic() - began, peak_mib=worker.peak_mib)
@@ -45,16 +45,19 @@ def _run(job: Job, worker: Worker, bounds: Bounds, scratch: Path) -> Row:
     try:
         if job.software != software_hash():
             raise RunError("this machine has other software than the one that planned the batch: install the same")
+        if not is_address(job.out):
+            unfinished(Path(job.out))  # completes what an earlier batch was stopped in the midst of putting in place
         if was_finished(job):  # by a worker that the cluster then took for lost
             return _with_verdict(row, job, scratch)
         case = _local(job.case, scratch)
-        inputs = inputs_hash(case_inputs(case))
+        began = time.monotonic()
+        inputs = worker.inputs(case, bounds)
         if job.resume and is_current(job.out, inputs, job.software):
             return _with_verdict(replace(row, result="skipped"), job, scratch)
         seed(job.out, made)
-        worker.run(case, made, bounds)
+        note = worker.run(case, made, bounds.after(time.monotonic() - began))
         changes = take(made, job.out, inputs=inputs, software=job.software, batch=job.token, scratch=scratch)
-        return _with_verdict(_with_changes(row, changes), job, scratch)
+        return _with_verdict(_with_changes(replace(row, why=note), changes), job, scratch)
     except StoppedError as fault:
         return replace(row, result="not run", why=str(fault))
     except ForensicsError as fault:
@@ -83,6 +86,10 @@ def was_finished(job: Job) -> bool:
 
 def _local(case: str, scratch: Path) -> Path:
     if not is_address(case):
+        if Path(case).exists() and not Path(case).is_file():
+            raise InputError(
+                [Problem("is no file that can be read as a case", file=case, remedy="Name the case file.")]
+            )
         return Path(case)
     folder = scratch / "case"
     folder.mkdir()

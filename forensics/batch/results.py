@@ -12,7 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from forensics.batch.storage import file_system, is_address, join, read_bytes, write_bytes
-from forensics.errors import InputError
+from forensics.errors import InputError, RunError
+from forensics.report.placing import LOCK_NAME, held, new_stage
+from forensics.report.result_set import MANIFEST_NAME, ResultSet, read_set, relative
 from forensics.results.diff import Changes, compare_findings
 from forensics.results.schema import FindingsFile, read_findings
 
@@ -97,32 +99,52 @@ def take(made: Path, out: str, *, inputs: str, software: str, batch: str, scratc
         What differs from the result that was there before.
     """
     before, after = read_result(out, scratch), read_findings(made / FINDINGS)
-    _remove(join(out, NOTE))
-    files = {p.relative_to(made).as_posix(): p for p in sorted(made.rglob("*")) if p.is_file()}
-    digests = {}
-    for name, path in sorted(files.items(), key=lambda item: item[0] == REPORT):
-        if not name.startswith(f"{EARLIER}/"):
-            digests[name] = hashlib.sha256(path.read_bytes()).hexdigest()
-        _move(path, out, name)
-    _remove(join(out, FAILED))
+    found = read_set(made)
+    if found is None:
+        raise RunError("the run ended without a manifest of its results")
+    if not is_address(out):
+        case = (made / found.case).resolve()
+        found = found.model_copy(update={"case": relative(case, Path(out))})
+    (made / MANIFEST_NAME).write_bytes(found.text().encode())
+    files = {p.relative_to(made).as_posix(): p for p in sorted(made.rglob("*")) if p.is_file() and p.name != LOCK_NAME}
+    own = {name: path for name, path in files.items() if not name.startswith(f"{EARLIER}/")}
     note = {
         "schema": 1,
         "inputs_sha256": inputs,
         "software_sha256": software,
         "batch": batch,
-        "files": dict(sorted(digests.items())),
+        "files": {name: hashlib.sha256(path.read_bytes()).hexdigest() for name, path in sorted(own.items())},
     }
-    write_bytes(join(out, NOTE), (json.dumps(note, indent=1) + "\n").encode())
+    text = (json.dumps(note, indent=1) + "\n").encode()
+    if is_address(out):
+        _upload(files, out, text)
+    else:
+        _put_in_place(files, Path(out), found, text)
     return None if before is None else compare_findings(before, after)
 
 
-def _move(path: Path, out: str, name: str) -> None:
-    if is_address(out):
+def _put_in_place(files: dict[str, Path], out: Path, found: ResultSet, note: bytes) -> None:
+    """All files by renaming, so that a batch that is killed leaves a whole set, the old one or the new one."""
+    with held(out):
+        stage = new_stage(out)
+        try:
+            for name, path in files.items():
+                (stage.new / name).parent.mkdir(parents=True, exist_ok=True)
+                shutil.move(path, stage.new / name)
+            stage.put(NOTE, note)
+            stage.commit(found)
+        except BaseException:
+            stage.discard()
+            raise
+
+
+def _upload(files: dict[str, Path], out: str, note: bytes) -> None:
+    """File by file to a storage that can't rename: the note goes first and comes back last."""
+    _remove(join(out, NOTE))
+    for name, path in sorted(files.items(), key=lambda item: item[0] == REPORT):
         write_bytes(join(out, name), path.read_bytes())
-        return
-    target = Path(out) / name
-    target.parent.mkdir(parents=True, exist_ok=True)
-    shutil.move(path, target)
+    _remove(join(out, FAILED))
+    write_bytes(join(out, NOTE), note)
 
 
 def _remove(path: str) -> None:

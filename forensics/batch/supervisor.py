@@ -8,17 +8,19 @@ import queue
 import signal
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import psutil
 
 from forensics.errors import InputError, Problem, RunError, Severity
+from forensics.report.kernel import safe_environment
 
 ONE_THREAD = (
     "OMP_NUM_THREADS",
@@ -29,9 +31,10 @@ ONE_THREAD = (
 )
 LOOK_EVERY_S = 0.1
 START_LIMIT_S = 300.0
-CASES_A_PROCESS = 25
+ORDERS_A_PROCESS = 50
 MIB = 1 << 20
-COMMAND = (sys.executable, "-m", "forensics.batch.worker")
+# without -P the working directory would come before the standard library
+COMMAND = (sys.executable, "-P", "-m", "forensics.batch.worker")
 
 
 class StoppedError(RunError):
@@ -44,7 +47,19 @@ class Bounds:
 
     case_limit_s: float | None = None
     memory_limit_mib: float | None = None
+    whole_limit_s: float | None = None
     wanted: Callable[[], bool] = lambda: True
+
+    def after(self, spent_s: float) -> Bounds:
+        """What is left of the limits once a part of the case has taken its time."""
+        if self.case_limit_s is None:
+            return self
+        return replace(self, case_limit_s=self.case_limit_s - spent_s, whole_limit_s=self.case_limit_s)
+
+    @property
+    def told_limit_s(self) -> float:
+        """The limit as it was given."""
+        return self.whole_limit_s or self.case_limit_s or 0.0
 
 
 class Worker:
@@ -53,13 +68,32 @@ class Worker:
     def __init__(self, command: Sequence[str] = COMMAND) -> None:
         self._command = tuple(command)
         self._process: subprocess.Popen[str] | None = None
+        self._folder: tempfile.TemporaryDirectory[str] | None = None
         self._answers: queue.Queue[str | None] = queue.Queue()
         self._served = 0
         self._seen: list[psutil.Process] = []
         self.peak_mib = 0.0
 
-    def run(self, case: Path, out: Path, bounds: Bounds) -> None:
+    def inputs(self, case: Path, bounds: Bounds) -> str:
+        """One hash of everything that a case stands on; reading it counts against the limits of the case.
+
+        Raises
+        ------
+        InputError
+            The case file or a file that it names can't be had.
+        RunError, StoppedError
+            As :meth:`run`.
+        """
+        self.peak_mib = 0.0
+        return str(self._ask({"inputs": str(case)}, bounds)["sha256"])
+
+    def run(self, case: Path, out: Path, bounds: Bounds) -> str:
         """Run one case into a folder.
+
+        Returns
+        -------
+        str
+            What is worth knowing though it is done; mostly nothing.
 
         Raises
         ------
@@ -70,17 +104,21 @@ class Worker:
         StoppedError
             The batch no longer wants it.
         """
-        self.peak_mib = 0.0
+        return str(self._ask({"case": str(case), "out": str(out)}, bounds).get("note") or "")
+
+    def _ask(self, order: dict[str, str], bounds: Bounds) -> dict[str, Any]:
         process = self._ready(bounds)
         self._served += 1
         try:
             assert process.stdin is not None
-            process.stdin.write(json.dumps({"case": str(case), "out": str(out)}) + "\n")
+            process.stdin.write(json.dumps(order) + "\n")
             process.stdin.flush()
         except OSError:
             self.close()
             raise RunError("the worker process died before it began") from None
-        _raise(json.loads(self._wait(process, bounds)))
+        answer: dict[str, Any] = json.loads(self._wait(process, bounds))
+        _raise(answer)
+        return answer
 
     def close(self) -> None:
         """End the process and everything that it started."""
@@ -96,25 +134,31 @@ class Worker:
             if stream is not None:
                 with suppress(OSError):  # the other end is gone, which is what is wanted
                     stream.close()
+        if self._folder is not None:
+            self._folder.cleanup()
+            self._folder = None
 
     def _ready(self, bounds: Bounds) -> subprocess.Popen[str]:
-        if self._served >= CASES_A_PROCESS or (self._process is not None and self._process.poll() is not None):
+        if self._served >= ORDERS_A_PROCESS or (self._process is not None and self._process.poll() is not None):
             self.close()
         if self._process is None:
             self._served = 0
             self._answers = queue.Queue()
+            self._folder = _own_folder()
             self._process = subprocess.Popen(
                 self._command,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 text=True,
                 encoding="utf-8",
-                env={**os.environ, **dict.fromkeys(ONE_THREAD, "1")},
+                # with no room for a folder the worker stands at the root, and -P keeps its modules out all the same
+                cwd=Path(sys.executable).anchor if self._folder is None else self._folder.name,
+                env={**safe_environment(os.environ), **dict.fromkeys(ONE_THREAD, "1")},
                 start_new_session=True,  # Ctrl-C at the terminal is for the batch, not for its workers
             )
             threading.Thread(target=_pass_on, args=(self._process, self._answers), daemon=True).start()
             # coming up is no part of a case, and is not held against its limits
-            self._wait(self._process, Bounds(START_LIMIT_S, None, bounds.wanted))
+            self._wait(self._process, Bounds(START_LIMIT_S, wanted=bounds.wanted))
         return self._process
 
     def _wait(self, process: subprocess.Popen[str], bounds: Bounds) -> str:
@@ -139,12 +183,20 @@ class Worker:
         if not bounds.wanted():
             why = StoppedError("the batch was stopped by hand")
         elif bounds.case_limit_s is not None and spent_s > bounds.case_limit_s:
-            why = RunError(f"stopped after {spent_s:.0f} s: longer than --case-limit {bounds.case_limit_s:g}")
+            spent_s += bounds.told_limit_s - bounds.case_limit_s
+            why = RunError(f"stopped after {spent_s:.0f} s: longer than --case-limit {bounds.told_limit_s:g}")
         elif bounds.memory_limit_mib is not None and held > bounds.memory_limit_mib:
             why = RunError(f"stopped at {held:.0f} MiB: more than --memory-limit {bounds.memory_limit_mib:g}")
         if why is not None:
             self.close()
             raise why
+
+
+def _own_folder() -> tempfile.TemporaryDirectory[str] | None:
+    try:
+        return tempfile.TemporaryDirectory(prefix="screw-forensics-", ignore_cleanup_errors=True)
+    except OSError:
+        return None
 
 
 def _pass_on(process: subprocess.Popen[str], answers: queue.Queue[str | None]) -> None:
@@ -169,7 +221,7 @@ def _how(code: int) -> str:
 def _raise(answer: dict[str, Any]) -> None:
     if answer["result"] == "to correct":
         raise InputError([Problem(**{**row, "severity": Severity(row["severity"])}) for row in answer["problems"]])
-    if answer["result"] != "done":
+    if answer["result"] not in {"done", "inputs"}:
         raise RunError(answer["why"])
 
 

@@ -61,35 +61,52 @@ def _leave() -> NoReturn:
 
 
 def run_one(order: dict[str, Any]) -> dict[str, Any]:
-    """Run one case; the answer says ``done``, ``to correct`` with the problems, or ``failed`` with the reason."""
+    """Carry out one order: run a case, or hash what it stands on.
+
+    The answer says ``done`` (or ``inputs`` with the hash), ``to correct`` with the problems, or ``failed`` with the
+    reason.
+    """
     try:
-        _report(Path(order["case"]), Path(order["out"]))
+        if "inputs" in order:
+            return {"result": "inputs", "sha256": _inputs(Path(order["inputs"]))}
+        note = _report(Path(order["case"]), Path(order["out"]))
     except InputError as fault:
         return {"result": "to correct", "problems": [_plain(asdict(p)) for p in fault.problems]}
     except RunError as fault:
         return {"result": "failed", "why": str(fault)}
     except OSError as fault:
-        return {"result": "failed", "why": f"{fault.strerror or fault}: {fault.filename or order['out']}"}
+        return {"result": "failed", "why": f"{fault.strerror or fault}: {fault.filename or ''}".rstrip(": ")}
     except Exception as fault:  # noqa: BLE001 - whatever goes wrong in one case must not end the batch
         return {"result": "failed", "why": f"{type(fault).__name__}: {fault}"}
-    return {"result": "done"}
+    return {"result": "done", "note": note}
 
 
 def _plain(problem: dict[str, Any]) -> dict[str, Any]:
     return problem | {"severity": Severity(problem["severity"]).value}
 
 
-def _report(case: Path, out: Path) -> None:
-    """Run the report; a kernel that did not come up at all (a port taken meanwhile) gets a second chance."""
+def _inputs(case: Path) -> str:
+    from forensics.intake.case_files import case_inputs, inputs_hash
+
+    return inputs_hash(case_inputs(case))
+
+
+def _report(case: Path, out: Path) -> str:
+    """Run the report; a kernel that died gets a second chance, and the note says so."""
     from forensics.report import run_report
-    from forensics.report.execution import NotebookStopped
+    from forensics.report.execution import KernelDied
 
     try:
         run_report(case, out)
-    except NotebookStopped as fault:
-        if fault.stopped.cell or fault.stopped.problems:
-            raise
+    except KernelDied as fault:
+        first = str(fault)
+    else:
+        return ""
+    try:
         run_report(case, out)
+    except KernelDied as fault:
+        raise RunError(f"{fault}; so did the kernel of a first try") from None
+    return f"run a second time: {first}"
 
 
 if __name__ == "__main__":

@@ -81,7 +81,7 @@ MOST = Field(max_length=MOST_ROWS)
 class Strict(BaseModel):
     """Refuses unknown keys and silent conversions; frozen."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
 
 def _enum(

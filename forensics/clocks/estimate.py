@@ -117,7 +117,7 @@ def align(record: Record, fits: Sequence[ClockFit]) -> Record:
 
 
 def _fit_one(record: Record, clock: str, ours: Trains, reference: str, theirs: Trains, limits: Limits) -> ClockFit:
-    most = int(limits["clocks.sightings_max"])
+    most = limits.count("clocks.sightings_max")
     every = pairings(ours, theirs) + line_pairings(ours, theirs)
     entries = [entry.near(record.failure_ns, most) for entry in every]
     slack_s = _drift_slack_s(ours.extent, theirs.extent, limits)

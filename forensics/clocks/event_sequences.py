@@ -104,7 +104,7 @@ def _current_edges(samples: Samples, on_fraction: float, off_fraction: float) ->
 
 def _before_decay(usable: Samples, edge: Edge, limits: Limits) -> Edge:
     """Widen a stop back to the last sample at the full running level: a filtered reading decays after the stop."""
-    longest, full_fraction = int(limits["clocks.decay_samples"]), limits["clocks.full_fraction"]
+    longest, full_fraction = limits.count("clocks.decay_samples"), limits["clocks.full_fraction"]
     index = int(np.searchsorted(usable.t, edge.earliest_ns, side="right")) - 1
     if edge.to != OFF or index < 1:
         return edge
@@ -117,7 +117,7 @@ def _before_decay(usable: Samples, edge: Edge, limits: Limits) -> Edge:
 
 def _add_steps(trains: Trains, samples: Samples, limits: Limits) -> None:
     """Sudden lasting changes of a running current (a phase lost, an internal valve opened), by their onset."""
-    usable, width = samples.usable, int(limits["clocks.decay_samples"])
+    usable, width = samples.usable, limits.count("clocks.decay_samples")
     if samples.interval_s > limits["clocks.step_interval_max_s"] or len(usable) <= 4 * width:
         return
     for index in _step_onsets(usable.v, limits):
@@ -128,7 +128,7 @@ def _add_steps(trains: Trains, samples: Samples, limits: Limits) -> None:
 
 def _step_onsets(values: NDArray[np.float64], limits: Limits) -> list[int]:
     """Indices of the last value before a lasting change of a running current that is steady on both sides."""
-    width, top = int(limits["clocks.decay_samples"]), float(values.max())
+    width, top = limits.count("clocks.decay_samples"), float(values.max())
     view = np.lib.stride_tricks.sliding_window_view(values, width)
     low, high = view.min(axis=1), view.max(axis=1)
     before, after = slice(0, len(view) - 2 * width), slice(2 * width, len(view))
@@ -198,7 +198,7 @@ def _add_waveform(trains: Trains, waveform: Waveform, limits: Limits) -> None:
     on = _without_short_breaks(rms > on_fraction * float(np.max(rms)), round(dwell_s / step_s))
     for index in np.flatnonzero(np.diff(on.astype(np.int8))) + 1:
         trains.add("start" if on[index] else "stop", [_in_waveform(waveform, int(index), width)])
-    steady, settled = rms[::width], int(limits["clocks.decay_samples"])
+    steady, settled = rms[::width], limits.count("clocks.decay_samples")
     if not on.all() or len(steady) <= 4 * settled:
         return
     for cycle in _step_onsets(steady, limits):

@@ -76,7 +76,10 @@ def correlate_clocks(record: Record, clock: str, reference: str, limits: Limits)
         if not fewest <= count <= most:
             continue
         grid = low + (np.arange(count) * step_s * NS).astype(np.int64)
-        a, b = _filled(mine.at(grid)), _filled(theirs.at(grid))
+        ours, others = mine.at(grid), theirs.at(grid)
+        if not (np.isfinite(ours).any() and np.isfinite(others).any()):
+            continue
+        a, b = _filled(ours), _filled(others)
         answer = lag_of(
             a,
             b,

@@ -88,7 +88,7 @@ def events_near(record: Record, limits: Limits) -> tuple[NamedEvent, ...]:
             )
     found.sort(key=lambda e: (abs(e.latest_ns - record.failure_ns), e.name))
     return _numbered(
-        sorted(found[: int(limits["order.most_events"])], key=lambda e: (e.latest_ns, e.earliest_ns, e.name))
+        sorted(found[: limits.count("order.most_events")], key=lambda e: (e.latest_ns, e.earliest_ns, e.name))
     )
 
 

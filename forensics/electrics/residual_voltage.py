@@ -143,7 +143,7 @@ def disconnection_s(waveform: Waveform, vector: Complexes, limits: Limits) -> tu
     if current is not None:
         size = sliding_mean(np.abs(np.nan_to_num(current)), width).real
         on = np.flatnonzero(size >= limits["waveform.current_share_off"] * size.max())
-        edge = int(on[-1])
+        edge = int(on[-1]) if len(on) else len(size)
         if size.max() > 0 and size.min() < limits["waveform.current_share_off"] * size.max():
             if edge >= len(size) - width:
                 return None, "the current does not end within the record"

@@ -81,11 +81,11 @@ def load_case(path: Path, *, limits: Mapping[str, float] | None = None) -> Case:
     if failure_ns is None:
         failure_ns, found = _find_failure(casefile, readings, problems)
         if failure_ns is not None:
-            readings = tuple(_cut(reading, casefile, failure_ns) for reading in readings)
+            readings = tuple(cut_to_window(reading, casefile, failure_ns) for reading in readings)
     problems.raise_if_stopped()
     if profile is None or chosen is None or failure_ns is None:
         raise InputError(tuple(problems))
-    record = _record(casefile, readings, failure_ns)
+    record = record_of(casefile, readings, failure_ns)
     return Case(casefile, path, readings, record, tuple(problems), profile, chosen, curve, missing, found)
 
 
@@ -101,9 +101,12 @@ def _rules(
     except InputError as fault:
         problems.extend(fault.problems)
     try:
-        wanted = {limit.name: (limit.value, limit.source) for limit in casefile.limit}
-        wanted |= {name: (value, "changed by hand for this run") for name, value in by_hand.items()}
-        limits = read_limits().replaced(wanted)
+        limits = read_limits().replaced({limit.name: (limit.value, limit.source) for limit in casefile.limit})
+    except InputError as fault:
+        problems.extend(fault.problems)
+    try:
+        wanted = {name: (value, "changed by hand for this run") for name, value in by_hand.items()}
+        limits = (limits or read_limits()).replaced(wanted, given_by="run")
     except InputError as fault:
         problems.extend(fault.problems)
     try:
@@ -167,7 +170,7 @@ def _find_failure(casefile: CaseFile, readings: tuple[SourceResult, ...], proble
     return None, ""
 
 
-def _cut(reading: SourceResult, casefile: CaseFile, failure_ns: int) -> SourceResult:
+def cut_to_window(reading: SourceResult, casefile: CaseFile, failure_ns: int) -> SourceResult:
     """Cut points to what is kept, where the failure time was found only after reading."""
     keep = _kept_span(casefile, failure_ns)
     return replace(
@@ -183,7 +186,8 @@ def _cut_switch(switch: Switch, keep: Span) -> Switch:
     return replace(switch, t=switch.t[chosen], state=switch.state[chosen], row=switch.row[chosen])
 
 
-def _record(casefile: CaseFile, readings: tuple[SourceResult, ...], failure_ns: int) -> Record:
+def record_of(casefile: CaseFile, readings: tuple[SourceResult, ...], failure_ns: int) -> Record:
+    """All points of a case as one record, those of a role with the fastest first."""
     samples: dict[Role, list[Samples]] = {}
     switches: dict[Role, list[Switch]] = {}
     for reading in readings:

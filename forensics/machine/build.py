@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 from forensics.case.schema import Machine
+from forensics.errors import Problem, Severity
 from forensics.model.build_words import CapacityKind, CheckValve, Condenser, Evaporator
 from forensics.model.vocabulary import Role, Starter, State
+from forensics.rules.profile_words import explain
 from forensics.rules.profiles import Profile
 
 
@@ -98,8 +100,8 @@ def build_of(machine: Machine, profile: Profile) -> Build:
     )
 
 
-def contradicting_keys(machine: Machine, profile: Profile) -> tuple[tuple[str, str, str], ...]:
-    """Keys in which the case file and the profile differ: key, what the machine says, what the profile says."""
+def contradicting_keys(machine: Machine, profile: Profile, file: str) -> list[Problem]:
+    """Keys in which the case file and the profile differ, as notes: the case file stands."""
     told = profile.build
     pairs = [
         ("capacity", machine.capacity, told.capacity if "capacity" in told.model_fields_set else None),
@@ -107,10 +109,22 @@ def contradicting_keys(machine: Machine, profile: Profile) -> tuple[tuple[str, s
         ("economiser", machine.economiser, told.economiser),
         ("check_valve", machine.check_valve, told.check_valve),
     ]
-    return tuple(
-        (key, _word(mine), _word(theirs)) for key, mine, theirs in pairs
+    return [
+        Problem(
+            f"{key} is {_word(mine)}, the profile '{profile.id}' has {_word(theirs)}: that of the case file is taken",
+            file=file,
+            column=f"machine.{key}",
+            remedy="Name a profile of this build, or correct the key.",
+            severity=Severity.NOTE,
+        )
+        for key, mine, theirs in pairs
         if mine is not None and theirs is not None and mine != theirs
-    )  # fmt: skip
+    ]
+
+
+def machine_assumed(profile: Profile, build: Build) -> tuple[str, ...]:
+    """The sequence profile and the build as they were taken, as the report prints them."""
+    return f"Sequence profile: {' '.join(explain(profile))}", as_built(build)
 
 
 def _word(value: object) -> str:

@@ -82,7 +82,7 @@ def list_stops(subject: Subject) -> tuple[Stop, ...]:
     ended = [(i, run) for i, run in enumerate(subject.runs) if run.end is not None]
     pressures = _pressures(subject)
     commands = read_commands(subject.record, subject.profile)
-    fitted = len(ended) - int(subject.limits["coastdown.fits_most"])
+    fitted = len(ended) - subject.limits.count("coastdown.fits_most")
     table = []
     for place, (index, run) in enumerate(ended):
         following = subject.runs[index + 1].first_ns if index + 1 < len(subject.runs) else subject.record.window.end_ns

@@ -5,28 +5,24 @@ A name may hold what a terminal obeys, what turns the direction of the words aro
 
 from __future__ import annotations
 
-import unicodedata
+import re
 
 # embeddings, overrides, isolates and marks of direction (Unicode Standard Annex 9)
 DIRECTION = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 REPLACED = "\ufffd"
-_KEPT = "\n\t"
-_UNFIT = ("Cc", "Cs", "Zl", "Zp")
+# with these: the controls but for tab and line feed, line and paragraph separators, lone surrogates
+_OBEYED = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff" + "".join(sorted(DIRECTION)) + "]")
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
 def for_terminal(text: str) -> str:
     """The text with every control and direction character written as its code; line ends and tabs stay."""
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join(_code(sign) if _obeyed(sign) else sign for sign in text)
+    return _OBEYED.sub(lambda found: f"<U+{ord(found[0]):04X}>", text)
 
 
 def for_page(text: str) -> str:
     """The text with every control and direction character replaced by one mark; line ends and tabs stay."""
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join(REPLACED if _obeyed(sign) else sign for sign in text)
+    return _OBEYED.sub(REPLACED, text)
 
 
 def for_sheet(text: str) -> str:
@@ -38,11 +34,3 @@ def for_sheet(text: str) -> str:
     except ValueError:
         return f"'{text}"
     return text
-
-
-def _obeyed(sign: str) -> bool:
-    return sign not in _KEPT and (sign in DIRECTION or unicodedata.category(sign) in _UNFIT)
-
-
-def _code(sign: str) -> str:
-    return f"<U+{ord(sign):04X}>"

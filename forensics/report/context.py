@@ -8,11 +8,13 @@ from dataclasses import asdict, dataclass, field
 from functools import cached_property
 from pathlib import Path
 
+from forensics.case.schema import read_case_file
 from forensics.errors import InputError, Problem, Severity
 from forensics.investigation import Investigation, investigate
 from forensics.model.points import Span
 from forensics.report.figures.figure import Figure
 from forensics.report.markup import PROBLEMS_MIME, show_plate
+from forensics.report.result_set import InputRow, hash_inputs
 from forensics.report.sentences import in_display, told_in
 from forensics.report.units import ReportTime
 from forensics.results.publish import to_findings_file
@@ -32,6 +34,8 @@ class ReportContext:
         Zone and unit system of every table and figure.
     out
         Folder of the results, or None where a bench sheet writes nothing.
+    inputs
+        Every file that the case names, hashed before it was read.
     shown
         Figures that were displayed, by key: their tables are written with the others.
     """
@@ -43,6 +47,7 @@ class ReportContext:
     out: Path | None = None
     tables: bool = False
     changed_limits: tuple[str, ...] = ()
+    inputs: tuple[InputRow, ...] = ()
     shown: dict[str, Figure] = field(default_factory=dict)
 
     @cached_property
@@ -113,6 +118,7 @@ def open_sheet(
     """
     changed = _limits(limits)
     try:
+        before = _inputs(Path(case))
         investigation = investigate(Path(case), limits=changed or None)
     except InputError as fault:
         _show_problems(fault)
@@ -131,7 +137,14 @@ def open_sheet(
         folder,
         tables,
         tuple(f"{name} = {value:g}" for name, value in sorted(changed.items())),
+        before,
     )
+
+
+def _inputs(case: Path) -> tuple[InputRow, ...]:
+    """Hashes of what the case names, exports left out: those are hashed from the very bytes that are read."""
+    casefile = read_case_file(case)
+    return hash_inputs(case.resolve(), casefile, {source.path: "read later" for source in casefile.source})
 
 
 def _limits(given: Mapping[str, float] | str | None) -> dict[str, float]:

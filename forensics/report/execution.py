@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import logging
 import re
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forensics.errors import InputError, Problem, RunError, Severity
+from forensics.report.kernel import KERNEL_NAME, RunPlace, Transport, manager_class, run_place
 from forensics.report.markup import PROBLEMS_MIME
 from forensics.report.notebooks import ADDED, check_injected, check_parameters, read_notebook
 
@@ -60,8 +60,9 @@ def run_notebook(
     cell_limit_s: float | None = None,
     progress: bool = False,
     largest_input: str = "",
+    environment: Mapping[str, str] | None = None,
 ) -> NotebookNode:
-    """Run a notebook with parameters and return it executed.
+    """Run a notebook with parameters and return it executed; a kernel that does not come up is started once more.
 
     Parameters
     ----------
@@ -73,6 +74,8 @@ def run_notebook(
         Whether a progress bar is drawn on the error stream.
     largest_input
         Path and size of the largest input, for the message when the kernel dies.
+    environment
+        Names added to the kernel's environment.
 
     Raises
     ------
@@ -85,7 +88,13 @@ def run_notebook(
     """
     source = read_notebook(path)
     check_parameters(source, parameters, path.name)
-    executed = _execute(source, dict(parameters), path.name, cell_limit_s, largest_input, progress=progress)
+    run = _Run(source, dict(parameters), path.name, cell_limit_s, largest_input, dict(environment or {}))
+    with run_place() as place:
+        first, second = place.transports
+        try:
+            executed = run.execute(place, first, progress=progress)
+        except KernelNotStarted:
+            executed = run.execute(place, second, progress=progress)
     check_injected(executed, parameters)
     _check_finished(executed)
     return executed
@@ -99,64 +108,83 @@ def _check_finished(executed: NotebookNode) -> None:
         raise NotebookStopped(Stopped(cell, of, f"stopped at cell {cell} of {of}: the notebook ended itself"), executed)
 
 
-def _execute(
-    source: NotebookNode,
-    parameters: dict[str, Any],
-    name: str,
-    cell_limit_s: float | None,
-    largest_input: str,
-    *,
-    progress: bool,
-) -> NotebookNode:
-    import papermill
-    from nbclient.exceptions import CellTimeoutError, DeadKernelError
-    from papermill.engines import NBClientEngine, papermill_engines
-    from papermill.exceptions import PapermillExecutionError
+class KernelNotStarted(NotebookStopped):
+    """The kernel did not come up: no cell was begun."""
 
-    seen: list[NotebookNode] = []
 
-    class Watched(NBClientEngine):  # type: ignore[misc]
-        """Keeps hold of the notebook while it runs, so that a failure can name its cell without saving each cell."""
+class KernelDied(NotebookStopped):
+    """The process of the kernel ended in the midst of a cell."""
 
-        @classmethod
-        def execute_managed_notebook(cls, nb_man: Any, kernel_name: str, **given: Any) -> Any:
-            seen.append(nb_man.nb)
-            return super().execute_managed_notebook(nb_man, kernel_name, **given)
 
-    papermill_engines.register("watched", Watched)
-    logging.getLogger("papermill").setLevel(logging.CRITICAL)
-    logging.getLogger("traitlets").setLevel(logging.CRITICAL)
-    with tempfile.TemporaryDirectory() as folder:
+@dataclass(frozen=True)
+class _Run:
+    """One notebook with what it is run with."""
+
+    source: NotebookNode
+    parameters: dict[str, Any]
+    name: str
+    cell_limit_s: float | None
+    largest_input: str
+    environment: dict[str, str]
+
+    def execute(self, place: RunPlace, transport: Transport, *, progress: bool) -> NotebookNode:
+        """Run it once."""
+        from nbclient.exceptions import CellTimeoutError, DeadKernelError
+        from papermill.exceptions import PapermillExecutionError
+
+        seen: list[NotebookNode] = []
         try:
-            executed: NotebookNode = papermill.execute_notebook(
-                source,
-                Path(folder).as_posix().replace("{", "{{").replace("}", "}}") + "/executed.ipynb",
-                parameters=parameters,
-                engine_name="watched",
-                request_save_on_cell_execute=False,
-                progress_bar=progress,
-                kernel_name="python3",
-                language="python",
-                start_timeout=START_LIMIT_S,
-                execution_timeout=_whole_seconds(cell_limit_s),
-                shutdown_kernel="immediate",
-                extra_arguments=["--log-level=40"],
-            )
-            return executed
+            return self._by_papermill(place, transport, seen, progress=progress)
         except PapermillExecutionError as fault:
             notebook = seen[0]
             raise NotebookStopped(_cell_error(notebook, fault), notebook) from None
         except CellTimeoutError:
             cell, of = _where(seen[0])
-            why = f"cell {cell} of {name} ran longer than {cell_limit_s:g} s and was stopped"
+            why = f"cell {cell} of {self.name} ran longer than {self.cell_limit_s:g} s and was stopped"
             raise NotebookStopped(Stopped(cell, of, why), seen[0]) from None
         except DeadKernelError:
             cell, of = _where(seen[0])
-            hint = f"; largest input: {largest_input}" if largest_input else ""
-            why = f"the kernel stopped in cell {cell} of {name} (often: out of memory{hint})"
-            raise NotebookStopped(Stopped(cell, of, why), seen[0]) from None
+            hint = f"; largest input: {self.largest_input}" if self.largest_input else ""
+            why = f"the kernel stopped in cell {cell} of {self.name} (often: out of memory{hint})"
+            raise KernelDied(Stopped(cell, of, why), seen[0]) from None
         except RuntimeError as fault:
-            raise NotebookStopped(Stopped(0, len(source.cells), f"the kernel did not start: {fault}"), source) from None
+            why = f"the kernel did not start: {fault}"
+            raise KernelNotStarted(Stopped(0, len(self.source.cells), why), self.source) from None
+
+    def _by_papermill(
+        self, place: RunPlace, transport: Transport, seen: list[NotebookNode], *, progress: bool
+    ) -> NotebookNode:
+        import papermill
+        from papermill.engines import NBClientEngine, papermill_engines
+
+        kernel = manager_class(place, transport, self.environment)
+
+        class Watched(NBClientEngine):  # type: ignore[misc]
+            """Keeps hold of the notebook while it runs, so that a failure can name its cell without saving each."""
+
+            @classmethod
+            def execute_managed_notebook(cls, nb_man: Any, kernel_name: str, **given: Any) -> Any:
+                seen.append(nb_man.nb)
+                given["kernel_manager_class"] = kernel
+                return super().execute_managed_notebook(nb_man, kernel_name, **given)
+
+        papermill_engines.register("watched", Watched)
+        logging.getLogger("papermill").setLevel(logging.CRITICAL)
+        logging.getLogger("traitlets").setLevel(logging.CRITICAL)
+        executed: NotebookNode = papermill.execute_notebook(
+            self.source,
+            place.folder.as_posix().replace("{", "{{").replace("}", "}}") + "/executed.ipynb",
+            parameters=self.parameters,
+            engine_name="watched",
+            request_save_on_cell_execute=False,
+            progress_bar=progress,
+            kernel_name=KERNEL_NAME,
+            language="python",
+            start_timeout=START_LIMIT_S,
+            execution_timeout=_whole_seconds(self.cell_limit_s),
+            shutdown_kernel="immediate",
+        )
+        return executed
 
 
 def _whole_seconds(limit_s: float | None) -> int | None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -9,12 +11,12 @@ from forensics.errors import InputError
 from forensics.report.execution import NotebookStopped
 from forensics.report.markup import render
 from forensics.report.page import page_file, sections
+from forensics.report.result_set import FAILED_NAME, REPORT_NAME
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
 
-FAILED_NAME = "report.FAILED.html"
-REPORT_NAME = "report.html"
+__all__ = ["FAILED_NAME", "REPORT_NAME", "write_failure", "write_whole"]
 
 
 def write_failure(out: Path, title: str, fault: Exception, *, made: str, notebook: NotebookNode | None = None) -> Path:
@@ -60,7 +62,20 @@ def write_failure(out: Path, title: str, fault: Exception, *, made: str, noteboo
 
 
 def write_whole(path: Path, content: bytes) -> None:
-    """Write a file so that its name never stands on half of it."""
-    part = path.with_name(f".{path.name}.part")
-    part.write_bytes(content)
-    part.replace(path)
+    """Write a file so that its name never stands on half of it; writers at once never share a half."""
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+    part = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+        part.chmod(0o666 & ~_umask())
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _umask() -> int:
+    """The mask that files of this process get; a temporary file is for its owner only."""
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask

@@ -3,36 +3,120 @@
 from __future__ import annotations
 
 import io
+from pathlib import Path
 
 import pandas as pd
 
+from forensics.errors import InputError, Severity
+from forensics.intake import check_untouched
 from forensics.intake.result import write_set_aside
 from forensics.report import tables
 from forensics.report.context import ReportContext
-from forensics.report.failure import write_whole
+from forensics.report.placing import Stage, handed_over, held, new_stage
+from forensics.report.result_set import (
+    FINDINGS_NAME,
+    MANIFEST_NAME,
+    NOTEBOOK_NAME,
+    REPORT_NAME,
+    SET_ASIDE_NAME,
+    TABLES_NAME,
+    InputRow,
+    ResultSet,
+    hash_inputs,
+    input_faults,
+    new_set,
+    read_set,
+)
 from forensics.report.revision import keep_earlier
 from forensics.results.schema import dump_findings
 
-FINDINGS_NAME, SET_ASIDE_NAME, TABLES_NAME = "findings.json", "set_aside.csv", "tables"
+__all__ = ["FINDINGS_NAME", "SET_ASIDE_NAME", "TABLES_NAME", "all_tables", "csv_text", "write"]
 
 
 def write(sheet: ReportContext) -> None:
-    """Write ``findings.json``, ``set_aside.csv`` and, where asked for, ``tables/*.csv`` to the folder of the results.
+    """Write ``findings.json``, ``set_aside.csv`` and, where asked for, ``tables/*.csv`` as one set of results.
 
-    A finished earlier report whose findings differ is copied to ``earlier/`` first; without a folder nothing is
-    written.
+    Started by a run, the set waits in the run's scratch folder for the page and the executed notebook. By hand it is
+    put in place as it is; a page of the same findings stays with it, another one is kept under ``earlier/``.
+
+    Raises
+    ------
+    InputError
+        A file that the case names changed meanwhile, or another run writes to the folder.
     """
     if sheet.out is None:
         return
-    text = dump_findings(sheet.findings).encode("utf-8")
-    keep_earlier(sheet.out, text)
-    write_set_aside(sheet.investigation.readings, sheet.out / SET_ASIDE_NAME)
-    write_whole(sheet.out / FINDINGS_NAME, text)
+    stage = handed_over(sheet.out)
+    if stage is not None:
+        lay_out(sheet, stage)
+        return
+    with held(sheet.out):
+        stage = new_stage(sheet.out)
+        try:
+            stage.commit(with_same_page(lay_out(sheet, stage), sheet.out))
+        except BaseException:
+            stage.discard()
+            raise
+
+
+def lay_out(sheet: ReportContext, stage: Stage) -> ResultSet:
+    """Write the files of a set and its manifest into a scratch folder."""
+    assert sheet.out is not None
+    inputs = _unchanged_inputs(sheet)
+    files = _files(sheet, stage.new)
+    for name, content in files.items():
+        stage.put(name, content)
+    keep_earlier(sheet.out, files[FINDINGS_NAME], stage.new)
+    work = sheet.investigation
+    found = new_set(case=work.case.path, casefile=work.casefile, out=sheet.out, inputs=inputs, files=files)
+    stage.put(MANIFEST_NAME, found.text().encode("utf-8"))
+    return found
+
+
+def _files(sheet: ReportContext, scratch: Path) -> dict[str, bytes]:
+    write_set_aside(sheet.investigation.readings, scratch / SET_ASIDE_NAME)
+    files = {
+        FINDINGS_NAME: dump_findings(sheet.findings).encode("utf-8"),
+        SET_ASIDE_NAME: (scratch / SET_ASIDE_NAME).read_bytes(),
+    }
     if sheet.tables:
-        folder = sheet.out / TABLES_NAME
-        folder.mkdir(exist_ok=True)
-        for name, table in all_tables(sheet).items():
-            write_whole(folder / f"{name}.csv", csv_text(table).encode("utf-8"))
+        files |= {f"{TABLES_NAME}/{name}.csv": csv_text(t).encode("utf-8") for name, t in all_tables(sheet).items()}
+    return files
+
+
+def _unchanged_inputs(sheet: ReportContext) -> tuple[InputRow, ...]:
+    """Every input by hash; a problem for each that is not what it was when the sheet was opened."""
+    work = sheet.investigation
+    exhibits = [e for reading in work.readings for e in (reading.exhibit, *reading.also)]
+    now = hash_inputs(work.case.path, work.casefile, {exhibit.path: exhibit.sha256 for exhibit in exhibits})
+    read = {source.path for source in work.casefile.source}
+    before, after = ([row for row in rows if row.path not in read] for rows in (sheet.inputs, now))
+    problems = input_faults(before, after, origin="the run began with")
+    problems += [p for p in check_untouched(exhibits) if p.severity is Severity.STOP]
+    if sheet.inputs and problems:
+        raise InputError(problems)
+    return now
+
+
+def with_same_page(found: ResultSet, out: Path) -> ResultSet:
+    """A set made by hand, with page and notebook of the set before where that one has the same findings and inputs."""
+    try:
+        before = read_set(out)
+    except InputError:
+        return found
+    if before is None or before.inputs != found.inputs:
+        return found
+    own = {FINDINGS_NAME, SET_ASIDE_NAME}
+    if any(before.results.get(name) != found.results[name] for name in own):
+        return found
+    kept = {n: row for n, row in before.results.items() if n in {REPORT_NAME, NOTEBOOK_NAME}}
+    return found.model_copy(
+        update={
+            "results": dict(sorted({**found.results, **kept}.items())),
+            "made_utc": before.made_utc,
+            "notebook": before.notebook,
+        }
+    )
 
 
 def all_tables(sheet: ReportContext) -> dict[str, pd.DataFrame]:

@@ -12,8 +12,9 @@ from forensics.results.diff import compare_findings
 from forensics.results.schema import FindingsFile, read_findings
 
 EARLIER = "earlier"
-KEPT = ("report.html", "findings.json", "set_aside.csv", "incident.ipynb")
+KEPT = ("report.html", "findings.json", "set_aside.csv", "incident.ipynb", "results.json")
 FINDINGS_NAME = "findings.json"
+IN_BAG = Path("data") / "results" / FINDINGS_NAME
 _HASH_DIGITS = 8
 _MOST_LINES = 12
 
@@ -29,11 +30,11 @@ class Superseded:
 def earlier_findings(out: Path | None, case_folder: Path, supersedes: str, revision: int, case_id: str) -> Path | None:
     """The findings file that this revision supersedes, or None.
 
-    The one that the case names (``supersedes``: a findings file, or a folder with one, beside the case file) comes
-    first; else the highest earlier revision of the same case in the folder of results or kept under it.
+    The one that the case names (``supersedes``: a findings file, or a folder or bag with one, beside the case file)
+    comes first; else the highest earlier revision of the same case in the folder of results or kept under it.
     """
     if supersedes:
-        for name in (supersedes, f"{supersedes}/{FINDINGS_NAME}"):
+        for name in (supersedes, f"{supersedes}/{FINDINGS_NAME}", f"{supersedes}/{IN_BAG}"):
             try:
                 return file_inside(case_folder, name, FINDINGS_BYTES)
             except OSError:
@@ -71,8 +72,13 @@ def _sha256(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def keep_earlier(out: Path, new: bytes) -> Path | None:
+def keep_earlier(out: Path, new: bytes, into: Path | None = None) -> Path | None:
     """Copy a finished report whose findings differ from the new ones to ``earlier/``; nothing old is overwritten.
+
+    Parameters
+    ----------
+    into
+        Folder in which ``earlier/`` is laid out; by default the folder of the results itself.
 
     Returns
     -------
@@ -85,10 +91,10 @@ def keep_earlier(out: Path, new: bytes) -> Path | None:
     read = _read(old)
     digest = _sha256(old)[:_HASH_DIGITS]
     name = f"revision-{read.case.revision}-{digest}" if read is not None else f"unread-{digest}"
-    folder = out / EARLIER / name
-    folder.mkdir(parents=True, exist_ok=True)
+    folder = (into or out) / EARLIER / name
     for kept in KEPT:
         source, target = out / kept, folder / kept
-        if source.is_file() and not target.exists():
+        if source.is_file() and not target.exists() and not (out / EARLIER / name / kept).exists():
+            folder.mkdir(parents=True, exist_ok=True)
             target.write_bytes(source.read_bytes())
     return folder

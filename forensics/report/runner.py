@@ -2,25 +2,35 @@
 
 from __future__ import annotations
 
+import tempfile
 import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forensics.case.schema import CaseFile, read_case_file
-from forensics.errors import ForensicsError, InputError, Problem, RunError
+from forensics.errors import ForensicsError, InputError, RunError
 from forensics.report.execution import NotebookStopped, run_notebook
-from forensics.report.failure import FAILED_NAME, REPORT_NAME, write_failure, write_whole
+from forensics.report.failure import write_failure
 from forensics.report.notebooks import notebook_path
 from forensics.report.page import bind
+from forensics.report.placing import HANDED_OVER, RUNNING, Stage, held
+from forensics.report.result_set import (
+    FINDINGS_NAME,
+    MANIFEST_NAME,
+    NOTEBOOK_NAME,
+    REPORT_NAME,
+    SET_ASIDE_NAME,
+    TABLES_NAME,
+    ResultSet,
+)
 from forensics.results.schema import read_findings
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
-
-FINDINGS_NAME, SET_ASIDE_NAME, NOTEBOOK_NAME, TABLES_NAME = "findings.json", "set_aside.csv", "incident.ipynb", "tables"
 
 
 @dataclass(frozen=True)
@@ -39,6 +49,8 @@ class RunResult:
         How long it took.
     summary
         Verdict in one line.
+    notes
+        What is to be said of earlier runs into the same folder that did not finish.
     """
 
     out: Path
@@ -50,6 +62,7 @@ class RunResult:
     figures: int
     wall_s: float
     summary: str
+    notes: tuple[str, ...] = ()
 
 
 def _now() -> datetime:
@@ -94,36 +107,27 @@ def run_report(
 
     Notes
     -----
-    A run that does not finish leaves ``report.html``, ``findings.json`` and ``set_aside.csv`` as they were, and
-    ``report.FAILED.html`` beside them. A finished run takes such a page away.
+    The results are one unit: a run that does not finish leaves the folder as it was, and ``report.FAILED.html`` in it,
+    or, where even that can't be written, the marker that the next command finds. A finished run takes such a page away.
     """
     began = time.perf_counter()
-    made = f"Made {now().astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}."
-    case_file = _checked(case, out, made)
-    before = _Before(out)
-    parameters: dict[str, Any] = {
-        "case": str(case.resolve()),
-        "out": str(out.resolve()),
-        "tables": tables,
-        "limits": dict(limits or {}),
-    }
+    made_utc = f"{now().astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
+    made = f"Made {made_utc}."
+    if not out.is_dir():
+        read_case_file(case)  # a case that can't be read makes no folder
     try:
-        notebook = run_notebook(
-            notebook_path("incident"),
-            parameters,
-            cell_limit_s=cell_limit_s,
-            progress=progress,
-            largest_input=_largest(case, case_file),
-        )
-        page = bind(notebook, title=_title(case_file), made=made)
-        _finish(out, notebook, page)
-    except (ForensicsError, KeyboardInterrupt) as fault:
-        before.restore()
-        shown = RunError("stopped by hand") if isinstance(fault, KeyboardInterrupt) else fault
-        write_failure(out, case_file.case.id, shown, made=made)
-        if isinstance(fault, NotebookStopped) and fault.stopped.problems:
-            raise InputError(fault.stopped.problems) from None
-        raise
+        with held(out) as notes:
+            case_file = _checked(case, out, made)
+            parameters: dict[str, Any] = {
+                "case": str(case.resolve()),
+                "out": str(out.resolve()),
+                "tables": tables,
+                "limits": dict(limits or {}),
+            }
+            run = _Run(case, case_file, out, made_utc, parameters, cell_limit_s)
+            page = run.to_its_end(progress=progress)
+    except OSError as fault:
+        raise RunError(f"can't be written: {fault.strerror or fault} ({fault.filename or out})") from None
     return RunResult(
         out=out,
         report=out / REPORT_NAME,
@@ -134,7 +138,63 @@ def run_report(
         figures=page.count('class="plate"'),
         wall_s=time.perf_counter() - began,
         summary=_summary(out / FINDINGS_NAME),
+        notes=notes,
     )
+
+
+@dataclass(frozen=True)
+class _Run:
+    """One run of the incident notebook into a folder of results that is held."""
+
+    case: Path
+    case_file: CaseFile
+    out: Path
+    made_utc: str
+    parameters: dict[str, Any]
+    cell_limit_s: float | None
+
+    @property
+    def _made(self) -> str:
+        return f"Made {self.made_utc}."
+
+    def to_its_end(self, *, progress: bool) -> str:
+        """Run it, put the results in place and return the page; else leave everything as it was, and a page why."""
+        out = self.out.resolve()
+        stage = Stage(out, Path(tempfile.mkdtemp(prefix=RUNNING, dir=out)))
+        try:
+            stage.begin()
+            notebook = run_notebook(
+                notebook_path("incident"),
+                self.parameters,
+                cell_limit_s=self.cell_limit_s,
+                progress=progress,
+                largest_input=_largest(self.case, self.case_file),
+                environment={HANDED_OVER: str(stage.folder)},
+            )
+            page = bind(notebook, title=_title(self.case_file), made=self._made)
+            stage.commit(_finished(stage, notebook, page, self.made_utc))
+        except BaseException as fault:
+            self._leave(stage, fault)
+            if isinstance(fault, NotebookStopped) and fault.stopped.problems:
+                raise InputError(fault.stopped.problems) from None
+            raise
+        return page
+
+    def _leave(self, stage: Stage, fault: BaseException) -> None:
+        """Take away what was half done, and say why there is no report: in a page, else by the marker of the run."""
+        stage.discard(marker=True)
+        shown = fault if isinstance(fault, ForensicsError) else RunError(_in_words(fault))
+        with suppress(OSError):
+            write_failure(self.out, self.case_file.case.id, shown, made=self._made)
+            stage.discard()
+
+
+def _in_words(fault: BaseException) -> str:
+    if isinstance(fault, KeyboardInterrupt):
+        return "stopped by hand"
+    if isinstance(fault, OSError):
+        return f"the results could not be written: {fault.strerror or fault}"
+    return f"{type(fault).__name__}: {fault}"
 
 
 def _summary(path: Path) -> str:
@@ -144,18 +204,12 @@ def _summary(path: Path) -> str:
 
 
 def _checked(case: Path, out: Path, made: str) -> CaseFile:
-    """Read the case file and make the folder; a fault leaves its page only where the folder was there before."""
+    """Read the case file; a fault leaves its page."""
     try:
-        case_file = read_case_file(case)
-        out.mkdir(parents=True, exist_ok=True)
+        return read_case_file(case)
     except InputError as fault:
-        if out.is_dir():
-            write_failure(out, case.name, fault, made=made)
+        write_failure(out, case.name, fault, made=made)
         raise
-    except OSError as fault:
-        remedy = "Choose another folder with --out."
-        raise InputError([Problem(f"can't be written to ({fault.strerror})", file=str(out), remedy=remedy)]) from None
-    return case_file
 
 
 def _title(case_file: CaseFile) -> str:
@@ -172,31 +226,16 @@ def _largest(case: Path, case_file: CaseFile) -> str:
     return f"{max(sizes)[1]}, {max(sizes)[0] / 1e6:.1f} MB" if sizes else ""
 
 
-class _Before:
-    """What stood in the folder before the run, to put it back where the run does not finish."""
-
-    def __init__(self, out: Path) -> None:
-        self._content = {
-            out / name: (out / name).read_bytes() if (out / name).is_file() else None
-            for name in (FINDINGS_NAME, SET_ASIDE_NAME)
-        }
-
-    def restore(self) -> None:
-        """Put both files back as they were."""
-        for path, content in self._content.items():
-            if content is None:
-                path.unlink(missing_ok=True)
-            elif not path.is_file() or path.read_bytes() != content:
-                write_whole(path, content)
-
-
-def _finish(out: Path, notebook: NotebookNode, page: str) -> None:
+def _finished(stage: Stage, notebook: NotebookNode, page: str, made_utc: str) -> ResultSet:
+    """The whole set: what the notebook laid out, the notebook itself, and the page."""
     import nbformat
 
-    missing = [name for name in (FINDINGS_NAME, SET_ASIDE_NAME) if not (out / name).is_file()]
+    missing = [name for name in (FINDINGS_NAME, SET_ASIDE_NAME, MANIFEST_NAME) if not stage.has(name)]
     if missing:
         raise RunError(f"the notebook ended without writing {', '.join(missing)}")
     text: str = nbformat.writes(notebook)  # type: ignore[no-untyped-call]
-    write_whole(out / NOTEBOOK_NAME, text.encode("utf-8"))
-    write_whole(out / REPORT_NAME, page.encode("utf-8"))
-    (out / FAILED_NAME).unlink(missing_ok=True)
+    files = {NOTEBOOK_NAME: text.encode("utf-8"), REPORT_NAME: page.encode("utf-8")}
+    for name, content in files.items():
+        stage.put(name, content)
+    begun = ResultSet.model_validate_json((stage.new / MANIFEST_NAME).read_bytes())
+    return begun.with_files(files, made_utc=made_utc)

@@ -1,7 +1,6 @@
 """What differs between two findings files: of a re-run (should be nothing), or of a revision (what, and why).
 
-Method: the files are walked key by key. For a re-run with the same packages the canonical bytes must agree; otherwise
-numbers must agree to 6 significant digits and everything else letter for letter.
+Method: the files are walked key by key.
 """
 
 from __future__ import annotations
@@ -12,9 +11,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from forensics.results.schema import FindingsFile, canonical_json
+from forensics.results.schema import FindingsFile
 
-APART = ("software", "reproduce")
 SIX_DIGITS = 1e-6
 _DECIMAL = re.compile(r"\d+\.\d+")
 
@@ -124,22 +122,16 @@ def version_differences(before: FindingsFile, after: FindingsFile) -> list[str]:
     return [f"version of {c.what}: {c.before or 'none'} -> {c.after or 'none'}" for c in _changed(old, new)]
 
 
-def rerun_differences(sealed: FindingsFile, again: FindingsFile) -> list[str]:
-    """What a re-run gives otherwise, apart from ``software`` and ``reproduce``; none where it is the same.
+def differences(before: Any, after: Any, *, tolerance: float = 0.0) -> list[str]:
+    """Where two values of JSON differ, each with its place; none where they are the same.
 
-    With the same versions the canonical bytes must agree; otherwise numbers agree to 6 significant digits.
+    Parameters
+    ----------
+    tolerance
+        Numbers that differ by less, relative to the larger, count as the same, and so do sentences whose decimal
+        fractions differ by one in the last printed digit.
     """
-    old, new = _body(sealed), _body(again)
-    if not version_differences(sealed, again):
-        if canonical_json(old) == canonical_json(new):
-            return []
-        return list(_walk(old, new, "", 0.0)) or ["the order of keys"]
-    return list(_walk(old, new, "", SIX_DIGITS))
-
-
-def _body(findings: FindingsFile) -> dict[str, Any]:
-    whole = findings.model_dump(mode="json", by_alias=True)
-    return {key: value for key, value in whole.items() if key not in APART}
+    return list(_walk(before, after, "", tolerance))
 
 
 def _walk(old: Any, new: Any, place: str, tolerance: float) -> Iterator[str]:

@@ -35,7 +35,9 @@ SIGNIFICANT_DIGITS = 9
 
 
 class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, from_attributes=True)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, populate_by_name=True, from_attributes=True, allow_inf_nan=False
+    )
 
 
 class CaseRow(_Model):
@@ -244,12 +246,13 @@ class FactRow(_Model):
 
 
 class OverrideRow(_Model):
-    """A limit that the case replaced."""
+    """A limit that the case replaced, or that was tried in this run; files of the first version do not tell which."""
 
     limit: str
     value: float
     default: float
     source: str
+    given_by: Literal["case", "run"] = "case"
 
 
 class SoftwareRow(_Model):

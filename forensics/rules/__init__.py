@@ -8,11 +8,12 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
+from pathlib import Path
 
 from forensics.errors import InputError, Problem
-from forensics.model.vocabulary import Recorded, Role
+from forensics.rules.checks import Check, Need, read_checks
 from forensics.rules.files import FOLDER, read_toml
 
 __all__ = [
@@ -50,6 +51,8 @@ class Limit:
         ``nameplate``, ``site``, ``standard``, ``common practice``, ``physics`` or ``estimate``.
     default
         The value that ships, kept when the case replaces it.
+    given_by
+        Who replaced it: ``case`` or ``run``; empty for one that ships.
     """
 
     name: str
@@ -58,6 +61,7 @@ class Limit:
     basis: str
     kind: str
     default: float
+    given_by: str = ""
 
 
 class Limits:
@@ -75,6 +79,10 @@ class Limits:
     def __iter__(self) -> Iterator[str]:
         return iter(self._limits)
 
+    def count(self, name: str, *, least: int = 1) -> int:
+        """A limit that counts something, as a whole number; a case may set it to less than can be counted."""
+        return max(int(self._limits[name].value), least)
+
     def limit(self, name: str) -> Limit:
         """The whole limit, with its basis."""
         return self._limits[name]
@@ -89,8 +97,8 @@ class Limits:
         """Limits that the case replaced."""
         return tuple(limit for limit in self._limits.values() if limit.kind == "site")
 
-    def replaced(self, values: Mapping[str, tuple[float, str]]) -> Limits:
-        """Limits with some values replaced by the case: ``name -> (value, source)``.
+    def replaced(self, values: Mapping[str, tuple[float, str]], *, given_by: str = "case") -> Limits:
+        """Limits with some values replaced by the case or for a run: ``name -> (value, source)``.
 
         Raises
         ------
@@ -115,7 +123,7 @@ class Limits:
             if fault:
                 problems.append(Problem(f"'{name}': {fault}", file="case.toml", column="limit"))
                 continue
-            new[name] = Limit(name, value, old.unit, source, "site", old.default)
+            new[name] = Limit(name, value, old.unit, source, "site", old.default, given_by)
         if problems:
             raise InputError(problems)
         return Limits(new)
@@ -123,9 +131,7 @@ class Limits:
     def scaled(self, name: str, factor: float) -> Limits:
         """The same limits with one multiplied: for the robustness table."""
         old = self._limits[name]
-        return Limits(
-            {**self._limits, name: Limit(name, old.value * factor, old.unit, old.basis, old.kind, old.default)}
-        )
+        return Limits({**self._limits, name: replace(old, value=old.value * factor)})
 
 
 def _value_fault(value: float, old: Limit) -> str:
@@ -186,106 +192,17 @@ def _limit_fault(table: object) -> str:
     return ""
 
 
-@dataclass(frozen=True, slots=True)
-class Need:
-    """One point that a check needs.
+def rules_sha256(folder: Path = FOLDER) -> str:
+    """SHA-256 over every rules file, names included, so that a verdict says which rules it stands on.
 
-    Attributes
+    Parameters
     ----------
-    roles
-        Any one of these satisfies the need.
-    longest_interval_s
-        Longest sample interval with which the check still sees its effect; None: any.
-    recorded
-        Record types that will do; empty: any.
+    folder
+        Of the rules; by default those that ship.
     """
-
-    roles: tuple[Role, ...]
-    longest_interval_s: float | None = None
-    recorded: tuple[Recorded, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Check:
-    """A line of the catalogue of signatures."""
-
-    id: str
-    title: str
-    present: str
-    needs: tuple[Need, ...]
-    source: str
-
-    @property
-    def family(self) -> str:
-        """The part before the dot."""
-        return self.id.partition(".")[0]
-
-
-@cache
-def read_checks() -> Mapping[str, Check]:
-    """The catalogue: ``rules/checks/*.toml``, a file a family, a table a check.
-
-    Each table has ``title``, ``present`` (what *present* means, in words), ``source`` (of the method) and
-    ``needs``: a list of tables with ``roles`` (any of), ``longest_interval_s`` and ``recorded``.
-    """
-    checks: dict[str, Check] = {}
-    problems: list[Problem] = []
-    for path in sorted((FOLDER / "checks").glob("*.toml")):
-        for name, table in read_toml(path).items():
-            faults = _check_faults(table)
-            if faults:
-                problems += [Problem(fault, file=f"checks/{path.name}", column=name) for fault in faults]
-                continue
-            needs = tuple(
-                Need(
-                    tuple(Role(role) for role in need["roles"]),
-                    need.get("longest_interval_s"),
-                    tuple(Recorded(kind) for kind in need.get("recorded", ())),
-                )
-                for need in table["needs"]
-            )
-            full = f"{path.stem}.{name}"
-            checks[full] = Check(full, table["title"], table["present"], needs, table["source"])
-    if problems:
-        raise InputError(problems)
-    return checks
-
-
-def _check_faults(table: object) -> list[str]:
-    keys = {"title", "present", "needs", "source"}
-    if not isinstance(table, dict):
-        return [f"a check is a table with {', '.join(sorted(keys))}"]
-    if set(table) != keys:
-        return [f"unknown keys {sorted(set(table) - keys)}, missing keys {sorted(keys - set(table))}"]
-    faults = [f"{key} must be words" for key in ("title", "present", "source") if not _is_words(table[key])]
-    needs = table["needs"]
-    if not isinstance(needs, list):
-        return [*faults, "needs is a list of tables"]
-    return [*faults, *(fault for need in needs for fault in _need_faults(need))]
-
-
-def _need_faults(need: object) -> list[str]:
-    if not isinstance(need, dict) or not need.get("roles"):
-        return ["a need is a table with roles, and longest_interval_s and recorded where they matter"]
-    unknown = sorted(set(need) - {"roles", "longest_interval_s", "recorded"})
-    faults = [f"unknown key '{key}' of a need" for key in unknown]
-    faults += [f"'{role}' is not a role" for role in need["roles"] if role not in list(Role)]
-    faults += [f"'{kind}' is not a record type" for kind in need.get("recorded", ()) if kind not in list(Recorded)]
-    longest = need.get("longest_interval_s", 1.0)
-    if isinstance(longest, bool) or not isinstance(longest, int | float) or not longest > 0:
-        faults.append("longest_interval_s must be a number of seconds above 0")
-    return faults
-
-
-def _is_words(value: object) -> bool:
-    return isinstance(value, str) and bool(value.strip())
-
-
-def rules_sha256() -> str:
-    """SHA-256 over every rules file, names included, so that a verdict says which rules it stands on."""
     digest = hashlib.sha256()
-    for path in sorted(p for p in FOLDER.rglob("*") if p.suffix in {".toml", ".csv"}):
-        digest.update(path.relative_to(FOLDER).as_posix().encode())
+    for path in sorted(p for p in folder.rglob("*") if p.suffix in {".toml", ".csv"}):
+        digest.update(path.relative_to(folder).as_posix().encode())
         digest.update(b"\0")
         digest.update(path.read_bytes())
         digest.update(b"\0")

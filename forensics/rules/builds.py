@@ -11,7 +11,8 @@ from typing import Annotated, Protocol
 from pydantic import ConfigDict, Field, RootModel, StrictBool
 
 from forensics.errors import InputError, Problem
-from forensics.rules import FOLDER, read_checks
+from forensics.rules.checks import read_checks
+from forensics.rules.files import FOLDER
 from forensics.rules.strict import Form, read_form, refused
 
 FILE = "builds.toml"

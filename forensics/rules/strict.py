@@ -16,7 +16,7 @@ from forensics.rules import read_toml
 class Form(BaseModel):
     """A table of a rule file: unknown keys are refused, nothing changes once it is read."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 FormT = TypeVar("FormT", bound=BaseModel)

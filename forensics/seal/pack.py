@@ -6,11 +6,11 @@ The form is that of RFC 8493 (BagIt 1.0); inside ``data`` the case lies in its o
 from __future__ import annotations
 
 import csv
-import io
 import json
 import platform
 import shutil
 import sys
+import tempfile
 from collections.abc import Callable
 from datetime import UTC, datetime
 from importlib import metadata
@@ -19,17 +19,22 @@ from typing import TYPE_CHECKING
 
 from forensics.errors import InputError, Problem, RunError
 from forensics.intake.exhibits import hash_of
+from forensics.report.result_set import MANIFEST_NAME
 from forensics.rules import FOLDER
+from forensics.seal.custody import CUSTODY, NOT_STATED, Received, chained, read_received, read_rows, write_rows
 from forensics.seal.finished import Finished, open_finished
 from forensics.seal.revision import Revision, read_revision
+from forensics.seal.signature import read_private, write_signature
 
 if TYPE_CHECKING:
     from bagit import Bag
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 CASE, RESULTS, RULES, EARLIER = "case", "results", "rules", "superseded"
-VERSIONS, CUSTODY, REVISION, START = "versions.json", "custody.csv", "revision.txt", "seal.json"
+VERSIONS, REVISION, START = "versions.json", "revision.txt", "seal.json"
 TAG_MANIFEST = "tagmanifest-sha256.txt"
-COLUMNS = ("time_utc", "who", "what", "file", "sha256", "bytes", "file_changed_utc")
+CHAIN_END = "Custody-Chain"
+START_SCHEMA = 2
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 
 
@@ -43,6 +48,8 @@ def seal(
     *,
     by: str = "",
     case: Path | None = None,
+    key: Path | None = None,
+    passphrase: Callable[[], bytes] | None = None,
     now: Callable[[], datetime] = _now,
 ) -> Path:
     """Pack a finished case as a bag; the case and its results are read only.
@@ -57,6 +64,10 @@ def seal(
         Who seals it, for the custody record; by default the investigator that the case names.
     case
         The case file, where the folder was moved away from it.
+    key
+        Private key (Ed25519, PEM) to sign with; without it the bag is unsigned.
+    passphrase
+        Asked where the key is encrypted.
     now
         The clock.
 
@@ -68,34 +79,56 @@ def seal(
     Raises
     ------
     InputError
-        The case is not finished, an input changed since, a named photograph is missing, or the bag is there already.
+        The case is not finished, its results are not of one run, an input changed since, a named photograph is missing,
+        the key can't be used, or the bag is there already.
     """
+    signer = None if key is None else read_private(key, passphrase)
     finished = open_finished(folder, case)
     revision = read_revision(finished)
     target = out or _default(folder, finished)
     if target.exists():
         raise InputError([Problem("is there already", file=str(target), remedy="Nothing is overwritten: give --out.")])
-    inputs = finished.inputs()
-    part = target.with_name(f".{target.name}.part")
-    shutil.rmtree(part, ignore_errors=True)
     try:
-        part.mkdir(parents=True)
-        when = now().astimezone(UTC)
-        who = by or finished.casefile.case.investigator or "not stated"
-        for item in inputs:
-            _copy(item.file, part / CASE / item.path)
-        for file in finished.results():
-            _copy(file, part / RESULTS / file.relative_to(folder))
-        _copy_rules(part / RULES)
-        _write_about(part, finished, revision)
-        _write_custody(part, finished, revision, who, when)
-        make_bag(part, _info(finished, who, when))
+        target.parent.mkdir(parents=True, exist_ok=True)
+        part = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent))
+    except OSError as fault:
+        raise RunError(f"the bag could not be written: {fault.strerror or fault} ({target})") from None
+    try:
+        part.chmod(0o755)
+        _fill(part, finished, revision, by or finished.casefile.case.investigator or NOT_STATED, now(), signer)
         part.rename(target)
     except OSError as fault:
+        if target.exists():
+            text = "was made meanwhile"
+            raise InputError([Problem(text, file=str(target), remedy="Nothing is overwritten: give --out.")]) from None
         raise RunError(f"the bag could not be written: {fault.strerror or fault} ({target})") from None
     finally:
         shutil.rmtree(part, ignore_errors=True)
     return target
+
+
+def _fill(
+    part: Path,
+    finished: Finished,
+    revision: Revision | None,
+    who: str,
+    now: datetime,
+    signer: Ed25519PrivateKey | None,
+) -> None:
+    """Lay out a bag in an empty folder."""
+    when = now.astimezone(UTC)
+    hashed = {row.path: row.sha256 for row in finished.found.inputs}
+    for item in finished.inputs():
+        _copy(item.file, part / CASE / item.path, hashed.get(item.path))
+    for name, digest in finished.results().items():
+        _copy(finished.folder / name, part / RESULTS / name, digest)
+    (part / RESULTS / MANIFEST_NAME).write_text(finished.found.text(), encoding="utf-8")
+    _copy_rules(part / RULES)
+    _write_about(part, finished, revision)
+    end = _write_custody(part, finished, revision, who, when)
+    make_bag(part, {**_info(finished, who, when), CHAIN_END: end})
+    if signer is not None:
+        write_signature(part, part / TAG_MANIFEST, signer)
 
 
 def seal_id(bag: Path) -> str:
@@ -109,11 +142,11 @@ def _default(folder: Path, finished: Finished) -> Path:
     return whole.with_name(f"{whole.name}-sealed" + (f"-r{number}" if number > 1 else ""))
 
 
-def _copy(file: Path, target: Path) -> None:
-    """Copy with its time of change, and look whether the copy is the same."""
+def _copy(file: Path, target: Path, digest: str | None = None) -> None:
+    """Copy with its time of change, and look whether the copy is what it should be."""
     target.parent.mkdir(parents=True, exist_ok=True)
     shutil.copy2(file, target)
-    if hash_of(file) != hash_of(target):
+    if hash_of(target) != (digest or hash_of(file)):
         raise RunError(f"the copy of {file.name} is not the original: the file changes, or the disk is at fault")
 
 
@@ -131,7 +164,7 @@ def _write_about(part: Path, finished: Finished, revision: Revision | None) -> N
         "packages": dict(sorted({d.metadata["Name"]: d.version for d in metadata.distributions()}.items())),
     }
     (part / VERSIONS).write_text(json.dumps(versions, indent=1) + "\n", encoding="utf-8")
-    start = {"schema": 1, "case": f"{CASE}/{finished.case.name}", "limits": finished.limits}
+    start = {"schema": START_SCHEMA, "case": f"{CASE}/{finished.case.name}"}
     (part / START).write_text(json.dumps(start, indent=1) + "\n", encoding="utf-8")
     if revision is not None:
         (part / REVISION).write_text(revision.text, encoding="utf-8")
@@ -139,34 +172,47 @@ def _write_about(part: Path, finished: Finished, revision: Revision | None) -> N
             _copy(revision.file, part / EARLIER / "findings.json")
 
 
-def _write_custody(part: Path, finished: Finished, revision: Revision | None, who: str, when: datetime) -> None:
-    """Who, when, what, a line a file; lines of the superseded bag come first, as they were."""
-    text = io.StringIO()
-    writer = csv.DictWriter(text, COLUMNS, lineterminator="\n")
-    writer.writeheader()
-    earlier = None if revision is None or revision.file is None else revision.file.parent.parent / CUSTODY
-    if earlier is not None and earlier.is_file():
-        with earlier.open(encoding="utf-8", newline="") as stream:
-            for row in csv.DictReader(stream):
-                writer.writerow({name: row.get(name, "") for name in COLUMNS})
+def _write_custody(part: Path, finished: Finished, revision: Revision | None, who: str, when: datetime) -> str:
+    """A line a file, those of the superseded bag first; returns the end of the chain."""
     kinds = {f"{CASE}/{item.path}": item.kind for item in finished.inputs()}
-    stamp = f"{when:%Y-%m-%dT%H:%M:%SZ}"
+    received = {f"{CASE}/{name}": got for name, got in read_received(finished.case.parent).items()}
+    made = Received("this program", "made", f"screw-forensics {metadata.version('screw-forensics')}")
+    rows = _earlier_rows(revision)
     for file in sorted(p for p in part.rglob("*") if p.is_file()):
         path = file.relative_to(part).as_posix()
         kept = path in kinds or path.startswith(f"{RESULTS}/")
         changed = datetime.fromtimestamp(file.stat().st_mtime, UTC) if kept else None
-        writer.writerow(
+        got = received.get(path, Received()) if path in kinds else made
+        rows.append(
             {
-                "time_utc": stamp,
+                "time_utc": f"{when:%Y-%m-%dT%H:%M:%SZ}",
                 "who": who,
                 "what": f"sealed: {kinds.get(path) or _kind(path)}",
+                "received_from": got.received_from,
+                "how": got.how,
+                "tool": got.tool,
                 "file": path,
                 "sha256": hash_of(file),
-                "bytes": file.stat().st_size,
+                "bytes": str(file.stat().st_size),
                 "file_changed_utc": "" if changed is None else f"{changed:%Y-%m-%dT%H:%M:%SZ}",
             }
         )
-    (part / CUSTODY).write_text(text.getvalue(), encoding="utf-8")
+    lines = chained(rows)
+    write_rows(part / CUSTODY, lines)
+    return lines[-1]["chain"]
+
+
+def _earlier_rows(revision: Revision | None) -> list[dict[str, str]]:
+    """The list of the superseded bag; one of an earlier version has no chain yet, and gets one now."""
+    earlier = None if revision is None or revision.file is None else revision.file.parent.parent / CUSTODY
+    if earlier is None or not earlier.is_file():
+        return []
+    with earlier.open(encoding="utf-8", newline="") as stream:
+        header = stream.readline()
+        if "chain" not in header:
+            stream.seek(0)
+            return [dict(row) for row in csv.DictReader(stream)]
+    return read_rows(earlier)
 
 
 def _kind(path: str) -> str:
@@ -179,11 +225,18 @@ def _info(finished: Finished, who: str, when: datetime) -> dict[str, str]:
     return {
         "Bagging-Date": f"{when:%Y-%m-%d}",
         "Bag-Software-Agent": f"screw-forensics {metadata.version('screw-forensics')}",
-        "Contact-Name": who,
+        "Contact-Name": one_line(who),
         "External-Identifier": section.id,
-        "External-Description": f"Technical findings, revision {section.revision}: {section.title or section.id}",
+        "External-Description": one_line(
+            f"Technical findings, revision {section.revision}: {section.title or section.id}"
+        ),
         "Internal-Sender-Identifier": finished.findings.reproduce.inputs_sha256,
     }
+
+
+def one_line(text: str) -> str:
+    """A text that can't be taken for two lines of the bag's description, whatever ends a line."""
+    return " ".join("".join(char if char.isprintable() else " " for char in text).split())
 
 
 def make_bag(folder: Path, info: dict[str, str]) -> None:

@@ -9,9 +9,7 @@ from forensics.errors import InputError, Problem
 from forensics.report.revision import earlier_findings
 from forensics.results.diff import Changes, compare_findings
 from forensics.results.schema import FindingsFile, read_findings
-from forensics.seal.finished import FINDINGS, Finished
-
-IN_BAG = Path("data") / "results" / FINDINGS
+from forensics.seal.finished import Finished
 
 
 @dataclass(frozen=True)
@@ -82,8 +80,6 @@ def read_revision(finished: Finished) -> Revision | None:
 def _find(finished: Finished) -> Path | None:
     """The superseded findings: in a bag, where the case file names them, or kept beside the results."""
     section, folder = finished.casefile.case, finished.case.parent
-    if section.supersedes and (folder / section.supersedes / IN_BAG).is_file():
-        return folder / section.supersedes / IN_BAG
     found = earlier_findings(finished.folder, folder, section.supersedes, section.revision, section.id)
     kept = found is not None and found.is_relative_to(finished.folder)
     # what is named is what is meant: another one that happens to lie there does not take its place

@@ -1,24 +1,44 @@
-"""Checks a bag byte by byte, runs its case again from the bag, and holds the findings against the sealed ones."""
+"""Checks a bag: its bytes, who signed them, its custody list; and makes every result again from its originals."""
 
 from __future__ import annotations
 
 import json
+import re
 import tempfile
-from collections.abc import Callable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from forensics.errors import ForensicsError, InputError, Problem
+from forensics.case.schema import CaseFile, read_case_file
+from forensics.errors import InputError, Problem
+from forensics.intake.case_files import case_inputs
 from forensics.intake.exhibits import hash_of
-from forensics.results.diff import rerun_differences, version_differences
-from forensics.results.schema import FindingsFile, read_findings
-from forensics.rules import FOLDER
-from forensics.seal.finished import FINDINGS
-from forensics.seal.pack import RESULTS, RULES, START, TAG_MANIFEST, seal_id
+from forensics.report.result_set import (
+    FINDINGS_NAME,
+    REPORT_NAME,
+    TABLES_NAME,
+    ResultSet,
+    input_faults,
+    read_set,
+    set_faults,
+)
+from forensics.report.result_set import hash_inputs as hashed_inputs
+from forensics.rules import FOLDER, rules_sha256
+from forensics.seal.archive import unpack
+from forensics.seal.contents import check_bytes, strangers
+from forensics.seal.pack import CASE, EARLIER, RESULTS, RULES, START, TAG_MANIFEST, seal_id
+from forensics.seal.remake import Again, Remade, Rerun, compare, limits_of_run, made_at, remake, run_again
+from forensics.seal.signature import Signed, check_signature, read_public
+from forensics.seal.stated import stated_faults
 
 MOST_SHOWN = 40
-Rerun = Callable[[Path, Path, dict[str, float]], Path]
+MOST_BYTES = 1 << 20
+_CASE = re.compile(rf"{CASE}/[^/\\]+")
+FIRST_VERSION = (
+    "sealed by the first version: its results carry no manifest, and its custody list is no chain; what lies in them "
+    "could have been exchanged"
+)
 
 
 @dataclass(frozen=True)
@@ -28,25 +48,41 @@ class Verified:
     Attributes
     ----------
     faults
-        Files that are not what was sealed: changed, missing, added.
-    differences
-        Values of the findings that the re-run gives otherwise.
+        What is not as it was sealed: files changed, missing, added; a broken list; a bad signature, another seal id.
+    results
+        Every result with how it came out when it was made again; empty where the case was not run.
+    stopped
+        Why the case could not be run again.
+    limits
+        Limits that were tried in the sealed run, and are used again.
     notes
-        What is worth knowing though the bag is sound: other versions, other rules.
+        What is worth knowing beside.
     """
 
     bag: Path
     seal: str
     files: int
     faults: tuple[str, ...]
-    rerun: bool
-    differences: tuple[str, ...]
-    notes: tuple[str, ...]
+    signed: Signed
+    results: tuple[Remade, ...] = ()
+    stopped: tuple[str, ...] = ()
+    limits: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def rerun(self) -> bool:
+        """Whether the case was run again."""
+        return bool(self.results or self.stopped)
+
+    @property
+    def differences(self) -> tuple[str, ...]:
+        """What was not made again as it was sealed."""
+        return (*self.stopped, *(line for row in self.results if row.state != "same" for line in _result_lines(row)))
 
     @property
     def sound(self) -> bool:
-        """Whether every byte is as sealed and the re-run gave the same findings."""
-        return not self.faults and self.rerun and not self.differences
+        """Whether every byte is as sealed and every result was made again, the same."""
+        return not self.faults and bool(self.results) and not self.differences and self.signed.state != "bad"
 
     @property
     def text(self) -> str:
@@ -59,78 +95,158 @@ class Verified:
         if not self.rerun:
             said.append("the case was not run again")
         elif self.differences:
-            said += ["run again from the bag, the findings DIFFER:", *_some(self.differences)]
-        else:
-            said.append("run again from the bag, the findings are the same")
+            said += ["run again from the bag, NOT all is the same:", *_some(self.differences)]
+        same = [row.name for row in self.results if row.state == "same"]
+        tables = sum(name.startswith(f"{TABLES_NAME}/") for name in same)
+        named = [name for name in same if not name.startswith(f"{TABLES_NAME}/")]
+        if same:
+            said.append(f"made again and the same: {', '.join([*named, *([f'{tables} tables'] if tables else [])])}")
+        said += [f"limit of the sealed run: {limit}" for limit in self.limits]
+        said.append(self.signed.text)
+        said.append("time is not attested: when this was sealed is what its sealer says")
         said += [f"note: {note}" for note in self.notes]
         if self.seal:
-            said.append(f"seal id {self.seal} (compare it with the one noted when the bag was made)")
+            said.append(f"seal id {self.seal} (compare it with the one noted when the bag was made, or give --seal-id)")
         return "\n".join(said)
 
 
-def _some(lines: tuple[str, ...]) -> list[str]:
+def _some(lines: Iterable[str]) -> list[str]:
+    lines = tuple(lines)
     shown = [f"  {line}" for line in lines[:MOST_SHOWN]]
     return shown if len(lines) <= MOST_SHOWN else [*shown, f"  and {len(lines) - MOST_SHOWN} more"]
 
 
-def _run_report(case: Path, out: Path, limits: dict[str, float]) -> Path:
-    from forensics.report import run_report
+def _result_lines(row: Remade) -> list[str]:
+    if row.state == "close":
+        first = f"{row.name}: not byte for byte, but every number agrees to 6 significant digits"
+        return [first, *(f"{row.name}: {line}" for line in row.lines)]
+    return [f"{row.name}: {line}" for line in row.lines] or [f"{row.name}: {row.state}"]
 
-    return run_report(case, out, limits=limits).findings
 
-
-def verify(bag: Path, *, rerun: Rerun = _run_report) -> Verified:
-    """Check a bag and re-run its case.
+def verify(bag: Path, *, key: Path | None = None, wanted_id: str = "", rerun: Rerun = run_again) -> Verified:
+    """Check a bag and make its results again.
 
     Parameters
     ----------
     bag
-        Folder of the bag; it is only read.
+        Folder of the bag, or a ZIP archive of one; it is only read.
+    key
+        Public key (Ed25519, PEM) that must have signed it.
+    wanted_id
+        The seal id that it must have.
     rerun
-        How a case is run: case file, folder for the results, limits tried by hand; gives the findings file.
+        How a case is run.
 
     Returns
     -------
     Verified
-        The case is run again only from a bag whose bytes are all as sealed.
+        The case is run again only from a bag in which everything is as sealed.
 
     Raises
     ------
     InputError
-        There is no bag at this place.
+        There is no bag at this place, or the key can't be used.
     """
-    if not bag.is_dir():
-        raise InputError([Problem("there is no such folder", file=str(bag))])
-    if not (bag / "bagit.txt").is_file() and not (bag / "data").is_dir():
-        raise InputError([Problem("is not a bag: neither bagit.txt nor data is there", file=str(bag))])
-    faults, files = check_bytes(bag)
-    name = seal_id(bag) if (bag / TAG_MANIFEST).is_file() else ""
-    if faults:
-        return Verified(bag, name, files, tuple(faults), rerun=False, differences=(), notes=())
-    sealed = read_findings(bag / "data" / RESULTS / FINDINGS)
+    public = None if key is None else read_public(key)
+    with tempfile.TemporaryDirectory(prefix="screw-forensics-") as folder:
+        scratch = Path(folder)
+        place = bag
+        if bag.is_file():
+            (scratch / "bag").mkdir()
+            place = unpack(bag, scratch / "bag")
+        if not place.is_dir():
+            raise InputError([Problem("there is no such folder or archive", file=str(bag))])
+        if not (place / "bagit.txt").is_file() and not (place / "data").is_dir():
+            raise InputError([Problem("is not a bag: neither bagit.txt nor data is there", file=str(bag))])
+        faults, files = check_bytes(place)
+        manifest = place / TAG_MANIFEST
+        there = manifest.is_file() and not manifest.is_symlink()
+        name = seal_id(place) if there else ""
+        if wanted_id and wanted_id.strip().lower() != name:
+            faults.append(f"another seal id than the one given: {name or 'none'}")
+        signed = check_signature(place, manifest, public) if there else Signed("bad", "there is nothing that is signed")
+        if signed.state == "bad":
+            faults.append(f"signature: {signed.text}")
+        first = Verified(bag, name, files, tuple(faults), signed)
+        return first if faults else _made_again(first, place, scratch, rerun)
+
+
+@dataclass(frozen=True)
+class _Sealed:
+    """What was sealed, as the bag tells it."""
+
+    data: Path
+    case: Path
+    casefile: CaseFile
+    findings: Any
+    found: ResultSet | None
+
+
+def _made_again(checked: Verified, bag: Path, scratch: Path, rerun: Rerun) -> Verified:
+    """The check of what the bytes say, and the run; whatever is odd in a bag ends in a line, not in a traceback."""
+    said: dict[str, Any] = vars(checked)
     try:
-        again = _again(bag, rerun)
-    except ForensicsError as fault:
-        lines = tuple(f"the run stopped: {line}" for line in str(fault).splitlines())
-        return Verified(bag, name, files, (), rerun=True, differences=lines, notes=tuple(_other_rules(bag)))
-    differences = tuple(rerun_differences(sealed, again))
-    return Verified(bag, name, files, (), rerun=True, differences=differences, notes=_notes(bag, sealed, again))
+        sealed = _read(bag / "data")
+        faults = [*strangers(bag, sealed.found), *_belonging(sealed)]
+        if sealed.found is not None:
+            faults += stated_faults(bag, sealed.casefile, sealed.found)
+        limits = limits_of_run(sealed.findings, sealed.casefile)
+        again = Again(limits, _has_tables(sealed), made_at((sealed.data / RESULTS / REPORT_NAME).read_bytes()))
+        if sealed.found is not None and sealed.found.made_utc != f"{again.made:%Y-%m-%dT%H:%M:%SZ}":
+            faults.append("the page tells another time than the manifest of the results")
+    except InputError as fault:
+        return Verified(**{**said, "faults": tuple(str(problem) for problem in fault.problems)})
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as fault:
+        return Verified(**{**said, "faults": (f"can't be read as a sealed case: {type(fault).__name__}: {fault}",)})
+    if faults:
+        return Verified(**{**said, "faults": tuple(faults)})
+    said |= {
+        "notes": tuple(_other_rules(sealed.data / RULES)),
+        "limits": tuple(f"{name} = {value:g}" for name, value in sorted(limits.items())),
+    }
+    superseded = sealed.data / EARLIER / FINDINGS_NAME
+    try:
+        new = remake(
+            sealed.data / CASE,
+            sealed.case,
+            scratch,
+            again,
+            superseded=superseded if superseded.is_file() else None,
+            rerun=rerun,
+        )
+    except Exception as fault:  # noqa: BLE001 - a case in a bag from outside may be anything
+        lines = str(fault).splitlines() or [type(fault).__name__]
+        return Verified(**{**said, "stopped": tuple(f"the run stopped: {line}" for line in lines)})
+    results = compare(sealed.data / RESULTS, new)
+    if sealed.found is None:
+        results = (*results, Remade("what the bag itself states", "not re-made", (FIRST_VERSION,)))
+    return Verified(**{**said, "results": results})
 
 
-def _again(bag: Path, rerun: Rerun) -> FindingsFile:
-    start: dict[str, Any] = json.loads((bag / "data" / START).read_text(encoding="utf-8"))
-    with tempfile.TemporaryDirectory() as out:
-        return read_findings(rerun(bag / "data" / start["case"], Path(out), dict(start["limits"])))
+def _read(data: Path) -> _Sealed:
+    start = json.loads(_bounded(data / START))
+    named = str(start["case"])
+    case = data / named
+    # a bag that names a case elsewhere would have another one run in its place
+    if not _CASE.fullmatch(named) or named.endswith(("/.", "/..")) or not case.is_file():
+        raise ValueError(f"{START} names no case file of this bag")
+    casefile = read_case_file(case)
+    supersedes = (case.parent / casefile.case.supersedes).resolve()
+    if casefile.case.supersedes and not supersedes.is_relative_to(data.parent.parent.resolve()):
+        raise ValueError("the case supersedes something outside the folder of the bag")
+    case_inputs(case)  # raises for files that are missing or lie outside
+    findings = json.loads((data / RESULTS / FINDINGS_NAME).read_bytes())
+    return _Sealed(data, case, casefile, findings, read_set(data / RESULTS))
 
 
-def _notes(bag: Path, sealed: FindingsFile, again: FindingsFile) -> tuple[str, ...]:
-    other = version_differences(sealed, again)
-    how = "numbers were compared to 6 significant digits" if other else "compared byte for byte: the versions agree"
-    return (*other, *_other_rules(bag), how)
+def _bounded(path: Path) -> bytes:
+    if path.stat().st_size > MOST_BYTES:
+        raise ValueError(f"{path.name} is too large")
+    return path.read_bytes()
 
 
-def _other_rules(bag: Path) -> list[str]:
-    folder = bag / "data" / RULES
+def _other_rules(folder: Path) -> list[str]:
+    """Rules files that are not the same in the bag and here, where the case is run with those that ship."""
     sealed = {p.relative_to(folder).as_posix(): p for p in folder.rglob("*") if p.is_file()}
     here = {p.relative_to(FOLDER).as_posix(): p for p in FOLDER.rglob("*") if p.suffix in {".toml", ".csv"}}
     told = []
@@ -144,49 +260,17 @@ def _other_rules(bag: Path) -> list[str]:
     return told
 
 
-def check_bytes(bag: Path) -> tuple[list[str], int]:
-    """Every file that is changed, missing or added, by name; and how many files were checked.
-
-    The library's own check stops at the first size that is off; here each file is named, then the library is
-    asked whether it agrees.
-    """
-    files = {p.relative_to(bag).as_posix(): p for p in sorted(bag.rglob("*")) if p.is_file() or p.is_symlink()}
-    faults: list[str] = []
-    known: dict[str, set[str]] = {}
-    for manifest in ("manifest-sha256.txt", TAG_MANIFEST):
-        if manifest not in files:
-            faults.append(f"missing: {manifest}")
-            continue
-        for name, digest in _entries(files[manifest], faults):
-            known.setdefault(name, set()).add(digest)
-            if name not in files:
-                faults.append(f"missing: {name} (listed in {manifest})")
-            elif hash_of(files[name]) != digest:
-                faults.append(f"changed: {name} (its SHA-256 is not the one in {manifest})")
-    faults += [f"added: {name}" for name in files if name not in known and name != TAG_MANIFEST]
-    if not faults:
-        faults += _library_word(bag)
-    return faults, len(files)
+def _has_tables(sealed: _Sealed) -> bool:
+    return any((sealed.data / RESULTS / TABLES_NAME).glob("*.csv"))
 
 
-def _entries(manifest: Path, faults: list[str]) -> list[tuple[str, str]]:
-    found = []
-    text = manifest.read_bytes().decode("utf-8", errors="replace")
-    for number, line in enumerate(text.removesuffix("\n").split("\n"), start=1):
-        digest, _, name = line.partition(" ")
-        name = name.lstrip(" *")
-        if not name:
-            faults.append(f"changed: {manifest.name} (line {number} is no entry)")
-            continue
-        found.append((name.replace("%0D", "\r").replace("%0A", "\n"), digest.lower()))
-    return found
-
-
-def _library_word(bag: Path) -> list[str]:
-    import bagit
-
-    try:
-        bagit.Bag(str(bag)).validate()
-    except (bagit.BagError, ValueError, OSError) as fault:
-        return [f"not a valid bag: {fault}"]
-    return []
+def _belonging(sealed: _Sealed) -> list[str]:
+    """Results that are not of one run, or not of these originals."""
+    if sealed.findings["software"]["rules_sha256"] != rules_sha256(sealed.data / RULES):
+        return ["the rules in the bag are not those that the findings were made with"]
+    if sealed.found is None:
+        return []
+    faults = [str(problem) for problem in set_faults(sealed.data / RESULTS, sealed.found)]
+    now = hashed_inputs(sealed.case, sealed.casefile)
+    faults += [str(p) for p in input_faults(sealed.found.inputs, now, origin="the results were made from")]
+    return faults

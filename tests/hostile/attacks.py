@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from hostile.case_folders import CASE, changed
+from case_folders import CASE, changed
 
 NUMBERS = (
     "nan",

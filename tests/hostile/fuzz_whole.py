@@ -1,6 +1,6 @@
 """Run broken cases through everything but the notebook, one after the other; a program of the fuzz test.
 
-``python -m hostile.fuzz_whole SEED COUNT [FOLDER]`` prints a line a failure, a line a verdict that changed to another
+``python fuzz_whole.py SEED COUNT [FOLDER]`` prints a line a failure, a line a verdict that changed to another
 definite one, and the counts as JSON; it exits 1 where there is any failure. FOLDER holds further sound cases.
 """
 
@@ -16,6 +16,8 @@ import traceback
 from collections import Counter
 from pathlib import Path
 
+from whole_cases import Whole, broken, shortened, sound
+
 from forensics.errors import ForensicsError
 from forensics.intake.load_case import load_case
 from forensics.intake.result import OUTSIDE_WINDOW, write_set_aside
@@ -23,7 +25,6 @@ from forensics.investigation import Investigation, judge
 from forensics.model.vocabulary import VerdictStatus
 from forensics.results.publish import to_findings_file
 from forensics.results.schema import FindingsFile, dump_findings, read_findings
-from hostile.whole_cases import Whole, broken, shortened, sound
 
 ROOT = Path(__file__).resolve().parents[2]
 LIMIT_S = 10

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+import attacks
 import pytest
+from case_folders import CASE, bounded, write_folder
 
 from forensics.batch.plan import BatchPlan, plan_jobs
 from forensics.cli import CORRECT, DONE, main
@@ -14,8 +16,6 @@ from forensics.investigation import judge
 from forensics.results.publish import to_findings_file
 from forensics.results.schema import dump_findings, read_findings
 from forensics.rules import read_limits
-from hostile import attacks
-from hostile.case_folders import CASE, bounded, write_folder
 
 LIMIT_S = 10.0
 

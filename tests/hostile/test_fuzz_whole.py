@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 from pathlib import Path
@@ -14,9 +13,14 @@ RUNS, RUNS_AT_A_TIME = 2_000, 500
 
 
 def _fuzz(root: Path, seed: int, count: int, *more: Path) -> dict[str, float]:
-    command = [sys.executable, "-m", "hostile.fuzz_whole", str(seed), str(count), *(str(folder) for folder in more)]
-    given = {**os.environ, "PYTHONPATH": str(root / "tests")}
-    done = subprocess.run(command, cwd=root, env=given, capture_output=True, text=True, timeout=3_600, check=False)
+    command = [
+        sys.executable,
+        str(root / "tests" / "hostile" / "fuzz_whole.py"),
+        str(seed),
+        str(count),
+        *(str(folder) for folder in more),
+    ]
+    done = subprocess.run(command, cwd=root, capture_output=True, text=True, timeout=3_600, check=False)
     print(done.stdout)
     assert done.returncode == 0, done.stdout[-4000:] + done.stderr[-4000:]
     counts: dict[str, float] = json.loads(done.stdout.splitlines()[-1])

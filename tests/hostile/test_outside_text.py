@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from case_folders import CASE, changed, write_folder
 
 from forensics.cli import CORRECT, DONE, FAILED, main
 from forensics.intake.exhibits import Exhibit
@@ -17,7 +18,6 @@ from forensics.intake.result import Accounting, SetAside, SourceResult, write_se
 from forensics.model.outside_text import DIRECTION, for_page, for_sheet, for_terminal
 from forensics.report.markup import render, table_markup
 from forensics.report.page import script_json
-from hostile.case_folders import CASE, changed, write_folder
 
 CONTROLS = [chr(n) for n in (*range(9), *range(11, 32), *range(127, 160))]
 OBEYED = [*CONTROLS, *sorted(DIRECTION), "\u2028", "\u2029"]

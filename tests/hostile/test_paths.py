@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from case_folders import CASE, bounded, changed, write_folder
 
 from forensics.batch.plan import BatchPlan, plan_jobs
 from forensics.cli import CORRECT, main
@@ -15,7 +16,6 @@ from forensics.errors import InputError
 from forensics.intake.case_files import case_inputs
 from forensics.intake.load_case import load_case
 from forensics.model.paths import name_fault, open_regular, read_inside, read_regular
-from hostile.case_folders import CASE, bounded, changed, write_folder
 
 LIMIT_S = 2.0
 OBSERVED = '[[observation]]\ntext = "seen"\nphoto = "{name}"\n'

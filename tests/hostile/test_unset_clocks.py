@@ -7,13 +7,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from case_folders import CASE, bounded, changed, rows, write_folder
 from numpy.typing import NDArray
 
 from forensics.intake.load_case import load_case
 from forensics.intake.unset_clocks import NOT_SET, clock_not_set
 from forensics.investigation import judge
 from forensics.model.where_sampled import steps_where_sampled
-from hostile.case_folders import CASE, bounded, changed, rows, write_folder
 
 NS = 10**9
 DAY_NS = 86_400 * NS

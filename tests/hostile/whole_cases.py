@@ -17,9 +17,10 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from case_folders import CASE, rows
+
 from forensics.model.vocabulary import Mode, Recorded, Role
 from forensics.rules import read_limits
-from hostile.case_folders import CASE, rows
 
 MOST_ROWS = 2_500
 JUNK = (

@@ -10,6 +10,7 @@ from typing import Any
 
 from forensics.model.vocabulary import Mode
 from forensics.results.schema import FindingsFile, dump_findings
+from forensics.rules import rules_sha256 as shipped_rules
 
 CASE = """schema = 1
 [case]
@@ -36,6 +37,10 @@ unit = "A"
 text = "slide stays where it is"
 photo = "photos/slide.jpg"
 """
+
+
+MADE = "2031-03-20T08:00:00Z"
+PAGE = f"<!doctype html><title>report</title><p>Made {MADE}.</p>"
 
 
 def stamp(time: datetime) -> str:
@@ -109,7 +114,7 @@ def findings(
     sources: list[dict[str, Any]] | None = None,
     facts: list[dict[str, str]] | None = None,
     inputs_sha256: str = "0" * 64,
-    rules_sha256: str = "1" * 64,
+    rules_sha256: str = "",
     version: str = "0.1.0",
 ) -> FindingsFile:
     at = failure or datetime(2031, 3, 14, 5, 12, 30, tzinfo=UTC)
@@ -181,7 +186,9 @@ def findings(
         "facts": facts or [],
         "assumptions": [],
         "overrides": [],
-        "software": {"version": version, "packages": {"pandas": "3.1.0"}, "rules_sha256": rules_sha256},
+        "software": {
+            "version": version, "packages": {"pandas": "3.1.0"}, "rules_sha256": rules_sha256 or shipped_rules(),
+        },
         "reproduce": {"command": "forensics report case.toml --out report", "inputs_sha256": inputs_sha256},
     }  # fmt: skip
     return FindingsFile.model_validate(data)
@@ -226,14 +233,34 @@ def findings_of(case: Path, **given: Any) -> FindingsFile:
     )
 
 
-def write_finished(case: Path, out: Path, **given: Any) -> Path:
-    """A folder of results as a finished run leaves it."""
-    out.mkdir(parents=True)
-    (out / "findings.json").write_text(dump_findings(findings_of(case, **given)), encoding="utf-8")
-    (out / "report.html").write_text("<!doctype html><title>report</title>", encoding="utf-8")
-    (out / "set_aside.csv").write_text("source,line,reason,text\n", encoding="utf-8")
+def write_finished(
+    case: Path, out: Path, *, tables: dict[str, str] | None = None, page: str = PAGE, aside: str = "", **given: Any
+) -> Path:
+    """A folder of results as a finished run leaves it, put in place as one does."""
+    from forensics.case.schema import read_case_file
+    from forensics.report.placing import held, new_stage
+    from forensics.report.result_set import hash_inputs, new_set
+
     parameters = {"case": str(case.resolve()), "out": str(out.resolve()), "tables": False, "limits": {}}
     noted = {"parameters": parameters, "end_time": "2031-03-20T08:00:00"}
     notebook = {"cells": [], "metadata": {"papermill": noted}, "nbformat": 4, "nbformat_minor": 5}
-    (out / "incident.ipynb").write_text(json.dumps(notebook), encoding="utf-8")
+    texts = {
+        "findings.json": dump_findings(findings_of(case, **given)),
+        "report.html": page,
+        "set_aside.csv": f"source,line,reason,text\n{aside}",
+        "incident.ipynb": json.dumps(notebook),
+        **{f"tables/{name}": text for name, text in (tables or {}).items()},
+    }
+    files = {name: text.encode() for name, text in texts.items()}
+    case_file = read_case_file(case)
+    with held(out):
+        stage = new_stage(out)
+        found = new_set(case=case, casefile=case_file, out=out, inputs=hash_inputs(case, case_file), files=files)
+        try:
+            for name, content in files.items():
+                stage.put(name, content)
+            stage.commit(found.model_copy(update={"made_utc": MADE}))
+        except BaseException:
+            stage.discard()
+            raise
     return out

@@ -116,7 +116,7 @@ def loaded_growing(subject: Subject, check: str) -> Finding:
     known = [s for s in starts_before(subject) if s.ratio is not None]
     # a ratio from power among those from amps would be a step that the load did not make
     starts = [s for s in known if s.ratio_from == known[-1].ratio_from]
-    fewest = max(int(subject.limits["starts.growing_least"]), 2)  # a slope has two ends
+    fewest = subject.limits.count("starts.growing_least", least=2)  # a slope has two ends
     if len(starts) < fewest:
         few = f"{len(starts)} starts with a settled ratio; {fewest} are needed"
         why = next((s.why_not for s in reversed(starts_before(subject)) if s.why_not), "")

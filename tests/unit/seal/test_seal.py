@@ -10,21 +10,20 @@ from pathlib import Path
 
 import bagit
 import pytest
-from finished_cases import findings, findings_of, write_case, write_finished
+from finished_cases import findings, write_case, write_finished
 
 from forensics.errors import InputError
 from forensics.results.schema import dump_findings
 from forensics.seal import seal, seal_id, verify
-from forensics.seal.pack import COLUMNS
+from forensics.seal.custody import COLUMNS
+from forensics.seal.remake import Again, Rerun
 
 WHEN = datetime(2031, 4, 1, 12, 0, tzinfo=UTC)
 
 
-def rerun(case: Path, out: Path, limits: dict[str, float]) -> Path:
+def rerun(case: Path, out: Path, again: Again) -> None:
     """Works the case out anew from the files that lie beside the case file."""
-    path = out / "findings.json"
-    path.write_text(dump_findings(findings_of(case)), encoding="utf-8")
-    return path
+    write_finished(case, out)
 
 
 @pytest.fixture
@@ -122,44 +121,46 @@ def test_an_added_file_is_named(bag: Path, name: str) -> None:
     assert found.faults == (f"added: {name}",)
 
 
+def changed_rerun(old: str, new: str) -> Rerun:
+    """A program that gives the same but for one text in its findings."""
+
+    def other(case: Path, out: Path, again: Again) -> None:
+        write_finished(case, out)
+        path = out / "findings.json"
+        text = path.read_text(encoding="utf-8")
+        assert old in text
+        path.write_text(text.replace(old, new), encoding="utf-8")
+
+    return other
+
+
 def test_a_rerun_that_gives_another_value_is_named(bag: Path) -> None:
-    def other(case: Path, out: Path, limits: dict[str, float]) -> Path:
-        path = out / "findings.json"
-        path.write_text(dump_findings(findings_of(case, outcomes={"starts.loaded": "absent"})), encoding="utf-8")
-        return path
-
-    found = verify(bag, rerun=other)
+    found = verify(bag, rerun=changed_rerun('"value": 0.83', '"value": 0.84'))
     assert not found.sound
-    assert any("findings: 2 entries -> 1 entries" in line for line in found.differences)
+    assert "findings.json: findings[0].value: 0.83 -> 0.84" in found.differences
 
 
-def test_other_versions_are_named_and_compared_to_six_digits(bag: Path) -> None:
-    def other(case: Path, out: Path, limits: dict[str, float]) -> Path:
-        path = out / "findings.json"
-        text = dump_findings(findings_of(case, version="0.2.0")).replace('"value": 0.83', '"value": 0.830000001')
-        path.write_text(text, encoding="utf-8")
-        return path
-
-    found = verify(bag, rerun=other)
-    assert found.sound, found.text
-    assert "version of screw-forensics: 0.1.0 -> 0.2.0" in found.notes
-
-    def worse(case: Path, out: Path, limits: dict[str, float]) -> Path:
-        path = other(case, out, limits)
-        path.write_text(path.read_text(encoding="utf-8").replace("0.830000001", "0.83001"), encoding="utf-8")
-        return path
-
-    assert not verify(bag, rerun=worse).sound
+def test_what_agrees_to_six_digits_only_is_told_apart_and_is_not_the_same(bag: Path) -> None:
+    found = verify(bag, rerun=changed_rerun('"value": 0.83', '"value": 0.830000001'))
+    assert [row.state for row in found.results if row.name == "findings.json"] == ["close"]
+    assert not found.sound
+    assert "not byte for byte, but every number agrees to 6 significant digits" in found.text
 
 
-def test_the_same_versions_must_give_the_same_bytes(bag: Path) -> None:
-    def other(case: Path, out: Path, limits: dict[str, float]) -> Path:
-        path = out / "findings.json"
-        text = dump_findings(findings_of(case)).replace('"value": 0.83', '"value": 0.830000001')
-        path.write_text(text, encoding="utf-8")
-        return path
+def test_other_versions_loosen_nothing(bag: Path) -> None:
+    """A bag that claims other versions would else have its own comparison made loose."""
+    found = verify(bag, rerun=changed_rerun('"version": "0.1.0"', '"version": "0.2.0"'))
+    assert not found.sound
+    assert "findings.json: software.version: 0.1.0 -> 0.2.0" in found.differences
 
-    assert not verify(bag, rerun=other).sound
+
+def test_a_run_that_stops_is_no_proof(bag: Path) -> None:
+    def broken(case: Path, out: Path, again: Again) -> None:
+        raise ZeroDivisionError("division by zero")
+
+    found = verify(bag, rerun=broken)
+    assert not found.sound
+    assert found.differences == ("the run stopped: division by zero",)
 
 
 def test_what_changed_since_the_report_is_not_sealed(finished: Path, tmp_path: Path) -> None:

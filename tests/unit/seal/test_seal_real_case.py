@@ -23,5 +23,6 @@ def test_a_bag_alone_gives_the_same_findings(root: Path, tmp_path: Path) -> None
     before = sorted(p.relative_to(bag) for p in bag.rglob("*"))
     found = verify(bag)
     assert found.sound, found.text
-    assert "compared byte for byte: the versions agree" in found.notes
+    assert {row.state for row in found.results} == {"same"}
+    assert found.limits == ("starts.unloaded_ratio_max = 0.45",)
     assert sorted(p.relative_to(bag) for p in bag.rglob("*")) == before
