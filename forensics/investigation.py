@@ -138,7 +138,7 @@ class WeighedCase:
 def weigh_case(case: Case) -> WeighedCase:
     """Put a case on one clock, look for every signature and weigh the causes; nothing is read from disk."""
     clocks = fit_clocks(case.record, case.file, case.limits)
-    record = align(case.record, clocks)
+    record = align(case.record, clocks, case.limits)
     subject = look(case, record)
     findings = run_catalogue(subject, all_detectors())
     near = events_near(record, case.limits)
