@@ -18,6 +18,7 @@ from forensics.hypotheses import Evidence, Weighing, read_modes, weigh
 from forensics.intake import SourceResult, check_untouched
 from forensics.intake.load_case import Case, load_case
 from forensics.machine.build import contradicting_keys, machine_assumed
+from forensics.machine.line_amps import IN_DELTA, as_line_amps, place_unsure
 from forensics.machine.solenoid_events import solenoid_events
 from forensics.machine.start_table import list_starts, unloaded_share
 from forensics.machine.states import StateSpan, cut_states, find_runs
@@ -27,9 +28,11 @@ from forensics.model.findings import Finding, Ordered, Share, Start, Stop, Switc
 from forensics.model.paths import CASE_FILE_BYTES, read_regular
 from forensics.model.points import NS, Samples, Switch
 from forensics.model.record import Record
+from forensics.model.silence import with_silences
 from forensics.model.vocabulary import ClockMethod, Role
 from forensics.rules import Limits, read_checks, rules_sha256
 from forensics.signatures.core.catalogue import all_detectors, meaningless_for, run_catalogue
+from forensics.signatures.core.named_by_trip import open_what_the_trip_names
 
 PACKAGES = (
     "numpy",
@@ -140,7 +143,8 @@ def weigh_case(case: Case) -> WeighedCase:
     clocks = fit_clocks(case.record, case.file, case.limits)
     record = align(case.record, clocks, case.limits)
     subject = look(case, record)
-    findings = run_catalogue(subject, all_detectors())
+    record = subject.record
+    findings = open_what_the_trip_names(subject, run_catalogue(subject, all_detectors()))
     near = events_near(record, case.limits)
     order = order_all(near, record)
     return WeighedCase(clocks, subject, findings, near, order, weigh(_evidence(case, subject, findings, order)))
@@ -159,7 +163,10 @@ def judge(case: Case) -> Investigation:
         unloaded_starts=unloaded_share(done.subject.starts),
         findings=done.findings,
         weighing=done.weighing,
-        assumptions=(*_assumptions(case, done.clocks), *machine_assumed(done.subject.profile, done.subject.build)),
+        assumptions=(
+            *_assumptions(case, done.clocks, done.subject),
+            *machine_assumed(done.subject.profile, done.subject.build),
+        ),
         problems=(
             *case.problems,
             *contradicting_keys(case.file.machine, case.profile, case.path.name),
@@ -175,6 +182,8 @@ def judge(case: Case) -> Investigation:
 def look(case: Case, record: Record) -> Subject:
     """Cut the record into runs and states and list its starts and stops."""
     rated = case.file.machine.rated_load_amps
+    least_s, times_usual = case.limits["states.silence_s"], case.limits["states.silence_times"]
+    record = with_silences(as_line_amps(record, case.file.machine), least_s=least_s, times_usual=times_usual)
     runs = find_runs(record, case.limits, rated_load_amps=rated)
     subject = Subject(
         record=record,
@@ -227,7 +236,7 @@ def _points(record: Record) -> dict[Role, tuple[float, str]]:
     return points
 
 
-def _assumptions(case: Case, clocks: tuple[ClockFit, ...]) -> tuple[str, ...]:
+def _assumptions(case: Case, clocks: tuple[ClockFit, ...], subject: Subject) -> tuple[str, ...]:
     """What was taken for granted, said in words."""
     said = [case.failure_found] if case.failure_found else []
     reference = next(fit for fit in clocks if fit.method is ClockMethod.REFERENCE)
@@ -246,8 +255,13 @@ def _assumptions(case: Case, clocks: tuple[ClockFit, ...]) -> tuple[str, ...]:
         said.append("Valve polarity was not checked on this machine: what rests on commands alone is possible at most.")
     if machine.current_sensor.ratio_error_percent is None:
         said.append("The accuracy of the current sensor is not given: the default of the rules is used.")
+    if machine.current_sensor.place == IN_DELTA:
+        said.append("The current sensors sit inside the delta: their readings are taken times root 3, as line amps.")
+    if unsure := place_unsure(subject):
+        said.append(f"{unsure[0].upper()}{unsure[1:]}.")
     if case.saturation_missing:
         said.append(case.saturation_missing)
+    said += machine_assumed(subject.profile, subject.build)
     return tuple(said)
 
 

@@ -134,6 +134,7 @@ class CurrentSensor(Strict):
 
     ratio_error_percent: Annotated[Positive, within("ratio_error_percent")] | None = None
     measured_at: Literal["line", "motor", "drive", ""] = ""
+    place: Literal["line", "in-delta", ""] = ""
 
 
 class Machine(Strict):
@@ -144,6 +145,8 @@ class Machine(Strict):
     rated_load_amps: Annotated[Positive, within("rated_load_amps")] | None = None
     no_load_amps: Annotated[Positive, within("no_load_amps")] | None = None
     locked_rotor_amps: Annotated[Positive, within("locked_rotor_amps")] | None = None
+    overload_setting_amps: Annotated[Positive, within("rated_load_amps")] | None = None
+    max_continuous_amps: Annotated[Positive, within("rated_load_amps")] | None = None
     supply_volts: Annotated[Positive, within("supply_volts")] | None = None
     supply_hertz: Annotated[Positive, within("supply_hertz")] | None = None
     starter: Annotated[Starter, _enum(Starter)] | None = None

@@ -19,6 +19,7 @@ from forensics.rules import Limits
 
 Bools = NDArray[np.bool_]
 _CYCLES_FOR_OFFSET = 4
+_APPROACH = 5  # windows of the forward track that show how it came down
 LINE_SIDE = "the voltage was taken on the line side, which shows the supply and not the motor"
 
 
@@ -115,7 +116,7 @@ def frequency_track(vector: Complexes, time_s: Floats, limits: Limits, max_hertz
         coherence = np.where(energy > 0, size**2 / energy, 0.0)
     volts = size * np.sqrt(3 / 2)
     measured = (
-        (volts >= limits["waveform.residual_volts_min"])
+        (volts >= limits["waveform.track_volts_min"])
         & (coherence >= limits["waveform.coherence_min"])
         & (np.abs(hertz) >= limits["waveform.residual_hertz_min"])
     )
@@ -160,9 +161,10 @@ def residual_direction(waveform: Waveform, limits: Limits) -> ResidualDirection:
 
     Method: the angle of the voltage space vector (Clarke) of each window turns at the rotor's electrical speed; its
     sign against the sign before the disconnection is the direction. A window counts only where amplitude, coherence
-    and a lowest frequency pass their gates, and a reversal only where its frequency is continuous and not that of
-    the supply (a neighbour's cable can induce that). Absent is said only where the rotor was measured turning
-    forward for the watch time and kept most of its speed.
+    and a lowest frequency pass their gates. A reversal counts only where its frequency is continuous, not that of the
+    supply, and came through zero from a forward frequency that fell, and where its voltage stands far above what turned
+    that way before it: a neighbour's cable can induce any frequency, but not that course. Absent is said only where the
+    rotor was measured turning forward for the watch time and kept most of its speed.
     """
 
     def unknown(why: str, at_s: float | None = None, track: Track | None = None) -> ResidualDirection:
@@ -207,7 +209,18 @@ def _judge(waveform: Waveform, vector: Complexes, track: Track, off_s: float, li
     reverse = track.measured & after & (np.sign(track.hertz) == -sense)
     reverse &= np.abs(np.abs(track.hertz) - waveform.line_hertz) > limits["waveform.supply_hertz_band"]
     spell = _longest_continuous(track, reverse, limits)
+    doubt = "" if spell is None else _no_rotor(waveform, vector, track, forward, spell, off_s, limits)
     forward_s, share = _forward(track, forward, off_s, begin_hertz)
+    if spell is not None and doubt:
+        return ResidualDirection(
+            Outcome.CANNOT_TELL,
+            off_s,
+            forward_s=forward_s,
+            forward_share=share,
+            decay_s=decay_s,
+            why_not=doubt,
+            track=track,
+        )
     if spell is not None:
         peak = spell[int(np.argmax(np.abs(track.hertz[spell])))]
         return ResidualDirection(
@@ -227,6 +240,94 @@ def _judge(waveform: Waveform, vector: Complexes, track: Track, off_s: float, li
         Outcome.CANNOT_TELL, off_s, forward_s=forward_s, forward_share=share, decay_s=decay_s, track=track
     )
     return _no_reversal(followed, limits)
+
+
+def _no_rotor(
+    waveform: Waveform,
+    vector: Complexes,
+    track: Track,
+    forward: Bools,
+    spell: NDArray[np.intp],
+    off_s: float,
+    limits: Limits,
+) -> str:
+    """Why a voltage that turns the other way is not shown to be the rotor's; empty where it is."""
+    begin_s = float(track.time_s[spell[0]])
+    last = np.flatnonzero(forward & (track.time_s < begin_s))[-_APPROACH:]
+    if len(last) < _APPROACH or begin_s - float(track.time_s[last[-1]]) > limits["waveform.through_zero_s"]:
+        return "a voltage turns the other way, but no forward frequency was followed down to it"
+    falls = np.abs(track.hertz[last])
+    near = limits["waveform.through_zero_hertz"]
+    risen = np.abs(track.hertz[spell])
+    if falls[-1] > near or risen[0] > near or falls[0] - falls[-1] <= 0.0:
+        return "a voltage turns the other way, but it did not come through zero from a forward frequency that fell"
+    if risen.max() - risen[0] < limits["waveform.reverse_rise_hertz"]:
+        return "a voltage turns the other way, but at a frequency that never grew from zero as a rotor's does"
+    level = _reverse_before(waveform, vector, track, forward, begin_s, off_s, limits)
+    if level is None:
+        return "a voltage turns the other way, but what was there before it can't be read"
+    volts = float(np.sqrt(max(float(track.volts[spell].max()) ** 2 - level**2, 0.0)))
+    # the least is an amplitude, line to line; all else is RMS
+    least = max(limits["waveform.residual_volts_min"] / np.sqrt(2.0), limits["waveform.over_before"] * level)
+    if volts < least:
+        return f"a voltage of {volts:.1f} V turns the other way, less than the {least:.1f} V that would stand out"
+    return ""
+
+
+def _reverse_before(
+    waveform: Waveform,
+    vector: Complexes,
+    track: Track,
+    forward: Bools,
+    begin_s: float,
+    off_s: float,
+    limits: Limits,
+) -> float | None:
+    """The strongest voltage that turned the other way before a reversal, line-to-line RMS, V.
+
+    Read while the motor was connected (the supply taken off by least squares, the median of the windows) and while it
+    ran on forward fast enough to stand apart (the last windows of it); the larger of both. None where neither was
+    recorded long enough.
+    """
+    length = round(limits["waveform.track_window_s"] / waveform.interval_s)
+    half_s = limits["waveform.track_window_s"] / 2
+    sense = float(np.sign(np.median(track.hertz[forward])))
+    fast = forward & (np.abs(track.hertz) >= limits["waveform.apart_hertz"]) & (track.time_s < begin_s)
+    connected = np.flatnonzero(track.time_s <= off_s - half_s)
+    running_on = np.flatnonzero(fast & (track.time_s >= off_s + half_s))[-_APPROACH:]
+    levels = []
+    for windows in (connected, running_on):
+        found = [
+            _turning(waveform, vector, int(i), float(track.hertz[i]), length, -sense, track, limits) for i in windows
+        ]
+        if found:
+            levels.append(float(np.median(found)))
+    return max(levels) if levels else None
+
+
+def _turning(
+    waveform: Waveform,
+    vector: Complexes,
+    window: int,
+    hertz: float,
+    length: int,
+    sense: float,
+    track: Track,
+    limits: Limits,
+) -> float:
+    """The strongest voltage of one sense in a window, its main frequency taken off both ways, line-to-line RMS, V."""
+    start = max(int(np.searchsorted(waveform.time_s, track.time_s[window] - length * waveform.interval_s / 2)), 0)
+    part, t = vector[start : start + length], waveform.time_s[start : start + length]
+    turned = np.exp(2j * np.pi * hertz * (t - t[0]))
+    basis = np.column_stack((turned, turned.conj(), np.ones(len(t))))
+    left = part - basis @ np.linalg.lstsq(basis, part, rcond=None)[0]
+    taper = np.hanning(len(left) + 2)[1:-1]
+    padded = 1 << (int(4 * length) - 1).bit_length()
+    spectrum = np.abs(np.fft.fft(left * taper, padded)) / taper.sum()
+    frequencies = sense * np.fft.fftfreq(padded, waveform.interval_s)
+    most = waveform.line_hertz - limits["waveform.supply_hertz_band"]
+    band = (frequencies >= limits["waveform.residual_hertz_min"]) & (frequencies <= most)
+    return float(spectrum[band].max() * np.sqrt(3 / 2)) if band.any() else 0.0
 
 
 def _no_reversal(followed: ResidualDirection, limits: Limits) -> ResidualDirection:

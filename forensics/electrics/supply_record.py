@@ -11,6 +11,7 @@ from forensics.electrics.phasors import (
     AMPS,
     VOLTS,
     Complexes,
+    Floats,
     current_vector,
     cycle_rms,
     sliding_mean,
@@ -90,8 +91,9 @@ def dip(waveform: Waveform, limits: Limits, volts: float | None) -> RecordAnswer
     """Decide whether the supply dipped: the smallest line voltage of a cycle below the share of its reference.
 
     Method of IEC 61000-4-30 (RMS over a cycle, threshold 90 %); reference is the declared voltage, else the record's
-    own median. What follows a disconnection on the motor's side is not a dip, a sag under the motor's own inrush
-    only where it is deeper than such starts draw, nor is the uneven voltage of a motor that lost a phase.
+    own median. What comes before the connection or follows a disconnection on the motor's side is not a dip; nor is a
+    sag under the motor's own inrush, unless it is deeper than such starts draw, nor the uneven voltage of a motor that
+    lost a phase.
     """
     width = cycle_width(waveform, limits)
     present = [role for role in VOLTS if role in waveform.analog]
@@ -104,12 +106,13 @@ def dip(waveform: Waveform, limits: Limits, volts: float | None) -> RecordAnswer
     reference = volts if volts and abs(own / volts - 1) < limits["waveform.declared_band"] else own
     off_s, _ = disconnection_s(waveform, vector, limits)
     end = len(smallest) if off_s is None else int(np.searchsorted(waveform.time_s, off_s)) - width
-    shares = smallest[: max(end, 0)] / reference if reference > 0 else smallest[:0]
+    begin = _connected_from(waveform, smallest, reference, width, limits)
+    shares = smallest[begin : max(end, begin)] / reference if reference > 0 else smallest[:0]
     if len(shares) < width:
         return unknown("the supply's voltage is in the record for less than a cycle")
     limit = limits["waveform.dip_share"]
     low = shares < limit
-    inrush = _inrush(waveform, width, len(shares), limits)
+    inrush = _inrush(waveform, width, begin + len(shares), limits)[begin:]
     low &= ~(inrush & (shares >= limits["waveform.start_dip_share"]))
     spell = longest_stretch(low, waveform, 0.5 / waveform.line_hertz)
     lowest = float(shares.min())
@@ -121,14 +124,33 @@ def dip(waveform: Waveform, limits: Limits, volts: float | None) -> RecordAnswer
         held = bool(low.any()) or lowest < limit
         note = ", under the motor's own inrush" if held else ""
         value = lowest if not held else float(shares[~inrush].min()) if (~inrush).any() else None
-        return replace(base, text=text + note, first=width - 1, last=len(shares) + width - 2, value=value)
+        first, last = begin + width - 1, begin + len(shares) + width - 2
+        return replace(base, text=text + note, first=first, last=last, value=value)
     if phase_loss(waveform, limits).outcome is Outcome.PRESENT:
         return unknown("a phase was lost: its voltages fall with the motor")
     a, b = spell
     seconds = float(waveform.time_s[b] - waveform.time_s[a])
     text = f"the smallest line voltage fell to {100 * lowest:.1f} % of {reference:.0f} V for {seconds:.3g} s"
-    first, last = a + width - 1, b + width - 1
+    first, last = begin + a + width - 1, begin + b + width - 1
     return replace(base, outcome=Outcome.PRESENT, text=text, first=first, last=last, seconds=seconds)
+
+
+def _connected_from(waveform: Waveform, smallest: Floats, reference: float, width: int, limits: Limits) -> int:
+    """First cycle with the contactor closed: 0 unless the record begins without voltage and without current.
+
+    A record of the line's side shows the supply whatever the contactor does, and is left whole.
+    """
+    if waveform.measured_at == "line" or not len(smallest) or reference <= 0:
+        return 0
+    current, _ = current_vector(waveform.analog)
+    if current is not None:
+        size = sliding_mean(np.abs(np.nan_to_num(current)), width).real
+        if size.max() > 0 and size[0] >= limits["waveform.current_share_off"] * size.max():
+            return 0
+    if smallest[0] >= limits["waveform.open_share"] * reference:
+        return 0
+    closed = np.flatnonzero(smallest >= limits["waveform.closed_share"] * reference)
+    return int(closed[0]) + width if len(closed) else len(smallest)
 
 
 def _inrush(waveform: Waveform, width: int, length: int, limits: Limits) -> Bools:

@@ -116,6 +116,7 @@ class _MeasurementRule(Form):
 
     unit: str = Field(min_length=1)
     limit: float
+    shows_limit: float | None = None
     side: Literal["above", "below"]
     shows: tuple[Mode, ...] = ()
     favours: tuple[Mode, ...] = ()
@@ -146,11 +147,18 @@ def _measured(name: str, measurement: Measurement, modes: Modes) -> list[Remark]
     for key, (weight, spoken_for) in {**by_key, "consequence": ("weak", rule.consequence)}.items():
         for mode in spoken_for:
             if mode in modes.by_id and (beyond or key == "shows"):
-                shows = beyond and key == "shows"
-                told = weight if beyond else "moderate"
+                shows = key == "shows" and _shows(measurement.value, rule, beyond=beyond)
+                told = weight if shows or (beyond and key != "shows") else "moderate"
                 firm = key != "consequence"
                 found.append(Remark(name, mode, beyond, told, firm, shows, rule.basis))
     return found
+
+
+def _shows(value: float, rule: _MeasurementRule, *, beyond: bool) -> bool:
+    """Whether a value shows the cause itself: beyond its limit, and beyond ``shows_limit`` where there is one."""
+    if rule.shows_limit is None:
+        return beyond
+    return value < rule.shows_limit if rule.side == "below" else value > rule.shows_limit
 
 
 def teardown(

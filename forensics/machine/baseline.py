@@ -1,7 +1,7 @@
-"""What is usual for this machine at like duty.
+"""What the circuit of the running machine says: superheat, subcooling, lift; its duty; both over blocks of time.
 
-The usual is fitted to earlier running, against capacity and lift, and a later reading is held against it only where its
-duty was seen before.
+A block is a minute or so of running: its median is what expectations are fitted to and judged by. It holds samples of
+one run that are all settled, or all not, so that it never mixes the minutes after a start with those that follow.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from forensics.machine.frame import (
     AlignedSamples,
@@ -28,35 +29,40 @@ from forensics.machine.subject import Subject
 from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS
 from forensics.model.vocabulary import Role
+from forensics.refrigerants.saturation import SaturationCurve
 
 __all__ = [
     "DISCHARGE",
     "HIGH_SIDE",
     "AlignedSamples",
-    "Baseline",
+    "Blocks",
     "Derived",
+    "Duties",
     "Episode",
     "Floats",
     "Mask",
     "Times",
-    "above_all",
     "cite",
+    "cut_blocks",
     "derived_of",
     "duty_of",
     "episodes",
     "frame_of",
+    "heat_of_compression",
     "max_age_s",
-    "own_baseline",
     "rests_of",
     "run_span",
     "runs_of",
 ]
 
-_DUTY_UNKNOWN = "like duty is not known: lift (both pressures and the refrigerant's data) or capacity is not logged"
-_MAD_TO_SIGMA = 1.4826
-_CELLS = 1009
-_MOST_WEIGHT_S = 120.0
-_CELL_LEAST = 12
+_BLOCK_S = 60.0
+_MOST_BLOCKS = 3000
+_FINE_BEFORE_FAILURE_S = 7200.0
+_FEWEST_SHARE = 0.5
+_LEAST_LIFT_K = 5.0
+# share of the glide at the inlet: a quarter is vapour, and the pressure there is higher by the drop of the tubes
+_INLET_SHARE = 0.4
+Duties = tuple[tuple[Floats | None, float], ...]
 HIGH_SIDE = (Role.CONDENSER_PRESSURE, Role.DISCHARGE_PRESSURE, Role.HIGH_SIDE_PRESSURE)
 DISCHARGE = (Role.DISCHARGE_PRESSURE, Role.CONDENSER_PRESSURE, Role.HIGH_SIDE_PRESSURE)
 
@@ -65,11 +71,16 @@ DISCHARGE = (Role.DISCHARGE_PRESSURE, Role.CONDENSER_PRESSURE, Role.HIGH_SIDE_PR
 class Derived:
     """Quantities of the refrigerant circuit over a frame, each shape (n,), NaN where a part is missing.
 
-    Superheat stands on the dew line, subcooling on the bubble line.
+    Superheat stands on the dew line, subcooling on the bubble line, approaches on the mean of the two; refrigerant
+    enters the evaporator part vapour and at a higher pressure: a blend is there colder than its dew point, by most of
+    its glide but not all.
     """
 
     suction_dew_c: Floats
+    suction_mean_c: Floats
+    suction_inlet_c: Floats
     condensing_dew_c: Floats
+    condensing_mean_c: Floats
     lift_k: Floats
     superheat_k: Floats
     discharge_superheat_k: Floats
@@ -82,26 +93,33 @@ def derived_of(subject: Subject, frame: AlignedSamples) -> Derived:
     blank = np.full(len(frame.t), np.nan)
     curve = subject.saturation
     if curve is None:
-        return Derived(*([blank] * 6))
+        return Derived(*([blank] * 9))
 
     def get(*roles: Role) -> Floats:
         found = frame.of(*roles)
         return blank if found is None else found
 
     dew_s, dew_h = curve.dew_c(get(Role.SUCTION_PRESSURE)), curve.dew_c(get(*HIGH_SIDE))
+    inlet = curve.bubble_c(get(Role.SUCTION_PRESSURE))
+    inlet = inlet + _INLET_SHARE * (dew_s - inlet)
+    bubble_h = curve.bubble_c(get(*HIGH_SIDE))
     return Derived(
         dew_s,
+        (dew_s + inlet) / 2.0,
+        inlet,
         dew_h,
+        (dew_h + bubble_h) / 2.0,
         dew_h - dew_s,
         get(Role.SUCTION_TEMPERATURE) - dew_s,
         get(Role.DISCHARGE_TEMPERATURE) - curve.dew_c(get(*DISCHARGE)),
-        curve.bubble_c(get(*HIGH_SIDE)) - get(Role.LIQUID_TEMPERATURE),
+        bubble_h - get(Role.LIQUID_TEMPERATURE),
     )
 
 
-def duty_of(subject: Subject, frame: AlignedSamples, *, lift: bool) -> tuple[tuple[Floats | None, float], ...]:
-    """The duties that a usual is fitted to: capacity (slide, else amps), drive speed and, if wanted, lift.
+def duty_of(subject: Subject, frame: AlignedSamples, *, lift: bool, at_lift: bool = True) -> Duties:
+    """The duties over which expectations are fitted: capacity (slide, else command, else amps), speed and maybe lift.
 
+    Amps are taken at equal lift, unless told otherwise: they go with mass flow times the work of each kilogram.
     Lift is that of the saturation temperatures: NaN throughout where a pressure or the refrigerant's data is missing.
     """
     limits = subject.limits
@@ -111,200 +129,133 @@ def duty_of(subject: Subject, frame: AlignedSamples, *, lift: bool) -> tuple[tup
     )
     slide = frame.of(Role.SLIDE_POSITION)
     found: list[tuple[Floats | None, float]] = [(frame.of(Role.DRIVE_HERTZ), limits["duty.room_drive"])]
+    command = frame.of(Role.CAPACITY_COMMAND)
     if slide is not None:
         found.append((slide, limits["duty.room_slide"]))
+    elif command is not None and np.isfinite(command[frame.settled]).all() and frame.settled.any():
+        # current follows lift as well as capacity: a command that is known throughout comes first
+        found.append((command, limits["duty.room_slide"]))
     elif amps is not None:
-        found.append((amps, limits["duty.room_amps"] * rated))
+        found.append((_like_flow(subject, frame, amps) if at_lift else amps, limits["duty.room_amps"] * rated))
     if lift:
         found.append((derived_of(subject, frame).lift_k, limits["duty.room_lift"]))
     return tuple(found)
 
 
+def _like_flow(subject: Subject, frame: AlignedSamples, amps: Floats) -> Floats:
+    """Amps at the machine's usual lift, shape (n,): the work of a kilogram of gas goes about with lift."""
+    lift_k = derived_of(subject, frame).lift_k
+    known = lift_k[frame.settled & np.isfinite(lift_k)]
+    if not len(known) or not np.median(known) > _LEAST_LIFT_K:
+        return amps
+    usual = float(np.median(known))
+    return np.asarray(amps * usual / np.maximum(np.where(np.isfinite(lift_k), lift_k, usual), _LEAST_LIFT_K))
+
+
+def heat_of_compression(subject: Subject, frame: AlignedSamples) -> tuple[Floats | None, Duties]:
+    """Discharge temperature less what the pressures make of it at the machine's own efficiency, and its duties.
+
+    The isentropic rise from dry saturated suction, times the machine's own ratio to it, explains what lift does; what
+    is left over goes with capacity, and with the rise where that ratio is not constant. Where the refrigerant has no
+    entropy data, discharge superheat over lift stands for it.
+
+    Returns
+    -------
+    reading, duties
+        The reading in K, shape (n,), None where discharge temperature is not logged.
+    """
+    hot = frame.of(Role.DISCHARGE_TEMPERATURE)
+    rise_k, suction = _isentropic_rise(subject, frame), derived_of(subject, frame).suction_dew_c
+    if hot is None or rise_k is None:
+        found = hot if hot is None else derived_of(subject, frame).discharge_superheat_k
+        return found, duty_of(subject, frame, lift=True)
+    early = frame.settled & np.isfinite(hot + rise_k) & (rise_k > _LEAST_LIFT_K)
+    early &= ~np.asarray(frame.in_failing_run) if (early & ~np.asarray(frame.in_failing_run)).any() else early
+    own = float(np.median((hot - suction)[early] / rise_k[early])) if early.any() else 1.0
+    room = subject.limits["duty.room_compression"]
+    return hot - suction - own * rise_k, (*duty_of(subject, frame, lift=False), (rise_k, room))
+
+
+@kept_with_owner
+def _isentropic_rise(subject: Subject, frame: AlignedSamples) -> Floats | None:
+    """Rise of temperature from dry saturated suction to the discharge pressure without loss, K, shape (n,)."""
+    curve, low, high = subject.saturation, frame.of(Role.SUCTION_PRESSURE), frame.of(*DISCHARGE)
+    if not isinstance(curve, SaturationCurve) or low is None or high is None:
+        return None
+    suction = curve.dew_c(low)
+    rise_k = curve.isentropic_discharge_c(low, suction, high) - suction
+    return np.asarray(rise_k) if np.isfinite(rise_k).any() else None
+
+
 @dataclass(frozen=True)
-class Baseline:
-    """A reading against the machine's own earlier running at like duty.
+class Blocks:
+    """Blocks of a frame, in time order.
 
     Attributes
     ----------
-    deviation
-        Reading less what is usual at that duty, shape (n,); NaN where the duty was not seen before.
-    usual
-        What is usual, shape (n,).
-    sigma
-        Robust spread of the earlier running about it; NaN where there is too little of it.
-    baseline
-        Which samples it rests on, shape (n,).
-    recent
-        Where the duty was seen only in the newer part of the earlier running, shape (n,): a fault that grew slowly may
-        be part of what counts as usual there, so that nothing is said to be absent by it.
-    why_not
-        Why there is no usual, empty where there is.
+    of
+        Block of each sample of the frame, shape (n,).
+    first, last
+        First and last sample of each block, shape (m,).
+    t
+        Middle of each block, ns UTC, shape (m,).
     """
 
-    deviation: Floats
-    usual: Floats
-    sigma: float
-    baseline: Mask
-    why_not: str
-    recent: Mask | None = None
+    frame: AlignedSamples
+    of: NDArray[np.int64]
+    first: NDArray[np.int64]
+    last: NDArray[np.int64]
+    t: Times
+    width_s: float
+
+    def middle(self, reading: Floats) -> Floats:
+        """Median of each block, shape (m,), which no knock or slug moves; NaN where less than half of it is there."""
+        m = len(self.t)
+        there = np.flatnonzero(np.isfinite(reading))
+        order = there[np.lexsort((reading[there], self.of[there]))]
+        count = np.bincount(self.of[there], minlength=m)
+        first = np.concatenate(([0], np.cumsum(count)[:-1])) if m else count
+        enough = (count > 0) & (count >= _FEWEST_SHARE * (self.last - self.first + 1))
+        out = np.full(m, np.nan)
+        low, high = first + (count - 1) // 2, first + count // 2
+        out[enough] = (reading[order[low[enough]]] + reading[order[high[enough]]]) / 2.0
+        return out
+
+    def all_of(self, mask: Mask) -> Mask:
+        """Blocks whose samples are all within a mask, shape (m,)."""
+        return np.asarray(np.bincount(self.of[~mask], minlength=len(self.t)) == 0)
+
+    def samples_of(self, chosen: Mask) -> NDArray[np.int64]:
+        """Samples of the frame within chosen blocks."""
+        return np.flatnonzero(chosen[self.of])
+
+    @property
+    def seconds(self) -> Floats:
+        """How long each block stands for, s, shape (m,)."""
+        f = self.frame
+        alone = np.full(len(self.t), f.step_s)
+        return np.asarray(np.maximum((f.t[self.last] - f.t[self.first]) / NS, alone))
 
 
-def own_baseline(
-    subject: Subject,
-    frame: AlignedSamples,
-    reading: Floats,
-    *duties: tuple[Floats | None, float],
-    learn: Mask | None = None,
-) -> Baseline:
-    """Hold a reading against the machine's own earlier running.
-
-    The baseline is the settled running that ended an hour or more before the failure (in short records: a quarter
-    hour, in earlier runs); of a long record its older half, so that a fault which grew is not held against itself.
-    Where the run that failed went at a duty which that half did not see, all earlier running is asked, and marked so.
-    A least-squares plane over the duties, fitted twice with samples beyond four robust deviations left out, and the
-    median of what it leaves at like duty give the usual.
-
-    Parameters
-    ----------
-    reading
-        Shape (n,).
-    duties
-        Each a quantity (n,), or None where another stands for it, and how far outside the range seen before it may
-        lie. One that is NaN throughout leaves like duty unknown, and nothing is usual.
-    learn
-        Which samples may teach what is usual, shape (n,); None: all.
-    """
+def cut_blocks(frame: AlignedSamples, interval_s: float) -> Blocks:
+    """Cut a frame into blocks, counted back from each run's end; no shorter than the slowest point's ``interval_s``."""
     n = len(frame.t)
-    blank = np.full(n, np.nan)
-    columns = [(d, room) for d, room in duties if d is not None]
-    if any(not np.isfinite(d).any() for d, _ in columns):
-        return Baseline(blank, blank, float("nan"), blank > 0, _DUTY_UNKNOWN)
-    usable = frame.settled & np.isfinite(reading)
-    for duty, _ in columns:
-        usable &= np.isfinite(duty)
-    base, ran_s = _baseline(subject, frame, usable if learn is None else usable & learn)
-    if ran_s < subject.limits["duty.baseline_least"]:
-        return Baseline(blank, blank, float("nan"), base, "too little settled running earlier to know what is usual")
-    if ran_s <= subject.limits["duty.baseline_long"]:
-        return _fitted(reading, usable, base, columns)
-    chosen = np.flatnonzero(base)
-    older = np.zeros(n, dtype=bool)
-    older[chosen[: len(chosen) // 2]] = True
-    found = _fitted(reading, usable, older, columns)
-    asked = usable & ~base & frame.in_failing_run
-    unlike = asked & ~np.isfinite(found.deviation)
-    if not columns or float(unlike.sum()) <= subject.limits["duty.unlike_share"] * float(asked.sum()):
-        return found
-    return _with_newer(found, _fitted(reading, usable, base, columns), unlike)
-
-
-def _fitted(reading: Floats, usable: Mask, base: Mask, columns: list[tuple[Floats, float]]) -> Baseline:
-    """What is usual by one baseline."""
-    design = np.column_stack([np.ones(len(reading)), *(d for d, _ in columns)])
-    centre = np.median(design[base], axis=0)
-    centre[0] = 0.0
-    usual, _ = _plane(design - centre, reading, base)
-    usual = usual + _local(reading - usual, base, columns)
-    left = (reading - usual)[base & np.isfinite(usual)]
-    sigma = float(_MAD_TO_SIGMA * np.median(np.abs(left))) if len(left) else float("nan")
-    like = usable & np.isfinite(usual)
-    return Baseline(np.where(like, reading - usual, np.nan), usual, sigma, base, "")
-
-
-def _with_newer(older: Baseline, newer: Baseline, unlike: Mask) -> Baseline:
-    """The usual by the older running, and by all earlier running where the run that failed had a duty of its own."""
-    recent = unlike & np.isfinite(newer.deviation)
-    if not recent.any():
-        return older
-    return Baseline(
-        np.where(recent, newer.deviation, older.deviation),
-        np.where(recent, newer.usual, older.usual),
-        float(np.nanmax([older.sigma, newer.sigma])),
-        older.baseline,
-        "",
-        recent,
-    )
-
-
-def above_all(subject: Subject, frame: AlignedSamples, reading: Floats, capacity: Floats | None) -> Baseline:
-    """Hold a reading against the highest of the machine's own earlier running, at any capacity up to the same.
-
-    For a reading that only rises with capacity: more than ever, at no more capacity than ever, needs no like duty.
-
-    Parameters
-    ----------
-    reading, capacity
-        Shape (n,).
-    """
-    blank = np.full(len(frame.t), np.nan)
-    if capacity is None:
-        return Baseline(blank, blank, float("nan"), blank > 0, "no slide position or amps")
-    base, ran_s = _baseline(subject, frame, frame.settled & np.isfinite(reading) & np.isfinite(capacity))
-    if ran_s < subject.limits["duty.baseline_least"]:
-        return Baseline(blank, blank, float("nan"), base, "too little settled running earlier to know what is usual")
-    highest = float(np.percentile(reading[base], 99.0))
-    known = capacity <= float(np.percentile(capacity[base], 99.0))
-    return Baseline(np.where(known, reading - highest, np.nan), np.full(len(frame.t), highest), 0.0, base, "")
-
-
-def _baseline(subject: Subject, frame: AlignedSamples, usable: Mask) -> tuple[Mask, float]:
-    """Samples that may teach what is usual and for how long the machine ran in them, s."""
-    limits = subject.limits
-    n = len(frame.t)
-    weight_s = np.minimum(np.diff(frame.t, prepend=frame.t[:1]) / NS, _MOST_WEIGHT_S) if n else np.empty(0)
-    base, ran_s = np.zeros(n, dtype=bool), 0.0
-    for gap in ("duty.baseline_gap", "duty.baseline_gap_short"):
-        base = usable & (frame.t < subject.record.failure_ns - round(limits[gap] * NS))
-        if gap == "duty.baseline_gap_short" and frame.failing >= 0:
-            base &= ~frame.in_failing_run
-        ran_s = float(np.sum(weight_s[base]))
-        if ran_s >= limits["duty.baseline_least"]:
-            break
-    return base, ran_s
-
-
-def _local(residual: Floats, base: Mask, columns: list[tuple[Floats, float]]) -> Floats:
-    """Median of the baseline's residuals at like duty; NaN where that duty was hardly seen before.
-
-    Duties are cut into cells as wide as their rooms, on two grids half a cell apart: a sample takes the cell that holds
-    more of the baseline.
-    """
-    n = len(residual)
-    if not columns:
-        return np.full(n, float(np.median(residual[base])) if base.any() else np.nan)
-    best, most = np.full(n, np.nan), np.zeros(n, dtype=np.int64)
-    for shift in (0.0, 0.5):
-        code = np.zeros(n, dtype=np.int64)
-        for duty, room in columns:
-            cell = np.floor(np.where(np.isfinite(duty), duty, 0.0) / room + shift).astype(np.int64)
-            code = code * _CELLS + (cell % _CELLS)
-        order = np.lexsort((residual[base], code[base]))
-        codes, first, counts = np.unique(code[base][order], return_index=True, return_counts=True)
-        middle = residual[base][order][first + counts // 2]
-        at = np.minimum(np.searchsorted(codes, code), len(codes) - 1)
-        held = np.where(codes[at] == code, counts[at], 0)
-        take = (held > most) & (held >= _CELL_LEAST)
-        best, most = np.where(take, middle[at], best), np.where(take, held, most)
-    return best
-
-
-def _plane(design: Floats, reading: Floats, base: Mask) -> tuple[Floats, float]:
-    kept = base.copy()
-    usual, sigma = np.full(len(reading), np.nan), float("nan")
-    spread = np.std(design[base], axis=0)
-    spread[0] = 1.0
-    ridge = np.diag(np.where(spread > 0, 1e-3, 1.0)) * np.sqrt(float(kept.sum()))
-    ridge[0, 0] = 0.0
-    scale = np.where(spread > 0, spread, 1.0)
-    for _ in range(2):
-        a = np.vstack([design[kept] / scale, ridge])
-        b = np.concatenate([reading[kept], np.zeros(len(scale))])
-        solution = np.linalg.lstsq(a, b, rcond=None)[0]
-        usual = (design / scale) @ solution
-        residual = reading[base] - usual[base]
-        sigma = float(_MAD_TO_SIGMA * np.median(np.abs(residual - np.median(residual))))
-        kept = base.copy()
-        kept[base] = np.abs(residual) <= max(4.0 * sigma, 1e-9)
-        if kept.sum() < len(scale) + 2:
-            break
-    return usual, sigma
+    if not n:
+        none = np.empty(0, dtype=np.int64)
+        return Blocks(frame, none, none, none, none, _BLOCK_S)
+    least_s = max(_BLOCK_S, interval_s if np.isfinite(interval_s) else 0.0)
+    ends = np.concatenate((np.flatnonzero(np.diff(frame.run) != 0), [n - 1]))
+    end_of = ends[np.searchsorted(ends, np.arange(n))]
+    left_s = (frame.t[end_of] - frame.t) / NS
+    ran_s = float(np.sum((frame.t[ends] - frame.t[np.concatenate(([0], ends[:-1] + 1))]) / NS))
+    wide_s = max(least_s, ran_s / _MOST_BLOCKS)
+    fine = np.asarray(frame.in_failing_run) & (left_s < _FINE_BEFORE_FAILURE_S)
+    slot = np.where(fine, left_s // least_s, 1_000_000 + left_s // wide_s).astype(np.int64)
+    begins = np.diff(frame.run, prepend=-1) != 0
+    begins |= np.diff(slot, prepend=-1) != 0
+    begins |= np.diff(frame.settled.astype(np.int8), prepend=-1) != 0
+    of = np.cumsum(begins) - 1
+    first = np.flatnonzero(begins)
+    last = np.concatenate((first[1:] - 1, [n - 1]))
+    middle = frame.t[first] + (frame.t[last] - frame.t[first]) // 2
+    return Blocks(frame, of, first, last, middle, least_s)

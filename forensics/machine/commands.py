@@ -47,6 +47,18 @@ class Command:
         """Seconds of a window in which it is known to act."""
         return _overlap_s(*self.acting, start_ns, end_ns)
 
+    def acting_bounds_s(self, start_ns: int, end_ns: int) -> tuple[float, float]:
+        """Least and most seconds of a window in which it acted: an edge between two samples is anywhere between."""
+        acted = self.acting_s(start_ns, end_ns)
+        least = most = acted
+        # the state before an edge is held to its latest moment: there it may have ended, or begun, already
+        for edge in self.edges(start_ns, 2**62):
+            if edge.earliest_ns >= end_ns:
+                break
+            open_s = max(0, min(edge.latest_ns, end_ns) - max(edge.earliest_ns, start_ns)) / 1e9
+            least, most = (least, most + open_s) if edge.to == ON else (least - open_s, most)
+        return max(0.0, least), most
+
     def known_s(self, start_ns: int, end_ns: int) -> float:
         """Seconds of a window in which its state is known."""
         return _overlap_s(*self.known, start_ns, end_ns)

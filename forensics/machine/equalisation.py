@@ -1,4 +1,4 @@
-"""How pressures equalise after a stop: time constants, what is left, and how long the high side stands."""
+"""How pressures equalise after a stop: how fast, what is left, and how long the high side stands."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.machine.rotor_pressure import Difference
+from forensics.model.findings import Bounds
 from forensics.model.points import NS, middle
 from forensics.rules import Limits
 from forensics.stats.slopes import straight_line
@@ -13,62 +14,44 @@ from forensics.stats.slopes import straight_line
 Floats = NDArray[np.float64]
 
 _FEWEST = 4
-
-
-_WELL_FITTED = 0.97
-
-
-_ONE_E = 0.36788
+_ONE_E = float(np.exp(-1.0))
+ALREADY_EQUAL = "the high side was already equal to suction"
+STOOD = "the high side did not fall within two minutes"
 
 
 def equalisation(
-    rotors: Difference, begin_ns: int, following_ns: int, limits: Limits
-) -> tuple[float | None, float | None, str]:
-    """Time constant of the difference across the rotors, s, its standard error, and why there is none.
+    rotors: Difference, off_ns: tuple[int, int], following_ns: int, limits: Limits
+) -> tuple[Bounds | None, str]:
+    """Time from the end of current in which the difference across the rotors falls to 1/e, s, and why there is none.
 
-    Method: least squares of ``C + (D - C) exp(-t / tau)`` from the end of current over 40 s, D being the difference at
-    that moment (scipy), C no lower than what is known of the sensors' offset allows: gas does not flow on past equal
-    pressures. Where the curve is no such exponential, as after a hold or where the discharge side empties
-    late, the time to 1/e of D stands instead, with half a sample interval.
+    The law is no exponential: near its end the root of the difference falls along a line. So the time is that of the
+    crossing, interpolated in the root between the readings on both sides of it; its interval is the time between them,
+    widened by that in which the current ended. Where the first reading after the stop is beyond it, only an upper bound
+    is known.
+
+    Parameters
+    ----------
+    off_ns
+        Earliest and latest end of current, ns UTC.
     """
+    earliest, latest = off_ns
     if rotors.interval_s > 2.0 * limits["coastdown.fast_interval_s"] + 1.0:
-        return None, None, f"pressures every {rotors.interval_s:g} s: too slow to fit an equalisation of seconds"
-    t, v = rotors.between(begin_ns, min(begin_ns + 40 * NS, following_ns))
-    first = rotors.last_before(begin_ns, max(2.0, rotors.interval_s))
+        return None, f"pressures every {rotors.interval_s:g} s: too slow for an equalisation of seconds"
+    t, v = rotors.between(latest, min(latest + 40 * NS, following_ns))
+    first = rotors.last_before(earliest, max(2.0, rotors.interval_s))
     if len(t) < _FEWEST or first is None or first < limits["coastdown.least_lift_kpa"]:
-        return None, None, "too few samples, or too small a difference, to fit"
-    seconds = (t - begin_ns) / NS
-    tau, error, good = _exponential(seconds, v, first, -rotors.offset_error_kpa)
-    if tau is not None and good >= _WELL_FITTED:
-        return tau, error, ""
+        return None, "too few samples, or too small a difference, to fit"
+    seconds = (t - latest) / NS
     below = np.flatnonzero(v <= _ONE_E * first)
     if not len(below):
-        return None, None, "the difference did not fall to a third within 40 s"
-    at = int(below[0])
+        return Bounds(None, float(seconds[-1]), None, "above"), "the difference did not fall to 1/e within 40 s"
+    at, wide_s = int(below[0]), (latest - earliest) / NS
+    last = float(seconds[at]) + wide_s
     if at == 0:
-        return float(seconds[0]), rotors.interval_s / 2, ""
-    crossing = np.interp(-_ONE_E * first, [-v[at - 1], -v[at]], [seconds[at - 1], seconds[at]])
-    return float(crossing), rotors.interval_s / 2, ""
-
-
-def _exponential(
-    seconds: Floats, values: Floats, first: float, lowest: float
-) -> tuple[float | None, float | None, float]:
-    from scipy.optimize import curve_fit
-
-    def falling(at: Floats, tau: float, rest: float) -> Floats:
-        return np.asarray(rest + (first - rest) * np.exp(-at / tau))
-
-    try:
-        found, spread = curve_fit(
-            falling, seconds, values, p0=(2.0, 0.0), bounds=([0.05, lowest], [600.0, first]), maxfev=2000
-        )
-    except (RuntimeError, ValueError):
-        return None, None, 0.0
-    left = values - falling(seconds, *found)
-    total = float(np.sum((values - np.mean(values)) ** 2))
-    good = 1.0 - float(np.sum(left**2)) / total if total > 0 else 0.0
-    return float(found[0]), float(np.sqrt(spread[0, 0])), good
+        return Bounds(None, 0.0, max(last, 1e-3), "below"), "it fell before the first reading after the stop"
+    roots = np.sqrt(np.maximum([v[at - 1], v[at], _ONE_E * first], 0.0))
+    value = np.interp(-roots[2], -roots[:2], seconds[at - 1 : at + 1]) + wide_s / 2.0
+    return Bounds(float(value), float(seconds[at - 1]), last), ""
 
 
 def residual_difference(
@@ -98,10 +81,11 @@ def high_side_decay(
     begin = off_ns + round(limits["coastdown.decay_from_s"] * NS)
     end = off_ns + round(limits["coastdown.decay_to_s"] * NS)
     t, v = high.between(begin, min(end, following_ns))
-    if len(t) < _FEWEST or np.min(v) < limits["coastdown.spent_difference_kpa"]:
-        reason = "fewer than four samples" if len(t) < _FEWEST else "the high side was already equal to suction"
-        return None, None, reason
+    if len(t) < _FEWEST:
+        return None, None, "fewer than four samples"
+    if np.min(v) < limits["coastdown.spent_difference_kpa"]:
+        return None, None, ALREADY_EQUAL
     slope, error = straight_line((t - off_ns) / NS, np.log(v))
     if not slope < min(-2.0 * error, 0.0):
-        return None, None, "the high side did not fall within two minutes"
+        return None, None, STOOD
     return -1.0 / slope, error / slope**2, ""

@@ -242,6 +242,10 @@ def _edge(point: Samples, usable: Samples, index: int, to: int, wide_s: float) -
     latest = int(usable.t[index])
     exact = point.origin.recorded is Recorded.CHANGE
     earliest = latest - round(min(point.interval_s, 1.0) * NS) if exact else int(usable.t[index - 1])
+    if exact and usable.lost is not None:
+        # the log fell silent in between: the change is anywhere from there on
+        before = usable.lost[(usable.lost > usable.t[index - 1]) & (usable.lost < latest)]
+        earliest = min(earliest, int(before[0])) if len(before) else earliest
     extra = round(wide_s * NS) if np.isfinite(wide_s) else 0
     return Edge(earliest - extra, latest + extra, to, int(usable.row[index]))
 

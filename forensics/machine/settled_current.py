@@ -141,9 +141,10 @@ def _samples(point: Samples, begin: int, end: int) -> tuple[NDArray[np.int64], F
     # a change log holds its last value: read it every second
     held = point.usable
     grid = np.arange(begin, end, NS, dtype=np.int64)
+    known = np.isfinite(held.at(grid))
+    grid = grid[known]
     index = np.searchsorted(held.t, grid, side="right") - 1
-    index = index[index >= 0]
-    return grid[: len(index)], held.v[index], held.row[index]
+    return grid, held.v[index], held.row[index]
 
 
 def _coarseness(point: Samples) -> float:

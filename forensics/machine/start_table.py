@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from forensics.machine.citations import rows_of
 from forensics.machine.commands import Command, read_commands
+from forensics.machine.first_seconds import against_own_first_seconds, first_seconds, ramp_bound
+from forensics.machine.inrush import start_waveform
+from forensics.machine.line_amps import IN_DELTA, ROOT_3, place_unsure
 from forensics.machine.motor_circuit import Interval
 from forensics.machine.rotation import at_start
 from forensics.machine.rotor_pressure import Difference, across_rotors
@@ -24,11 +28,12 @@ from forensics.machine.settled_current import (
 from forensics.machine.start_power import Beside, Motor, beside_amps, ratio_by_power, read_motor
 from forensics.machine.states import Run
 from forensics.machine.subject import Subject
-from forensics.machine.unloaded import judge_starts
+from forensics.machine.unloaded import BY_SLIDE, judge_starts
 from forensics.model.findings import Cite, Share, Start, Stop
 from forensics.model.points import NS, Samples, middle
 from forensics.model.record import Record
 from forensics.model.vocabulary import Answer, Outcome, PreviousStop, Recorded, Role, Starter
+from forensics.stats.proportions import wilson
 
 
 def list_starts(subject: Subject) -> tuple[Start, ...]:
@@ -50,14 +55,29 @@ def list_starts(subject: Subject) -> tuple[Start, ...]:
     shown = _Shown(
         amps_point(subject.record), motor, read_commands(subject.record, subject.profile), across_rotors(subject)
     )
-    table, stops = [], {stop.time_ns: stop for stop in subject.stops}
+    table, firsts, stops = [], [], {stop.time_ns: stop for stop in subject.stops}
     for index, run in enumerate(subject.runs):
         if run.begin is None:
             continue
         before = subject.runs[index - 1] if index else None
         stopped = stops.get(before.last_ns) if before is not None else None
         table.append(_start(subject, run, before, stopped, shown))
-    return judge_starts([start for start, _ in table], [beside for _, beside in table], motor, subject.limits)
+        firsts.append(first_seconds(subject, run, shown.amps))
+    starts, besides = [start for start, _ in table], [beside for _, beside in table]
+    judged = judge_starts(starts, besides, motor, subject.limits, place_unsure=place_unsure(subject))
+    judged = against_own_first_seconds(judged, firsts, subject.limits)
+    return tuple(_with_slide_rows(subject.record, start) for start in judged)
+
+
+def _with_slide_rows(record: Record, start: Start) -> Start:
+    """A start that the slide judged cites the slide, before its amps."""
+    slide = record.point(Role.SLIDE_POSITION)
+    if start.judged_by != BY_SLIDE or slide is None:
+        return start
+    until = start.settled_to_ns or start.latest_ns
+    near = max(round(120 * NS), round(2 * slide.interval_s * NS)) if np.isfinite(slide.interval_s) else 120 * NS
+    rows = rows_of(slide, start.earliest_ns, until) or rows_of(slide, start.earliest_ns - near, until + near)
+    return replace(start, cites=rows + start.cites)
 
 
 def unloaded_share(starts: tuple[Start, ...]) -> Share:
@@ -72,17 +92,6 @@ def unloaded_share(starts: tuple[Start, ...]) -> Share:
         return Share(0, 0, unknown, None, None, None)
     low, high = wilson(yes, yes + no)
     return Share(yes, yes + no, unknown, yes / (yes + no), low, high)
-
-
-_Z95 = 1.959963984540054
-
-
-def wilson(count: int, of: int) -> tuple[float, float]:
-    """95 % score interval of a share (Wilson 1927); ``of`` must be positive."""
-    share, z2 = count / of, _Z95**2
-    middle = (share + z2 / (2 * of)) / (1 + z2 / of)
-    half = _Z95 / (1 + z2 / of) * np.sqrt(share * (1 - share) / of + z2 / (4 * of * of))
-    return max(0.0, float(middle - half)), min(1.0, float(middle + half))
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,16 +114,24 @@ def _start(subject: Subject, run: Run, before: Run | None, stopped: Stop | None,
     beside = beside_amps(subject, run, window, motor)
     ratio, ratio_from, why = _ratio(subject, settled, motor, beside)
     rests_on = beside.settled if ratio_from else settled
+    bound = _bound(subject, run, shown.amps) if ratio is None and settled.mean is None else None
+    inrush, inrush_low, inrush_high = _inrush(subject, run)
     off_s = (run.first_ns - before.last_ns) / NS if before is not None and before.end is not None else None
     start = Start(
         run.first_ns,
         run.begin.earliest_ns,
         run.begin.latest_ns,
-        inrush_amps=_inrush(record, run, settle_s(subject.limits, subject.machine.starter or Starter.ACROSS_THE_LINE)),
+        inrush_amps=inrush,
+        inrush_low=inrush_low,
+        inrush_high=inrush_high,
+        inrush_censored="above" if inrush is None and inrush_low is not None else "",
         settled_amps=settled.mean,
+        settled_low=None if settled.mean is None else settled.mean - _half_width(subject, settled),
+        settled_high=None if settled.mean is None else settled.mean + _half_width(subject, settled),
         ratio=None if ratio is None else ratio.value,
         low=None if ratio is None else ratio.low,
-        high=None if ratio is None else ratio.high,
+        high=bound if ratio is None else ratio.high,
+        ratio_censored="" if bound is None else "below",
         ratio_from=ratio_from,
         why_not=why,
         reverse_rotation=_direction(subject, run, shown.rotors),
@@ -148,27 +165,53 @@ def _ratio(subject: Subject, settled: SettledCurrent, motor: Motor, beside: Besi
         return None, "", settled.why_not
     if rated is None:
         return None, "", "no rated_load_amps on the nameplate given"
-    given = subject.machine.current_sensor.ratio_error_percent
-    percent = given if given is not None else subject.limits["starts.sensor_error_percent"]
-    half = settled.mean * percent / 100 + settled.half_width
+    half = _half_width(subject, settled)
     return Interval(settled.mean / rated, (settled.mean - half) / rated, (settled.mean + half) / rated), "", ""
 
 
-def _inrush(record: Record, run: Run, lasts_s: float) -> float | None:
-    """Largest current of the start, A; None where no point is sampled fast enough to have a sample in the inrush.
+def _sensor_error(subject: Subject) -> float:
+    """Error of the current sensor, as a share."""
+    given = subject.machine.current_sensor.ratio_error_percent
+    return (given if given is not None else subject.limits["starts.sensor_error_percent"]) / 100
 
-    ``lasts_s`` is how long inrush and transition last at most; a sample in it is sure only at that interval or faster,
-    and a maximum that a logger formed itself (recorded ``maximum``) holds at any interval.
+
+def _half_width(subject: Subject, settled: SettledCurrent) -> float:
+    return 0.0 if settled.mean is None else settled.mean * _sensor_error(subject) + settled.half_width
+
+
+def _bound(subject: Subject, run: Run, amps: Samples | None) -> float | None:
+    """Ratio above which a start can't have settled, the sensor's error added; None: not known."""
+    rated, bound = subject.machine.rated_load_amps, ramp_bound(subject, run, amps)
+    return None if rated is None or bound is None else bound * (1.0 + _sensor_error(subject)) / rated
+
+
+def _inrush(subject: Subject, run: Run) -> tuple[float | None, float | None, float | None]:
+    """Largest current of the start, A, with its interval; a waveform first, then the trends.
+
+    A sample in the inrush is sure only where a trend is sampled at half its length or faster, and a maximum that a
+    logger formed itself (recorded ``maximum``) holds at any interval. What slower samples show is a bound from below:
+    no value then, and no upper end.
     """
-    found = []
+    error = _sensor_error(subject)
+    wave = start_waveform(subject, run)
+    if wave is not None:
+        most = float(np.max(wave[2]))
+        return most, most * (1.0 - error), most * (1.0 + error)
+    lasts_s = settle_s(subject.limits, subject.machine.starter or Starter.ACROSS_THE_LINE)
+    # in star a winding carries the line current: what was taken times root 3 was not to be
+    in_star = subject.machine.current_sensor.place == IN_DELTA and subject.machine.starter is Starter.STAR_DELTA
+    sure: list[float] = []
+    seen: list[float] = []
     for role in (Role.MOTOR_AMPS, *PHASES):
-        for point in record.samples.get(role, ()):
-            if point.interval_s > lasts_s / 2.0 and point.origin.recorded is not Recorded.MAXIMUM:
-                continue
+        for point in subject.record.samples.get(role, ()):
             part = point.usable.between(run.first_ns - NS, min(run.first_ns + 15 * NS, run.last_ns + NS))
             if len(part):
-                found.append(float(np.max(part.v)))
-    return max(found) if found else None
+                fast = point.interval_s <= lasts_s / 2.0 or point.origin.recorded is Recorded.MAXIMUM
+                (sure if fast else seen).append(float(np.max(part.v)))
+    if not sure:
+        return None, max(seen) * (1.0 - error) if seen else None, None
+    most = max(sure)
+    return most, most * (1.0 - error) / (ROOT_3 if in_star else 1.0), most * (1.0 + error)
 
 
 def _slide(record: Record, run: Run, window: Window) -> float | None:

@@ -191,7 +191,9 @@ def start_ends(
         command = commands.get(role)
         if command is None or not _ends_a_start(profile, role, to):
             continue
-        later = run.first_ns + round(max(1.0, command.interval_s / 2) * NS)
+        # a sequence that shuts the valve with the motor does not end its unloaded start with it
+        least_s = limits["states.bypass_at_once_s"] if role is Role.BYPASS_SOLENOID else 1.0
+        later = run.first_ns + round(max(least_s, command.interval_s / 2) * NS)
         times = [edge.latest_ns for edge in command.edges(later, until) if edge.to == to]
         if times:
             ends.append((times[0], role.value))

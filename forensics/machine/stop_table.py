@@ -2,77 +2,67 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from forensics.machine.bypass_release import (
+    NO_BYPASS,
+    Collapse,
+    Emptying,
+    collapse,
+    emptying,
+    forward_until_s,
+    judge_release,
+    opened,
+    own_conductance,
+    release_ns,
+)
+from forensics.machine.check_valve import BackFlow, back_flow, looks_tight, trapped_first
 from forensics.machine.commands import Command, read_commands
-from forensics.machine.equalisation import equalisation, high_side_decay, residual_difference
+from forensics.machine.equalisation import ALREADY_EQUAL, equalisation, high_side_decay, residual_difference
+from forensics.machine.gas_rotation import Valve, speed_bounds
 from forensics.machine.rotation import ALREADY_BACKWARDS, NEITHER, after_stop
-from forensics.machine.rotor_pressure import Difference, across_rotors, difference
-from forensics.machine.runs import apart_from_runs_s
+from forensics.machine.rotor_pressure import Difference
 from forensics.machine.states import Run
 from forensics.machine.stop_kind import classify_stop
+from forensics.machine.stop_pressures import Pressures, stop_pressures
 from forensics.machine.subject import Subject
-from forensics.model.findings import Cite, Stop
-from forensics.model.points import NS, OFF, Samples, middle
+from forensics.model.findings import Bounds, Cite, Stop
+from forensics.model.points import NS, Samples, middle
 from forensics.model.record import Record
 from forensics.model.vocabulary import Answer, Outcome, Role, StopKind
 from forensics.rules import Limits
 
-Floats = NDArray[np.float64]
-_FEWEST = 4
-NO_LIFT = "lift before the stop: too little to read"
+STAYED = "the pressure before the rotors stayed for a minute, as it does where its sensor sits behind the check valve"
+
+_APART = 0.5  # share of the high side below which the two sensors do not sit on the same side of the check valve
 
 
 @dataclass(frozen=True, slots=True)
-class Pressures:
-    """What a stop is read from."""
+class _Seen:
+    """A stop with what its answers are made from."""
 
-    rotors: Difference | None
-    high: Difference | None
-    why_no_rotors: str
-    why_no_high: str
+    stop: Stop
+    run: Run
+    following_ns: int
+    course: Collapse | None
+    flow: BackFlow | None
+    emptied: Emptying = field(default_factory=Emptying)
+    own_conductance: float | None = None
 
-
-@dataclass(frozen=True, slots=True)
-class Collapse:
-    """How the difference across the rotors went after a stop.
-
-    Attributes
-    ----------
-    lift_kpa
-        Before the stop sequence.
-    at_stop_kpa
-        At the end of current.
-    share_released
-        Share of the lift left a few seconds after the unloading valve was due to open; NaN where not sampled.
-    least_released
-        The least of the same share, NaN where the later half of these seconds is not sampled: a valve that opened late
-        holds at first, and not through them.
-    share_held
-        Share of the difference at the end of current left 2.5 to 5 s later.
-    ran_on
-        The motor still ran when the valve was due to open, and fed the discharge side.
-    """
-
-    lift_kpa: float
-    at_stop_kpa: float
-    share_released: float
-    least_released: float
-    share_held: float
-    samples: int
-    ran_on: bool
+    def answer(self, found: Mapping[str, Any], why: Mapping[str, str]) -> _Seen:
+        return replace(self, stop=replace(self.stop, **found, why_not={**self.stop.why_not, **why}))
 
 
 def list_stops(subject: Subject) -> tuple[Stop, ...]:
     """Tabulate every stop of the record, history included.
 
     A stop is where the current ends. Pressures are read from the earlier of the release of the unloading valve and the
-    end of current. Times constants are fitted for the last ``coastdown.fits_most`` stops only.
+    end of current. What one stop can't tell alone (how the machine's own valve empties the discharge side, how fast its
+    high side usually falls) comes from the others.
 
     Returns
     -------
@@ -80,48 +70,23 @@ def list_stops(subject: Subject) -> tuple[Stop, ...]:
         In time order; what can't be had is None, with ``why_not`` by field.
     """
     ended = [(i, run) for i, run in enumerate(subject.runs) if run.end is not None]
-    pressures = _pressures(subject)
+    pressures = stop_pressures(subject)
     commands = read_commands(subject.record, subject.profile)
-    fitted = len(ended) - subject.limits.count("coastdown.fits_most")
+    last = subject.record.window.end_ns
     table = []
-    for place, (index, run) in enumerate(ended):
-        following = subject.runs[index + 1].first_ns if index + 1 < len(subject.runs) else subject.record.window.end_ns
-        fit = place >= fitted or run.last_ns >= subject.record.window.start_ns
-        table.append(_stop(subject, run, following, pressures, commands, fit=fit))
-    return _with_inferred_rotation(subject, tuple(table), pressures)
-
-
-def _pressures(subject: Subject) -> Pressures:
-    record = subject.record
-    rotors, high = across_rotors(subject), difference(subject, Role.CONDENSER_PRESSURE)
-    unknown_place = Role.HIGH_SIDE_PRESSURE in record.samples
-    place = "of the high-side pressure it is not known whether it is taken before or after the check valve"
-    no_suction = "no suction_pressure" if record.point(Role.SUCTION_PRESSURE) is None else ""
-    why_rotors = no_suction or (place if unknown_place else "no discharge_pressure before the check valve")
-    why_high = no_suction or (place if unknown_place else "no condenser_pressure after the check valve")
-    rotors, why_rotors = _timed(subject, rotors, why_rotors)
-    high, why_high = _timed(subject, high, why_high)
-    return Pressures(rotors, high, "" if rotors else why_rotors, "" if high else why_high)
-
-
-def _timed(subject: Subject, found: Difference | None, why: str) -> tuple[Difference | None, str]:
-    """A difference, unless its clock is known too little to hold it against stops; then why."""
-    if found is None:
-        return None, why
-    clock, limit = found.upper.origin.clock, subject.limits["coastdown.fast_interval_s"]
-    apart_s = apart_from_runs_s(subject.record, clock)
-    if apart_s <= max(limit, found.interval_s):
-        return found, why
-    return None, f"the clock '{clock}' of the pressures is known to {apart_s:.0f} s only"
+    for index, run in ended:
+        following = subject.runs[index + 1].first_ns if index + 1 < len(subject.runs) else last
+        table.append(_stop(subject, run, following, pressures, commands))
+    table = _with_release(subject, table, pressures)
+    return _with_inferred_rotation(subject, table, pressures)
 
 
 def _stop(
-    subject: Subject, run: Run, following_ns: int, pressures: Pressures, commands: Mapping[Role, Command], *, fit: bool
-) -> Stop:
+    subject: Subject, run: Run, following_ns: int, pressures: Pressures, commands: Mapping[Role, Command]
+) -> _Seen:
     assert run.end is not None
     record, limits = subject.record, subject.limits
     ending = classify_stop(subject, run)
-    why: dict[str, str] = {}
     stop = Stop(
         run.last_ns,
         run.end.earliest_ns,
@@ -137,180 +102,221 @@ def _stop(
     )
     released_ns = release_ns(run, commands, limits)
     course = collapse(subject, run, released_ns, following_ns, pressures.rotors)
-    stop = replace(stop, **_release(course, pressures, limits, why))
+    flow = back_flow(pressures, run.last_ns, following_ns, limits)
+    seen = _Seen(stop, run, following_ns, course, flow)
     turned = after_stop(subject, run.last_ns, following_ns)
     if turned.outcome is not Outcome.CANNOT_TELL:
-        stop = replace(stop, reverse_rotation=turned.outcome, reverse_basis="measured")
+        seen = seen.answer({"reverse_rotation": turned.outcome, "reverse_basis": "measured"}, {})
     else:
-        why["reverse_rotation"] = turned.why_not
-    if fit:
-        stop = replace(stop, **_fits(stop, run, following_ns, pressures, limits, why))
-    return replace(stop, why_not=why)
+        seen = seen.answer({}, {"reverse_rotation": turned.why_not})
+    for answers in (_across, _behind, _through):
+        seen = seen.answer(*answers(subject, seen, pressures))
+    return seen
 
 
-def release_ns(run: Run, commands: Mapping[Role, Command], limits: Limits) -> int | None:
-    """When the command released the unloading valve for a stop, ns UTC; None where that is not logged."""
-    command = commands.get(Role.BYPASS_SOLENOID)
-    if command is None:
-        return None
-    earliest = max(run.first_ns, run.last_ns - round(limits["states.stop_longest_s"] * NS))
-    edges = [e for e in command.edges(earliest, run.last_ns + 60 * NS) if e.to == OFF]
-    return edges[-1].latest_ns if edges else None
+_Answers = tuple[dict[str, Any], dict[str, str]]
 
 
-def collapse(
-    subject: Subject, run: Run, released_ns: int | None, following_ns: int, rotors: Difference | None
-) -> Collapse | None:
-    """Course of the difference across the rotors after a stop; None where it is not logged."""
-    if rotors is None or run.end is None:
-        return None
-    limits = subject.limits
-    begin = min(run.last_ns, released_ns or run.last_ns)
-    lift = _lift_before(rotors, begin, run, known=released_ns is not None)
-    at_stop = rotors.last_before(run.end.earliest_ns, max(2.0, rotors.interval_s))
-    if lift is None or at_stop is None:
-        return None
-    from_ns, to_ns = round(limits["coastdown.held_from_s"] * NS), round(limits["coastdown.held_to_s"] * NS)
-    due_ns, due = rotors.between(begin + from_ns, min(begin + to_ns, following_ns))
-    _, held = rotors.between(run.last_ns + from_ns, min(run.last_ns + to_ns, following_ns))
-    share_due = middle(due) / lift if len(due) and lift > 0 else float("nan")
-    share_held = middle(held) / at_stop if len(held) and at_stop > 0 else float("nan")
-    # held is held through these seconds: a sample at their begin alone may come before a late release
-    through = len(due) > 0 and lift > 0 and int(due_ns[-1]) >= begin + (from_ns + to_ns) // 2
-    least_due = float(np.min(due)) / lift if through else float("nan")
-    return Collapse(lift, at_stop, share_due, least_due, share_held, len(due) + len(held), begin + to_ns <= run.last_ns)
-
-
-def _lift_before(rotors: Difference, begin: int, run: Run, *, known: bool) -> float | None:
-    if known:
-        return rotors.last_before(begin - NS, max(10.0, 2 * rotors.interval_s))
-    # where the release is not logged it may lie tens of seconds before the stop: the largest of the last minutes
-    _, values = rotors.between(max(run.first_ns, begin - 180 * NS), begin)
-    return float(np.quantile(values, 0.9)) if len(values) else None
-
-
-def _release(course: Collapse | None, pressures: Pressures, limits: Limits, why: dict[str, str]) -> dict[str, Any]:
-    """Answers on the unloading valve."""
-    if course is None or pressures.rotors is None:
-        why["bypass_released"] = pressures.why_no_rotors or "no pressures around the stop"
-        return {}
-    found: dict[str, Any] = {"difference_at_stop_kpa": course.at_stop_kpa}
-    if course.lift_kpa < limits["coastdown.least_lift_kpa"]:
-        why["bypass_released"] = f"only {course.lift_kpa:.0f} kPa of {NO_LIFT}"
-        return found
-    if pressures.rotors.interval_s > limits["coastdown.fast_interval_s"] + 1e-6:
-        slow = pressures.rotors.interval_s
-        why["bypass_released"] = f"pressures every {slow:g} s: the hold of a few seconds needs 2 s or faster"
-        return found
-    found["equal_at_motor_off"] = course.at_stop_kpa < limits["coastdown.equal_share"] * course.lift_kpa
-    share = course.share_released
-    if found["equal_at_motor_off"]:
-        found["bypass_released"] = Answer.YES
-    elif np.isnan(share):
-        why["bypass_released"] = "no samples 2.5 to 5 s after the stop"
-    elif course.least_released > limits["coastdown.running_held_share" if course.ran_on else "coastdown.held_share"]:
-        found["bypass_released"] = Answer.NO
-    elif share < limits["coastdown.running_released_share" if course.ran_on else "coastdown.released_share"]:
-        found["bypass_released"] = Answer.YES
-    else:
-        why["bypass_released"] = f"{100 * share:.0f} % of the lift left after 2.5 to 5 s: neither held nor let through"
-    return found
-
-
-def _fits(
-    stop: Stop,
-    run: Run,
-    following_ns: int,
-    pressures: Pressures,
-    limits: Limits,
-    why: dict[str, str],
-) -> dict[str, Any]:
+def _across(subject: Subject, seen: _Seen, pressures: Pressures) -> _Answers:
+    """How the difference across the rotors went."""
     found: dict[str, Any] = {}
-    if pressures.rotors is None:
+    why: dict[str, str] = {}
+    rotors, limits, course = pressures.rotors, subject.limits, seen.course
+    if rotors is None:
         why["equalisation_time_constant_s"] = why["residual_difference_kpa"] = pressures.why_no_rotors
+        return found, why
+    if course is not None:
+        found["difference_at_stop_kpa"] = course.at_stop_kpa
+        fast = rotors.interval_s <= limits["coastdown.fast_interval_s"] + 1e-6
+        if fast and course.lift_kpa >= limits["coastdown.least_lift_kpa"]:
+            equal = course.at_stop_kpa < limits["coastdown.equal_share"] * course.lift_kpa
+            found["equal_at_motor_off"] = equal
+    if found.get("equal_at_motor_off"):
+        why["equalisation_time_constant_s"] = "the pressures were equal when the motor stopped"
     else:
-        if stop.equal_at_motor_off:
-            why["equalisation_time_constant_s"] = "the pressures were equal when the motor stopped"
-        else:
-            tau = equalisation(pressures.rotors, run.last_ns, following_ns, limits)
-            found["equalisation_time_constant_s"], found["equalisation_error_s"], reason = tau
-            if reason:
-                why["equalisation_time_constant_s"] = reason
-        residual, error, reason = residual_difference(pressures.rotors, run.last_ns, following_ns, limits)
-        found["residual_difference_kpa"], found["residual_error_kpa"] = residual, error
+        span = (seen.stop.earliest_ns, seen.stop.latest_ns)
+        fall, reason = equalisation(rotors, span, seen.following_ns, limits)
+        found["equalisation_s"] = fall
+        found["equalisation_time_constant_s"] = None if fall is None else fall.value
         if reason:
-            why["residual_difference_kpa"] = reason
+            why["equalisation_time_constant_s"] = reason
+    residual, error, reason = residual_difference(rotors, seen.stop.time_ns, seen.following_ns, limits)
+    found["residual_difference_kpa"], found["residual_error_kpa"] = residual, error
+    if reason:
+        why["residual_difference_kpa"] = reason
+    return found, why
+
+
+def _behind(subject: Subject, seen: _Seen, pressures: Pressures) -> _Answers:
+    """How the high side stood."""
     if pressures.high is None:
-        why["high_side_decay_s"] = pressures.why_no_high
-    else:
-        decay, error, reason = high_side_decay(pressures.high, run.last_ns, following_ns, limits)
-        found["high_side_decay_s"], found["high_side_decay_error_s"] = decay, error
-        if reason:
-            why["high_side_decay_s"] = reason
-    return found
+        return {}, {"high_side_decay_s": pressures.why_no_high}
+    decay, error, reason = high_side_decay(pressures.high, seen.stop.time_ns, seen.following_ns, subject.limits)
+    found: dict[str, Any] = {"high_side_decay_s": decay, "high_side_decay_error_s": error}
+    before = pressures.high.last_before(seen.stop.earliest_ns, max(2.0, pressures.high.interval_s))
+    enough = before is not None and before >= subject.limits["coastdown.least_lift_kpa"]
+    found["high_side_gone"] = enough and reason == ALREADY_EQUAL and not subject.machine.shared_circuit
+    return found, {"high_side_decay_s": reason} if reason else {}
 
 
-def _with_inferred_rotation(subject: Subject, stops: tuple[Stop, ...], pressures: Pressures) -> tuple[Stop, ...]:
-    """Add what pressures at 2 s or faster let infer on reverse rotation where nothing measured it."""
+def _through(subject: Subject, seen: _Seen, pressures: Pressures) -> _Answers:
+    """How much came back through the check valve."""
+    flow = seen.flow
+    if flow is None or flow.gone:
+        return {}, {"follow_share": "no samples 30 to 60 s after the stop with the high side still up"}
+    area = Bounds(None, flow.area_low, None, "above")
+    if np.isfinite(flow.area_high):
+        area = Bounds((flow.area_low * flow.area_high) ** 0.5, flow.area_low, flow.area_high)
+    return {
+        "follow_share": Bounds(flow.share, flow.share - flow.error, flow.share + flow.error),
+        "check_valve_area": area,
+    }, {}
+
+
+def _with_release(subject: Subject, table: Sequence[_Seen], pressures: Pressures) -> list[_Seen]:
+    """Add whether and when the unloading valve opened."""
+    if not subject.profile.polarity.has_bypass:
+        bare = [seen.answer({"bypass_released": None}, {"bypass_released": NO_BYPASS}) for seen in table]
+        return [_with_emptying(seen, pressures.rotors, np.inf, subject.limits) for seen in bare]
     rotors = pressures.rotors
-    healthy = sum(1 for stop in stops if stop.bypass_released is Answer.YES)
+    if rotors is None:
+        return [seen.answer({}, {"bypass_released": pressures.why_no_rotors}) for seen in table]
+    limits, judged = subject.limits, []
+    for seen in table:
+        if seen.course is None:
+            judged.append(seen.answer({}, {"bypass_released": "no pressures around the stop"}))
+            continue
+        tight = _shown_tight(seen, limits) and not _fell_fast(subject, seen, table)
+        answer, reason = judge_release(
+            seen.course, rotors.interval_s, limits, tight=tight, from_load=_from_load(subject, seen.stop)
+        )
+        judged.append(seen.answer({"bypass_released": answer}, {"bypass_released": reason} if reason else {}))
+    freed = [s for s in judged if s.stop.bypass_released is Answer.YES]
+    own = own_conductance([(s.course, rotors, s.following_ns) for s in freed if s.course is not None])
+    return [_with_emptying(_with_opening(seen, rotors, own), rotors, own, limits) for seen in judged]
+
+
+def _with_emptying(seen: _Seen, rotors: Difference | None, own: float | None, limits: Limits) -> _Seen:
+    """Add how the discharge side emptied where its valve was held shut, or where there is none."""
+    at_stop = seen.stop.difference_at_stop_kpa
+    if rotors is None or at_stop is None or seen.stop.bypass_released not in (Answer.NO, None):
+        return seen
+    return replace(seen, emptied=emptying(at_stop, seen.stop.latest_ns, seen.following_ns, rotors, own, limits))
+
+
+def _with_opening(seen: _Seen, rotors: Difference, own: float | None) -> _Seen:
+    course = seen.course
+    if course is None:
+        return seen
+    error = rotors.offset_error_kpa / course.lift_kpa
+    share = Bounds(course.share_released, course.share_released - error, course.share_released + error)
+    found: dict[str, Any] = {"share_released": share if np.isfinite(course.share_released) else None}
+    if seen.stop.bypass_released is Answer.YES:
+        found["bypass_opened_s"] = opened(course, rotors, seen.following_ns, seen.stop.time_ns, own)
+    return replace(seen.answer(found, {}), own_conductance=own)
+
+
+def _from_load(subject: Subject, stop: Stop) -> bool:
+    """Whether the slide may not have been at its minimum when the motor stopped."""
+    rated = subject.machine.rated_load_amps
+    share = 1.0 if rated is None or stop.amps_before is None else stop.amps_before / rated
+    return share > subject.limits["coastdown.load_amps_share"]
+
+
+def _shown_tight(seen: _Seen, limits: Limits) -> bool:
+    """Whether the check valve was shown to hold, by what stood before it some time after the stop."""
+    if seen.flow is not None:
+        return looks_tight(seen.flow, limits) or trapped_first(seen.flow, seen.course, limits)
+    residual, error = seen.stop.residual_difference_kpa, seen.stop.residual_error_kpa
+    return residual is not None and error is not None and residual - error <= limits["coastdown.residual_kpa"]
+
+
+def _fell_fast(subject: Subject, seen: _Seen, table: Sequence[_Seen]) -> bool:
+    """Whether the high side fell much faster than at the machine's other stops; without them, than any tight one."""
+    limits, decay = subject.limits, seen.stop.high_side_decay_s
+    if subject.machine.shared_circuit:
+        return False
+    if seen.stop.high_side_gone:
+        return True
+    if decay is None:
+        return False
+    others = [s.stop.high_side_decay_s for s in table if s is not seen and s.stop.high_side_decay_s is not None]
+    if len(others) >= limits["coastdown.own_least"]:
+        return decay < limits["coastdown.decay_ratio"] * float(np.median(others))
+    return decay < limits["coastdown.decay_plain"] * limits["coastdown.decay_short_s"]
+
+
+def _with_inferred_rotation(subject: Subject, table: Sequence[_Seen], pressures: Pressures) -> tuple[Stop, ...]:
+    """Add what the gas can have done to the rotors where nothing measured it."""
+    rotors = pressures.rotors
+    stops, until = [seen.stop for seen in table], [seen.following_ns for seen in table]
+    if rotors is None:
+        return tuple(
+            stop if stop.reverse_basis else replace(stop, why_not={**stop.why_not, "reverse_rotation": NEITHER})
+            for stop in stops
+        )
+    ratios = [seen.course.pressure_ratio for seen in table if seen.course is not None]
+    own = float(np.nanquantile(ratios, 0.9)) if np.isfinite(ratios).any() else None
+    placed = any(s.follow_share is not None and (s.follow_share.high or 1.0) < _APART for s in stops)
     out = []
-    following = np.array([run.first_ns for run in subject.runs], dtype=np.int64)
-    for stop in stops:
+    valves = [Valve(seen.emptied.stayed_shut, _fed_until_s(subject, seen, rotors)) for seen in table]
+    speeds = speed_bounds(subject, stops, until, valves, rotors, own_ratio=own)
+    for seen, bounds in zip(table, speeds, strict=True):
+        stop = replace(seen.stop, reverse_speed_rpm=bounds)
         if stop.reverse_basis == "measured" or stop.why_not.get("reverse_rotation") == ALREADY_BACKWARDS:
             out.append(stop)
             continue
-        later = int(np.searchsorted(following, stop.time_ns, side="right"))
-        until = int(following[later]) if later < len(following) else subject.record.window.end_ns
-        outcome, basis, reason = _inferred(stop, rotors, until, healthy, subject.limits)
-        why = {**stop.why_not}
-        if reason:
-            why["reverse_rotation"] = reason
-        else:
-            why.pop("reverse_rotation", None)
+        lost = placed or _lost(stop, seen.following_ns, rotors, subject.limits)
+        outcome, reason = _inferred(stop, bounds, rotors, subject.limits, lost=lost, grew=seen.emptied.grew)
+        why = {**stop.why_not, "reverse_rotation": reason}
+        if not reason:
+            why.pop("reverse_rotation")
+        basis = None if outcome is Outcome.CANNOT_TELL else "inferred"
         out.append(replace(stop, reverse_rotation=outcome, reverse_basis=basis, why_not=why))
     return tuple(out)
 
 
-def _inferred(
-    stop: Stop, rotors: Difference | None, until_ns: int, healthy: int, limits: Limits
-) -> tuple[Outcome, str | None, str]:
-    unknown = Outcome.CANNOT_TELL
-    if rotors is None or rotors.interval_s > limits["coastdown.fast_interval_s"] + 1e-6:
-        return unknown, None, NEITHER
-    off = stop.time_ns
-    t, v = rotors.between(off, min(until_ns, off + round(limits["coastdown.lost_after_s"] * NS)))
+def _fed_until_s(subject: Subject, seen: _Seen, rotors: Difference) -> float:
+    """Until when the rotors fed the discharge side past an open valve; 0 where a leak may have fed it instead.
+
+    From load rotors stop within a second or two, and what then looks like feeding may be the lag of a sensor.
+    """
+    flow, limits = seen.flow, subject.limits
+    if seen.stop.bypass_released is not Answer.YES or flow is None or flow.gone or _from_load(subject, seen.stop):
+        return 0.0
+    if flow.share + flow.error > limits["coastdown.follow_share"]:
+        return 0.0
+    late = max(flow.residual_kpa, 0.0) + flow.residual_error_kpa
+    span = (seen.stop.earliest_ns, seen.stop.latest_ns)
+    return forward_until_s(span, seen.following_ns, rotors, late, seen.own_conductance)
+
+
+def _lost(stop: Stop, following_ns: int, rotors: Difference, limits: Limits) -> bool:
+    """Whether the difference was lost within a minute: one that stays may be taken behind the check valve."""
+    last = min(following_ns, stop.time_ns + round(limits["coastdown.lost_after_s"] * NS))
+    left = rotors.last_before(last, 10.0)
     at_stop = stop.difference_at_stop_kpa
-    if at_stop is None or len(v) < _FEWEST:
-        return unknown, None, NEITHER
+    return left is not None and at_stop is not None and left <= limits["coastdown.lost_share"] * at_stop
+
+
+def _inferred(
+    stop: Stop, bounds: Bounds | None, rotors: Difference, limits: Limits, *, lost: bool, grew: bool
+) -> tuple[Outcome, str]:
+    at_stop = stop.difference_at_stop_kpa
+    if bounds is None or bounds.low is None or bounds.high is None or at_stop is None:
+        return Outcome.CANNOT_TELL, NEITHER
     if at_stop < -limits["coastdown.spent_difference_kpa"]:
-        return unknown, None, "discharge stood below suction at the end of current: the machine ran the wrong way"
-    seconds = (t - off) / NS
-    late = v[seconds >= limits["coastdown.lost_after_s"] / 2]
-    error = rotors.offset_error_kpa
-    small = max(at_stop, float(np.max(v))) + error <= limits["coastdown.driving_difference_kpa"]
-    if small and len(late) and middle(late) <= limits["coastdown.spent_difference_kpa"]:
-        return Outcome.ABSENT, "inferred", ""
-    if stop.bypass_released is not Answer.NO:
-        return unknown, None, "a difference was left across the rotors, but it was not seen to be held and then lost"
-    fall_s = _fall_s(seconds, v, at_stop)
-    if fall_s is None:
-        return unknown, None, "the pressure was held after the stop and not lost within a minute"
-    if fall_s < limits["coastdown.fall_least_s"]:
-        return unknown, None, "the pressure was held and then lost within seconds, as a small volume is"
-    if not healthy:
-        return unknown, None, "no stop of this machine's own with the unloading valve released to compare with"
-    return Outcome.PRESENT, "inferred", ""
-
-
-def _fall_s(seconds: Floats, values: Floats, at_stop: float) -> float | None:
-    """Time from nine tenths to a fifth of the difference at the stop, s; None where it does not get there."""
-    low = np.flatnonzero(values <= 0.2 * at_stop)
-    if not len(low):
-        return None
-    high = np.flatnonzero(values[: low[0] + 1] >= 0.9 * at_stop)
-    begin = float(seconds[high[-1]]) if len(high) else 0.0
-    return float(seconds[low[0]]) - begin
+        return Outcome.CANNOT_TELL, "discharge stood below suction at the end of current: the machine ran the wrong way"
+    if bounds.high < limits["coastdown.standing_rpm"]:
+        return Outcome.ABSENT, ""
+    if rotors.interval_s > limits["coastdown.fast_interval_s"] + 1e-6:
+        return Outcome.CANNOT_TELL, NEITHER
+    driven = grew and (bounds.value or 0.0) >= limits["coastdown.turned_rpm"]
+    if bounds.low >= limits["coastdown.turned_rpm"] or driven:
+        return (Outcome.PRESENT, "") if lost else (Outcome.CANNOT_TELL, f"{STAYED}: {NEITHER}")
+    return Outcome.CANNOT_TELL, (
+        f"the gas left can have turned the rotors back at {bounds.low:.0f} to {bounds.high:.0f} rpm: {NEITHER}"
+    )
 
 
 def _slide_at(record: Record, time_ns: int) -> float | None:

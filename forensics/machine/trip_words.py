@@ -13,9 +13,9 @@ from forensics.machine.subject import Subject
 from forensics.model.points import NS
 from forensics.model.record import LogLine
 from forensics.model.vocabulary import Role
-from forensics.rules import FOLDER, read_toml
+from forensics.rules import FOLDER, read_checks, read_toml
 
-_KEYS = {"title", "words", "sensors", "neighbours", "side", "source"}
+_KEYS = {"title", "words", "sensors", "neighbours", "side", "checks", "source"}
 _SIDES = ("low", "high", "either")
 
 
@@ -33,6 +33,8 @@ class Quantity:
         Roles that must move with it for physical reasons.
     side
         Where the trip lies: ``low``, ``high`` or ``either``.
+    checks
+        Of the catalogue, those that look for just what the text says.
     """
 
     name: str
@@ -41,6 +43,7 @@ class Quantity:
     sensors: tuple[Role, ...]
     neighbours: tuple[Role, ...]
     side: str
+    checks: tuple[str, ...]
     source: str
 
 
@@ -74,7 +77,10 @@ def read_trip_words() -> tuple[Mapping[str, Quantity], tuple[str, ...], tuple[st
             problems.append(Problem(str(fault), file=name, column=key))
             continue
         words = tuple(tuple(plain(text)) for text in table["words"])
-        out[key] = Quantity(key, table["title"], words, sensors, neighbours, table["side"], table["source"])
+        checks = tuple(table["checks"])
+        if unknown := [check for check in checks if check not in read_checks()]:
+            problems.append(Problem(f"no such check: {', '.join(unknown)}", file=name, column=key))
+        out[key] = Quantity(key, table["title"], words, sensors, neighbours, table["side"], checks, table["source"])
     if problems:
         raise InputError(problems)
     return out, tuple(marks["trip"]), tuple(marks["end"])

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from forensics.machine.line_amps import ROOT_3
 from forensics.machine.motor_circuit import Interval, MotorLoad
 from forensics.machine.start_power import NO_MOTOR, NOTHING_BESIDE, Beside, Motor
 from forensics.model.findings import Start
@@ -45,12 +46,15 @@ class UnloadedCriterion:
         Circuit and power reading of its motor.
     misleading
         Why its amps do not tell the load at all; empty where they do.
+    place_unsure
+        Why they may be those of a winding inside the delta; empty where they are not.
     """
 
     limits: Limits
     own: float | None = None
     motor: Motor = NO_MOTOR
     misleading: str = ""
+    place_unsure: str = ""
 
     @property
     def given(self) -> bool:
@@ -63,7 +67,9 @@ class UnloadedCriterion:
         return None if self.given else self.motor.load
 
 
-def judge_starts(starts: Sequence[Start], beside: Sequence[Beside], motor: Motor, limits: Limits) -> tuple[Start, ...]:
+def judge_starts(
+    starts: Sequence[Start], beside: Sequence[Beside], motor: Motor, limits: Limits, *, place_unsure: str = ""
+) -> tuple[Start, ...]:
     """Say of each start whether it was unloaded.
 
     Parameters
@@ -74,7 +80,10 @@ def judge_starts(starts: Sequence[Start], beside: Sequence[Beside], motor: Motor
     misleading = _misleading(starts, beside, motor, limits)
     # ratios from amps and from power are held against their own kind
     standards = {
-        source: _standard([s for s in starts if s.ratio_from == source], motor, limits, "" if source else misleading)
+        source: replace(
+            _standard([s for s in starts if s.ratio_from == source], motor, limits, "" if source else misleading),
+            place_unsure="" if source else place_unsure,
+        )
         for source in {s.ratio_from for s in starts}
     }
     out = []
@@ -152,6 +161,8 @@ def _near_limit(start: Start, limits: Limits) -> bool:
 
 def _by_load(start: Start, standard: UnloadedCriterion, beside: Beside) -> UnloadedVerdict:
     """By own starts, ratio, shaft load and power."""
+    if start.ratio_censored == "below" and start.high is not None and not standard.misleading:
+        return _by_bound(start.high, start.why_not, standard)
     if start.ratio is None or start.low is None or start.high is None:
         return UnloadedVerdict(Answer.CANNOT_TELL, "", start.why_not)
     power = _by_power(standard, beside)
@@ -164,10 +175,21 @@ def _by_load(start: Start, standard: UnloadedCriterion, beside: Beside) -> Unloa
         found = _by_amps(start, standard, beside)
         if found.answer is Answer.CANNOT_TELL and standard.load is not None:
             return _power_instead(found.why, power)
+    if standard.place_unsure and found.answer is Answer.YES and start.high * ROOT_3 > _zone(standard)[0]:
+        # as winding amps the same reading would be a loaded start
+        return _power_instead(standard.place_unsure, power)
     if not standard.given and {found.answer, power.answer} == {Answer.YES, Answer.NO}:
         why = f"{found.by} and motor power contradict each other ({power.why})"
         return UnloadedVerdict(Answer.CANNOT_TELL, "", why)
     return found
+
+
+def _by_bound(high: float, why_not: str, standard: UnloadedCriterion) -> UnloadedVerdict:
+    """By what the settled ratio can't have passed: unloaded where that lies under the limit."""
+    stretch = ROOT_3 if standard.place_unsure else 1.0
+    if high * stretch <= _zone(standard)[0]:
+        return UnloadedVerdict(Answer.YES, BY_AMPS, f"it settled at {high:.2f} of rated or less")
+    return UnloadedVerdict(Answer.CANNOT_TELL, "", why_not)
 
 
 def _power_instead(why: str, power: UnloadedVerdict) -> UnloadedVerdict:

@@ -61,6 +61,8 @@ class Finding:
         For cannot-tell: the cheapest change of the logging that would let it answer.
     reason
         For cannot-tell: the reason as a code with roles, where it is more than what ``why_not`` says in words.
+    detectable
+        The smallest effect that would have been seen, in ``unit`` on the scale of ``value``; None where not known.
     """
 
     id: str
@@ -85,6 +87,7 @@ class Finding:
     why_not: str = ""
     unlocked_by: str = ""
     reason: Reason | None = None
+    detectable: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,17 +98,28 @@ class Start:
     ``settled_to_ns`` bound the samples of the settled amps; ``settled_ended_by`` says what ended them. ``ratio_from``
     names the role that the ratio was computed from where it was not amps; ``judged_why`` says why something else than
     the amps decided, where it did. ``shaft_load`` is the interval of the shaft power over rated by the motor's
-    equivalent circuit, None where its no-load amps are not known.
+    equivalent circuit, None where its no-load amps are not known. Each number ``x`` has its interval ``x_low`` to
+    ``x_high``; where only a bound is known ``x`` is None and ``x_censored`` says ``below`` (``x_high``) or ``above``
+    (``x_low``). The interval of ``ratio`` is ``low`` to ``high``.
+    ``reverse_rotation`` is whether the motor ran backwards during this start; what the rotors did after the stop before
+    it stands with that stop.
     """
 
     time_ns: int
     earliest_ns: int
     latest_ns: int
     inrush_amps: float | None = None
+    inrush_low: float | None = None
+    inrush_high: float | None = None
+    inrush_censored: str = ""
     settled_amps: float | None = None
+    settled_low: float | None = None
+    settled_high: float | None = None
+    settled_censored: str = ""
     ratio: float | None = None
     low: float | None = None
     high: float | None = None
+    ratio_censored: str = ""
     unloaded: Answer = Answer.CANNOT_TELL
     ratio_from: str = ""
     judged_by: str = ""
@@ -126,10 +140,33 @@ class Start:
 
 
 @dataclass(frozen=True, slots=True)
+class Bounds:
+    """A number with its interval; ``value`` is None where only bounds are known.
+
+    ``censored`` is ``below`` where only ``high`` bounds it, ``above`` where only ``low`` does, else empty.
+    """
+
+    value: float | None
+    low: float | None
+    high: float | None
+    censored: str = ""
+
+
+_Z95 = 1.96
+
+
+def _about(value: float | None, error: float) -> Bounds | None:
+    return None if value is None else Bounds(value, value - error, value + error)
+
+
+@dataclass(frozen=True, slots=True)
 class Stop:
     """One stop. It ends where the current ends, whatever the command says.
 
     ``reverse_basis`` is ``measured``, ``inferred`` or None; ``power_lost`` tells a loss of supply from another trip.
+    ``bypass_released`` is None on a machine without such a valve. ``bypass_opened_s`` counts from the end of current;
+    ``check_valve_area`` is the leak area over that by which the discharge side empties; ``reverse_speed_rpm`` is what
+    the gas can have given the rotors; ``share_released`` is what of the lift was left seconds after the valve was due.
     """
 
     time_ns: int
@@ -140,14 +177,20 @@ class Stop:
     cause_text: str = ""
     reverse_rotation: Outcome = Outcome.CANNOT_TELL
     reverse_basis: str | None = None
-    bypass_released: Answer = Answer.CANNOT_TELL
+    bypass_released: Answer | None = Answer.CANNOT_TELL
+    bypass_opened_s: Bounds | None = None
+    share_released: Bounds | None = None
     equal_at_motor_off: bool | None = None
     equalisation_time_constant_s: float | None = None
-    equalisation_error_s: float | None = None
+    equalisation_s: Bounds | None = None
     high_side_decay_s: float | None = None
     high_side_decay_error_s: float | None = None
     residual_difference_kpa: float | None = None
     residual_error_kpa: float | None = None
+    follow_share: Bounds | None = None
+    check_valve_area: Bounds | None = None
+    high_side_gone: bool = False
+    reverse_speed_rpm: Bounds | None = None
     difference_at_stop_kpa: float | None = None
     slide_percent: float | None = None
     amps_before: float | None = None
@@ -155,6 +198,20 @@ class Stop:
     why_not: Mapping[str, str] = field(default_factory=dict)
     in_window: bool = True
     cites: tuple[Cite, ...] = ()
+
+    @property
+    def bounded(self) -> Mapping[str, Bounds]:
+        """Every number of the stop with its interval, by its public name; what was not had is left out."""
+        decay, residual = self.high_side_decay_s, self.residual_difference_kpa
+        found = {
+            "bypass_opened_s": self.bypass_opened_s,
+            "check_valve_area_ratio": self.check_valve_area,
+            "equalisation_time_constant_s": self.equalisation_s,
+            "high_side_decay_s": _about(decay, _Z95 * (self.high_side_decay_error_s or 0.0)),
+            "residual_difference_kpa": _about(residual, self.residual_error_kpa or 0.0),
+            "reverse_speed_rpm": self.reverse_speed_rpm,
+        }
+        return {name: bounds for name, bounds in found.items() if bounds is not None}
 
     @property
     def as_previous(self) -> PreviousStop:

@@ -121,6 +121,9 @@ class Samples:
         int64 source row of every sample, shape (n,).
     resolution
         Smallest step between different readings, canonical unit; 0 where unknown.
+    lost
+        For logs of changes: ns UTC from which nothing is known until the next row; None where there is no such time.
+        Rows without a reading count with them, and stay when those rows are taken out.
     """
 
     role: Role
@@ -130,6 +133,7 @@ class Samples:
     q: NDArray[np.uint16]
     row: NDArray[np.int64]
     resolution: float = 0.0
+    lost: NDArray[np.int64] | None = None
 
     def __len__(self) -> int:
         return len(self.t)
@@ -150,7 +154,17 @@ class Samples:
         return self._pick(((self.q & DISTRUSTED) == 0) & np.isfinite(self.v))
 
     def _pick(self, chosen: NDArray[np.bool_] | slice) -> Samples:
-        return replace(self, t=self.t[chosen], v=self.v[chosen], q=self.q[chosen], row=self.row[chosen])
+        part = replace(self, t=self.t[chosen], v=self.v[chosen], q=self.q[chosen], row=self.row[chosen])
+        return replace(part, lost=lost) if len(lost := self._lost_stamps) else part
+
+    @cached_property
+    def _lost_stamps(self) -> NDArray[np.int64]:
+        """Stamps from which a log of changes knows nothing until its next row, sorted."""
+        if self.origin.recorded is not Recorded.CHANGE:
+            return np.empty(0, np.int64)
+        unread = ((self.q & np.uint16(UNUSABLE)) != 0) | ~np.isfinite(self.v)
+        own = self.t[unread]
+        return own if self.lost is None else np.union1d(self.lost, own)
 
     @cached_property
     def interval_s(self) -> float:
@@ -214,18 +228,21 @@ class Samples:
         return self._rising
 
     def _lost_at(self, times_ns: NDArray[np.int64]) -> NDArray[np.bool_]:
-        """Where a change log's latest row says that there is no reading: its value before is no longer held."""
-        if self.origin.recorded is not Recorded.CHANGE or self.usable is self or not len(self.t):
+        """Where a change log says, or its silence, that there is no reading: its value before is no longer held."""
+        stamps, read = self._lost_stamps, self.usable.t
+        if not len(stamps) or not len(read):
             return np.zeros(len(times_ns), bool)
-        index = np.searchsorted(self.t, times_ns, side="right") - 1
-        latest = np.maximum(index, 0)
-        unread = ((self.q[latest] & np.uint16(UNUSABLE)) != 0) | ~np.isfinite(self.v[latest])
-        lost: NDArray[np.bool_] = (index >= 0) & unread
+        at = np.searchsorted(stamps, times_ns, side="right") - 1
+        row = np.searchsorted(read, times_ns, side="right") - 1
+        lost: NDArray[np.bool_] = (at >= 0) & (stamps[np.maximum(at, 0)] >= read[np.maximum(row, 0)])
         return lost
 
     def shifted(self, offset_ns: int) -> Samples:
         """The same samples on another clock: ``offset_ns`` is taken off every stamp."""
-        return replace(self, t=self.t - np.int64(offset_ns)) if offset_ns else self
+        if not offset_ns:
+            return self
+        lost = None if self.lost is None else self.lost - np.int64(offset_ns)
+        return replace(self, t=self.t - np.int64(offset_ns), lost=lost)
 
     def crossings(self, low: float, high: float, min_s: float) -> list[Edge]:
         """Edges of "above ``high``" with release below ``low``; states shorter than ``min_s`` are not edges.
@@ -316,7 +333,9 @@ class Switch:
         position = np.flatnonzero(known)
         first, latest = t[change - 1], t[change]
         if self.origin.recorded is Recorded.CHANGE:
-            first = np.where(position[change] - position[change - 1] == 1, latest, first)
+            # a state that is held ends where the log says that it is not known, not at its own row
+            held_until = self.t[np.minimum(position[change - 1] + 1, len(self.t) - 1)]
+            first = np.where(position[change] - position[change - 1] == 1, latest, held_until)
         columns = (first, latest, state[change], row[change])
         return tuple(map(Edge, *(column.tolist() for column in columns)))
 

@@ -9,7 +9,7 @@ from pydantic import BaseModel
 
 from forensics.intake import SourceResult
 from forensics.investigation import Investigation
-from forensics.model.findings import SwitchEvent
+from forensics.model.findings import Start, Stop, SwitchEvent
 from forensics.model.points import OFF, ON, UNKNOWN, iso
 from forensics.results.schema import (
     CaseRow,
@@ -46,6 +46,9 @@ CLAIM_FACTS = (
 )
 NOT_SEARCHED = "not searched"
 _WORDS = {ON: "on", OFF: "off", UNKNOWN: "unknown"}
+OF_EVERY_STOP = frozenset(
+    {"time_utc", "kind", "reverse_rotation", "reverse_basis", "bypass_released", "equal_at_motor_off"}
+)
 
 Row = TypeVar("Row", bound=BaseModel)
 
@@ -62,9 +65,9 @@ def to_findings_file(investigation: Investigation) -> FindingsFile:
         findings=_rows(FindingRow, investigation.findings),
         events=[_event(event) for event in investigation.events],
         order=_rows(OrderRow, investigation.order),
-        starts=_rows(StartRow, investigation.starts),
+        starts=[_start(start) for start in investigation.starts],
         unloaded_starts=row_of(UnloadedStartsRow, investigation.unloaded_starts),
-        stops=_rows(StopRow, investigation.stops),
+        stops=[_stop(stop) for stop in investigation.stops],
         states=[
             row_of(StateRow, span, from_utc=iso(span.start_ns), to_utc=iso(span.end_ns)) for span in investigation.spans
         ],
@@ -114,6 +117,25 @@ def _rows(model: type[Row], results: Iterable[object]) -> list[Row]:
 
 def _event(event: SwitchEvent) -> EventRow:
     return row_of(EventRow, event, point=event.role.value, to=_WORDS[event.to])
+
+
+def _stop(stop: Stop) -> StopRow:
+    """Every number of a stop with its interval, and whether only a bound of it is known."""
+    numbers: dict[str, object] = {name: None for name in StopRow.model_fields if name not in OF_EVERY_STOP}
+    for name, bounds in stop.bounded.items():
+        numbers[name], numbers[f"{name}_low"], numbers[f"{name}_high"] = bounds.value, bounds.low, bounds.high
+        numbers[f"{name}_censored"] = bounds.censored or None
+    return row_of(StopRow, stop, **numbers)
+
+
+def _start(start: Start) -> StartRow:
+    numbers: dict[str, object] = {"ratio_censored": start.ratio_censored or None}
+    for name, low, high, censored in (
+        ("inrush_amps", start.inrush_low, start.inrush_high, start.inrush_censored),
+        ("settled_amps", start.settled_low, start.settled_high, start.settled_censored),
+    ):
+        numbers |= {f"{name}_low": low, f"{name}_high": high, f"{name}_censored": censored or None}
+    return row_of(StartRow, start, **numbers)
 
 
 def _source(reading: SourceResult) -> SourceRow:

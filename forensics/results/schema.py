@@ -32,6 +32,7 @@ from forensics.model.vocabulary import (
 )
 
 SIGNIFICANT_DIGITS = 9
+Censored = Literal["below", "above"]
 
 
 class _Model(BaseModel):
@@ -149,14 +150,21 @@ class OrderRow(_Model):
 
 
 class StartRow(_Model):
-    """One start."""
+    """One start; ``reverse_rotation`` is whether the motor ran backwards during it, not after the stop before it."""
 
     time_utc: str
     inrush_amps: float | None
+    inrush_amps_low: float | None = None
+    inrush_amps_high: float | None = None
+    inrush_amps_censored: Censored | None = None
     settled_amps: float | None
+    settled_amps_low: float | None = None
+    settled_amps_high: float | None = None
+    settled_amps_censored: Censored | None = None
     ratio: float | None
     low: float | None
     high: float | None
+    ratio_censored: Censored | None = None
     unloaded: Answer
     reverse_rotation: Outcome
     previous_stop: PreviousStop
@@ -174,17 +182,53 @@ class UnloadedStartsRow(_Model):
 
 
 class StopRow(_Model):
-    """One stop."""
+    """One stop.
+
+    ``x_low`` and ``x_high`` are the interval of ``x``. Where only a bound is known ``x`` is None and ``x_censored``
+    says ``below`` (``x_high``) or ``above`` (``x_low``).
+
+    Attributes
+    ----------
+    bypass_released
+        None on a machine without an internal unloading valve.
+    bypass_opened_s
+        When that valve opened, s after the end of current.
+    check_valve_area_ratio
+        Leak area of the check valve over the area by which the discharge side empties.
+    reverse_speed_rpm
+        Backward speed that the gas can have given the rotors, by the pressures: median, least and most.
+    """
 
     time_utc: str
     kind: StopKind
     reverse_rotation: Outcome
     reverse_basis: Literal["measured", "inferred"] | None
-    bypass_released: Answer
+    bypass_released: Answer | None
     equal_at_motor_off: bool | None
-    equalisation_time_constant_s: float | None
-    high_side_decay_s: float | None
-    residual_difference_kpa: float | None
+    bypass_opened_s: float | None = None
+    bypass_opened_s_low: float | None = None
+    bypass_opened_s_high: float | None = None
+    bypass_opened_s_censored: Censored | None = None
+    check_valve_area_ratio: float | None = None
+    check_valve_area_ratio_low: float | None = None
+    check_valve_area_ratio_high: float | None = None
+    check_valve_area_ratio_censored: Censored | None = None
+    equalisation_time_constant_s: float | None = None
+    equalisation_time_constant_s_low: float | None = None
+    equalisation_time_constant_s_high: float | None = None
+    equalisation_time_constant_s_censored: Censored | None = None
+    high_side_decay_s: float | None = None
+    high_side_decay_s_low: float | None = None
+    high_side_decay_s_high: float | None = None
+    high_side_decay_s_censored: Censored | None = None
+    residual_difference_kpa: float | None = None
+    residual_difference_kpa_low: float | None = None
+    residual_difference_kpa_high: float | None = None
+    residual_difference_kpa_censored: Censored | None = None
+    reverse_speed_rpm: float | None = None
+    reverse_speed_rpm_low: float | None = None
+    reverse_speed_rpm_high: float | None = None
+    reverse_speed_rpm_censored: Censored | None = None
 
 
 class StateRow(_Model):

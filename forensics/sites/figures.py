@@ -16,10 +16,10 @@ from forensics.report.figures.figure import (
     layout,
     marker_style,
 )
-from forensics.report.tables.words import frame
+from forensics.report.tables.words import frame, stamp_ns
 from forensics.sites.gather import Collection, SiteCase
 from forensics.sites.life import Survival, Weibull
-from forensics.sites.machines import starts_of, stops_of
+from forensics.sites.machines import STOP_OF_FAILURE_NS, equalisation_s, starts_of, stops_of
 from forensics.sites.tables import SURE, count_modes, modes_table, survival_table
 
 ROW_PX, HEAD_PX, MOST_MACHINES, MOST_POINTS = 22, 110, 60, 60
@@ -85,14 +85,16 @@ def coast_plate(collection: Collection) -> Figure:
     """Time constant of the pressures' equalisation at every stop, a row a machine."""
     caption = (
         "Time constant with which discharge and suction pressure come together after a stop, in seconds, a row a "
-        "machine; the diamond is the last stop before the latest failure. Stops without a constant are not drawn."
+        "machine (where only an upper bound is known, that); the diamond is the last stop up to the latest failure, "
+        "with the one that it made. Stops without a constant are not drawn, nor is a diamond where the last has none."
     )
     return _strip(
         collection,
         "coast-down-times",
         "equalisation time constant, s",
         caption,
-        lambda cases: [(row.time_utc, row.equalisation_time_constant_s) for row in stops_of(cases)],
+        lambda cases: [(row.time_utc, equalisation_s(row)) for row in stops_of(cases)],
+        slack_ns=STOP_OF_FAILURE_NS,
     )
 
 
@@ -102,22 +104,26 @@ def _strip(
     title: str,
     caption: str,
     points: Callable[[Sequence[SiteCase]], list[tuple[str, float | None]]],
+    *,
+    slack_ns: int = 0,
 ) -> Figure:
     past: list[tuple[float, str, str]] = []
     last: list[tuple[float, str, str]] = []
     machines: list[str] = []
     more = 0
     for machine, cases in collection.machines.items():
-        until = max((c.findings.case.failure_utc or "" for c in cases if c.counts), default="")
-        found = [(v, t) for t, v in points(cases) if v is not None and (not until or t <= until)]
+        until = max((c.failure_ns for c in cases if c.counts and c.failure_ns is not None), default=None)
+        known = [(v, t) for t, v in points(cases) if until is None or (stamp_ns(t) or 0) <= until + slack_ns]
+        found = [(v, t) for v, t in known if v is not None]
         if not found:
             continue
         if len(machines) == MOST_MACHINES:
             more += 1
             continue
         machines.append(machine)
-        past += [(v, machine, t) for v, t in found[:-1][-MOST_POINTS:]]
-        last.append((*found[-1][:1], machine, found[-1][1]))
+        newest = [] if known[-1][0] is None else found[-1:]
+        past += [(v, machine, t) for v, t in found[: len(found) - len(newest)][-MOST_POINTS:]]
+        last += [(v, machine, t) for v, t in newest]
     if not machines:
         return empty(key, f"no machine has a value of {title}")
     note = f"the last {MOST_POINTS} a machine" + (f"; {more} more machines stand in the table" if more else "")

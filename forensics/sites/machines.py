@@ -15,13 +15,13 @@ from typing import TypeVar
 
 import numpy as np
 
-from forensics.machine.start_table import wilson
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Mode
 from forensics.report.tables.words import stamp_ns
 from forensics.results.schema import StartRow, StopRow
 from forensics.rules import read_limits
 from forensics.sites.gather import Collection, SiteCase
+from forensics.stats.proportions import wilson
 
 LOADED_MODES = frozenset({Mode.UNLOAD_PATH_FAILED.value, Mode.TRAPPED_LOADED.value, Mode.SLIDE_STUCK.value})
 COAST_MODES = frozenset({Mode.BYPASS_NOT_RELEASED.value, Mode.DISCHARGE_CHECK_LEAKING.value})
@@ -99,6 +99,10 @@ def _once(rows: Iterable[T]) -> list[T]:
     return [found[time] for time in sorted(found, key=lambda text: text.rstrip("Z"))]
 
 
+# the stop that a failure made is read seconds after its stamp
+STOP_OF_FAILURE_NS = 60 * NS
+
+
 def ratio_against_past(cases: Sequence[SiteCase]) -> OwnPast:
     """The last start's settled amps over rated, against earlier starts of the same machine."""
     return _against_past(starts_of(cases), lambda row: row.ratio, cases, "start", "no ratio")
@@ -107,16 +111,29 @@ def ratio_against_past(cases: Sequence[SiteCase]) -> OwnPast:
 def coast_against_past(cases: Sequence[SiteCase]) -> OwnPast:
     """The last stop's equalisation time constant, against earlier stops of the same machine."""
     return _against_past(
-        stops_of(cases), lambda row: row.equalisation_time_constant_s, cases, "stop", "no time constant"
+        stops_of(cases), equalisation_s, cases, "stop", "no time constant", slack_ns=STOP_OF_FAILURE_NS
     )
 
 
+def equalisation_s(row: StopRow) -> float | None:
+    """The time constant of a stop; where only an upper bound of it is known, that."""
+    if row.equalisation_time_constant_s is None and row.equalisation_time_constant_s_censored == "below":
+        return row.equalisation_time_constant_s_high
+    return row.equalisation_time_constant_s
+
+
 def _against_past(
-    rows: Sequence[T], value: Callable[[T], float | None], cases: Sequence[SiteCase], what: str, lacks: str
+    rows: Sequence[T],
+    value: Callable[[T], float | None],
+    cases: Sequence[SiteCase],
+    what: str,
+    lacks: str,
+    *,
+    slack_ns: int = 0,
 ) -> OwnPast:
     limits = read_limits()
     times = [case.failure_ns for case in cases if case.counts and case.failed and case.failure_ns is not None]
-    until = max(times) if times else None
+    until = max(times) + slack_ns if times else None
     rows = [row for row in rows if until is None or (_ns(row.time_utc) or 0) <= until]
     if not rows:
         return OwnPast(0, None, None, None, None, "", None, Answer.CANNOT_TELL, f"no {what} is in the record")

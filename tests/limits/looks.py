@@ -12,7 +12,8 @@ from signatures.running_machine import made
 from forensics.machine.baseline import AlignedSamples, frame_of
 from forensics.machine.subject import Subject
 from forensics.signatures.core.catalogue import all_detectors
-from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_limit, against_own
+from forensics.signatures.core.like_duty import against_own
+from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_limit
 
 INTERVAL_S = 5.0  # fast enough for the looks at events of seconds
 

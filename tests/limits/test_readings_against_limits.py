@@ -7,15 +7,24 @@ width, 1 % this side of the limit, on it, and 1 % that side, and by one that swi
 from __future__ import annotations
 
 import dataclasses
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pytest
 
-from forensics.machine.baseline import Baseline
+from forensics.machine.baseline import cut_blocks
+from forensics.machine.expected import Expected
+from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome
-from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_limit, against_own
+from forensics.signatures.core.like_duty import against_own
+from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_limit, level_error
+from forensics.stats.robust_fit import Estimate
 
 from .looks import looks, sound
+
+if TYPE_CHECKING:
+    from forensics.stats.surface import Surface
 
 PRESENT, ABSENT, CANNOT_TELL = Outcome.PRESENT, Outcome.ABSENT, Outcome.CANNOT_TELL
 
@@ -48,17 +57,37 @@ def test_a_reading_at_its_limit(check: str, name: str) -> None:
         return np.full(len(frame.t), level)
 
     assert against(look, steady(beyond)) is PRESENT
-    assert against(look, steady(limit)) is ABSENT, "on the limit is within it"
-    assert against(look, steady(short)) is ABSENT
+    assert against(look, steady(limit)) is CANNOT_TELL, "on the limit is within it, but nearer than sensors err"
+    clear = level_error(subject, look, limit) * (-1.0 if look.above else 1.0)
+    assert against(look, steady(limit + 0.99 * clear)) is CANNOT_TELL
+    assert against(look, steady(limit + 1.01 * clear)) is ABSENT
     assert against(look, swinging(beyond, short)) is CANNOT_TELL
 
 
-def from_own(look: ThresholdTest, deviation: np.ndarray, sigma: float = 0.0) -> Outcome:
-    """What a look answers where the reading deviates from a usual of zero by this."""
+class Exact(Expected):
+    """An expectation without scatter: a deviation is its own interval, or one of a given half-width."""
+
+    half = 0.0
+
+    def over(self, chosen: np.ndarray, *, two_sided: float = 0.05) -> Estimate | None:
+        value = float(np.mean(self.deviation[chosen]))
+        return Estimate(value, value - self.half, value + self.half, self.half / 2.0, 100.0)
+
+
+def from_own(look: ThresholdTest, deviation: np.ndarray, half: float = 0.0) -> Outcome:
+    """What a look answers where the reading deviates from an expectation of one by this."""
     subject, frame = sound()
-    none = np.zeros(len(frame.t), bool)
-    usual = Baseline(deviation, np.zeros(len(frame.t)), sigma, none, recent=None, why_not="")
-    return against_own(subject, frame, dataclasses.replace(look, reading=deviation), usual).outcome
+    blocks = cut_blocks(frame, frame.step_s)
+    m = len(blocks.t)
+    one, none = np.ones(m), np.zeros(m, dtype=bool)
+    scatter = SimpleNamespace(noise=0.0, drift=0.0, drift_s=0.0)
+    surface = cast("Surface", SimpleNamespace(dof=100.0, scatter=scatter))
+    run, t_s = frame.run[blocks.first], (blocks.t - subject.record.failure_ns) / NS
+    error = np.full(m, half / 2.0)
+    reading = blocks.middle(1.0 + deviation)
+    expected = Exact(blocks, reading, np.empty((m, 0)), t_s, run, one, error, none, surface, "", look.ratio)
+    object.__setattr__(expected, "half", half)
+    return against_own(subject, frame, dataclasses.replace(look, reading=1.0 + deviation), expected).outcome
 
 
 @pytest.mark.parametrize(("check", "name"), sorted(looks()["own"]))
@@ -66,7 +95,7 @@ def test_a_deviation_from_the_own_usual_at_its_limit(check: str, name: str) -> N
     look = looks()["own"][check, name]
     subject, frame = sound()
     given = subject.limits[name]
-    size = abs(float(np.log(given))) if look.ratio else abs(given)
+    size = abs(given - 1.0) if look.ratio else abs(given)
     near = subject.limits["duty.near_share"]
     sign = 1.0 if look.above else -1.0
 
@@ -78,20 +107,24 @@ def test_a_deviation_from_the_own_usual_at_its_limit(check: str, name: str) -> N
     assert answer(0.99) is CANNOT_TELL
     assert answer(1.01 * near) is CANNOT_TELL
     assert answer(0.99 * near) is ABSENT
-    assert from_own(look, sign * size * swinging(1.01, 0.99)) is CANNOT_TELL
 
 
 @pytest.mark.parametrize(("check", "name"), sorted(looks()["own"]))
-def test_a_limit_below_the_spread_of_the_own_usual_is_widened_to_it(check: str, name: str) -> None:
+def test_an_interval_that_straddles_its_limit_is_open(check: str, name: str) -> None:
     look = looks()["own"][check, name]
     subject, frame = sound()
     given = subject.limits[name]
-    size = abs(float(np.log(given))) if look.ratio else abs(given)
-    wide = 2.0 * size
-    sigma = wide / subject.limits["duty.spread_factor"]
+    size = abs(given - 1.0) if look.ratio else abs(given)
     sign = 1.0 if look.above else -1.0
-    assert from_own(look, np.full(len(frame.t), sign * 1.01 * wide), sigma) is PRESENT
-    assert from_own(look, np.full(len(frame.t), sign * 0.99 * wide), sigma) is not PRESENT
+
+    def answer(share: float, half: float) -> Outcome:
+        return from_own(look, np.full(len(frame.t), sign * share * size), half * size)
+
+    assert answer(1.2, 0.19) is PRESENT
+    assert answer(1.2, 0.21) is CANNOT_TELL
+    assert answer(0.5, 0.49) is ABSENT
+    assert answer(0.5, 0.51) is CANNOT_TELL
+    assert answer(-1.0, 1.01) is CANNOT_TELL, "known to no better than the limit itself"
 
 
 def test_the_looks_of_most_families_are_held_here() -> None:

@@ -40,22 +40,23 @@ def test_decay_of_the_high_side_against_scipy(seed: int) -> None:
     assert error == pytest.approx(line.stderr / line.slope**2, rel=1e-6)
 
 
-@pytest.mark.parametrize("tau_s", [1.2, 3.0, 7.5])
-@pytest.mark.parametrize("rest_kpa", [0.0, 18.0])
-def test_equalisation_against_a_free_fit(tau_s: float, rest_kpa: float) -> None:
-    """scipy.optimize.least_squares with begin, rest and time constant all free: one optimum on noisy readings."""
+@pytest.mark.parametrize("tau_s", [1.2, 2.5, 7.5])
+def test_equalisation_against_a_free_fit(tau_s: float) -> None:
+    """scipy.optimize.least_squares with begin and time constant free: its 1/e lies in the interval of the crossing.
+
+    ST-024, an identity, for 2.5 s: 100 falls to 36.7879 in one time constant.
+    """
     from scipy.optimize import least_squares
 
-    rng = np.random.default_rng(round(10 * tau_s + rest_kpa))
+    rng = np.random.default_rng(round(10 * tau_s))
     t = np.arange(0.0, 41.0, 0.5)
-    course = rest_kpa + (600.0 - rest_kpa) * np.exp(-t / tau_s) + rng.normal(0.0, 1.5, len(t))
+    course = 600.0 * np.exp(-t / tau_s) + rng.normal(0.0, 1.5, len(t))
     course[0] = 600.0
-    found, error, _ = equalisation(fallen(course, 0.5, 5.0), BEGIN_NS, BEGIN_NS + 60 * NS, LIMITS)
-    free = least_squares(lambda p: p[1] + p[0] * np.exp(-t / p[2]) - course, (500.0, 1.0, 2.0))
+    found, _ = equalisation(fallen(course, 0.5, 5.0), (BEGIN_NS, BEGIN_NS), BEGIN_NS + 60 * NS, LIMITS)
+    free = least_squares(lambda p: p[0] * np.exp(-t / p[1]) - course, (500.0, 2.0))
     assert found is not None
-    assert error is not None
-    assert found == pytest.approx(free.x[2], abs=4.0 * error)
-    assert found == pytest.approx(tau_s, abs=5.0 * error)
+    assert found.low <= free.x[1] <= found.high
+    assert found.value == pytest.approx(tau_s, rel=0.03)
 
 
 @pytest.mark.parametrize("period_s", [45.0, 90.0, 150.0])

@@ -12,9 +12,9 @@ from scipy import stats
 from statsmodels.duration.survfunc import SurvfuncRight
 from statsmodels.stats.proportion import proportion_confint
 
-from forensics.machine.start_table import wilson
 from forensics.sites.life import survival, weibull
 from forensics.sites.rates import poisson_interval, rate
+from forensics.stats.proportions import wilson
 
 Rows = dict[str, Row]
 

@@ -5,9 +5,7 @@ Values are read from the shared table of check values, where each row names its 
 
 from __future__ import annotations
 
-import json
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -17,7 +15,6 @@ from check_values import Row, numbers
 from scipy import stats
 from steady import BEGIN_NS, point
 
-from forensics.machine.equalisation import _exponential
 from forensics.model.points import NS, ON
 from forensics.model.vocabulary import Answer, Outcome, PreviousStop, Role
 from forensics.results.schema import StartRow
@@ -28,61 +25,6 @@ from forensics.sites.machines import ratio_against_past
 from forensics.stats.slopes import _ties, median_slope, straight_line
 
 Rows = dict[str, Row]
-
-
-@pytest.fixture(scope="module")
-def certified(shared: Path) -> dict[str, Any]:
-    told: dict[str, Any] = json.loads((shared / "standards" / "strd_data.json").read_text(encoding="utf-8"))
-    return told
-
-
-# NIST StRD, certified: y = b1 (1 - exp(-b2 x)). Mirrored, since the project fits a difference that falls: with any
-# first value D the fit's own form D - y = rest + (D - rest) exp(-t / tau) has rest = D - b1 and tau = 1 / b2.
-CERTIFIED = [("ST-001", "Misra1a", 1e-2, 250.0), ("ST-004", "BoxBOD", 1.0, 300.0)]
-
-
-@pytest.mark.parametrize(("row_id", "name", "scale", "first"), CERTIFIED)
-def test_exponential_fit_of_certified_sets(
-    rows: Rows, certified: dict[str, Any], row_id: str, name: str, scale: float, first: float
-) -> None:
-    _, _, rate, rate_sd, _ = numbers(rows[row_id].expected.replace("b1=", "").replace("b2=", ""))
-    x, y = np.array(certified[name]["x"], float) * scale, np.array(certified[name]["y"], float)
-    tau, error, good = _exponential(x, first - y, first, 0.0)
-    assert tau == pytest.approx(scale / rate, rel=1e-5)
-    assert error == pytest.approx(scale * rate_sd / rate**2, rel=1e-4)
-    assert good > 0.85
-
-
-def test_the_standard_error_is_the_certified_one(rows: Rows, certified: dict[str, Any]) -> None:
-    """ST-007: a wrong deviation of Misra1a's b2 circulates, three quarters too large."""
-    wrong, right = rows["ST-007"].values
-    x, y = np.array(certified["Misra1a"]["x"], float) * 1e-2, np.array(certified["Misra1a"]["y"], float)
-    tau, error, _ = _exponential(x, 250.0 - y, 250.0, 0.0)
-    assert tau is not None
-    assert error is not None
-    deviation = error / tau**2 * 1e-2
-    assert deviation == pytest.approx(right, rel=1e-4)
-    assert abs(deviation - right) < 1e-3 * abs(deviation - wrong)
-
-
-def test_first_order_decay_gives_its_time_constant(rows: Rows) -> None:
-    """ST-024, an identity: 100 falls to 36.7879 in one time constant of 2.5 s."""
-    want = rows["ST-024"].values[0]
-    t = np.arange(1, 12) * 1.0
-    tau, error, good = _exponential(t, 100.0 * np.exp(-t / want), 100.0, 0.0)
-    assert tau == pytest.approx(want, abs=1e-4)
-    assert error == pytest.approx(0.0, abs=1e-4)
-    assert good == pytest.approx(1.0)
-
-
-def test_time_constant_of_a_disturbed_decay(rows: Rows) -> None:
-    """ST-025 (scipy): the reference fits its first value, too; given that value both fits have one optimum."""
-    height, tau_s, rest, _ = rows["ST-025"].values
-    t = np.arange(0.0, 10.25, 0.5)
-    course = 100.0 * np.exp(-t / 3.0) + 5.0 + 0.5 * np.cos(7.0 * t)
-    tau, _, good = _exponential(t, course, height + rest, 0.0)
-    assert tau == pytest.approx(tau_s, rel=1e-3)
-    assert good > 0.99
 
 
 def test_theil_sen_slope_of_the_nile(rows: Rows) -> None:

@@ -267,12 +267,12 @@ def stop_history(stops: Sequence[Stop], clock: ReportTime, display: str) -> Figu
     key = "stops-history"
     pressure = shown_unit("kPa", display)
     kinds = (
-        ("equalisation time constant, s", "equalisation_time_constant_s", "equalisation_error_s", 1.0),
-        ("high-side decay, s", "high_side_decay_s", "high_side_decay_error_s", 1.0),
-        (f"residual difference, {pressure.text}", "residual_difference_kpa", "residual_error_kpa", pressure.factor),
+        ("equalisation time constant, s", "equalisation_time_constant_s", 1.0),
+        ("high-side decay, s", "high_side_decay_s", 1.0),
+        (f"residual difference, {pressure.text}", "residual_difference_kpa", pressure.factor),
     )
     panels = []
-    for title, name, error, factor in kinds:
+    for title, name, factor in kinds:
         traces = []
         for kind, colour, symbol in ((StopKind.NORMAL, BLUE, "circle"), (StopKind.TRIP, VERMILION, "diamond")):
             group = [s for s in stops if s.kind is kind and getattr(s, name) is not None]
@@ -287,7 +287,9 @@ def stop_history(stops: Sequence[Stop], clock: ReportTime, display: str) -> Figu
                         "marker": {"color": colour, "symbol": symbol, "size": 8},
                         "error_y": {
                             "type": "data",
-                            "array": [round(float(getattr(s, error) or 0) * factor, 5) for s in group],
+                            "symmetric": False,
+                            "array": [round(_reach(s, name)[1] * factor, 5) for s in group],
+                            "arrayminus": [round(_reach(s, name)[0] * factor, 5) for s in group],
                             "thickness": 1,
                             "width": 3,
                         },
@@ -301,10 +303,30 @@ def stop_history(stops: Sequence[Stop], clock: ReportTime, display: str) -> Figu
     caption = (
         "What was fitted to each stop: time constant of discharge less suction pressure, decay of condenser "
         "less suction "
-        f"pressure, and the difference left 50 to 90 s after the stop; bars: standard error. {clock.axis_title}."
+        f"pressure, and the difference left 50 to 90 s after the stop; bars: interval. {clock.axis_title}."
     )
     table = pd.DataFrame([_stop_row(s, clock, pressure) for s in stops])
     return Figure(key, stack(panels, time_axis(clock)), caption, f"{len(stops)} stops. {caption}", table)
+
+
+def _reach(stop: Stop, name: str) -> tuple[float, float]:
+    """How far the interval of a stop's number reaches below and above it."""
+    bounds = stop.bounded.get(name)
+    if bounds is None or bounds.value is None:
+        return 0.0, 0.0
+    low, high = (bounds.value if end is None else end for end in (bounds.low, bounds.high))
+    return max(bounds.value - low, 0.0), max(high - bounds.value, 0.0)
+
+
+def _bound_words(stop: Stop, name: str, factor: float = 1.0) -> str:
+    """The interval of a stop's number, or the bound where only that is known; empty where neither is."""
+    bounds = stop.bounded.get(name)
+    if bounds is None:
+        return ""
+    low, high = (None if end is None else number(end * factor, digits=3) for end in (bounds.low, bounds.high))
+    if bounds.censored:
+        return f"at most {high}" if bounds.censored == "below" else f"at least {low}"
+    return "" if low is None or high is None else f"{low} to {high}"
 
 
 def _stop_row(stop: Stop, clock: ReportTime, pressure: Shown) -> dict[str, str]:
@@ -312,8 +334,8 @@ def _stop_row(stop: Stop, clock: ReportTime, pressure: Shown) -> dict[str, str]:
         "stop": clock.text(stop.time_ns),
         "kind": stop.kind.value,
         "equalisation, s": number(stop.equalisation_time_constant_s, digits=3),
-        "± s": number(stop.equalisation_error_s, digits=2),
+        "interval, s": _bound_words(stop, "equalisation_time_constant_s"),
         "high-side decay, s": number(stop.high_side_decay_s, digits=3),
-        "± s ": number(stop.high_side_decay_error_s, digits=2),
+        "interval, s ": _bound_words(stop, "high_side_decay_s"),
         f"residual, {pressure.text}": pressure.number(stop.residual_difference_kpa, digits=3),
     }

@@ -68,7 +68,16 @@ def starts_table(findings: FindingsFile, clock: ReportTime) -> pd.DataFrame:
         )
         for s in findings.starts
     ]
-    columns = ("start", "inrush, A", "settled, A", "ratio to rated", "interval", "unloaded", "reverse", "stop before")
+    columns = (
+        "start",
+        "inrush, A",
+        "settled, A",
+        "ratio to rated",
+        "interval",
+        "unloaded",
+        "ran backwards during the start",
+        "stop before",
+    )
     return frame(columns, rows)
 
 
@@ -81,9 +90,12 @@ def stops_table(findings: FindingsFile, clock: ReportTime, display: str) -> pd.D
             s.kind.value,
             s.reverse_rotation.value,
             s.reverse_basis,
-            s.bypass_released.value,
+            _interval(s.reverse_speed_rpm_low, s.reverse_speed_rpm_high),
+            "no such valve" if s.bypass_released is None else s.bypass_released.value,
             yes_no(s.equal_at_motor_off),
-            number(s.equalisation_time_constant_s, digits=3),
+            _with_bound(
+                s.equalisation_time_constant_s, s.equalisation_time_constant_s_low, s.equalisation_time_constant_s_high
+            ),
             number(s.high_side_decay_s, digits=3),
             pressure.number(s.residual_difference_kpa, digits=3),
         )
@@ -94,6 +106,7 @@ def stops_table(findings: FindingsFile, clock: ReportTime, display: str) -> pd.D
         "kind",
         "reverse rotation",
         "basis",
+        "backward speed by the gas, rpm",
         "bypass released",
         "equal at motor off",
         "equalisation, s",
@@ -101,6 +114,19 @@ def stops_table(findings: FindingsFile, clock: ReportTime, display: str) -> pd.D
         f"residual difference, {pressure.text}",
     )
     return frame(columns, rows)
+
+
+def _with_bound(value: float | None, low: float | None, high: float | None) -> str:
+    """A number; where only a bound is known, that."""
+    if value is None and high is not None:
+        return f"at most {number(high, digits=3)}"
+    if value is None and low is not None:
+        return f"at least {number(low, digits=3)}"
+    return number(value, digits=3)
+
+
+def _interval(low: float | None, high: float | None) -> str:
+    return CANNOT if low is None or high is None else f"{number(low, digits=3)} to {number(high, digits=3)}"
 
 
 def hypotheses_table(findings: FindingsFile) -> pd.DataFrame:

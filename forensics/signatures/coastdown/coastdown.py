@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from forensics.machine.bypass_release import NO_BYPASS, NO_LIFT
 from forensics.machine.citations import rows_of
-from forensics.machine.commands import read_commands
+from forensics.machine.equalisation import ALREADY_EQUAL, STOOD
 from forensics.machine.history import stops_before
 from forensics.machine.rotation import NEITHER
-from forensics.machine.rotor_pressure import across_rotors, difference
-from forensics.machine.stop_table import NO_LIFT, Collapse, collapse, list_stops, release_ns
+from forensics.machine.rotor_pressure import across_rotors
+from forensics.machine.stop_table import list_stops
 from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Finding, Stop
 from forensics.model.points import NS
@@ -30,21 +31,13 @@ def _window_stops(subject: Subject) -> list[Stop]:
 
 def _with_bypass(subject: Subject, check: str) -> tuple[list[Stop]] | Finding:
     if not subject.profile.polarity.has_bypass:
-        return cannot_tell(check, "the sequence profile has no internal unloading valve")
+        return cannot_tell(check, NO_BYPASS)
     return stops_of_window(subject, check)
 
 
 def _following(subject: Subject, stop: Stop) -> int:
     later = [run.first_ns for run in subject.runs if run.first_ns > stop.time_ns]
     return later[0] if later else subject.record.window.end_ns
-
-
-def _course(subject: Subject, stop: Stop) -> Collapse | None:
-    run = next((r for r in subject.runs if r.last_ns == stop.time_ns), None)
-    if run is None:
-        return None
-    released = release_ns(run, read_commands(subject.record, subject.profile), subject.limits)
-    return collapse(subject, run, released, _following(subject, stop), across_rotors(subject))
 
 
 def _pressure_rows(subject: Subject, stop: Stop, roles: tuple[Role, ...], until_s: float) -> tuple[Cite, ...]:
@@ -62,17 +55,18 @@ def bypass_held(subject: Subject, check: str, stops: list[Stop]) -> Finding:
     if not held and (not freed or stops[-1].bypass_released is Answer.CANNOT_TELL):
         return cannot_tell(check, stops[-1].why_not.get("bypass_released", "no stop could be judged"))
     shown = (held or freed)[-1]
-    course = _course(subject, shown)
     measured = Value()
-    if course is not None and np.isfinite(course.share_released):
-        limit = "coastdown.running_held_share" if course.ran_on else "coastdown.held_share"
-        error = 20.0 / max(course.lift_kpa, 1.0)
-        share = course.share_released
-        measured = Value.within(share, error, "1", limit, above=True)
+    if shown.share_released is not None:
+        share = shown.share_released
+        measured = Value(share.value, share.low, share.high, "1", "coastdown.held_share", above=True)
     words = f"Held at {len(held)} and released at {len(freed)} of {len(stops)} stops of the window."
+    if not held and shown.bypass_opened_s is not None and shown.bypass_opened_s.high is not None:
+        words += (
+            f" At the last of them the valve had opened {shown.bypass_opened_s.high:+.1f} s from the end of current."
+        )
     cites = _pressure_rows(subject, shown, (Role.DISCHARGE_PRESSURE, Role.SUCTION_PRESSURE), 30.0)
     outcome = Outcome.PRESENT if held else Outcome.ABSENT
-    count = max(len(held or freed), course.samples if course is not None else 1)
+    count = max(len(held or freed), 2 if shown.share_released is not None else 1)
     rotors = across_rotors(subject)
     seen = Seen((shown.earliest_ns, shown.latest_ns), cites, rotors.interval_s if rotors else None, count)
     return make_finding(subject, check, outcome, words, measured, seen)
@@ -130,22 +124,37 @@ def residual_difference(subject: Subject, check: str, stops: list[Stop]) -> Find
 
 
 def _decay(subject: Subject) -> tuple[Outcome, str, Value, Stop] | str:
-    """Whether the high side fell fast at the last stop that shows it; or why it can't be told."""
-    limits = subject.limits
+    """Whether the high side fell fast at the last stop that shows it; or why it can't be told.
+
+    What a stop does not show, an earlier one does not show for it: only a fast fall is told from before the last stop.
+    """
     if subject.machine.shared_circuit:
         return "other compressors share the condenser: its fall tells nothing of this one"
-    still = "the high side did not fall within two minutes"
     stops = [
         s for s in stops_before(subject)
-        if s.high_side_decay_s is not None or s.why_not.get("high_side_decay_s", "") == still
+        if s.high_side_decay_s is not None or s.why_not.get("high_side_decay_s", "") in (STOOD, ALREADY_EQUAL)
     ]  # fmt: skip
+    shown = _window_stops(subject)
     last = next((s for s in reversed(stops) if s.in_window), None)
     if last is None:
-        shown = _window_stops(subject)
         return shown[-1].why_not.get("high_side_decay_s", "no stop shows it") if shown else "no stop"
-    short, ratio = limits["coastdown.decay_short_s"], limits["coastdown.decay_ratio"]
+    answer = _fall_of(subject, stops, last)
+    if isinstance(answer, tuple) and answer[0] is not Outcome.PRESENT and last is not shown[-1]:
+        why = shown[-1].why_not.get("high_side_decay_s", "it was not read")
+        return f"the last stop does not show it ({why}), and one before it tells nothing of it"
+    return answer
+
+
+def _fall_of(subject: Subject, stops: list[Stop], last: Stop) -> tuple[Outcome, str, Value, Stop] | str:
+    limits = subject.limits
+    if last.high_side_gone:
+        return Outcome.PRESENT, "The high side was down to suction within two minutes.", Value(), last
     if last.high_side_decay_s is None:
-        return Outcome.ABSENT, still.capitalize() + ".", Value(), last
+        reason = last.why_not.get("high_side_decay_s", "")
+        if reason != STOOD:
+            return reason + ", and there was little above it when the motor stopped"
+        return Outcome.ABSENT, STOOD.capitalize() + ".", Value(), last
+    short, ratio = limits["coastdown.decay_short_s"], limits["coastdown.decay_ratio"]
     decay, error = last.high_side_decay_s, last.high_side_decay_error_s or 0.0
     alike = _at_like_lift([s for s in stops if s is not last][-_OWN_STOPS:], last, limits["coastdown.like_lift"])
     own = [s.high_side_decay_s for s in alike if s.high_side_decay_s is not None]
@@ -157,12 +166,26 @@ def _decay(subject: Subject) -> tuple[Outcome, str, Value, Stop] | str:
         plain = decay + 2 * error < limits["coastdown.decay_plain"] * short
         if usual is not None and not plain and decay > limits["coastdown.decay_alike"] * usual:
             return words + " That is short, but as it was before: a small high side, or a fault as old as the record."
+        if (usual is None or decay > ratio * usual) and _warmer_than_water(subject, last):
+            return words + " A hot condenser falls as fast to the temperature of its water, and it was no lower yet."
         return Outcome.PRESENT, words, measured, last
     if usual is not None and decay + 2 * error < ratio * usual and decay < 2 * short:
         return Outcome.PRESENT, words, Value.within(decay, 2 * error, "s"), last
     if decay - 2 * error > short:
         return Outcome.ABSENT, words, measured, last
     return words + " That is too near the limit."
+
+
+def _warmer_than_water(subject: Subject, stop: Stop) -> bool:
+    """Whether the condenser was still no colder than the water in it when its fall had been read."""
+    record, end = subject.record, stop.time_ns + round(subject.limits["coastdown.decay_to_s"] * NS)
+    water, high = record.point(Role.CONDENSER_WATER_ENTERING), record.point(Role.CONDENSER_PRESSURE)
+    if water is None or high is None or subject.saturation is None:
+        return False
+    celsius, level = water.before(end, 600.0), high.before(min(end, _following(subject, stop)), 60.0)
+    if celsius is None or level is None:
+        return False
+    return bool(subject.saturation.dew_c(np.array([level.value]))[0] > celsius.value)
 
 
 def _at_like_lift(stops: list[Stop], last: Stop, share: float) -> list[Stop]:
@@ -176,6 +199,14 @@ def _at_like_lift(stops: list[Stop], last: Stop, share: float) -> list[Stop]:
     ]  # fmt: skip
 
 
+def _way_on(subject: Subject, stop: Stop) -> bool:
+    """Whether gas that ran back would have left the high side: the valve opened, or none stood before the rotors."""
+    if stop.bypass_released is Answer.YES:
+        return True
+    residual, error = stop.residual_difference_kpa, stop.residual_error_kpa or 0.0
+    return residual is not None and residual - error <= subject.limits["coastdown.residual_kpa"]
+
+
 @detector("coastdown.high_side_falls_fast", stops_of_window)
 def high_side_falls_fast(subject: Subject, check: str, _: list[Stop]) -> Finding:
     """Decide whether the high side falls fast after the stop."""
@@ -183,6 +214,8 @@ def high_side_falls_fast(subject: Subject, check: str, _: list[Stop]) -> Finding
     if isinstance(found, str):
         return cannot_tell(check, found)
     outcome, words, measured, stop = found
+    if outcome is Outcome.ABSENT and not _way_on(subject, stop):
+        return cannot_tell(check, words + " But it is not shown that gas which ran back had a way on to the low side.")
     cites = _pressure_rows(subject, stop, (Role.CONDENSER_PRESSURE, Role.SUCTION_PRESSURE), 120.0)
     seen = Seen((stop.earliest_ns, stop.latest_ns), cites, None, 4)
     return make_finding(subject, check, outcome, words, measured, seen)
@@ -190,35 +223,53 @@ def high_side_falls_fast(subject: Subject, check: str, _: list[Stop]) -> Finding
 
 @detector("coastdown.discharge_follows_condenser", stops_of_window)
 def discharge_follows_condenser(subject: Subject, check: str, stops: list[Stop]) -> Finding:
-    """Decide whether discharge stays with the condenser after the last stops: the check valve stands open."""
-    rotors, high = across_rotors(subject), difference(subject, Role.CONDENSER_PRESSURE)
+    """Decide whether discharge stays up with the condenser after the last stops: the check valve lets gas back.
+
+    The share that it holds is set by the leak against what empties the discharge side; a tight valve leaves none. It is
+    held against the machine's own lowest stops.
+    """
     limits = subject.limits
-    shares: list[tuple[float, int, Stop]] = []
-    for stop in stops[-_RECENT:]:
-        begin = stop.latest_ns + round(limits["coastdown.follow_from_s"] * NS)
-        end = min(stop.latest_ns + round(limits["coastdown.follow_to_s"] * NS), _following(subject, stop))
-        if rotors is None or high is None:
-            continue
-        _, lower = rotors.between(begin, end)
-        _, upper = high.between(begin, end)
-        if len(lower) and len(upper) and np.median(upper) > limits["coastdown.least_lift_kpa"]:
-            shares.append((float(np.median(lower) / np.median(upper)), min(len(lower), len(upper)), stop))
-    if not shares:
-        return cannot_tell(check, "no samples 10 to 60 s after a stop with the high side still up")
-    share, count, stop = shares[-1]
-    measured = Value.within(share, 0.05, "1", "coastdown.follow_share", above=True)
-    words = (
-        f"10 to 60 s after the stop discharge held {100 * share:.0f} % of the condenser's own difference to suction."
-    )
-    cites = _pressure_rows(
-        subject, stop, (Role.DISCHARGE_PRESSURE, Role.CONDENSER_PRESSURE, Role.SUCTION_PRESSURE), 60.0
-    )
-    seen = Seen((stop.earliest_ns, stop.latest_ns), cites, rotors.interval_s if rotors else None, count)
-    if share > limits["coastdown.follow_share"]:
+    shown = [s for s in stops[-_RECENT:] if s.follow_share is not None]
+    if not shown:
+        return cannot_tell(check, "no samples 30 to 60 s after a stop with the high side still up")
+    stop = shown[-1]
+    share = stop.follow_share
+    assert share is not None and share.value is not None and share.low is not None and share.high is not None  # noqa: PT018
+    own = _own_share(subject, stop)
+    limit = max(limits["coastdown.follow_share"], own + limits["coastdown.follow_own_more"] if own is not None else 0.0)
+    measured = Value(share.value, share.low, share.high, "1", "coastdown.follow_share", above=True, limit=limit)
+    words = f"30 to 60 s after the stop discharge held {100 * share.value:.0f} % of the condenser's own difference."
+    words += _area_words(stop) + ("" if own is None else f" At this machine's lowest stops it holds {100 * own:.0f} %.")
+    roles = (Role.DISCHARGE_PRESSURE, Role.CONDENSER_PRESSURE, Role.SUCTION_PRESSURE)
+    rotors = across_rotors(subject)
+    cites = _pressure_rows(subject, stop, roles, 60.0)
+    seen = Seen((stop.earliest_ns, stop.latest_ns), cites, rotors.interval_s if rotors else None, max(2, len(shown)))
+    if share.low > limit:
         return make_finding(subject, check, Outcome.PRESENT, words, measured, seen)
-    if share < limits["coastdown.follow_not_share"]:
+    if share.high < limits["coastdown.follow_not_share"] and stop is stops[-1]:
         return make_finding(subject, check, Outcome.ABSENT, words, measured, seen)
     return cannot_tell(check, words + " That is neither with it nor free of it.")
+
+
+def _area_words(stop: Stop) -> str:
+    area = stop.check_valve_area
+    if area is None or area.low is None or area.low <= 0.0:
+        return ""
+    by = "the unloading valve's" if stop.bypass_released is Answer.YES else "that by which it empties"
+    told = f"more than {area.low:.2g}" if area.high is None else f"{area.low:.2g} to {area.high:.2g}"
+    return f" Leak area of the check valve over {by}: {told}."
+
+
+def _own_share(subject: Subject, last: Stop) -> float | None:
+    """The share at the machine's own lowest stops, None where it has too few, or where they hold as much themselves."""
+    values = [
+        s.follow_share.value for s in stops_before(subject)[-_OWN_STOPS:]
+        if s is not last and s.follow_share is not None and s.follow_share.value is not None
+    ]  # fmt: skip
+    if len(values) < subject.limits["coastdown.own_least"]:
+        return None
+    own = float(np.quantile(values, 0.25))
+    return own if own < subject.limits["coastdown.follow_share"] else None
 
 
 def _spin_down_s(subject: Subject, stop: Stop) -> float | None:
@@ -250,11 +301,23 @@ def spin_down_short(subject: Subject, check: str, _: list[Stop]) -> Finding:
     speed = subject.record.point(Role.SHAFT_SPEED)
     step = (speed.interval_s if speed is not None else 1.0) / usual
     measured = Value.within(share, step, "1", "coastdown.spin_down_share", above=False)
-    words = f"Shortest spin-down {share * usual:.1f} s; {usual:.1f} s is usual over {count} own stops of the kind."
+    words = (
+        f"Shortest spin-down {share * usual:.1f} s, of a {stop.kind.value} stop; {usual:.1f} s is usual over {count} "
+    )
+    words += "own stops of that kind." + _spin_down_not_compared(subject, timed, limits["coastdown.own_least"])
     outcome = Outcome.PRESENT if share < limits["coastdown.spin_down_share"] else Outcome.ABSENT
     cites = _pressure_rows(subject, stop, (Role.SHAFT_SPEED,), 60.0)
     seen = Seen((stop.earliest_ns, stop.latest_ns), cites, speed.interval_s if speed else None, max(2, count))
     return make_finding(subject, check, outcome, words, measured, seen)
+
+
+def _spin_down_not_compared(subject: Subject, timed: list[tuple[Stop, float]], least: float) -> str:
+    """What the last stop of the window took, where the machine has too few of its kind to hold it against."""
+    last, seconds = timed[-1]
+    like = sum(1 for stop, _ in timed if stop is not last and stop.kind is last.kind)
+    if not last.in_window or like >= least:
+        return ""
+    return f" The last stop, a {last.kind.value} one, took {seconds:.1f} s: too few own stops of its kind to compare."
 
 
 @detector("coastdown.bleed_after_stop", stops_of_window)
@@ -268,6 +331,8 @@ def bleed_after_stop(subject: Subject, check: str, _: list[Stop]) -> Finding:
     seen = Seen((stop.earliest_ns, stop.latest_ns), _pressure_rows(subject, stop, roles, 120.0), None, 4)
     if fast is Outcome.ABSENT:
         return make_finding(subject, check, Outcome.ABSENT, words, measured, seen)
+    if stop.high_side_gone:
+        return cannot_tell(check, words + " A check valve that stands open does that.")
     residual = _residual(subject)
     if residual is None:
         return cannot_tell(check, "the residual difference can't be read: a leaking check valve looks alike")

@@ -26,6 +26,8 @@ class Value:
         True: present when the value lies above the limit; False: below it; None: the limit alone does not decide.
     limit
         What the value was held against where the named limit had to be widened or narrowed, in ``unit``.
+    detectable
+        The smallest effect that would have been seen, in ``unit`` on the scale of ``value``.
     """
 
     value: float | None = None
@@ -35,6 +37,7 @@ class Value:
     limit_name: str = ""
     above: bool | None = None
     limit: float | None = None
+    detectable: float | None = None
 
     @classmethod
     def exact(
@@ -134,6 +137,7 @@ def make_finding(
         rests_on_commands=seen.rests_on_commands,
         cross_clock=seen.clocks if len(set(seen.clocks)) > 1 else (),
         why_not=why_not,
+        detectable=measured.detectable,
     )
 
 

@@ -173,6 +173,9 @@ def _flows_from(point: Samples, begin_ns: int, end_ns: int, level: float) -> int
         held = point.before(begin_ns)
         if held is None or end_ns <= begin_ns:
             return None
+        if point.lost is not None:
+            # what the log wrote last is believed to its silence and no longer
+            end_ns = min([end_ns, *point.lost[(point.lost > begin_ns) & (point.lost < end_ns)].tolist()])
         if held.value <= level:
             return begin_ns
         below = np.flatnonzero(part.v <= level)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from forensics.electrics.phasors import unbalance_percent
 from forensics.machine.phases import (
     VOLTS,
     Bools,
+    Floats,
     Phases,
     Trip,
     before_failure,
@@ -20,11 +23,12 @@ from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, OFF, Span
 from forensics.model.vocabulary import Outcome, Recorded, Role
+from forensics.rules.detectability import chance_of_a_sample, read_short_events
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.needs import nothing, stopped
-from forensics.signatures.electrical.phases import single_phase_mask
 from forensics.signatures.electrical.supply import reference_volts, start_mask
+from forensics.signatures.electrical.two_lines import single_phase_mask
 
 _FEW = 3
 
@@ -33,7 +37,8 @@ _FEW = 3
 def supply_dip(subject: Subject, check: str) -> Finding:
     """Decide whether the supply dipped at the failure: below 90 % and back, outside starts (IEC 61000-4-30).
 
-    Dips last 0.1 to 2 s. Instantaneous samples slower than that can show one but never exclude it; recorded minima can.
+    Instantaneous samples slower than a cycle can show a dip but never exclude it, recorded minima can; the chance that
+    they would have caught one is told.
     """
     phases, why = read_phases(subject, VOLTS)
     if phases is None:
@@ -66,16 +71,38 @@ def supply_dip(subject: Subject, check: str) -> Finding:
         return _dip_answer(subject, check, Outcome.PRESENT, text, span, part, lowest, b - a + 1)
     if not (near & usable).any():
         return cannot_tell(check, "no voltage readings at the failure outside a start")
-    seen = all(p.origin.recorded is Recorded.MINIMUM for p in part.points)
-    if not seen and part.interval_s > subject.limits["electrical.dip_shortest_s"]:
-        return cannot_tell(check, f"a dip of 0.1 to 2 s may fall between samples {part.interval_s:g} s apart")
     lowest = float(share[near & usable].min())
     if lowest < subject.limits[name]:
         why = f"the voltage stood at {100 * lowest:.0f} %: low for longer than a dip, or not seen to come back"
         return cannot_tell(check, why)
+    seen = all(p.origin.recorded is Recorded.MINIMUM for p in part.points)
+    if not seen and part.interval_s > subject.limits["electrical.dip_shortest_s"]:
+        return _not_caught(subject, check, part, share, near & usable)
     span = (int(part.t[near][0]), int(part.t[near][-1]))
     text = f"{100 * lowest:.0f} % was the lowest at the failure"
-    return _dip_answer(subject, check, Outcome.ABSENT, text, span, part, lowest, int((near & usable).sum()))
+    found = _dip_answer(subject, check, Outcome.ABSENT, text, span, part, lowest, int((near & usable).sum()))
+    return replace(found, detectable=subject.limits[name])
+
+
+def _not_caught(subject: Subject, check: str, part: Phases, share: Floats, chosen: Bools) -> Finding:
+    """Neither seen nor excluded: the lowest reading, and the chance that samples so far apart catch a usual dip."""
+    event = next(e for e in read_short_events() if check in e.checks)
+    chance = chance_of_a_sample(event.length_s, part.interval_s)
+    lowest = float(share[chosen].min())
+    span = (int(part.t[chosen][0]), int(part.t[chosen][-1]))
+    text = (
+        f"{100 * lowest:.0f} % was the lowest sample; a dip of {event.length_s:g} s had {100 * chance:.0f} % chance of "
+        f"being caught, one of {part.interval_s:g} s and longer was not there"
+    )
+    return make_finding(
+        subject,
+        check,
+        Outcome.CANNOT_TELL,
+        text,
+        Value(None, None, lowest, "1", "electrical.dip_share", above=False),
+        Seen(span, part.cites(*span), part.interval_s, int(chosen.sum())),
+        f"a shorter dip falls between samples {part.interval_s:g} s apart",
+    )
 
 
 def _near_trip(subject: Subject, part: Phases, unsure_s: float) -> Bools:

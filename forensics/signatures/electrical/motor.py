@@ -1,20 +1,20 @@
-"""What the motor current did: overload, spikes, growth at equal duty."""
+"""What the motor current did: spikes, growth at equal duty."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.baseline import AlignedSamples, duty_of, own_baseline
-from forensics.machine.citations import rows_of, rows_of_each
-from forensics.machine.phases import AMPS, Bools, Floats, before_failure, read_phases, trip_at_failure
+from forensics.machine.baseline import AlignedSamples, duty_of
+from forensics.machine.citations import rows_of
+from forensics.machine.phases import AMPS, Bools, Floats, read_phases, trip_at_failure
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
-from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_own, ready, running
-from forensics.signatures.core.needs import nothing
+from forensics.signatures.core.like_duty import against_own, expect
+from forensics.signatures.core.limits_and_baseline import ThresholdTest, ready, running
 
 
 def motor_current(subject: Subject) -> tuple[Samples | None, str]:
@@ -27,29 +27,6 @@ def motor_current(subject: Subject) -> tuple[Samples | None, str]:
         if point is not None and len(point.trusted):
             return point.trusted, ""
     return None, "no motor current with usable readings"
-
-
-@detector("electrical.overload", nothing)
-def overload(subject: Subject, check: str) -> Finding:
-    """Decide whether the motor drew more than rated for long: the largest mean over some minutes against rated.
-
-    Starts are left out. The largest phase counts where the phases are logged. Whether the heating was enough to trip
-    is another check (thermal model).
-    """
-    rated = subject.machine.rated_load_amps
-    if rated is None:
-        return cannot_tell(check, "the rated-load amps are not given", unlocked_by="give machine.rated_load_amps")
-    best: Finding | None = None
-    span = before_failure(subject)
-    why = "no motor current in the window"
-    for t, values, points in currents_of(subject):
-        inside = (t >= span.start_ns) & (t < span.end_ns)
-        if inside.sum() < 2:  # noqa: PLR2004 - a mean over time needs two stamps
-            continue
-        found = _overload_of(subject, check, t[inside], values[inside] / rated, points)
-        if best is None or (found.value or 0) > (best.value or 0):
-            best = found
-    return best if best is not None else cannot_tell(check, why)
 
 
 def currents_of(subject: Subject) -> list[tuple[np.ndarray, Floats, tuple[Samples, ...]]]:
@@ -65,50 +42,7 @@ def currents_of(subject: Subject) -> list[tuple[np.ndarray, Floats, tuple[Sample
     return out
 
 
-def _overload_of(subject: Subject, check: str, t: np.ndarray, share: Floats, points: tuple[Samples, ...]) -> Finding:
-    limits = subject.limits
-    name = "electrical.overload_share"
-    interval_s = max(p.interval_s for p in points)
-    running = _past_start(subject, t, share, points)
-    values = np.where(running, share, 0.0)
-    value, drawn, over_s, place = _most_drawn(subject, t, values, interval_s)
-    stalled = values > limits["electrical.overload_stall_share"]
-    # a rotor that stalls, or a fault, is cut off within seconds: alone it is no load that was too large
-    if stalled.any() and _most_drawn(subject, t, np.where(stalled, 1.0, values), interval_s)[0] <= limits[name] < value:
-        why = f"only a current at stall level, up to {100 * float(np.max(values)):.0f} % of rated, went above it"
-        return cannot_tell(check, why)
-    outcome = Outcome.PRESENT if value > limits[name] else Outcome.ABSENT
-    text = f"{100 * drawn:.0f} % of rated was the largest mean over {over_s:.0f} s outside starts"
-    error = (subject.machine.current_sensor.ratio_error_percent or limits["electrical.sensor_percent"]) / 100
-    end_ns = int(t[place])
-    begin_ns = end_ns - round(over_s * NS)
-    return make_finding(
-        subject,
-        check,
-        outcome,
-        text,
-        Value(value, value * (1 - error), value * (1 + error), "1", name, above=True),
-        Seen(
-            (begin_ns, end_ns),
-            rows_of_each(points, begin_ns, end_ns),
-            interval_s,
-            max(int(((t > begin_ns) & (t <= end_ns)).sum()), 1),
-        ),
-    )
-
-
-def _most_drawn(subject: Subject, t: np.ndarray, values: Floats, interval_s: float) -> tuple[float, float, float, int]:
-    """Largest mean, long, or brief and scaled to the limit of the long; as drawn; over how long, s; where it ends."""
-    limits = subject.limits
-    long_s = max(limits["electrical.overload_over_s"], 3 * interval_s)
-    brief_s = max(limits["electrical.overload_heavy_over_s"], 3 * interval_s)
-    mean, at = _largest_mean(t, values, long_s)
-    heavy, heavy_at = _largest_mean(t, values, brief_s)
-    scaled = heavy / limits["electrical.overload_heavy_share"] * limits["electrical.overload_share"]
-    return (mean, mean, long_s, at) if mean >= scaled else (scaled, heavy, brief_s, heavy_at)
-
-
-def _past_start(subject: Subject, t: np.ndarray, share: Floats, points: tuple[Samples, ...]) -> Bools:
+def past_start(subject: Subject, t: np.ndarray, share: Floats, points: tuple[Samples, ...]) -> Bools:
     """Stamps at which the motor runs and its start is over: counted from where its own current begins."""
     on = share > subject.limits["electrical.running_share"]
     edge = np.flatnonzero(np.diff(np.concatenate(([0], on.astype(np.int8)))) == 1)
@@ -118,16 +52,6 @@ def _past_start(subject: Subject, t: np.ndarray, share: Floats, points: tuple[Sa
     since_s = (t - t[edge[np.maximum(last, 0)]]) / NS
     interval_s = max(p.interval_s for p in points)
     return np.asarray(on & (last >= 0) & (since_s >= max(subject.limits["electrical.start_s"], 2 * interval_s)))
-
-
-def _largest_mean(t: np.ndarray, values: Floats, over_s: float) -> tuple[float, int]:
-    """Largest time-weighted mean over ``over_s`` (each value holds until the next), and where it ends."""
-    length_s = (t - t[0]) / NS
-    total = np.concatenate(([0.0], np.cumsum(values[:-1] * np.minimum(np.diff(length_s), over_s))))
-    begin = length_s - over_s
-    mean = (total - np.interp(begin, length_s, total, left=0.0)) / over_s
-    at = int(np.argmax(mean))
-    return float(mean[at]), at
 
 
 @detector("electrical.current_spikes_before_trip", ready)
@@ -146,7 +70,7 @@ def spikes_before_trip(subject: Subject, check: str) -> Finding:
     watch_ns = round(limits["electrical.spike_watch_s"] * NS)
     part = point.between(end_ns - round(limits["electrical.spike_quiet_s"] * NS), end_ns + 1)
     rated = subject.machine.rated_load_amps or (float(np.max(part.v)) if len(part) else 1.0)
-    running = _past_start(subject, part.t, part.v / rated, (part,)) if len(part) > 1 else np.zeros(len(part), bool)
+    running = past_start(subject, part.t, part.v / rated, (part,)) if len(part) > 1 else np.zeros(len(part), bool)
     t, residual = part.t[running], _over_base(part.v[running], round(limits["electrical.spike_returns"]))
     last = t >= end_ns - watch_ns
     if last.sum() < limits["electrical.spike_samples"]:
@@ -195,8 +119,8 @@ def _over_base(values: Floats, within: int) -> Floats:
 def amps_high_at_equal_duty(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the motor draws more than its own earlier running at equal slide and lift.
 
-    Power is preferred to amps (amps also follow the voltage). The usual is a plane over slide, lift and drive speed
-    fitted to earlier settled running.
+    Power is preferred to amps (amps also follow the voltage). What is expected is fitted over slide, lift and
+    drive speed to earlier settled running.
     """
     duties = tuple(d for d in duty_of(subject, frame, lift=True) if d[0] is not frame.of(Role.MOTOR_AMPS))
     if frame.of(Role.SLIDE_POSITION) is None:
@@ -205,12 +129,11 @@ def amps_high_at_equal_duty(subject: Subject, check: str, frame: AlignedSamples)
     reading = frame.of(role)
     if reading is None:
         return cannot_tell(check, "no motor current or power while running")
-    found = own_baseline(subject, frame, reading, *duties)
-    scale = float(np.nanmedian(reading[found.baseline])) if found.baseline.any() else float("nan")
+    known = reading[frame.settled & np.isfinite(reading)]
+    scale = float(np.median(known)) if len(known) else float("nan")
     if not scale > 0:
-        return cannot_tell(check, found.why_not or "no earlier running to compare with")
-    percent = own_baseline(subject, frame, 100 * reading / scale, *duties)
-    words = f"{'power' if role is Role.MOTOR_POWER else 'current'} (% of its earlier median)"
+        return cannot_tell(check, "no settled running with it")
+    words = f"{'power' if role is Role.MOTOR_POWER else 'current'} (% of its median)"
     look = ThresholdTest(
         check,
         100 * reading / scale,
@@ -222,4 +145,4 @@ def amps_high_at_equal_duty(subject: Subject, check: str, frame: AlignedSamples)
         groups=((role,), (Role.SLIDE_POSITION,)),
         sudden=False,
     )
-    return against_own(subject, frame, look, percent)
+    return against_own(subject, frame, look, expect(subject, frame, look, duties))

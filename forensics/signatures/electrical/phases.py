@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from forensics.electrics.phasors import unbalance_percent
 from forensics.machine.phases import (
     AMPS,
-    VOLTS,
     Bools,
     Phases,
-    Times,
     before_failure,
-    longest,
     read_phases,
-    smoothed,
     stretches,
-    trip_at_failure,
     widened,
 )
 from forensics.machine.subject import Subject
@@ -29,7 +23,6 @@ from forensics.model.role_words import in_words
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
-from forensics.signatures.core.needs import nothing
 
 _FEW = 3
 
@@ -137,66 +130,11 @@ def _power_rise(subject: Subject, part: Phases, pair: tuple[int, int], earlier: 
     return float(now / before) if before > 0 else float("nan")
 
 
-def single_phase_mask(subject: Subject, t: Times, clock: str) -> Bools:
-    """Stamps of another meter at which a phase was lost (or may have been), uncertainty of both clocks granted."""
-    mask = np.zeros(len(t), bool)
-    view = phase_view(subject)
-    if isinstance(view, str):
-        return mask
-    unsure_s = 0.0 if clock == view.phases.clock else widened(subject, clock, view.phases.clock)
-    room = round((min(unsure_s, 3600.0) + 2 * view.phases.interval_s) * NS)
-    for spell in view.spells:
-        if spell.verdict != "sensor":
-            a, b = np.searchsorted(t, [view.phases.t[spell.first] - room, view.phases.t[spell.last] + room])
-            mask[a:b] = True
-    return mask
-
-
-@detector("electrical.phase_lost", nothing)
-def phase_lost(subject: Subject, check: str) -> Finding:
-    """Decide whether the motor lost a phase: one current gone and the others up, or 1 : 1 : 2.
-
-    Theory: with one line open the other two rise 1.73 times at equal power (real motors 1.7 to above 2); ahead of a
-    delta-wye transformer the three stand 1 : 1 : 2. Where no currents are logged, the voltages with the motor off
-    show a supply phase that is open.
-    """
-    view = phase_view(subject)
-    by_volts = _open_supply(subject, check)
-    if isinstance(view, str):
-        return by_volts or cannot_tell(check, view)
-    lost = [s for s in view.spells if s.verdict == "lost"]
-    if lost:
-        return _lost(subject, check, view, max(lost, key=lambda s: (s.last - s.first, s.last)))
-    if by_volts is not None:
-        return by_volts
-    if any(s.verdict == "open" for s in view.spells):
-        return cannot_tell(check, "one current reads nothing or twice the others, but what the others did is not plain")
-    why = _not_watched(subject, view)
-    if why:
-        return cannot_tell(check, why)
-    return _all_there(subject, check, view, "electrical.phase_rise", "all three currents went on to the end")
-
-
-def _not_watched(subject: Subject, view: PhaseView) -> str:
-    interval_s = view.phases.interval_s
-    if interval_s > subject.limits["electrical.phase_interval_s"]:
-        return f"the currents are sampled every {interval_s:g} s: a loss of 1 to 30 s may fall between"
-    if not view.running.any():
-        return "the motor does not run in the window"
-    trip = trip_at_failure(subject)
-    if trip is not None:
-        unsure_s = widened(subject, view.phases.clock)
-        last = int(view.phases.t[np.flatnonzero(view.running)[-1]])
-        room_s = unsure_s + 5 * interval_s + subject.limits["electrical.trip_reach_s"]
-        if not np.isfinite(unsure_s) or (trip.earliest_ns - last) / NS > room_s:
-            return "the three currents do not reach the stop at the failure"
-    return ""
-
-
-def _all_there(subject: Subject, check: str, view: PhaseView, name: str, text: str) -> Finding:
+def all_there(subject: Subject, check: str, view: PhaseView, name: str, text: str) -> Finding:
+    """Absent, over all that was seen of the motor running."""
     index = np.flatnonzero(view.running)
     span = (int(view.phases.t[index[0]]), int(view.phases.t[index[-1]]))
-    return make_finding(
+    found = make_finding(
         subject,
         check,
         Outcome.ABSENT,
@@ -204,76 +142,16 @@ def _all_there(subject: Subject, check: str, view: PhaseView, name: str, text: s
         Value(limit_name=name),
         Seen(span, view.phases.cites(*span), view.phases.interval_s, len(index)),
     )
+    return replace(found, detectable=subject.limits[name])
 
 
-def _lost(subject: Subject, check: str, view: PhaseView, spell: Spell) -> Finding:
-    phases = view.phases
-    inside = phases.v[:, spell.first : spell.last + 1]
-    level = ", ".join(
-        f"{in_words(role)} {value:.4g} A" for role, value in zip(AMPS, np.median(inside, axis=1), strict=True)
-    )
-    text = level
-    low = high = None
-    if np.isfinite(spell.rise):
-        text += f"; {spell.rise:.2f} times the current before"
-        spread = inside.std(axis=1).max() / max(float(inside.max()), 1e-9)
-        low, high = spell.rise * (1 - spread), spell.rise * (1 + spread)
-    if np.isfinite(spell.power_rise):
-        text += f", power {spell.power_rise:.2f} times"
-    span = (int(phases.t[spell.first]), int(phases.t[spell.last]))
-    return make_finding(
-        subject,
-        check,
-        Outcome.PRESENT,
-        text,
-        Value(spell.rise if np.isfinite(spell.rise) else None, low, high, "1", "electrical.phase_rise", above=True),
-        Seen(span, phases.cites(*span), phases.interval_s, spell.last - spell.first + 1),
-    )
-
-
-def _open_supply(subject: Subject, check: str) -> Finding | None:
-    """A supply phase that stays open after the stop: two line voltages fall far below the third with the motor off."""
-    trip = trip_at_failure(subject)
-    phases, _ = read_phases(subject, VOLTS)
-    if trip is None or phases is None:
-        return None
-    unsure_s = widened(subject, phases.clock)
-    if not np.isfinite(unsure_s):
-        return None
-    after = trip.latest_ns + round((unsure_s + subject.limits["electrical.trip_reach_s"]) * NS)
-    part = phases.between(after, after + round(subject.limits["electrical.open_watch_s"] * NS))
-    if len(part.t) < _FEW:
-        return None
-    ordered = np.sort(part.v, axis=0)
-    share = ordered[1] / np.maximum(ordered[2], 1e-9)
-    name = "electrical.open_supply_share"
-    live = ordered[2] > subject.limits["electrical.dead_share"] * float(np.percentile(phases.v.max(axis=0), 95))
-    chosen = live & (share < subject.limits[name])
-    found = longest(stretches(chosen, part.t, 5 * part.interval_s), part.t)
-    if found is None or found[1] - found[0] < _FEW - 1:
-        return None
-    a, b = found
-    span = (int(part.t[a]), int(part.t[b]))
-    value = float(np.median(share[a : b + 1]))
-    level = ", ".join(
-        f"{in_words(role)} {x:.4g} V" for role, x in zip(VOLTS, np.median(part.v[:, a : b + 1], axis=1), strict=True)
-    )
-    return make_finding(
-        subject,
-        check,
-        Outcome.PRESENT,
-        f"after the stop, with the motor off, {level}: one phase of the supply is open",
-        Value(value, float(share[a : b + 1].min()), float(share[a : b + 1].max()), "1", name, above=False),
-        Seen(span, part.cites(*span), part.interval_s, b - a + 1),
-    )
-
-
-def _three_currents(subject: Subject, check: str) -> tuple[PhaseView] | Finding:
+def three_currents(subject: Subject, check: str) -> tuple[PhaseView] | Finding:
+    """The three currents, as the need of a check."""
     view = phase_view(subject)
     return cannot_tell(check, view) if isinstance(view, str) else (view,)
 
 
-@detector("electrical.phase_sensor_lost", _three_currents)
+@detector("electrical.phase_sensor_lost", three_currents)
 def phase_sensor_lost(subject: Subject, check: str, view: PhaseView) -> Finding:
     """Decide whether a current sensor read nothing while the other two currents (and the power) stayed as they were."""
     failed = [s for s in view.spells if s.verdict == "sensor"]
@@ -296,46 +174,10 @@ def phase_sensor_lost(subject: Subject, check: str, view: PhaseView) -> Finding:
     if not view.running.any():
         return cannot_tell(check, "the motor does not run in the window")
     text = "no current read nothing while the others stayed as they were"
-    return _all_there(subject, check, view, "electrical.sensor_rise", text)
+    return all_there(subject, check, view, "electrical.sensor_rise", text)
 
 
-@detector("electrical.current_unbalance", _three_currents)
-def current_unbalance(subject: Subject, check: str, view: PhaseView) -> Finding:
-    """Decide whether the three currents were uneven for long (NEMA MG 1 method), lost phases and starts left out."""
-    phases = view.phases
-    percent = np.asarray(unbalance_percent(phases.v))
-    usable = view.running & _settled(view, subject.limits["electrical.start_s"])
-    for spell in view.spells:
-        usable[spell.first : spell.last + 1] = False
-    if usable.sum() < _FEW:
-        return cannot_tell(check, "the motor hardly runs in the window")
-    index = np.flatnonzero(usable)
-    name = "electrical.current_unbalance_max"
-    gap_s = max(5 * phases.interval_s, subject.limits["electrical.gap_s"])
-    level = smoothed(percent[index], phases.interval_s, subject.limits["electrical.smoothing_s"])
-    best = longest(stretches(level > subject.limits[name], phases.t[index], gap_s), phases.t[index])
-    lasting_s = subject.limits["electrical.unbalance_lasting_s"]
-    lasts = best is not None and (phases.t[index[best[1]]] - phases.t[index[best[0]]]) / NS >= lasting_s
-    if best is not None and lasts:
-        part = level[best[0] : best[1] + 1]
-        span, outcome = (int(phases.t[index[best[0]]]), int(phases.t[index[best[1]]])), Outcome.PRESENT
-        value = float(np.median(part))
-        text = f"{value:.0f} % for {(span[1] - span[0]) / NS / 60:.0f} min"
-    else:
-        part, span, outcome = level, (int(phases.t[index[0]]), int(phases.t[index[-1]])), Outcome.ABSENT
-        value = float(np.percentile(level, 95))
-        text = f"95 of 100 readings within {value:.1f} %"
-    return make_finding(
-        subject,
-        check,
-        outcome,
-        text,
-        Value(value, float(np.percentile(part, 10)), max(float(np.percentile(part, 90)), value), "%", name, above=True),
-        Seen(span, phases.cites(*span), phases.interval_s, len(part)),
-    )
-
-
-def _settled(view: PhaseView, start_s: float) -> Bools:
+def past_run_up(view: PhaseView, start_s: float) -> Bools:
     """Running samples that lie ``start_s`` or more after the current began."""
     settled = np.zeros(len(view.running), bool)
     for a, b in stretches(view.running, view.phases.t, max(5 * view.phases.interval_s, 5.0)):

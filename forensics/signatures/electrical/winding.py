@@ -14,6 +14,7 @@ from forensics.machine.trip_words import trip_lines
 from forensics.machine.waveforms import in_window
 from forensics.model.findings import Cite, Finding
 from forensics.model.points import NS, Samples
+from forensics.model.record import LogLine
 from forensics.model.vocabulary import Outcome, Recorded
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
@@ -28,17 +29,23 @@ def instant_trip(subject: Subject, check: str, trip: Trip) -> Finding:
     """Decide whether the current went to a fault's level within a sample and then to nothing.
 
     The fault lasts some tens of ms: one sample may catch it by luck, a recorded maximum or a waveform surely does.
+    The text of an instantaneous element is a measurement of its own; with a sample of another source they are two.
     """
+    lines = trip_lines(subject, "instantaneous")
     rated = subject.machine.rated_load_amps
+    if rated is None and lines:
+        return _told_only(subject, check, lines)
     if rated is None:
         return cannot_tell(check, "the rated-load amps are not given", unlocked_by="give machine.rated_load_amps")
-    if _started_within(subject, trip.earliest_ns, subject.limits["electrical.start_s"]):
+    if not lines and _started_within(subject, trip.earliest_ns, subject.limits["electrical.start_s"]):
         return cannot_tell(check, "the stop falls into the start, whose inrush hides a fault")
     best: tuple[float, Times, int, tuple[Samples, ...]] | None = None
     for t, values, points in currents_of(subject):
         caught = _fault_sample(subject, trip, t, values, points)
-        if isinstance(caught, str):
+        if isinstance(caught, str) and not lines:
             return cannot_tell(check, caught)
+        if isinstance(caught, str):
+            continue
         if caught is not None and (best is None or values[caught] > best[0]):
             best = (float(values[caught]), t, caught, points)
     if best is not None:
@@ -48,17 +55,48 @@ def instant_trip(subject: Subject, check: str, trip: Trip) -> Finding:
             subject,
             check,
             Outcome.PRESENT,
-            f"{value:.0f} A, {value / rated:.1f} times rated, in the last sample before the current ended",
+            f"{value:.0f} A, {value / rated:.1f} times rated, in the last sample before the current ended"
+            + (f"; the protection reported '{lines[0].text or lines[0].point}'" if lines else ""),
             Value.exact(value / rated, "1", "electrical.fault_over_rated", above=True),
-            Seen(span, rows_of_each(points, *span), points[0].interval_s, 1),
+            Seen(
+                span,
+                rows_of_each(points, *span) + _cites(lines),
+                points[0].interval_s,
+                1 + _others(lines, {p.origin.clock for p in points}),
+            ),
         )
     recorded = [p for _, _, points in currents_of(subject) for p in points if p.origin.recorded is Recorded.MAXIMUM]
+    if recorded and lines:
+        return cannot_tell(check, "the protection reported a fault, the recorded maximum of the current shows none")
+    if lines:
+        return _told_only(subject, check, lines)
     if recorded:
         span = (trip.earliest_ns, trip.latest_ns)
         text = f"the recorded maximum stayed below {subject.limits['electrical.fault_over_rated']:g} times rated"
         return make_finding(subject, check, Outcome.ABSENT, text, seen=Seen(span, (), recorded[0].interval_s, 1))
     why = "a fault of some tens of ms falls between samples; only a waveform or recorded maximum can exclude it"
     return cannot_tell(check, why, unlocked_by="export the waveform record of the trip")
+
+
+def _told_only(subject: Subject, check: str, lines: tuple[LogLine, ...]) -> Finding:
+    """The text of the protection alone: a measurement without its value, one more for each time it acted again."""
+    text = f"the protection reported '{lines[0].text or lines[0].point}'"
+    seen = Seen((lines[0].time_ns, lines[0].time_ns), _cites(lines), None, _acted(lines))
+    return make_finding(subject, check, Outcome.PRESENT, text, seen=seen)
+
+
+def _cites(lines: tuple[LogLine, ...]) -> tuple[Cite, ...]:
+    return tuple(Cite(line.source, line.point, (line.row, line.row)) for line in lines)
+
+
+def _acted(lines: tuple[LogLine, ...]) -> int:
+    """How often a protection acted: lines within a minute of one source are one."""
+    return len({(line.source, line.time_ns // (_ONE_TRIP_S * NS)) for line in lines})
+
+
+def _others(lines: tuple[LogLine, ...], clocks: set[str]) -> int:
+    """Reports that are a witness of their own: a panel that repeats the reading of its own sensor is none."""
+    return _acted(tuple(line for line in lines if line.clock not in clocks))
 
 
 def _fault_sample(
@@ -100,21 +138,8 @@ def ground_fault(subject: Subject, check: str) -> Finding:
     A trip text of ground or earth fault is a relay's measurement without its value: one sample of evidence, and one
     more for each time it acted again.
     """
-    lines = trip_lines(subject, "ground_fault")
-    if lines:
-        line = lines[0]
-        return make_finding(
-            subject,
-            check,
-            Outcome.PRESENT,
-            f"the protection reported '{line.text or line.value}'",
-            seen=Seen(
-                (line.time_ns, line.time_ns),
-                tuple(Cite(one.source, one.point, (one.row, one.row)) for one in lines),
-                float("nan"),
-                len({(one.source, one.time_ns // (_ONE_TRIP_S * NS)) for one in lines}),
-            ),
-        )
+    if lines := trip_lines(subject, "ground_fault"):
+        return _told_only(subject, check, lines)
     limits = subject.limits
     for waveform in in_window(subject):
         width = cycle_width(waveform, limits)

@@ -6,17 +6,18 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.baseline import AlignedSamples, cite, duty_of, own_baseline
+from forensics.machine.baseline import AlignedSamples, cite, duty_of, heat_of_compression
 from forensics.machine.subject import Subject
+from forensics.machine.trip_words import trip_lines
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples, Span
 from forensics.model.vocabulary import Outcome, Recorded, Role
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, downgrade, make_finding
+from forensics.signatures.core.like_duty import against_own, expect
 from forensics.signatures.core.limits_and_baseline import (
     ThresholdTest,
     against_limit,
-    against_own,
     own_then_level,
     running,
 )
@@ -31,14 +32,16 @@ _JUMP_LOOK_S = 900
 def discharge_temperature_climbs(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether discharge temperature rose above the machine's own usual at like duty, over several samples.
 
-    A rise that comes within one sample is a sensor's, and is left open.
+    What the pressures explain, by the isentropic rise and the machine's own ratio to it, is taken off and told. A rise
+    that comes within one sample is a sensor's, and is left open.
     """
     reading = frame.of(Role.DISCHARGE_TEMPERATURE)
-    if reading is None:
+    at_pressures, duties = heat_of_compression(subject, frame)
+    if reading is None or at_pressures is None:
         return cannot_tell(check, "no trusted discharge temperature")
     look = ThresholdTest(
         check,
-        reading,
+        at_pressures,
         "K",
         "discharge temperature",
         "heat.discharge_climb",
@@ -46,8 +49,9 @@ def discharge_temperature_climbs(subject: Subject, check: str, frame: AlignedSam
         lasting="heat.discharge_climb_lasting",
         groups=_DISCHARGE,
     )
-    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=True))
-    finding = against_own(subject, frame, look, usual, frame.settled | frame.in_failing_run)
+    expected = expect(subject, frame, look, duties)
+    whole = expect(subject, frame, replace(look, reading=reading), duty_of(subject, frame, lift=False))
+    finding = against_own(subject, frame, look, expected, frame.settled | frame.in_failing_run, whole=whole)
     if finding.outcome is Outcome.PRESENT and finding.from_ns is not None:
         point = frame.points[Role.DISCHARGE_TEMPERATURE]
         if _jumped(subject, point, Span(finding.from_ns - _WARMING_S * NS, finding.from_ns + NS)):
@@ -87,8 +91,9 @@ def discharge_temperature_high_at_failure(subject: Subject, check: str, frame: A
     limit = limits["heat.discharge_high"]
     value = float(np.median(part.v))
     near = value > limit * limits["heat.discharge_near"]
-    outcome = Outcome.PRESENT if value > limit else Outcome.CANNOT_TELL if near else Outcome.ABSENT
-    why_not = "too near the limit to be called normal"
+    named = bool(trip_lines(subject, "discharge_temperature"))
+    outcome = Outcome.PRESENT if value > limit else Outcome.CANNOT_TELL if near or named else Outcome.ABSENT
+    why_not = "too near the limit to be called normal" if near else "the trip's own text names it"
     began_ns = max(span.start_ns + _WARMING_S * NS, end_ns - _JUMP_LOOK_S * NS)
     if _jumped(subject, point, Span(min(began_ns, end_ns), end_ns)):
         outcome, why_not = Outcome.CANNOT_TELL, "it jumped within one sample: no gas line heats so fast"
@@ -173,7 +178,7 @@ def oil_hot(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
         groups=((Role.OIL_TEMPERATURE,),),
     )
     own = replace(level, unit="K", limit_name="heat.oil_rise")
-    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    expected = expect(subject, frame, own, duty_of(subject, frame, lift=True))
     return own_then_level(
-        against_own(subject, frame, own, usual), against_limit(subject, frame, level), level_excludes=True
+        against_own(subject, frame, own, expected), against_limit(subject, frame, level), level_excludes=True
     )

@@ -6,8 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from forensics.electrics.phasors import negative_sequence_percent
 from forensics.machine.baseline import AlignedSamples, Floats, Times, cite, runs_of
+from forensics.machine.phases import AMPS, read_phases
 from forensics.machine.subject import Subject
+from forensics.machine.trip_words import trip_lines
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples
 from forensics.model.vocabulary import Outcome, Role
@@ -98,25 +101,34 @@ def thermal_image(
 def thermal_capacity_used(subject: Subject, check: str) -> Finding:
     """Decide whether the motor's thermal image reached the limit in the ten minutes before the failure.
 
-    The time constants are defaults, so the image is also taken with those of a fast and of a slow protection: the
-    interval. Present where the image itself reaches the limit, absent where it does not with any of them.
+    The time constants are those of a trip class, so the image is also taken with those of a faster and of a slower
+    one: the interval. Where neither overload setting nor continuous rating is given the base lies between rated-load
+    amps and the most that a relay may be set to. Present where the image reaches the limit with the whole interval, or
+    with the protection saying so; absent where it does not with any of them. Lost cooling by gas is not in it.
     """
-    limits, rated = subject.limits, subject.machine.rated_load_amps
+    limits, machine = subject.limits, subject.machine
+    given = machine.max_continuous_amps or machine.overload_setting_amps
+    rated = given or machine.rated_load_amps
     if rated is None:
         return cannot_tell(check, "no machine.rated_load_amps", unlocked_by="give machine.rated_load_amps")
+    most = rated if given else limits["electrical.overload_relay_share"] * rated
     point = next(p for r in (Role.MOTOR_AMPS, Role.AMPS_A) if (p := subject.record.point(r)) is not None)
     end_ns = min(subject.record.failure_ns + NS, subject.record.window.end_ns)
     slowest_s = max(_constants(subject, limits["heat.thermal_slow"]))
-    amps = point.trusted.between(end_ns - round(_MEMORY * slowest_s * NS), end_ns)
+    amps = _with_negative_sequence(subject, point.trusted.between(end_ns - round(_MEMORY * slowest_s * NS), end_ns))
     recent = amps.t >= end_ns - round(_RECENT_S * NS)
     if len(amps) < _FEWEST or not recent.any():
         return cannot_tell(check, "no amps just before the failure")
     scales = (1.0, limits["heat.thermal_fast"], limits["heat.thermal_slow"])
     values = [_image(limits["heat.thermal_factor"], rated, amps, _constants(subject, x), recent) for x in scales]
     value, low, high = values[0], min(values), max(values)
+    if not given:
+        low = min(_image(limits["heat.thermal_factor"], most, amps, _constants(subject, x), recent) for x in scales)
     limit = limits["heat.thermal_used"]
-    outcome = Outcome.PRESENT if value >= limit else Outcome.CANNOT_TELL if high >= limit else Outcome.ABSENT
-    why_not = "with other time constants it would reach the limit"
+    named = any(trip_lines(subject, name) for name in ("overload", "winding_temperature"))
+    reached = low >= limit or (named and value >= limit)
+    outcome = Outcome.PRESENT if reached else Outcome.CANNOT_TELL if high >= limit else Outcome.ABSENT
+    why_not = "with other time constants, or another setting of the protection, it may have reached the limit or not"
     blind = amps.interval_s > _FINE_INTERVAL_S and _starts_near(subject, end_ns) > _MANY_STARTS
     if outcome is Outcome.ABSENT and blind:
         outcome, why_not = Outcome.CANNOT_TELL, f"samples every {amps.interval_s:g} s don't show the inrush of starts"
@@ -131,7 +143,8 @@ def thermal_capacity_used(subject: Subject, check: str) -> Finding:
         check,
         outcome,
         f"Thermal image of the motor {value:.0%} of the limit before the failure "
-        f"({low:.0%} to {high:.0%} with time constants from {scales[1]:g} to {scales[2]:g} of the default).",
+        f"({low:.0%} to {high:.0%} with time constants from {scales[1]:g} to {scales[2]:g} of those of class 10"
+        f"{'' if given else ', and with what a relay may be set to'}).",
         Value(value, low, high, "1", "heat.thermal_used", above=True),
         Seen(
             (int(amps.t[recent][0]), int(amps.t[-1])),
@@ -141,6 +154,22 @@ def thermal_capacity_used(subject: Subject, check: str) -> Finding:
         ),
         why_not,
     )
+
+
+def _with_negative_sequence(subject: Subject, amps: Samples) -> Samples:
+    """The current that would heat alike without unbalance; the current itself where the three are not logged.
+
+    ``I_eq^2 = I_1^2 + q I_2^2``: negative sequence turns against the rotor and heats it more than its size. Both
+    sequences follow from the three magnitudes, since without a neutral they close a triangle.
+    """
+    phases, _ = read_phases(subject, AMPS)
+    if phases is None or not len(amps):
+        return amps
+    index = np.searchsorted(phases.t, amps.t, side="right") - 1
+    known = (index >= 0) & (amps.t - phases.t[np.maximum(index, 0)] <= round(2 * phases.interval_s * NS))
+    share = np.nan_to_num(negative_sequence_percent(phases.v)[np.maximum(index, 0)]) / 100.0
+    weight = np.where(known, subject.limits["heat.thermal_negative"] * share**2, 0.0)
+    return replace(amps, v=amps.v * np.sqrt(1.0 + weight))
 
 
 def _constants(subject: Subject, factor: float) -> tuple[float, float]:

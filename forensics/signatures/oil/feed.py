@@ -9,22 +9,25 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.baseline import AlignedSamples, cite, duty_of, own_baseline
+from forensics.machine.baseline import HIGH_SIDE, AlignedSamples, Floats, cite, duty_of
 from forensics.machine.subject import Subject
+from forensics.machine.trip_words import trip_lines
 from forensics.model.findings import Finding
 from forensics.model.points import NS, OFF, ON
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.like_duty import against_own, expect
 from forensics.signatures.core.limits_and_baseline import (
     ThresholdTest,
     against_limit,
-    against_own,
     own_then_level,
     running,
 )
 from forensics.signatures.oil.filter import difference_over
 from forensics.signatures.oil.start import oil_difference
+
+_LEAST_LIFT_KPA = 50.0
 
 
 @detector("oil.difference_low_at_failure", running)
@@ -50,8 +53,10 @@ def difference_low_at_failure(subject: Subject, check: str, frame: AlignedSample
     value = float(np.median(values))
     near = value <= limit * limits["oil.difference_near"]
     slow = oil.interval_s > limits["oil.sag_slowest"]
-    outcome = Outcome.PRESENT if value < limit else Outcome.CANNOT_TELL if near or slow else Outcome.ABSENT
-    why_not = "too near the limit to be called healthy or low" if near else "a fall of seconds fits between the samples"
+    named = bool(trip_lines(subject, "oil_pressure"))
+    outcome = Outcome.PRESENT if value < limit else Outcome.CANNOT_TELL if near or slow or named else Outcome.ABSENT
+    why_not = "a fall of seconds fits between the samples" if slow else "the trip's own text names it"
+    why_not = "too near the limit to be called healthy or low" if near else why_not
     first, last = int(oil.t[inside][0]), int(oil.t[inside][-1])
     return make_finding(
         subject,
@@ -71,7 +76,9 @@ def sag_while_running(subject: Subject, check: str, frame: AlignedSamples) -> Fi
     difference = difference_over(frame)
     if difference is None:
         return cannot_tell(check, "no trusted oil difference")
-    reading = np.where(np.isfinite(difference), np.log(np.maximum(difference, 1.0)), np.nan)
+    pumped = subject.machine.oil_pump is True
+    # fed by pressure difference, the oil's is a share of the lift; a pump's stands on its own
+    reading = difference if pumped else difference / _lift_kpa(frame)
     groups: tuple[tuple[Role, ...], ...] = (
         (Role.OIL_PRESSURE_DIFFERENCE, Role.OIL_PRESSURE),
         (Role.SUCTION_PRESSURE,),
@@ -80,16 +87,24 @@ def sag_while_running(subject: Subject, check: str, frame: AlignedSamples) -> Fi
         check,
         reading,
         "1",
-        "oil difference",
+        "oil difference" if pumped else "oil difference over lift",
         "oil.sag",
         above=False,
         lasting="oil.sag_lasting",
         groups=groups,
         ratio=True,
     )
-    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    expected = expect(subject, frame, look, duty_of(subject, frame, lift=True))
     early = frame.in_failing_run & (frame.since_s > subject.limits["oil.proof_time"])
-    return against_own(subject, frame, look, usual, frame.settled | early)
+    return against_own(subject, frame, look, expected, frame.settled | early)
+
+
+def _lift_kpa(frame: AlignedSamples) -> Floats:
+    """Pressure of the high side less suction over a frame, kPa, shape (n,); 1 where it is not logged or not there."""
+    high, low = frame.of(*HIGH_SIDE), frame.of(Role.SUCTION_PRESSURE)
+    if high is None or low is None:
+        return np.ones(len(frame.t))
+    return np.asarray(np.where(high - low > _LEAST_LIFT_KPA, high - low, np.nan))
 
 
 @detector("oil.level_low", running)
@@ -104,9 +119,8 @@ def level_low(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     )
     own = replace(level, limit_name="oil.level_fall")
     usable = frame.settled | frame.in_failing_run
-    usual = own_baseline(subject, frame, reading)
     return own_then_level(
-        against_own(subject, frame, own, usual, usable),
+        against_own(subject, frame, own, expect(subject, frame, own, ()), usable),
         against_limit(subject, frame, level, usable),
         level_excludes=True,
     )

@@ -107,7 +107,7 @@ def filter_drop_high(subject: Subject, check: str, frame: AlignedSamples) -> Fin
     taken = against_limit(subject, frame, look, _filled(subject, frame))
     if taken.outcome is Outcome.PRESENT:
         return _held_against_earlier_starts(subject, frame, drop, taken)
-    return taken if hot.outcome is Outcome.CANNOT_TELL else hot
+    return taken if hot.outcome is Outcome.CANNOT_TELL and hot.value is None else hot
 
 
 def _held_against_earlier_starts(subject: Subject, frame: AlignedSamples, drop: Floats, taken: Finding) -> Finding:
@@ -177,12 +177,12 @@ def filter_drop_growing(subject: Subject, check: str, frame: AlignedSamples) -> 
         return cannot_tell(check, "too little settled running over hours to see a filter's drop grow")
     span_h = float(blocks.hours[-1] - blocks.hours[0])
     early = float(np.median(blocks.resistance[: max(2, len(blocks.hours) // 4)]))
-    slope, low, high = (1.0 + s * span_h / early for s in theil_sen(blocks.hours, blocks.resistance))
+    slope, low, high = (1.0 + s * span_h / early for s in _lasting_slope(blocks.hours, blocks.resistance))
     grown_kpa, _, most_kpa = (s * span_h for s in theil_sen(blocks.hours, blocks.drop))
     limit = limits["oil.filter_growth"]
     enough = grown_kpa > limits["oil.filter_growth_drop"]
     outcome = Outcome.CANNOT_TELL
-    if slope > limit and low > 1.0 and enough:
+    if low > limit and enough:
         outcome = Outcome.PRESENT
     elif high < limit or (slope < limit and most_kpa < limits["oil.filter_growth_drop"]):
         outcome = Outcome.ABSENT
@@ -201,6 +201,22 @@ def filter_drop_growing(subject: Subject, check: str, frame: AlignedSamples) -> 
         ),
         "growth and scatter can't be told apart",
     )
+
+
+def _lasting_slope(x: Floats, y: Floats) -> tuple[float, float, float]:
+    """Theil and Sen's slope with its interval drawn out for residuals that last from block to block.
+
+    Notes
+    -----
+    Blocks count as ``(1 - r) / (1 + r)`` of independent ones at a correlation r from one to the next (Bayley and
+    Hammersley 1946, from memory).
+    """
+    slope, low, high = theil_sen(x, y)
+    left = y - slope * x - float(np.median(y - slope * x))
+    power = float(left @ left)
+    lasting = float(np.clip(left[1:] @ left[:-1] / power, 0.0, 0.9)) if power > 0.0 else 0.0
+    wider = float(np.sqrt((1.0 + lasting) / (1.0 - lasting)))
+    return slope, slope - (slope - low) * wider, slope + (high - slope) * wider
 
 
 def _blocks(frame: AlignedSamples) -> _Blocks | None:

@@ -14,10 +14,10 @@ from forensics.machine.baseline import (
     HIGH_SIDE,
     AlignedSamples,
     Derived,
+    Duties,
     Floats,
-    above_all,
     duty_of,
-    own_baseline,
+    heat_of_compression,
 )
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
@@ -25,10 +25,10 @@ from forensics.model.vocabulary import Outcome, Role
 from forensics.refrigerants.catalogue import SaturationCurve
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import cannot_tell, downgrade
+from forensics.signatures.core.like_duty import against_own, expect
 from forensics.signatures.core.limits_and_baseline import (
     ThresholdTest,
     against_limit,
-    against_own,
     own_then_level,
     running_saturated,
 )
@@ -46,7 +46,14 @@ def superheat_low(subject: Subject, check: str, frame: AlignedSamples, derived: 
     look = ThresholdTest(
         check, reading, "K", "superheat (dew)", check, above=False, lasting=f"{check}_lasting", groups=_SUCTION
     )
-    return against_limit(subject, frame, look)
+    level = against_limit(subject, frame, look)
+    if level.outcome is not Outcome.PRESENT:
+        return level
+    own = replace(look, limit_name="refrigerant.superheat_fall")
+    fell = against_own(subject, frame, own, expect(subject, frame, own, duty_of(subject, frame, lift=True)))
+    if fell.outcome is Outcome.ABSENT:
+        return downgrade(level, "it is as low as it was before: a flooded evaporator stands there by design")
+    return level
 
 
 @detector("refrigerant.superheat_high", running_saturated)
@@ -75,8 +82,7 @@ def _own_and_limit(
         check, reading, "K", words, check, above=not low, lasting=lasting, groups=groups, sudden=False
     )
     own = replace(level, limit_name=f"refrigerant.{own_limit}")
-    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=True))
-    judged = against_own(subject, frame, own, usual)
+    judged = against_own(subject, frame, own, expect(subject, frame, own, duty_of(subject, frame, lift=True)))
     textbook = against_limit(subject, frame, level)
     # a chronic state is one too: a short charge may be older than the record
     return textbook if textbook.outcome is Outcome.PRESENT else own_then_level(judged, textbook, level_excludes=True)
@@ -102,12 +108,19 @@ def discharge_superheat_low(subject: Subject, check: str, frame: AlignedSamples,
         groups=_DISCHARGE,
     )
     wet = replace(own, limit_name="refrigerant.discharge_saturated")
-    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=True))
+    own, duties = _at_these_pressures(subject, frame, own)
+    expected = expect(subject, frame, own, duties)
     level = against_limit(subject, frame, wet)
     if level.outcome is Outcome.PRESENT:
         return level
-    judged = own_then_level(against_own(subject, frame, own, usual), level, level_excludes=False)
+    judged = own_then_level(against_own(subject, frame, own, expected), level, level_excludes=False)
     return _dry(subject, frame, judged)
+
+
+def _at_these_pressures(subject: Subject, frame: AlignedSamples, look: ThresholdTest) -> tuple[ThresholdTest, Duties]:
+    """The same look with what the pressures explain of discharge temperature taken off, and the duties left."""
+    reading, duties = heat_of_compression(subject, frame)
+    return (look if reading is None else replace(look, reading=reading)), duties
 
 
 def _dry(subject: Subject, frame: AlignedSamples, judged: Finding) -> Finding:
@@ -146,8 +159,8 @@ def discharge_superheat_high(subject: Subject, check: str, frame: AlignedSamples
         lasting="refrigerant.discharge_superheat_lasting",
         groups=_DISCHARGE,
     )
-    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=True))
-    return against_own(subject, frame, look, usual)
+    look, duties = _at_these_pressures(subject, frame, look)
+    return against_own(subject, frame, look, expect(subject, frame, look, duties))
 
 
 @detector("refrigerant.subcooling_low", running_saturated)
@@ -167,21 +180,31 @@ def subcooling_high(subject: Subject, check: str, frame: AlignedSamples, derived
 @detector("refrigerant.condenser_approach_high", running_saturated)
 def condenser_approach_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether the condenser's approach rose above its own usual, or above what clean condensers run."""
-    reading = derived.condensing_dew_c - frame.values[Role.CONDENSER_WATER_LEAVING]
-    return _approach(subject, frame, check, reading, (HIGH_SIDE, (Role.CONDENSER_WATER_LEAVING,)))
+    reading = derived.condensing_mean_c - frame.values[Role.CONDENSER_WATER_LEAVING]
+    groups = (HIGH_SIDE, (Role.CONDENSER_WATER_LEAVING,))
+    return _approach(subject, frame, check, reading, groups, Role.CONDENSER_WATER_ENTERING)
 
 
 @detector("refrigerant.evaporator_approach_high", running_saturated)
 def evaporator_approach_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether the evaporator's approach rose above its own usual, or above what clean evaporators run."""
-    reading = frame.values[Role.CHILLED_WATER_LEAVING] - derived.suction_dew_c
-    return _approach(subject, frame, check, reading, ((Role.SUCTION_PRESSURE,), (Role.CHILLED_WATER_LEAVING,)))
+    reading = frame.values[Role.CHILLED_WATER_LEAVING] - derived.suction_mean_c
+    groups = ((Role.SUCTION_PRESSURE,), (Role.CHILLED_WATER_LEAVING,))
+    return _approach(subject, frame, check, reading, groups, Role.CHILLED_WATER_ENTERING)
 
 
 def _approach(
-    subject: Subject, frame: AlignedSamples, check: str, reading: Floats, groups: tuple[tuple[Role, ...], ...]
+    subject: Subject,
+    frame: AlignedSamples,
+    check: str,
+    reading: Floats,
+    groups: tuple[tuple[Role, ...], ...],
+    enters: Role,
 ) -> Finding:
-    """An approach: own usual decides where there is one; a textbook level only where there is none."""
+    """An approach: own usual decides where there is one; a textbook level only where there is none.
+
+    It goes with the heat that passes: with the water's own temperature change, where both of its ends are logged.
+    """
     words = "condenser approach" if "condenser" in check else "evaporator approach"
     level = ThresholdTest(
         check,
@@ -195,8 +218,11 @@ def _approach(
         sudden=False,
     )
     own = replace(level, limit_name=check.replace("_high", "_rise"))
-    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=False))
-    judged = against_own(subject, frame, own, usual)
+    entering, leaving = frame.of(enters), frame.values[groups[1][0]]
+    duties = duty_of(subject, frame, lift=False)
+    if entering is not None and np.isfinite(entering[frame.settled] - leaving[frame.settled]).any():
+        duties = ((np.abs(leaving - entering), subject.limits["duty.room_water_change"]),)
+    judged = against_own(subject, frame, own, expect(subject, frame, own, duties))
     return own_then_level(judged, against_limit(subject, frame, level), level_excludes=True)
 
 
@@ -216,19 +242,15 @@ def condensing_high(subject: Subject, check: str, frame: AlignedSamples, derived
     )
     level = replace(own, unit="degC", limit_name=check)
     usable = frame.settled | (frame.since_s > subject.limits["refrigerant.condensing_lasting"]) & frame.in_failing_run
-    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=False))
-    judged = own_then_level(
-        against_own(subject, frame, own, usual, usable),
+    entering = frame.of(Role.CONDENSER_WATER_ENTERING, Role.AMBIENT_TEMPERATURE)
+    if entering is not None and not np.isfinite(entering).any():
+        entering = None
+    duties = (*duty_of(subject, frame, lift=False), (entering, subject.limits["duty.room_water"]))
+    return own_then_level(
+        against_own(subject, frame, own, expect(subject, frame, own, duties), usable),
         against_limit(subject, frame, level, usable),
         level_excludes=False,
     )
-    if judged.outcome is Outcome.CANNOT_TELL:
-        highest = above_all(subject, frame, reading, frame.of(Role.SLIDE_POSITION, Role.MOTOR_AMPS))
-        over = against_own(subject, frame, own, highest, usable)
-        if over.outcome is Outcome.PRESENT:
-            said = over.statement.replace("its own usual at like duty", "the highest of its earlier running")
-            judged = replace(over, statement=said)
-    return judged
 
 
 @detector("refrigerant.suction_low", running_saturated)
@@ -250,16 +272,18 @@ def suction_low(subject: Subject, check: str, frame: AlignedSamples, derived: De
     leaving = frame.of(Role.CHILLED_WATER_LEAVING)
     if leaving is None:
         return cannot_tell(check, "no trusted reading of the water that leaves: suction follows it")
-    usual = own_baseline(
-        subject,
-        frame,
-        reading,
-        *duty_of(subject, frame, lift=False),
-        (leaving, subject.limits["duty.room_lift"]),
-    )
-    judged = against_own(subject, frame, own, usual)
+    duties = (*duty_of(subject, frame, lift=False), (leaving, subject.limits["duty.room_lift"]))
+    judged = against_own(subject, frame, own, expect(subject, frame, own, duties))
     if np.isfinite(leaving).any() and float(np.nanmedian(leaving)) > subject.limits["refrigerant.brine_below"]:
         freezing = replace(own, unit="degC", limit_name="refrigerant.suction_freezing")
         level = against_limit(subject, frame, freezing)
-        judged = level if level.outcome is Outcome.PRESENT else own_then_level(judged, level, level_excludes=False)
+        inlet = replace(freezing, reading=derived.suction_inlet_c, words="refrigerant entering the evaporator")
+        entering = against_limit(subject, frame, inlet)
+        if level.outcome is Outcome.PRESENT:
+            return level
+        judged = own_then_level(judged, level, level_excludes=False)
+        if judged.outcome is Outcome.ABSENT and entering.outcome is not Outcome.ABSENT:
+            # a blend enters colder than it leaves: how much colder, the pressure drop of the tubes decides
+            why = "refrigerant may enter the evaporator below freezing"
+            return downgrade(judged, why if entering.outcome is Outcome.PRESENT else entering.why_not)
     return judged

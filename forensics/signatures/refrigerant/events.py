@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.machine.baseline import DISCHARGE, AlignedSamples, Mask, cite, max_age_s
+from forensics.machine.baseline import DISCHARGE, AlignedSamples, Floats, Mask, cite, max_age_s
 from forensics.machine.commanded import acting_seconds
 from forensics.machine.commands import read_commands
 from forensics.machine.subject import Subject
@@ -76,7 +76,8 @@ def _settled_at(frame: AlignedSamples, times: np.ndarray[tuple[int], np.dtype[np
 def recirculation(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether, at one moment, amps fell, suction rose and discharge temperature then rose without unloading.
 
-    An unloading slide does the first two as well; there discharge temperature falls.
+    An unloading slide does the first two as well; there discharge temperature falls. Where amps did not fall, since
+    the controller loads what is left, less lift with hotter gas shows it alone: no compression does that.
     """
     limits = subject.limits
     groups = ((Role.MOTOR_AMPS,), (Role.SUCTION_PRESSURE,), (Role.DISCHARGE_TEMPERATURE,))
@@ -116,6 +117,13 @@ def recirculation(subject: Subject, check: str, frame: AlignedSamples) -> Findin
         unclear = hit & (fall > limits["refrigerant.recirculation_amps"])
         why = "amps fell and suction rose with the slide still, but discharge did not get hotter"
     hit &= hotter > limits["refrigerant.recirculation_discharge"]
+    round_again = (
+        looked & _less_lift(subject, suction, head, (ago, soon)) & ~_less_load(subject, amps, slide, ago, late)
+    )
+    round_again &= hotter > limits["refrigerant.recirculation_discharge"]
+    if round_again.any() and not hit.any():
+        best = int(np.flatnonzero(round_again)[-1])
+        return _less_lift_hotter_gas(subject, check, frame, (int(ago[best]), int(late[best])), float(rise[best]))
     where = np.flatnonzero(hit)
     if slide is None and len(where) and all(_came_back(subject, frame, amps, int(ago[i]), int(soon[i])) for i in where):
         return cannot_tell(check, "amps fell and came back, as where capacity or the expansion valve swings")
@@ -145,6 +153,48 @@ def recirculation(subject: Subject, check: str, frame: AlignedSamples) -> Findin
         Outcome.PRESENT if len(where) else Outcome.ABSENT,
         text,
         Value(value, unit="1", limit_name=limit_name, above=True if len(where) else None),
+        Seen(
+            (first, last),
+            frame.cites(groups, first, last),
+            interval_s,
+            max(2, int((last - first) / NS / interval_s)) if np.isfinite(interval_s) else 2,
+        ),
+    )
+
+
+def _less_lift(subject: Subject, suction: Floats, head: Floats | None, ends: tuple[Index, Index]) -> Mask:
+    """Moments at which suction rose and the high side fell, shape (n,)."""
+    ago, soon = ends
+    if head is None:
+        return np.zeros(len(ago), dtype=bool)
+    rose = suction[soon] > (1.0 + subject.limits["refrigerant.recirculation_suction"]) * suction[ago]
+    return np.asarray(rose & (head[soon] < (1.0 - subject.limits["refrigerant.recirculation_pressure"]) * head[ago]))
+
+
+def _less_load(subject: Subject, amps: Floats, slide: Floats | None, ago: Index, late: Index) -> Mask:
+    """Moments from which amps, or the slide, went down: an unloading machine has less lift as well, shape (n,)."""
+    limits = subject.limits
+    down = ~(amps[late] >= (1.0 - limits["refrigerant.recirculation_amps_slide"]) * amps[ago])
+    if slide is not None:
+        down |= slide[ago] - slide[late] > limits["refrigerant.recirculation_slide"]
+    return np.asarray(down)
+
+
+def _less_lift_hotter_gas(
+    subject: Subject, check: str, frame: AlignedSamples, ends: tuple[int, int], rise: float
+) -> Finding:
+    """The finding where suction rose and the high side fell at one moment, and the gas got hotter for all that."""
+    discharge = frame.values[Role.DISCHARGE_TEMPERATURE]
+    groups = ((Role.SUCTION_PRESSURE,), DISCHARGE, (Role.DISCHARGE_TEMPERATURE,))
+    first, last = int(frame.t[ends[0]]), int(frame.t[ends[1]])
+    hotter = float(discharge[ends[1]] - discharge[ends[0]])
+    interval_s = frame.interval_s(*groups)
+    return make_finding(
+        subject,
+        check,
+        Outcome.PRESENT,
+        f"suction pressure rose by {rise:.0%}, the high side fell, and discharge temperature rose by {hotter:.2g} K",
+        Value.exact(hotter, "K", "refrigerant.recirculation_discharge", above=True),
         Seen(
             (first, last),
             frame.cites(groups, first, last),

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.baseline import AlignedSamples, cite, duty_of, max_age_s, own_baseline, rests_of
+from forensics.machine.baseline import AlignedSamples, cite, duty_of, max_age_s, rests_of
 from forensics.machine.subject import Saturation, Subject
 from forensics.model.findings import Finding
 from forensics.model.points import Span
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.detector import detector
-from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
-from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_own, running, saturated
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, downgrade, make_finding
+from forensics.signatures.core.like_duty import against_own, expect
+from forensics.signatures.core.limits_and_baseline import ThresholdTest, running, saturated
 
 _QUARTER_HOUR_NS = 900 * 1_000_000_000
 
@@ -61,12 +62,9 @@ def _water(
     change_k = frame.values[roles[0]] - frame.values[roles[1]]
     least_k = subject.limits["refrigerant.water_change_least"]
     usable = frame.settled & (change_k > (least_k if above else -np.inf))
-    reading = np.where(np.isfinite(change_k), np.log(np.maximum(change_k, least_k / 10.0)), np.nan)
-    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=False), learn=change_k > least_k)
-    usable &= usual.usual > np.log(least_k)
     look = ThresholdTest(
         check,
-        reading,
+        change_k,
         "1",
         words,
         "refrigerant.flow_lost" if above else check,
@@ -75,7 +73,22 @@ def _water(
         groups=((roles[0],), (roles[1],)),
         ratio=True,
     )
-    return against_own(subject, frame, look, usual, usable)
+    # the heat that water takes goes with capacity: its slope is about known
+    slope = subject.limits["refrigerant.water_slope"]
+    judged = []
+    # lift takes out of the current what the high side adds, and brings in what a pressure sensor errs: both must agree
+    for at_lift in (True, False):
+        duties = duty_of(subject, frame, lift=False, at_lift=at_lift)
+        expected = expect(subject, frame, look, duties, learn=change_k > least_k, slope=slope)
+        # a change that is expected to lie within two sensors' errors says nothing
+        large = expected.expected > least_k
+        told = usable & (large[expected.blocks.of] if len(large) else False)
+        judged.append(against_own(subject, frame, look, expected, told))
+        if judged[0].outcome is not Outcome.PRESENT:
+            break
+    if judged[0].outcome is Outcome.PRESENT and judged[-1].outcome is not Outcome.PRESENT:
+        return downgrade(judged[0], f"{words}: it is so at equal lift, but not at equal current")
+    return judged[0]
 
 
 @detector("refrigerant.non_condensables_at_rest", saturated)

@@ -7,8 +7,6 @@ less gas. Each partner has a least share of the move that it must take; less tha
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from forensics.machine.baseline import (
@@ -17,9 +15,7 @@ from forensics.machine.baseline import (
     Derived,
     Floats,
     Mask,
-    duty_of,
     frame_of,
-    own_baseline,
 )
 from forensics.machine.citations import rows_of_each
 from forensics.machine.subject import Subject
@@ -31,25 +27,21 @@ from forensics.refrigerants.saturation import SaturationCurve
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.limits_and_baseline import running_saturated
+from forensics.signatures.sensors.partners import (
+    Move,
+    Partner,
+    blocks_of,
+    current_partner,
+    deviation_over,
+    expected_at_duty,
+    feed_partner,
+    lift_before_kpa,
+    partner,
+    water_partner,
+)
 
 _FEW = 5
-
-
-@dataclass(frozen=True)
-class Partner:
-    """A reading that must follow: its deviation over what it must be at least; negative on the wrong side."""
-
-    role: Role
-    share: float
-    vouches_only: bool = False
-
-
-@dataclass(frozen=True)
-class Move:
-    """By how much a reading left its own usual at the end of the failing run, K, and the samples it rests on."""
-
-    size_k: float
-    at: Mask
+_LEAST_MOVE_KPA = 20.0
 
 
 def _failing_run(subject: Subject, check: str) -> tuple[AlignedSamples, Derived] | Finding:
@@ -78,7 +70,7 @@ def discharge_temperature_alone(subject: Subject, check: str, frame: AlignedSamp
     if isinstance(move, str):
         return cannot_tell(check, f"discharge temperature: {move}")
     least_k = subject.limits["sensors.alone_oil_share"] * move.size_k
-    partners = [p for p in [_partner(subject, frame, move, Role.OIL_TEMPERATURE, least_k, lift=True)] if p]
+    partners = [p for p in [partner(subject, frame, move, Role.OIL_TEMPERATURE, least_k, lift=True)] if p]
     finding = _told(subject, check, frame, move, Role.DISCHARGE_TEMPERATURE, partners, least_still=1)
     if finding.outcome is not Outcome.PRESENT:
         return finding
@@ -102,11 +94,14 @@ def high_side_alone(subject: Subject, check: str, frame: AlignedSamples, derived
         return cannot_tell(check, f"condensing temperature: {move}")
     limits = subject.limits
     lift_k = float(np.nanmedian(derived.lift_k[move.at])) - move.size_k
-    same = limits["sensors.alone_second_share"] * _deviation(subject, frame, pressure, move.at, lift=False)[0]
+    moved = deviation_over(subject, frame, pressure, move.at, _LEAST_MOVE_KPA, lift=False)
+    if moved is None:
+        return cannot_tell(check, "what pressure of the high side is expected is not known")
+    same = limits["sensors.alone_second_share"] * moved.value
     second = [
         found
         for other in HIGH_SIDE
-        if other is not role and (found := _partner(subject, frame, move, other, same, lift=False)) is not None
+        if other is not role and (found := partner(subject, frame, move, other, same, lift=False)) is not None
     ]
     if second:
         # a second sensor of the same gas decides by itself
@@ -114,9 +109,14 @@ def high_side_alone(subject: Subject, check: str, frame: AlignedSamples, derived
     least_k = limits["sensors.alone_gas_share"] * move.size_k
     work = limits["sensors.alone_work_share"] * move.size_k / max(lift_k, 1.0)
     partners = [
-        _partner(subject, frame, move, Role.DISCHARGE_TEMPERATURE, least_k, lift=False),
-        _current(subject, frame, move, work),
-        _partner(subject, frame, move, Role.OIL_PRESSURE, same, lift=False, vouches_only=True),
+        partner(subject, frame, move, Role.DISCHARGE_TEMPERATURE, least_k, lift=False),
+        current_partner(subject, frame, move, work),
+        feed_partner(
+            subject,
+            frame,
+            move,
+            limits["sensors.alone_feed_share"] * moved.value / lift_before_kpa(frame, moved.value, move),
+        ),
     ]
     return _told(subject, check, frame, move, role, [p for p in partners if p is not None], least_still=2)
 
@@ -136,13 +136,16 @@ def suction_alone(subject: Subject, check: str, frame: AlignedSamples, derived: 
     if isinstance(move, str):
         return cannot_tell(check, f"evaporating temperature: {move}")
     limits = subject.limits
-    fall = -_deviation(subject, frame, pressure, move.at, lift=False)[0]
+    moved = deviation_over(subject, frame, pressure, move.at, _LEAST_MOVE_KPA, lift=False)
+    if moved is None:
+        return cannot_tell(check, "what suction pressure is expected is not known")
+    fall = -moved.value
     share = fall / max(float(np.nanmedian(pressure[move.at])) + fall, 1.0)
     least_k = limits["sensors.alone_gas_share"] * abs(move.size_k)
     partners = [
-        _current(subject, frame, move, -limits["sensors.alone_flow_share"] * share),
-        _partner(subject, frame, move, Role.DISCHARGE_TEMPERATURE, least_k, lift=False),
-        _water(subject, frame, move, -limits["sensors.alone_flow_share"] * share),
+        current_partner(subject, frame, move, -limits["sensors.alone_flow_share"] * share),
+        partner(subject, frame, move, Role.DISCHARGE_TEMPERATURE, least_k, lift=False),
+        water_partner(subject, frame, move, -limits["sensors.alone_flow_share"] * share),
     ]
     known = [p for p in partners if p is not None]
     return _told(subject, check, frame, move, Role.SUCTION_PRESSURE, known, least_still=2)
@@ -165,17 +168,19 @@ def stood_alone(subject: Subject) -> frozenset[Role]:
 def _moved(
     subject: Subject, frame: AlignedSamples, reading: Floats, limit_name: str, *, lift: bool, above: bool
 ) -> Move | str:
-    """How far a reading stands off its own usual at the end of the run that failed; or why there is nothing to ask."""
-    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=lift))
-    if usual.why_not:
-        return usual.why_not
-    at = _end_of_failing_run(subject, frame) & np.isfinite(usual.deviation)
-    if at.sum() < _FEW:
-        return "too few readings at the end of the run that failed at a duty that was seen before"
-    size = float(np.median(usual.deviation[at]))
-    if (size if above else -size) < max(abs(subject.limits[limit_name]), 3.0 * usual.sigma):
-        return "it did not leave its own usual, so that nothing had to go with it"
-    return Move(size, at)
+    """How far a reading stands off what is expected as the failing run ended; or why there is nothing to ask."""
+    effect = abs(subject.limits[limit_name])
+    found = expected_at_duty(subject, frame, reading, effect, lift=lift)
+    if found.why_not:
+        return found.why_not
+    at = _end_of_failing_run(subject, frame)
+    estimate = found.over(blocks_of(found, at))
+    if estimate is None:
+        return "too few readings at the end of the run that failed"
+    toward, surely = (estimate.value, estimate.low) if above else (-estimate.value, -estimate.high)
+    if toward < effect or surely <= 0.0:
+        return "it is not shown to have left what is expected, so that nothing had to go with it"
+    return Move(estimate.value, at & np.isfinite(reading))
 
 
 def _end_of_failing_run(subject: Subject, frame: AlignedSamples) -> Mask:
@@ -187,62 +192,6 @@ def _end_of_failing_run(subject: Subject, frame: AlignedSamples) -> Mask:
     # a run that ended as it began: the last settled running of the window stands for it
     end_ns = int(frame.t[settled[-1]])
     return np.asarray(frame.settled & frame.judged & (frame.t > end_ns - round(reach_s * NS)))
-
-
-def _deviation(
-    subject: Subject, frame: AlignedSamples, reading: Floats, at: Mask, *, lift: bool
-) -> tuple[float, float]:
-    """Median deviation from the own usual over some samples, and its spread; NaN where it is not known."""
-    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=lift))
-    chosen = at & np.isfinite(usual.deviation)
-    if usual.why_not or chosen.sum() < _FEW:
-        return float("nan"), float("nan")
-    return float(np.median(usual.deviation[chosen])), usual.sigma
-
-
-def _partner(
-    subject: Subject,
-    frame: AlignedSamples,
-    move: Move,
-    role: Role,
-    least: float,
-    *,
-    lift: bool,
-    vouches_only: bool = False,
-) -> Partner | None:
-    """A partner with the share that it took of what it must; None where its noise would hide the move."""
-    reading = frame.of(role)
-    if reading is None or not abs(least) > 0:
-        return None
-    size, sigma = _deviation(subject, frame, reading, move.at, lift=lift)
-    if not np.isfinite(size) or abs(least) < subject.limits["sensors.alone_noise"] * sigma:
-        return None
-    return Partner(role, size / least, vouches_only)
-
-
-def _current(subject: Subject, frame: AlignedSamples, move: Move, least_share: float) -> Partner | None:
-    """Power, else current, over its own median: ``least_share`` is the least change of it, with its sign."""
-    if frame.of(Role.SLIDE_POSITION) is None:
-        return None
-    for role in (Role.MOTOR_POWER, Role.MOTOR_AMPS):
-        reading = frame.of(role)
-        usual = float(np.nanmedian(reading[frame.settled])) if reading is not None and frame.settled.any() else 0.0
-        if reading is not None and usual > 0:
-            return _partner(subject, frame, move, role, least_share * usual, lift=False)
-    return None
-
-
-def _water(subject: Subject, frame: AlignedSamples, move: Move, least_share: float) -> Partner | None:
-    entering, leaving = frame.of(Role.CHILLED_WATER_ENTERING), frame.of(Role.CHILLED_WATER_LEAVING)
-    if entering is None or leaving is None or not frame.settled.any():
-        return None
-    fall = entering - leaving
-    usual = float(np.nanmedian(fall[frame.settled]))
-    size, sigma = _deviation(subject, frame, fall, move.at, lift=False)
-    least = least_share * usual
-    if not np.isfinite(size) or not abs(least) > subject.limits["sensors.alone_noise"] * sigma:
-        return None
-    return Partner(Role.CHILLED_WATER_ENTERING, size / least)
 
 
 def _hottest_c(subject: Subject, frame: AlignedSamples, at: Mask) -> float | None:

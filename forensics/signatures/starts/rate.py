@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from forensics.machine.history import starts_before, stops_before
-from forensics.machine.start_table import wilson
+from forensics.machine.rests import short_rests
 from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Finding, Start, Stop
 from forensics.model.points import NS
@@ -17,6 +17,7 @@ from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.needs import met, points_for
 from forensics.signatures.starts.duty import duty_words
+from forensics.stats.proportions import wilson
 
 _HOUR_NS = 3600 * NS
 _SEEN_EACH_S = 60.0
@@ -70,18 +71,13 @@ def _cites(rows: list[Start] | list[Stop]) -> tuple[Cite, ...]:
 @detector("starts.short_off_times", _ran)
 def short_off_times(subject: Subject, check: str) -> Finding:
     """Decide whether rests shorter than the anti-recycle time are a pattern."""
-    starts = [s for s in starts_before(subject) if s.in_window and s.off_s is not None]
-    if not starts:
-        return cannot_tell(check, "no start with the stop before it in the window")
     limit = min(subject.limits["starts.short_off_s"], subject.profile.times.anti_recycle_s)
-    # both ends of a rest are known to a sample
-    short = [s for s in starts if s.off_s is not None and s.off_s + _width_s(s) < limit]
-    words = f"{len(short)} of {len(starts)} rests in the window were shorter than {limit:.0f} s."
-    return _pattern(subject, check, len(short), len(starts), words, _cites(short or starts))
-
-
-def _width_s(start: Start) -> float:
-    return (start.latest_ns - start.earliest_ns) / NS
+    rests = short_rests(subject, limit)
+    if not rests.all:
+        return cannot_tell(check, "no start with the stop before it in the window")
+    words = f"{rests.words} rests in the window were shorter than {limit:.0f} s."
+    cites = _cites(list(rests.short or rests.all))
+    return _pattern(subject, check, (len(rests.short), len(rests.unsure)), len(rests.all), words, cites)
 
 
 @detector("starts.short_runs", _ran)
@@ -93,17 +89,24 @@ def short_runs(subject: Subject, check: str) -> Finding:
     limit = subject.limits["starts.short_run_s"]
     short = [s for s in stops if s.ran_s is not None and s.ran_s < limit and s.kind is StopKind.NORMAL]
     words = f"{len(short)} of {len(stops)} runs in the window were shorter than {limit:.0f} s."
-    return _pattern(subject, check, len(short), len(stops), words, _cites(short or stops))
+    return _pattern(subject, check, (len(short), 0), len(stops), words, _cites(short or stops))
 
 
-def _pattern(subject: Subject, check: str, count: int, of: int, words: str, cites: tuple[Cite, ...]) -> Finding:
+def _pattern(
+    subject: Subject, check: str, counts: tuple[int, int], of: int, words: str, cites: tuple[Cite, ...]
+) -> Finding:
+    """Whether a share is a pattern: ``counts`` surely, and beside them those that may be."""
+    count, more = counts
     share = count / of
-    low, high = wilson(count, of)
+    low, high = wilson(count, of)[0], wilson(count + more, of)[1]
     limit = subject.limits["starts.short_share"]
     if share > limit and count < 2:  # noqa: PLR2004 - one is no pattern
         return cannot_tell(check, words + " One is no pattern.")
+    if share <= limit < (count + more) / of:
+        return cannot_tell(check, words)
     outcome = Outcome.PRESENT if share > limit else Outcome.ABSENT
     measured = Value(share, low, high, "1", "starts.short_share", above=True)
-    return make_finding(
+    found = make_finding(
         subject, check, outcome, words, measured, Seen(cites=cites, interval_s=_interval_s(subject), samples=of)
     )
+    return replace(found, detectable=high) if outcome is Outcome.ABSENT else found

@@ -2,26 +2,36 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+from numpy.typing import NDArray
 
 from forensics.case.schema import Machine
 from forensics.machine.citations import rows_of
 from forensics.machine.history import run_of, starts_before
+from forensics.machine.inrush import waveform_inrush
 from forensics.machine.runs import largest_phase
 from forensics.machine.start_power import volts_share
 from forensics.machine.states import Run
 from forensics.machine.subject import Subject
-from forensics.model.findings import Finding, Start
+from forensics.machine.trip_words import trip_lines
+from forensics.model.findings import Cite, Finding, Start
 from forensics.model.points import NS, Samples
+from forensics.model.record import LogLine
 from forensics.model.vocabulary import Outcome, Role, Starter
 from forensics.rules import Limits
 from forensics.signatures.core.detector import detector
-from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, downgrade, make_finding, three_way
 from forensics.signatures.core.needs import last_run
+
+Floats = NDArray[np.float64]
 
 _FEWEST = 3
 _FIRST_S = 60
 _STALL_SAMPLES = 3
+# half width that holds 95 % of a triangular error of one sample on either side (arithmetic: 1 - root of 0.05)
+_DURATION_ERROR = 0.776
 _STILL_KPA = 15.0
 
 
@@ -39,29 +49,48 @@ def prolonged_inrush(subject: Subject, check: str, start: Start, run: Run) -> Fi
     rated = subject.machine.rated_load_amps
     if rated is None:
         return cannot_tell(check, "no rated_load_amps on the nameplate given")
-    level = 1.2 * rated
-    lasted = _inrush_s(point, run, level)
+    level = subject.limits["starts.inrush_level"] * rated
+    wave = waveform_inrush(subject, run, level)
+    lasted = _inrush_s(point, run, level) if wave is None else wave[0]
     own = [
         s
         for other in starts_before(subject)[:-1][-50:]
         if (r := run_of(subject, other)) is not None and (s := _inrush_s(point, r, level)) is not None
     ]
     if lasted is None or len(own) < _FEWEST:
-        return cannot_tell(check, f"{len(own)} own starts with their inrush sampled; {_FEWEST} are needed")
-    usual = max(float(np.median(own)), point.interval_s)
+        told = "" if lasted is None else f"The inrush of the last start lasted {lasted:.1f} s. "
+        return cannot_tell(check, f"{told}{len(own)} own starts with their inrush sampled; {_FEWEST} are needed")
     step = point.interval_s
-    ratio, low, high = lasted / usual, (lasted - step) / usual, (lasted + step) / usual
+    error = _DURATION_ERROR * step if wave is None else wave[1]
+    usual, low, high = _over_usual(lasted, error, np.array(own), step)
     limit = subject.limits["starts.inrush_ratio"]
-    words = f"Amps stayed above 1.2 of rated for {lasted:.1f} s; {usual:.1f} s is usual over {len(own)} own starts."
+    level_words = f"{subject.limits['starts.inrush_level']:g} of rated"
+    words = f"Amps stayed above {level_words} for {lasted:.1f} s; {usual:.1f} s is usual over {len(own)} own starts."
     words += _inrush_words(subject, start, run, lasted)
-    measured = Value(ratio, low, high, "1", "starts.inrush_ratio", above=True)
-    if low <= limit < high and ratio > limit:
-        return cannot_tell(check, words + " The samples are too far apart to call that longer.")
-    outcome = Outcome.PRESENT if ratio > limit else Outcome.ABSENT
+    # where no own inrush was caught there is no usual length, only its upper bound
+    ratio = lasted / usual if usual > 0.0 else None
+    measured = Value(ratio, low, high if np.isfinite(high) else None, "1", "starts.inrush_ratio", above=True)
     end = start.earliest_ns + _FIRST_S * NS
-    cites = rows_of(point, start.earliest_ns, end)
+    cites = (wave[2] if wave is not None else ()) + rows_of(point, start.earliest_ns, end)
     seen = Seen((start.earliest_ns, end), cites, step, len(own))
-    return make_finding(subject, check, outcome, words, measured, seen)
+    outcome = three_way(low, high, limit, above=True)
+    found = make_finding(
+        subject, check, outcome, words, measured, seen, "the samples are too far apart to call that longer"
+    )
+    return replace(found, detectable=limit) if outcome is Outcome.ABSENT else found
+
+
+def _over_usual(lasted_s: float, error_s: float, own_s: Floats, step_s: float) -> tuple[float, float, float]:
+    """Usual length of the inrush, s, and the interval of one length over it.
+
+    The usual is the middle half of the own starts; a length counted in samples has a triangular error of one interval
+    on either side, and that of a mean of many shrinks with the root of their number.
+    """
+    inner = np.sort(own_s)[len(own_s) // 4 : len(own_s) - len(own_s) // 4]
+    usual = float(np.mean(inner))
+    wide = _DURATION_ERROR * step_s / float(np.sqrt(len(inner)))
+    low = max(0.0, lasted_s - error_s) / (usual + wide)
+    return usual, low, (lasted_s + error_s) / (usual - wide) if usual > wide else float("inf")
 
 
 def expected_inrush(machine: Machine, limits: Limits) -> tuple[float, float] | None:
@@ -157,6 +186,10 @@ def locked_rotor(subject: Subject, check: str, start: Start, run: Run) -> Findin
     measured = Value(seconds, max(0.0, seconds - point.interval_s), seconds + point.interval_s, "s")
     span = (start.earliest_ns, min(run.last_ns, run.first_ns + _FIRST_S * NS))
     cites = rows_of(point, *span)
+    told = trip_lines(subject, "locked_rotor")
+    if told and (seconds < least or moved is None):
+        base = make_finding(subject, check, Outcome.PRESENT, words, measured, Seen(span, cites, point.interval_s))
+        return _as_reported(base, told, point, seen=seconds > 0.0 and ended_so and moved is not True)
     if seconds < least:
         if start.settled_amps is None and not _outlived(run):
             return cannot_tell(check, words + " The current was not seen to settle.")
@@ -169,7 +202,22 @@ def locked_rotor(subject: Subject, check: str, start: Start, run: Run) -> Findin
         outcome = Outcome.ABSENT
         words += " The pressures moved, or the run went on: the rotor turned."
     seen = Seen(span, cites, point.interval_s, max(2, round(seconds / max(point.interval_s, 0.1))))
-    return make_finding(subject, check, outcome, words, measured, seen)
+    found = make_finding(subject, check, outcome, words, measured, seen)
+    return replace(found, detectable=least + point.interval_s) if outcome is Outcome.ABSENT else found
+
+
+def _as_reported(base: Finding, told: tuple[LogLine, ...], point: Samples, *, seen: bool) -> Finding:
+    """What the protection measured, with a sample at locked-rotor level where the samples alone are too few.
+
+    A panel that repeats the reading of its own sensor is one witness with it.
+    """
+    said = f"The protection reported '{told[0].text or told[0].point}'"
+    if not seen:
+        return downgrade(base, f"{said}, the logged current does not show it")
+    others = sum(line.clock != point.origin.clock for line in told)
+    rows = tuple(Cite(line.source, line.point, (line.row, line.row)) for line in told)
+    statement = f"{base.statement} {said}."
+    return replace(base, statement=statement, cites=base.cites + rows, samples=1 + min(others, 1))
 
 
 def _stalled(subject: Subject, check: str, run: Run, point: Samples, level: float) -> Finding | None:

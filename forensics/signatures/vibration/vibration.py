@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from forensics.machine.baseline import AlignedSamples, duty_of, own_baseline
+from forensics.machine.baseline import AlignedSamples, duty_of
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Role
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import cannot_tell
+from forensics.signatures.core.like_duty import against_own, expect
 from forensics.signatures.core.limits_and_baseline import (
     ThresholdTest,
     against_limit,
-    against_own,
     own_then_level,
     running,
 )
@@ -27,7 +27,7 @@ def high_at_equal_duty(subject: Subject, check: str, frame: AlignedSamples) -> F
 
     Notes
     -----
-    Zones and the size of a significant change: ISO 20816-3 (from memory).
+    Level: VDI 3836, known from secondary sources only; ISO 20816-3 leaves rotary positive-displacement machines out.
     """
     reading = frame.of(Role.VIBRATION_VELOCITY)
     if reading is None:
@@ -43,6 +43,6 @@ def high_at_equal_duty(subject: Subject, check: str, frame: AlignedSamples) -> F
         groups=((Role.VIBRATION_VELOCITY,),),
     )
     own = replace(level, limit_name="vibration.rise_max")
-    usual = own_baseline(subject, frame, reading, *duty_of(subject, frame, lift=True))
-    judged = against_own(subject, frame, own, usual, frame.settled | frame.in_failing_run)
+    expected = expect(subject, frame, own, duty_of(subject, frame, lift=True))
+    judged = against_own(subject, frame, own, expected, frame.settled | frame.in_failing_run)
     return own_then_level(judged, against_limit(subject, frame, level), level_excludes=False)

@@ -199,10 +199,12 @@ def test_an_inspection_against_a_mode_weighs_strongly() -> None:
 
 
 def test_an_insulation_test_confirms_a_winding_fault_and_acid_never_names_one() -> None:
-    """IEEE 43: 5 Mohm at 40 degC is the least for low-voltage random-wound windings (from memory)."""
+    """IEEE 43: 5 Mohm at 40 degC is the least for random-wound windings; refrigerant-wet ones read lower unharmed."""
     fault = ("electrical.instant_trip", "electrical.ground_fault")
-    low = Measurement(time=LATER, kind="insulation_resistance", value=0.2, unit="Mohm")
-    assert weigh(evidence(fault, measurements=(low,), trip="t")).verdict.grade is Grade.CONFIRMED
+    dead = Measurement(time=LATER, kind="insulation_resistance", value=0.02, unit="Mohm")
+    assert weigh(evidence(fault, measurements=(dead,), trip="t")).verdict.grade is Grade.CONFIRMED
+    wet = Measurement(time=LATER, kind="insulation_resistance", value=3.0, unit="Mohm")
+    assert weigh(evidence(fault, measurements=(wet,), trip="t")).verdict.grade is Grade.PROBABLE
     good = Measurement(time=LATER, kind="insulation_resistance", value=900.0, unit="Mohm")
     assert weigh(evidence(fault, measurements=(good,), trip="t")).verdict.grade is not Grade.CONFIRMED
     acid = Measurement(time=LATER, kind="oil_acid_number", value=0.9, unit="mgKOH/g")

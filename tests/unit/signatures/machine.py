@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from forensics.case.schema import CurrentSensor, Machine
+from forensics.machine.start_table import list_starts
 from forensics.machine.states import cut_states, find_runs
 from forensics.machine.subject import Subject
 from forensics.model.points import NS, Origin, Samples, Span, Switch
@@ -16,7 +17,6 @@ from forensics.model.vocabulary import Recorded, Role, Starter
 from forensics.rules import Limits, read_limits
 from forensics.rules.profiles import Profile, read_profile
 from forensics.signatures.coastdown.coastdown import list_stops
-from forensics.signatures.starts.starts import list_starts
 
 EPOCH = 1_900_000_000 * NS
 RATED = 200.0
@@ -73,7 +73,7 @@ def _course(drawn: Drawn) -> tuple[dict[Role, np.ndarray], dict[Role, np.ndarray
         unload = (
             (on & (since < 30.0))
             | (on & (before_stop <= 20.0) & (not c.trip))
-            | ((t >= c.stop_s) & (t < c.stop_s + 60))
+            | ((t >= c.stop_s) & (t < c.stop_s + 60) & (not c.trip))
         )
         loading = on & (since >= 32.0) & (since < 152.0) & ((since - 32.0) % 12.0 < 2.0)
         down = on & (before_stop <= 110.0) & (before_stop > 32.0) & ((110.0 - before_stop) % 12.0 < 2.0) & (not c.trip)

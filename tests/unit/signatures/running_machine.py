@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from forensics.case.schema import Machine
 from forensics.machine.runs import Run
@@ -131,3 +132,34 @@ def only(findings: tuple[Finding, ...]) -> Finding:
     """The one finding of a detector."""
     assert len(findings) == 1
     return findings[0]
+
+
+# size, time constant in s, and by how much runs differ: invented, of the size that quiet machines show
+WANDERS = {
+    Role.DISCHARGE_TEMPERATURE: (1.0, 900.0, 0.3),
+    Role.SUCTION_PRESSURE: (4.0, 600.0, 0.0),
+    Role.CONDENSER_PRESSURE: (10.0, 1500.0, 5.0),
+    Role.LIQUID_TEMPERATURE: (0.5, 300.0, 0.2),
+    Role.OIL_PRESSURE: (5.0, 1200.0, 3.0),
+    Role.CHILLED_WATER_LEAVING: (0.2, 400.0, 0.0),
+}
+
+
+def wander(size: float, time_constant_s: float, apart: float, seed: int) -> Change:
+    """What no duty explains: a walk that comes back, and an offset of every run."""
+
+    def change(t: Floats, v: Floats) -> Floats:
+        rng = np.random.default_rng(seed)
+        kept = float(np.exp(-(t[1] - t[0]) / time_constant_s))
+        steps = rng.normal(0.0, np.sqrt(1.0 - kept**2), len(t))
+        walk = np.asarray(lfilter([1.0], [1.0, -kept], steps))
+        offsets = rng.normal(0.0, apart, RUNS + 1)[np.floor(t / (RUN_S + REST_S)).astype(np.int64)]
+        return np.where(since_start(t) > 0.0, v + size * walk + offsets, v)
+
+    return change
+
+
+def wanders(seed: int) -> dict[Role, Change]:
+    """What every point does that no duty explains; both sides of the oil filter do the same."""
+    changes = {role: wander(*what, seed * 37 + i) for i, (role, what) in enumerate(WANDERS.items())}
+    return {**changes, Role.OIL_FILTER_IN_PRESSURE: changes[Role.OIL_PRESSURE]}

@@ -62,9 +62,12 @@ def test_a_held_valve_and_what_it_lets_infer(held):
     assert _outcome(held, "reverse_rotation") is Outcome.PRESENT
 
 
-def test_without_own_healthy_stops_nothing_is_inferred():
+def test_full_difference_for_seconds_turns_loaded_rotors_back_without_own_stops_to_compare():
+    # at full load no rotors of the band run on for four seconds, and the gas is there for eight more
     subject = subject_of(draw(_cycles(1, bypass_held=True, trip=True)))
-    assert subject.stops[0].reverse_rotation is Outcome.CANNOT_TELL
+    stop = subject.stops[0]
+    assert (stop.reverse_rotation, stop.reverse_basis) == (Outcome.PRESENT, "inferred")
+    assert stop.reverse_speed_rpm.low > 60.0
 
 
 def test_a_pressure_that_is_held_and_stays_turned_nothing():
@@ -72,19 +75,31 @@ def test_a_pressure_that_is_held_and_stays_turned_nothing():
     point = record.samples[Role.DISCHARGE_PRESSURE][0]
     after = (point.t - EPOCH) / NS >= 6900.0
     stays = replace(point, v=np.where(after, 800.0, point.v))
-    subject = subject_of(replace(record, samples={**record.samples, Role.DISCHARGE_PRESSURE: (stays,)}))
+    points = {r: p for r, p in record.samples.items() if r is not Role.CONDENSER_PRESSURE}
+    subject = subject_of(replace(record, samples={**points, Role.DISCHARGE_PRESSURE: (stays,)}))
     assert subject.stops[-1].reverse_rotation is Outcome.CANNOT_TELL
+    assert "behind the check valve" in subject.stops[-1].why_not["reverse_rotation"]
 
 
 @pytest.mark.parametrize("step_s", [5.0, 10.0, 60.0])
 def test_slow_samples_can_neither_show_nor_exclude(step_s):
-    for drawn in (_cycles(bypass_held=True, trip=True), healthy(4)):
-        drawn.step_s = step_s
-        subject = subject_of(draw(drawn))
-        assert all(s.bypass_released is Answer.CANNOT_TELL for s in subject.stops)
-        assert all(s.reverse_rotation is Outcome.CANNOT_TELL for s in subject.stops)
-        (finding,) = DETECTORS["coastdown.reverse_rotation"](subject)
-        assert finding.why_not == NEITHER == "This record can neither show nor exclude reverse rotation."
+    drawn = _cycles(bypass_held=True, trip=True)
+    drawn.step_s = step_s
+    subject = subject_of(draw(drawn))
+    assert all(s.bypass_released is Answer.CANNOT_TELL for s in subject.stops)
+    assert subject.stops[-1].reverse_rotation is Outcome.CANNOT_TELL
+    (finding,) = DETECTORS["coastdown.reverse_rotation"](subject)
+    assert finding.why_not == NEITHER == "This record can neither show nor exclude reverse rotation."
+
+
+@pytest.mark.parametrize("step_s", [5.0, 10.0])
+def test_slow_samples_exclude_only_what_no_gas_was_left_for(step_s):
+    # the valve opened twenty seconds before the motor stopped: nothing was left that could turn the rotors
+    drawn = healthy(4)
+    drawn.step_s = step_s
+    for stop in subject_of(draw(drawn)).stops:
+        assert stop.reverse_rotation is Outcome.ABSENT
+        assert stop.reverse_speed_rpm.high < 30.0
 
 
 def test_signed_speed_measures_even_where_pressures_are_slow():
@@ -221,3 +236,21 @@ def test_stops_of_a_shared_incident(shared: Path):
         assert true["reverse_rotation"] == "marginal" or stop.reverse_rotation.value == true["reverse_rotation"]
         if true["dp_time_to_37pc_s"]:
             assert stop.equalisation_time_constant_s == pytest.approx(true["dp_time_to_37pc_s"], rel=0.25)
+
+
+def test_backwards_after_a_stop_and_during_a_start_are_two_answers():
+    # the rotors turned back after the first stop; every start ran forward
+    drawn = _cycles(3)
+    drawn.speed = True
+    drawn.cycles[0].bypass_held = True
+    subject = subject_of(draw(drawn))
+    assert [s.reverse_rotation for s in subject.stops] == [Outcome.PRESENT, Outcome.ABSENT, Outcome.ABSENT]
+    assert all(s.reverse_rotation is Outcome.ABSENT for s in subject.starts)
+    # and the other way round: a start that ran backwards is no backspin of the stop before or after it
+    drawn = _cycles(3)
+    drawn.speed = True
+    drawn.cycles[1].reversed_start = True
+    subject = subject_of(draw(drawn))
+    assert [s.reverse_rotation for s in subject.starts] == [Outcome.ABSENT, Outcome.PRESENT, Outcome.ABSENT]
+    assert subject.stops[0].reverse_rotation is Outcome.ABSENT
+    assert subject.stops[1].reverse_rotation is not Outcome.PRESENT

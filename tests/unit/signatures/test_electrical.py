@@ -178,7 +178,82 @@ class TestPhases:
         assert ask(subject, "current_unbalance").outcome is ABSENT
 
 
+class TestTwoLines:
+    """Voltages and one current, the three currents not logged: two lines and a running motor give 6 to 22 %."""
+
+    def subject(self, rise: float, volts: float = 0.87, seconds: float = 60.0, **more: object) -> Subject:
+        begin = STOP_S - seconds
+        changes: dict[Role, Change] = {Role.MOTOR_AMPS: then(draw(60.0, 4), begin, STOP_S, lambda v: v * rise)}
+        changes[Role.VOLTS_CA] = then(stand(460.0, 12), begin, STOP_S, lambda v: v * volts)
+        return electric(changes, without=AMPS, **more)
+
+    @pytest.mark.parametrize("interval_s", [1.0, 5.0, 10.0])
+    def test_both_moved(self, interval_s: float) -> None:
+        subject = self.subject(1.75, seconds=600.0, interval_s=interval_s)
+        found = ask(subject, "phase_lost")
+        assert found.outcome is PRESENT
+        assert found.value == pytest.approx(1.75, rel=0.03)
+        assert ask(subject, "voltage_unbalance").outcome is not PRESENT
+        assert ask(subject, "undervoltage").outcome is not PRESENT
+
+    def test_uneven_voltages_alone_are_not_a_lost_line(self) -> None:
+        assert ask(self.subject(1.0, seconds=600.0), "phase_lost").outcome is not PRESENT
+
+    def test_an_average_that_rose_by_its_sixth_is_open(self) -> None:
+        assert ask(self.subject(1.15), "phase_lost").outcome is CANNOT_TELL
+
+    def test_even_voltages_to_the_stop_exclude_it(self) -> None:
+        assert ask(self.subject(1.0, 1.0), "phase_lost").outcome is ABSENT
+        assert ask(self.subject(1.0, 1.0, interval_s=60.0), "phase_lost").outcome is CANNOT_TELL
+
+
+class TestUnbalance:
+    def grown(self, factor: float, volts: float = 1.0, **more: object) -> Subject:
+        """Phase A grows over three hours; the voltage CA may grow with it."""
+
+        def rising(base: Change, size: float) -> Change:
+            return lambda t, v: base(t, v) * (1.0 + (size - 1.0) * np.clip((t - STOP_S + 3600.0) / 3000.0, 0.0, 1.0))
+
+        changes: dict[Role, Change] = {Role.AMPS_A: rising(draw(80.0, 0), factor)}
+        changes[Role.VOLTS_CA] = rising(stand(460.0, 12), volts)
+        return electric(changes, **more)
+
+    def test_near_the_limit_or_grown_is_open_never_excluded(self) -> None:
+        for factor in (1.08, 1.13):
+            found = ask(self.grown(factor, interval_s=10.0), "current_unbalance")
+            assert found.outcome is CANNOT_TELL
+            assert found.value is not None
+
+    def test_thinning_never_flips(self) -> None:
+        for factor in (1.0, 1.13, 1.4):
+            seen = {
+                ask(self.grown(factor, interval_s=step), name).outcome
+                for step in (2.0, 10.0, 60.0)
+                for name in ("current_unbalance",)
+            }
+            assert not {PRESENT, ABSENT} <= seen
+
+    def test_balanced_volts_do_not_explain_it_and_uneven_ones_do(self) -> None:
+        beyond = ask(self.grown(1.3, interval_s=10.0), "unbalance_beyond_volts")
+        assert beyond.outcome is PRESENT
+        # 3 % of voltage unbalance times locked-rotor over running amps (6 x 100 A / 80 A) is 22 %
+        supply = ask(self.grown(1.3, 0.955, interval_s=10.0), "unbalance_beyond_volts")
+        assert supply.outcome is not PRESENT
+        assert ask(self.grown(1.0, interval_s=10.0), "unbalance_beyond_volts").outcome is ABSENT
+        bare = electric(without=VOLTS, interval_s=10.0)
+        assert ask(bare, "unbalance_beyond_volts").outcome is CANNOT_TELL
+
+
 class TestSupply:
+    def test_a_voltage_that_falls_in_the_last_seconds_is_not_excluded(self) -> None:
+        low = {role: then(stand(460.0, 10), STOP_S - 4, STOP_S, lambda v: v * 0.85) for role in VOLTS}
+        assert ask(electric(low), "undervoltage").outcome is CANNOT_TELL
+
+    def test_a_dip_not_caught_says_its_chance(self) -> None:
+        found = ask(electric(), "supply_dip")
+        assert found.outcome is CANNOT_TELL
+        assert "50 % chance" in found.statement
+
     def test_unbalance_for_long(self) -> None:
         changes = {Role.VOLTS_CA: then(stand(460.0, 12), STOP_S - 3000, STOP_S, lambda v: v * 0.95)}
         changes[Role.AMPS_A] = then(draw(80.0, 0), STOP_S - 3000, STOP_S, lambda v: v * 1.3)
@@ -277,12 +352,43 @@ class TestSupply:
 
 
 class TestMotor:
-    def test_overload(self) -> None:
+    def rated(self, **plate: float) -> Subject:
+        """1.12 of rated-load amps for twenty minutes before the stop."""
         more = {Role.MOTOR_AMPS: then(draw(80.0, 4), STOP_S - 1200, STOP_S, lambda v: v * 1.4)}
-        found = ask(electric(more), "overload")
-        assert found.outcome is PRESENT
-        assert found.value == pytest.approx(1.12, abs=0.02)
-        assert found.limit == 1.05
+        subject = electric(more)
+        return replace(subject, machine=subject.machine.model_copy(update=plate))
+
+    @pytest.mark.parametrize(
+        ("plate", "outcome"),
+        [
+            # rated-load amps are no thermal limit: a relay may be set to 1.4 of them (NEC 440.52(A)(1))
+            ({}, CANNOT_TELL),
+            ({"overload_setting_amps": 105.0}, PRESENT),
+            ({"overload_setting_amps": 125.0}, ABSENT),
+            ({"max_continuous_amps": 130.0, "overload_setting_amps": 105.0}, ABSENT),
+            ({"overload_setting_amps": 112.0}, CANNOT_TELL),
+        ],
+    )
+    def test_overload_is_held_against_what_the_motor_may_draw(self, plate: dict[str, float], outcome: Outcome) -> None:
+        found = ask(self.rated(**plate), "overload")
+        assert found.outcome is outcome
+        assert found.low < found.value < found.high
+        assert (found.detectable is not None) == (outcome is ABSENT)
+        assert plate or "overload_setting_amps" in found.unlocked_by
+
+    def test_overload_with_the_protection_as_second_witness(self) -> None:
+        subject = self.rated()
+        line = LogLine(subject.record.failure_ns, "C1 TRIP", "ALARM", "MOTOR OVERLOAD", "alarms.csv", "controller", 9)
+        told = ask(replace(subject, record=replace(subject.record, log=(line,))), "overload")
+        assert told.outcome is PRESENT
+        assert any(cite.source == "alarms.csv" for cite in told.cites)
+        quiet = electric()
+        unlike = ask(replace(quiet, record=replace(quiet.record, log=(line,))), "overload")
+        assert unlike.outcome is CANNOT_TELL
+
+    def test_far_above_rated_is_overload_without_a_setting(self) -> None:
+        more = {Role.MOTOR_AMPS: then(draw(80.0, 4), STOP_S - 1200, STOP_S, lambda v: v * 1.9)}
+        assert ask(electric(more), "overload").outcome is PRESENT
 
     def test_overload_without_a_nameplate_is_cannot_tell(self) -> None:
         subject = replace(electric(), machine=Machine(refrigerant="R134a"))
@@ -324,6 +430,19 @@ class TestMotor:
         found = ask(electric(fault), "instant_trip")
         assert found.outcome is PRESENT
         assert found.samples == 1
+
+    @pytest.mark.parametrize(("clock", "samples"), [("controller", 1), ("relay", 2)])
+    def test_a_sample_and_the_text_of_another_device_are_two_witnesses(self, clock: str, samples: int) -> None:
+        fault = {Role.MOTOR_AMPS: then(draw(80.0, 4), STOP_S - 1, STOP_S, lambda v: v * 8)}
+        subject = electric(fault)
+        line = LogLine(subject.record.failure_ns, "C1 TRIP", "ALARM", "INSTANTANEOUS OVERCURRENT", "a.csv", clock, 9)
+        told = replace(subject, record=replace(subject.record, log=(line,)))
+        found = ask(told, "instant_trip")
+        assert (found.outcome, found.samples) == (PRESENT, samples)
+        # an instantaneous element does not say that the fault went to ground
+        assert ask(told, "ground_fault").outcome is CANNOT_TELL
+        alone = electric()
+        assert ask(replace(alone, record=replace(alone.record, log=(line,))), "instant_trip").samples == 1
 
     def test_a_stall_and_a_reclosing_are_no_instant_trip(self) -> None:
         stall = {Role.MOTOR_AMPS: then(draw(80.0, 4), STOP_S - 6, STOP_S, lambda v: v * 7)}

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from forensics.model.findings import Finding
+from forensics.model.record import LogLine
 from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks, read_limits
 from forensics.signatures.core.catalogue import detectors_of
@@ -137,7 +138,7 @@ PRESENT: list[tuple[str, dict[Role, Change], dict[str, object]]] = [
     ("heat.discharge_temperature_high_at_failure", {Role.DISCHARGE_TEMPERATURE: step_after(LAST_S - 600.0, 45.0)}, {}),
     ("heat.injection_without_effect", {Role.INJECTION_SOLENOID: to(1.0, 400.0)}, {}),
     ("heat.winding_hot", {Role.WINDING_TEMPERATURE: to(125.0, 300.0)}, {}),
-    ("heat.thermal_capacity_used", {Role.MOTOR_AMPS: to(140.0, 1800.0)}, {}),
+    ("heat.thermal_capacity_used", {Role.MOTOR_AMPS: to(200.0, 1800.0)}, {}),
     ("heat.oil_hot", {Role.OIL_TEMPERATURE: shift(15.0)}, {}),
     ("heat.oil_hot", {Role.OIL_TEMPERATURE: to(90.0)}, {}),
 ]
@@ -254,6 +255,15 @@ def test_without_the_slide_a_swinging_current_leaves_hunting_open() -> None:
     assert look("refrigerant.hunting", changes=along, interval_s=5.0, without=without).outcome is Outcome.CANNOT_TELL
 
 
+def test_less_lift_with_hotter_gas_is_recirculation_whatever_the_amps_do() -> None:
+    """The controller loads what is left, so that amps rise: no compression gets hotter with less lift."""
+    opens = {**OPENS, Role.MOTOR_AMPS: step_after(STOP_S, 6.0)}
+    assert look("refrigerant.recirculation", changes=opens, without=[Role.SLIDE_POSITION]).outcome is Outcome.PRESENT
+    cooler = {**opens, Role.DISCHARGE_TEMPERATURE: step_after(STOP_S, -4.0)}
+    less = look("refrigerant.recirculation", changes=cooler, without=[Role.SLIDE_POSITION])
+    assert less.outcome is not Outcome.PRESENT
+
+
 def test_a_small_fall_of_amps_without_the_slide_leaves_recirculation_open() -> None:
     """Less than a slide takes off is no proof without the slide, and with discharge hotter it is no disproof."""
     small = {**OPENS, Role.MOTOR_AMPS: lambda t, v: v * (1.0 - 0.09 * (t >= STOP_S))}
@@ -323,9 +333,15 @@ def test_injection_that_works_and_that_is_never_called() -> None:
     assert look("heat.injection_without_effect").outcome is Outcome.CANNOT_TELL
 
 
-def test_a_duty_never_seen_before_is_left_open() -> None:
-    changes = {Role.SLIDE_POSITION: to(100.0), Role.DISCHARGE_TEMPERATURE: shift(15.0)}
-    assert look("heat.discharge_temperature_climbs", changes=changes).outcome is Outcome.CANNOT_TELL
+def test_a_duty_never_seen_before_widens_the_interval() -> None:
+    rise = {Role.DISCHARGE_TEMPERATURE: shift(15.0)}
+    like = look("heat.discharge_temperature_climbs", changes=rise)
+    other = look("heat.discharge_temperature_climbs", changes={Role.SLIDE_POSITION: to(100.0), **rise})
+    assert like.detectable is not None
+    assert other.detectable is not None
+    assert like.outcome is Outcome.PRESENT
+    assert other.detectable > like.detectable
+    assert other.outcome is not Outcome.ABSENT
 
 
 def test_a_state_as_old_as_the_record_is_not_excluded() -> None:
@@ -351,6 +367,56 @@ def test_thinning_moves_only_towards_cannot_tell() -> None:
         assert slow.outcome in (fast.outcome, Outcome.CANNOT_TELL), check
 
 
+NAMED = [
+    ("refrigerant.condensing_high", "High discharge pressure"),
+    ("heat.discharge_temperature_climbs", "High discharge temperature"),
+    ("heat.discharge_temperature_high_at_failure", "High discharge temperature"),
+    ("oil.difference_low_at_failure", "Low oil pressure"),
+]
+
+
+@pytest.mark.parametrize(("check", "text"), NAMED, ids=[n[0] for n in NAMED])
+def test_what_the_trip_names_is_never_absent(check: str, text: str) -> None:
+    subject = made()
+    line = LogLine(subject.record.failure_ns, "C1 TRIP", "ALARM", text, "alarms.csv", "controller", 9)
+    told = replace(subject, record=replace(subject.record, log=(line,)))
+    assert only(DETECTORS[check](subject)).outcome is Outcome.ABSENT
+    named = only(DETECTORS[check](told))
+    assert named.outcome is Outcome.CANNOT_TELL
+    assert "names it" in named.why_not
+
+
+def test_what_is_absent_says_what_would_have_been_seen() -> None:
+    subject = made()
+    for check in ("refrigerant.condensing_high", "heat.discharge_temperature_climbs", "refrigerant.superheat_low"):
+        found = only(DETECTORS[check](subject))
+        assert found.outcome is Outcome.ABSENT
+        assert found.detectable is not None
+        assert found.limit is not None
+        assert found.detectable > found.limit if found.above else found.detectable < found.limit
+
+
+def test_a_rise_of_the_last_two_minutes_is_seen_before_the_run_has_settled_with_it() -> None:
+    """A head that climbs for two minutes and trips: nineteen readings in twenty are normal."""
+    climb: Change = lambda t, v: v + 500.0 * np.clip((t - LAST_S + 120.0) / 120.0, 0.0, 1.0)  # noqa: E731
+    found = look("refrigerant.condensing_high", changes={Role.CONDENSER_PRESSURE: climb})
+    assert found.outcome is Outcome.PRESENT
+    assert found.from_ns is not None
+
+
+def test_a_level_just_short_of_its_limit_is_open() -> None:
+    found = look("oil.filter_drop_high", changes={Role.OIL_FILTER_IN_PRESSURE: shift(73.0)})
+    assert found.outcome is Outcome.CANNOT_TELL
+
+
+def test_a_machine_that_always_ran_flooded_has_not_flooded_back() -> None:
+    """Saturated suction of the invented machine is at 5 degC: suction gas of 6 degC has 1 K of superheat."""
+    wet: Change = lambda t, v: np.where(since_start(t) > 0.0, 6.0, v)  # noqa: E731
+    found = look("refrigerant.superheat_low", changes={Role.SUCTION_TEMPERATURE: wet})
+    assert found.outcome is Outcome.CANNOT_TELL
+    assert "as it was before" in found.why_not
+
+
 def test_every_check_has_a_detector_and_every_limit_a_source() -> None:
     for family in ("oil", "refrigerant", "heat"):
         listed = {c for c in read_checks() if c.startswith(f"{family}.")}
@@ -361,13 +427,14 @@ def test_every_check_has_a_detector_and_every_limit_a_source() -> None:
             assert len(limits.limit(name).basis) > 20
 
 
-def test_condensing_above_all_that_was_seen_needs_no_like_duty() -> None:
+def test_condensing_far_above_all_that_was_seen_is_seen_at_another_duty() -> None:
     changes = {Role.SLIDE_POSITION: to(5.0), Role.CONDENSER_PRESSURE: shift(300.0)}
     finding = look("refrigerant.condensing_high", changes=changes)
     assert finding.outcome is Outcome.PRESENT
-    assert "highest of its earlier running" in finding.statement
-    more = {Role.SLIDE_POSITION: to(100.0), Role.CONDENSER_PRESSURE: shift(300.0)}
-    assert look("refrigerant.condensing_high", changes=more).outcome is Outcome.CANNOT_TELL
+    like = look("refrigerant.condensing_high", changes={Role.CONDENSER_PRESSURE: shift(300.0)})
+    assert finding.detectable is not None
+    assert like.detectable is not None
+    assert finding.detectable > like.detectable
 
 
 def test_slow_samples_never_call_the_oil_difference_healthy() -> None:

@@ -7,15 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forensics.machine.capacity import capacity
 from forensics.machine.commanded import acting_seconds
 from forensics.machine.solenoid_events import solenoid_events
 from forensics.model.points import NS, ON, Origin, Samples
 from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import read_checks
 from forensics.signatures.core.catalogue import detectors_of
-from forensics.signatures.sequence.sequence import both_acting
-from forensics.signatures.slide.holds import balance
+from forensics.signatures.sequence.while_running import both_acting
 from signatures.machine import EPOCH, Cycle, Drawn, draw, healthy, profile, subject_of
 
 DETECTORS = detectors_of("slide", "sequence")
@@ -98,11 +96,22 @@ def test_rate_of_a_drift_is_the_one_drawn():
     assert finding.value == pytest.approx(2.0, abs=0.4)
 
 
-def test_coarse_commands_tell_nothing_of_pulses():
+def test_coarse_commands_widen_the_intervals_and_accuse_nothing(well):
     drawn = Drawn([Cycle(900.0 + 4000 * i, 4500.0 + 4000 * i) for i in range(3)], 13000.0, step_s=10.0)
-    subject = subject_of(draw(drawn))
-    for check in ("no_response_to_load", "drifts_to_load", "drifts_to_unload"):
-        assert _outcome(subject, f"slide.{check}") is Outcome.CANNOT_TELL
+    coarse = subject_of(draw(drawn))
+    for check in ("no_response_to_load", "no_response_to_unload", "drifts_to_load", "drifts_to_unload"):
+        (now,), (fine,) = (DETECTORS[f"slide.{check}"](s) for s in (coarse, well))
+        assert now.outcome is not Outcome.PRESENT, check
+        assert now.low is None or now.high - now.low > fine.high - fine.low, check
+
+
+def test_a_value_is_the_rate_with_its_interval_and_its_limit_in_one_unit(well):
+    (found,) = DETECTORS["slide.no_response_to_load"](well)
+    assert found.unit == "%/min"
+    # the drawing moves by 2.5 % a second of load; the profile's travel of 60 s makes 100 % a minute usual
+    assert found.low <= 150.0 <= found.high
+    assert found.limit == pytest.approx(20.0)
+    assert all(c.column == "slide_position" for c in found.cites)
 
 
 def test_acting_time_is_the_overlap(well):
@@ -114,13 +123,6 @@ def test_acting_time_is_the_overlap(well):
     plain = [command.acting_s(int(b), int(b) + 37 * NS) for b in begin]
     known = np.isfinite(fast)
     assert fast[known] == pytest.approx(np.array(plain)[known], abs=1e-6)
-
-
-def test_a_still_slide_is_in_balance(well):
-    source = capacity(well)
-    assert source is not None
-    found = balance(well, source, -1.0)
-    assert found is None or found.against < 15.0
 
 
 def test_a_healthy_sequence(well):

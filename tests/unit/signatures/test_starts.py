@@ -12,13 +12,14 @@ import pytest
 from forensics.case.schema import CurrentSensor
 from forensics.intake.load_case import load_case
 from forensics.machine.history import unseen_run
-from forensics.machine.start_table import list_starts, unloaded_share, wilson
+from forensics.machine.start_table import list_starts, unloaded_share
 from forensics.machine.unloaded import UnloadedCriterion, judge_unloaded
 from forensics.model.findings import Start
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Outcome, PreviousStop, Role, Starter
 from forensics.rules import read_checks, read_limits
 from forensics.signatures.core.catalogue import detectors_of
+from forensics.stats.proportions import wilson
 from signatures.machine import EPOCH, RATED, Cycle, Drawn, draw, healthy, machine, subject_of
 
 DETECTORS = detectors_of("starts")

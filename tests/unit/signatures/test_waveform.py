@@ -102,6 +102,25 @@ class TestSupply:
         assert dip(shapes.running(), LIMITS, 460.0).outcome is ABSENT
         assert dip(shapes.record(shapes.seconds(1.0)), LIMITS, 460.0).outcome is CANNOT_TELL
 
+    @pytest.mark.parametrize("side", ["", "motor"])
+    def test_an_open_contactor_before_the_start_is_no_dip(self, side: str) -> None:
+        base = shapes.start()
+        closed = base.time_s >= 0.5
+        analog = {r: np.where(closed, v, 0.001 * v) if r in shapes.VOLTS else v for r, v in base.analog.items()}
+        opened = replace(base, analog=analog, measured_at=side)
+        found = dip(opened, LIMITS, 460.0)
+        assert found.outcome is ABSENT
+        assert opened.time_s[found.first] >= 0.5
+        assert dip(replace(opened, measured_at="line"), LIMITS, 460.0).outcome is PRESENT
+
+    def test_a_dip_after_the_connection_is_still_one(self) -> None:
+        base = shapes.start()
+        depth = np.where(base.time_s < 0.5, 0.0, np.where((base.time_s > 4.0) & (base.time_s < 4.3), 0.6, 1.0))
+        analog = {r: v * depth if r in shapes.VOLTS else v for r, v in base.analog.items()}
+        found = dip(replace(base, analog=analog, measured_at="motor"), LIMITS, 460.0)
+        assert found.outcome is PRESENT
+        assert base.time_s[found.first] == pytest.approx(4.0, abs=0.03)
+
     def test_the_end_of_the_motors_own_voltage_is_no_dip(self) -> None:
         assert dip(shapes.coast_down(), LIMITS, 460.0).outcome is ABSENT
 

@@ -1,0 +1,185 @@
+"""The course of the slide in a record: what tells its position, its commands, and when the motor ran.
+
+A current stands for the position where none is logged: in % of the travel that it spans on this machine, with what the
+pressures move beside it, and only while the unloading valve is known to be shut.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.machine.baseline import HIGH_SIDE
+from forensics.machine.capacity import Capacity, capacity
+from forensics.machine.commands import Command, read_commands
+from forensics.machine.slide_estimates import Gains
+from forensics.machine.slide_gains import identify
+from forensics.machine.slide_windows import Course, Pulses
+from forensics.machine.subject import Subject
+from forensics.model.memo import kept_with_owner
+from forensics.model.points import NS, Samples, Switch
+from forensics.model.record import Record
+from forensics.model.vocabulary import Recorded, Role
+
+Times = NDArray[np.int64]
+Spans = tuple[Times, Times]
+
+
+@dataclass(frozen=True)
+class Slide:
+    """The slide of a subject: what told its position, its course and what was identified.
+
+    ``lift_known`` is False where a current stands for the position and a pressure that moves it is not logged.
+    """
+
+    source: Capacity
+    course: Course
+    gains: Gains
+    lift_known: bool
+
+
+@kept_with_owner
+def slide_of(subject: Subject) -> Slide | None:
+    """Identify the slide of a subject; None where nothing tells its position. Made once for a subject."""
+    source = capacity(subject)
+    if source is None or not subject.runs:
+        return None
+    course, lift_known = _course(subject, source)
+    return Slide(source, course, identify(course), lift_known)
+
+
+def _course(subject: Subject, source: Capacity) -> tuple[Course, bool]:
+    record, limits = subject.record, subject.limits
+    commands = read_commands(record, subject.profile)
+    times = subject.profile.times
+    first, last = _running(subject, source)
+    point = source.point
+    low, high, scale, offset = _travel(subject, source)
+    pressures = _pressures(record)
+    work = () if source.by_slide or pressures is None else tuple((p.t, p.v) for p in pressures)
+    oil = record.point(Role.OIL_PRESSURE_DIFFERENCE)
+    known = alive(record, point, limits["slide.silent_s"])
+    first, last = _both((first, last), known) if known is not None else (first, last)
+    course = Course(
+        point.t,
+        point.v * scale - offset,
+        point.interval_s,
+        point.origin.recorded is Recorded.CHANGE,
+        first,
+        last,
+        _pulses(record, commands.get(Role.LOAD_SOLENOID), limits["slide.silent_s"]),
+        _pulses(record, commands.get(Role.UNLOAD_SOLENOID), limits["slide.silent_s"]),
+        low,
+        high,
+        limits["slide.at_end"] * (1.0 if source.by_slide else 2.0),
+        work,
+        None if oil is None or not len(oil.trusted) else (oil.trusted.t, oil.trusted.v),
+        max(limits["slide.settle_s"], 0.0),
+        (6000.0 / times.travel_load_s, -6000.0 / times.travel_unload_s),
+    )
+    return course, source.by_slide or pressures is not None
+
+
+def _travel(subject: Subject, source: Capacity) -> tuple[float, float, float, float]:
+    """Ends of travel in %, and scale and offset that turn a reading into it.
+
+    A current that never moved through its range shows no ends; where it stands high or low it may stand at one.
+    """
+    if source.by_slide:
+        return 0.0, 100.0, source.percent, 0.0
+    least = subject.limits["slide.amps_travel"]
+    span = source.high_end - source.low_end
+    per_travel = 100.0 / max(span, least)
+    offset = source.low_end * per_travel
+    if span >= least / 2.0:
+        return 0.0, 100.0, source.percent * per_travel, offset
+    middle = (source.high_end + source.low_end) / 2.0
+    low = 0.0 if middle <= subject.limits["slide.amps_low"] else -np.inf
+    high = span * per_travel if middle >= subject.limits["slide.amps_high"] else np.inf
+    return float(low), float(high), source.percent * per_travel, offset
+
+
+def _running(subject: Subject, source: Capacity) -> Spans:
+    """Spans of running up to the failure, without the unloading at a start; of a current, with the bypass shut."""
+    commands = read_commands(subject.record, subject.profile)
+    begins = [run.first_ns + round((15.0 if source.by_slide else 60.0) * NS) for run in subject.runs]
+    ends = [
+        min(run.last_ns if run.end is None else run.end.earliest_ns, subject.record.failure_ns) for run in subject.runs
+    ]
+    unload = commands.get(Role.UNLOAD_SOLENOID)
+    dwell = round(subject.limits["slide.start_dwell_s"] * NS)
+    if unload is not None and len(unload.acting[0]):
+        starts, stops = unload.acting
+        for k, run in enumerate(subject.runs):
+            held = (starts <= run.first_ns + 15 * NS) & (stops > run.first_ns)
+            if held.any():
+                begins[k] = max(begins[k], min(int(stops[held].max()), run.first_ns + dwell))
+    spans = np.array(begins, dtype=np.int64), np.array(ends, dtype=np.int64)
+    good = spans[1] - spans[0] > 30 * NS
+    spans = spans[0][good], spans[1][good]
+    bypass = commands.get(Role.BYPASS_SOLENOID)
+    if source.by_slide or bypass is None:
+        return spans
+    return _both(spans, bypass.acting)
+
+
+def _both(one: Spans, other: Spans) -> Spans:
+    """Spans that lie in one of each, in time order."""
+    low = np.searchsorted(other[1], one[0], side="right")
+    high = np.searchsorted(other[0], one[1], side="left")
+    count = np.maximum(high - low, 0)
+    which = np.repeat(np.arange(len(one[0])), count)
+    place = np.arange(len(which)) - np.repeat(np.cumsum(count) - count, count) + low[which]
+    begin = np.maximum(one[0][which], other[0][place])
+    end = np.minimum(one[1][which], other[1][place])
+    good = end - begin > 30 * NS
+    return begin[good], end[good]
+
+
+def _pulses(record: Record, command: Command | None, silent_s: float) -> Pulses | None:
+    if command is None:
+        return None
+    switch = command.switch
+    known = command.known
+    living = alive(record, switch, silent_s)
+    if living is not None:
+        known = _both(known, living)
+    sampled = switch.origin.recorded is not Recorded.CHANGE
+    return Pulses(*command.acting, command.interval_s, sampled, known)
+
+
+def _pressures(record: Record) -> tuple[Samples, Samples] | None:
+    suction = record.point(Role.SUCTION_PRESSURE)
+    high = next((p for p in (record.point(r) for r in HIGH_SIDE) if p is not None), None)
+    if suction is None or high is None:
+        return None
+    found = high.trusted, suction.trusted
+    return found if all(len(p) > 1 for p in found) else None
+
+
+def alive(record: Record, point: Samples | Switch, silent_s: float) -> Spans | None:
+    """Spans in which the source of a change log wrote rows of any point; None for what is sampled by time.
+
+    A source that writes nothing of anything for long while others do has lost what happened meanwhile.
+    """
+    if point.origin.recorded is not Recorded.CHANGE:
+        return None
+    source = point.origin.source
+    return _source_alive(record, source, silent_s)
+
+
+def _source_alive(record: Record, source: str, silent_s: float) -> Spans | None:
+    points: list[Samples | Switch] = [p for found in record.samples.values() for p in found]
+    points.extend(p for found in record.switches.values() for p in found)
+    stamps = [p.t for p in points if p.origin.source == source and len(p)]
+    if not stamps:
+        return None
+    t = np.unique(np.concatenate(stamps))
+    gaps = np.diff(t)
+    if len(gaps) < 100:  # noqa: PLR2004 - too few rows to know how often it writes
+        return None
+    usual = float(np.quantile(gaps, 0.99))
+    silent = np.flatnonzero(gaps > max(silent_s * NS, 10.0 * usual))
+    return np.concatenate((t[:1], t[silent + 1])), np.concatenate((t[silent], t[-1:]))

@@ -1,0 +1,51 @@
+"""Does the capacity reach full load when it is asked for."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from forensics.machine.citations import rows_of
+from forensics.machine.commanded import acting_seconds
+from forensics.machine.commands import read_commands
+from forensics.machine.slide_course import Slide
+from forensics.machine.subject import Subject
+from forensics.model.findings import Finding
+from forensics.model.points import NS
+from forensics.model.vocabulary import Outcome, Recorded, Role
+from forensics.signatures.core.detector import detector
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.slide.looking import identified
+
+_LOOKED_BACK_NS = 6 * 3600 * NS
+
+
+@detector("slide.cannot_reach_full_load", identified)
+def cannot_reach_full_load(subject: Subject, check: str, slide: Slide) -> Finding:
+    """Decide whether capacity stays well below full in spite of a whole travel of load commands."""
+    record, limits, source = subject.record, subject.limits, slide.source
+    command = read_commands(record, subject.profile)[Role.LOAD_SOLENOID]
+    begin, end = max(record.window.start_ns, record.failure_ns - _LOOKED_BACK_NS), record.failure_ns
+    good = source.point.between(begin, end)
+    if not len(good):
+        return cannot_tell(check, "no capacity reading in the hours before the failure")
+    percent = good.v * source.percent
+    most = float(np.quantile(percent, 0.98))
+    step = np.arange(begin, end, 60 * NS, dtype=np.int64)
+    acting = np.nan_to_num(acting_seconds(command, step, step + 60 * NS))
+    ten = np.convolve(acting, np.ones(min(10, len(acting))), mode="valid") if len(acting) else np.array([0.0])
+    asked = float(np.max(ten)) if len(ten) else 0.0
+    need = limits["slide.asked_travels"] * subject.profile.times.travel_load_s
+    if command.switch.origin.recorded is not Recorded.CHANGE:
+        # acting time from samples is a count: three of its standard deviations on top
+        need += 3.0 * command.interval_s * float(np.sqrt(max(asked, 1.0) / command.interval_s))
+        looks = slide.gains.looks[0]
+        need *= 1.0 + 2.0 / np.sqrt(max(looks, 1))
+    words = f"Capacity reached {most:.0f} %; load was commanded for up to {asked:.0f} s within ten minutes."
+    measured = Value.within(most, 2, "%", "slide.short_of_full", above=False)
+    span = (int(good.t[0]), int(good.t[-1]))
+    seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, len(good), rests_on_commands=True)
+    if most >= limits["slide.full_load"]:
+        return make_finding(subject, check, Outcome.ABSENT, words, measured, seen)
+    if most < limits["slide.short_of_full"] and asked >= need:
+        return make_finding(subject, check, Outcome.PRESENT, words, measured, seen)
+    return cannot_tell(check, words + " Full load was not asked for clearly enough.")

@@ -1,0 +1,32 @@
+"""What the checks of the slide share: the identified slide, the role of a command, when a change came."""
+
+from __future__ import annotations
+
+from forensics.machine.slide_course import Slide, slide_of
+from forensics.machine.slide_estimates import Moment
+from forensics.machine.subject import Subject
+from forensics.model.findings import Finding
+from forensics.model.points import iso
+from forensics.model.vocabulary import Role
+from forensics.signatures.core.finding import cannot_tell
+from forensics.signatures.core.needs import met
+
+_NO_CAPACITY = "neither slide_position nor amps with rated_load_amps tell the capacity"
+
+
+def identified(subject: Subject, check: str) -> tuple[Slide] | Finding:
+    """The identified slide; else the answer that says what is missing."""
+    if isinstance(failed := met(subject, check), Finding):
+        return failed
+    slide = slide_of(subject)
+    return cannot_tell(check, _NO_CAPACITY) if slide is None else (slide,)
+
+
+def command_role(sign: float) -> Role:
+    """Load for 1, unload for -1."""
+    return Role.LOAD_SOLENOID if sign > 0 else Role.UNLOAD_SOLENOID
+
+
+def when(moment: Moment) -> str:
+    """A moment with its interval, as a sentence tells it."""
+    return f"{iso(moment.at_ns)} (between {iso(moment.low_ns)} and {iso(moment.high_ns)})"
