@@ -19,6 +19,7 @@ from forensics.intake import SourceResult, check_untouched
 from forensics.intake.load_case import Case, load_case
 from forensics.machine.build import contradicting_keys, machine_assumed
 from forensics.machine.line_amps import IN_DELTA, as_line_amps, place_unsure
+from forensics.machine.profile_evidence import commands_doubted, profile_problems, profile_told
 from forensics.machine.solenoid_events import solenoid_events
 from forensics.machine.start_table import list_starts, unloaded_share
 from forensics.machine.states import StateSpan, cut_states, find_runs
@@ -170,6 +171,7 @@ def judge(case: Case) -> Investigation:
         problems=(
             *case.problems,
             *contradicting_keys(case.file.machine, case.profile, case.path.name),
+            *profile_problems(done.subject),
             *check_untouched([reading.exhibit for reading in case.readings]),
         ),
         packages={name: metadata.version(name) for name in PACKAGES},
@@ -195,6 +197,7 @@ def look(case: Case, record: Record) -> Subject:
         polarity_confirmed=case.file.machine.sequence_confirmed,
         saturation=case.saturation,
         saturation_missing=case.saturation_missing,
+        observations=case.file.observation,
     )
     subject = replace(subject, stops=list_stops(subject))
     return replace(subject, starts=list_starts(subject))
@@ -211,7 +214,7 @@ def _evidence(case: Case, subject: Subject, findings: tuple[Finding, ...], order
         modes=read_modes(read_checks()),
         limits=case.limits,
         machine=case.file.machine,
-        polarity_confirmed=case.file.machine.sequence_confirmed,
+        polarity_confirmed=case.file.machine.sequence_confirmed and not commands_doubted(subject),
         points=_points(record),
         sources=tuple(source.path for source in case.file.source),
         clock_uncertainty_s=record.clock_uncertainty_s,
@@ -262,6 +265,7 @@ def _assumptions(case: Case, clocks: tuple[ClockFit, ...], subject: Subject) -> 
     if case.saturation_missing:
         said.append(case.saturation_missing)
     said += machine_assumed(subject.profile, subject.build)
+    said += profile_told(subject)
     return tuple(said)
 
 

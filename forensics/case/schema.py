@@ -270,6 +270,7 @@ class Observation(Strict):
     text: Text
     bears_on: Annotated[tuple[Annotated[Mode, _enum(Mode)], ...], BeforeValidator(_one_or_more), MOST] = ()
     supports: bool = True
+    part: Line = ""
     photo: PathText = ""
 
 
