@@ -17,9 +17,9 @@ from forensics.errors import Problem
 from forensics.hypotheses import Evidence, Weighing, read_modes, weigh
 from forensics.intake import SourceResult, check_untouched
 from forensics.intake.load_case import Case, load_case
-from forensics.machine.build import contradicting_keys, machine_assumed
+from forensics.machine.built.build import contradicting_keys, machine_assumed
+from forensics.machine.built.profile_evidence import commands_doubted, profile_problems, profile_told
 from forensics.machine.line_amps import IN_DELTA, as_line_amps, place_unsure
-from forensics.machine.profile_evidence import commands_doubted, profile_problems, profile_told
 from forensics.machine.solenoid_events import solenoid_events
 from forensics.machine.start_table import list_starts, unloaded_share
 from forensics.machine.states import StateSpan, cut_states, find_runs

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.case.schema import Machine, Observation
-from forensics.machine.build import Build, build_of
+from forensics.machine.built.build import Build, build_of
 from forensics.machine.states import Run, StateSpan
 from forensics.model.findings import Start, Stop
 from forensics.model.record import Record

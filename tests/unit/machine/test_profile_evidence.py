@@ -15,7 +15,7 @@ from forensics.case.schema import Observation
 from forensics.clocks import align, fit_clocks
 from forensics.intake.load_case import Case
 from forensics.investigation import look
-from forensics.machine.profile_evidence import (
+from forensics.machine.built.profile_evidence import (
     commands_doubted,
     contradictions,
     profile_evidence,

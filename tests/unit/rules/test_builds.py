@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from forensics.case.schema import Machine
-from forensics.machine.build import PROPERTIES, build_of
+from forensics.machine.built.build import PROPERTIES, build_of
 from forensics.model.build_words import Condenser
 from forensics.rules import FOLDER, read_checks
 from forensics.rules.builds import meaningless, read_build_rules

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from forensics.case.schema import Machine
-from forensics.machine.build import as_built, build_of
+from forensics.machine.built.build import as_built, build_of
 from forensics.model.build_words import CapacityKind, CheckValve
 from forensics.model.vocabulary import Role, State
 from forensics.rules import FOLDER

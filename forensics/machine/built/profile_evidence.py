@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.errors import Problem, Severity
-from forensics.machine.coil_sense import coil_senses
-from forensics.machine.profile_cells import broken_cells
+from forensics.machine.built.coil_sense import coil_senses
+from forensics.machine.built.profile_cells import broken_cells
 from forensics.machine.subject import Subject
 from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS, OFF, ON, Switch
