@@ -27,14 +27,6 @@ DOES_NOT_APPLY = "does-not-apply"
 
 
 @dataclass(frozen=True, slots=True)
-class Reason:
-    """Why a finding does not tell, as a code with the roles that it is about."""
-
-    code: str
-    roles: tuple[Role, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
 class Finding:
     """The answer of one detector.
 
@@ -59,10 +51,10 @@ class Finding:
         For cannot-tell: what is missing.
     unlocked_by
         For cannot-tell: the cheapest change of the logging that would let it answer.
-    reason
-        For cannot-tell: the reason as a code with roles, where it is more than what ``why_not`` says in words.
     detectable
         The smallest effect that would have been seen, in ``unit`` on the scale of ``value``; None where not known.
+    reason
+        For cannot-tell: a code with roles, beside the words of ``why_not``.
     """
 
     id: str
@@ -86,8 +78,8 @@ class Finding:
     cross_clock: tuple[str, ...] = ()
     why_not: str = ""
     unlocked_by: str = ""
-    reason: Reason | None = None
     detectable: float | None = None
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from forensics.machine.subject import Subject
-from forensics.model.findings import DOES_NOT_APPLY, Cite, Finding, Reason
+from forensics.model.findings import DOES_NOT_APPLY, Cite, Finding
 from forensics.model.vocabulary import Outcome
 from forensics.rules import Check, read_checks
 
@@ -191,7 +191,7 @@ def does_not_apply(check_id: str, why: str) -> Finding:
         outcome=Outcome.CANNOT_TELL,
         statement=f"{check.title}: does not apply ({why}).",
         why_not=f"does not apply: {why}",
-        reason=Reason(DOES_NOT_APPLY, roles),
+        reason=" ".join((DOES_NOT_APPLY, *(role.value for role in roles))),
     )
 
 
