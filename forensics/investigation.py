@@ -18,6 +18,8 @@ from forensics.hypotheses import Evidence, Weighing, read_modes, weigh
 from forensics.hypotheses.readiness import logged_points, taken_for_granted
 from forensics.intake import SourceResult, check_untouched
 from forensics.intake.load_case import Case, load_case
+from forensics.machine.built.build import contradicting_keys, machine_assumed
+from forensics.machine.built.profile_evidence import commands_doubted, profile_problems, profile_told
 from forensics.machine.citations import FileRows, cites_by_file
 from forensics.machine.line_amps import as_line_amps, place_unsure
 from forensics.machine.solenoid_events import solenoid_events
@@ -30,7 +32,7 @@ from forensics.model.paths import CASE_FILE_BYTES, read_regular
 from forensics.model.record import Record
 from forensics.model.silence import with_silences
 from forensics.rules import Limits, read_checks, rules_sha256
-from forensics.signatures.core.catalogue import all_detectors, run_catalogue
+from forensics.signatures.core.catalogue import all_detectors, meaningless_for, run_catalogue
 from forensics.signatures.core.named_by_trip import open_what_the_trip_names
 
 PACKAGES = (
@@ -140,7 +142,7 @@ class WeighedCase:
 def weigh_case(case: Case) -> WeighedCase:
     """Put a case on one clock, look for every signature and weigh the causes; nothing is read from disk."""
     clocks = fit_clocks(case.record, case.file, case.limits)
-    record = align(case.record, clocks)
+    record = align(case.record, clocks, case.limits)
     subject = look(case, record)
     record = subject.record
     findings = open_what_the_trip_names(subject, run_catalogue(subject, all_detectors()))
@@ -162,8 +164,16 @@ def judge(case: Case) -> Investigation:
         unloaded_starts=unloaded_share(done.subject.starts),
         findings=_cited_by_file(done.findings, case.readings),
         weighing=done.weighing,
-        assumptions=_assumptions(case, done.clocks, done.subject),
-        problems=(*case.problems, *check_untouched([reading.exhibit for reading in case.readings])),
+        assumptions=(
+            *_assumptions(case, done.clocks, done.subject),
+            *machine_assumed(done.subject.profile, done.subject.build),
+        ),
+        problems=(
+            *case.problems,
+            *contradicting_keys(case.file.machine, case.profile, case.path.name),
+            *profile_problems(done.subject),
+            *check_untouched([reading.exhibit for reading in case.readings]),
+        ),
         packages={name: metadata.version(name) for name in PACKAGES},
         version=metadata.version("screw-forensics"),
         rules_sha256=rules_sha256(),
@@ -198,6 +208,7 @@ def look(case: Case, record: Record) -> Subject:
         polarity_confirmed=case.file.machine.sequence_confirmed,
         saturation=case.saturation,
         saturation_missing=case.saturation_missing,
+        observations=case.file.observation,
     )
     subject = replace(subject, stops=list_stops(subject))
     return replace(subject, starts=list_starts(subject))
@@ -214,7 +225,7 @@ def _evidence(case: Case, subject: Subject, findings: tuple[Finding, ...], order
         modes=read_modes(read_checks()),
         limits=case.limits,
         machine=case.file.machine,
-        polarity_confirmed=case.file.machine.sequence_confirmed,
+        polarity_confirmed=case.file.machine.sequence_confirmed and not commands_doubted(subject),
         points=logged_points(record),
         sources=tuple(source.path for source in case.file.source),
         clock_uncertainty_s=record.clock_uncertainty_s,
@@ -224,13 +235,20 @@ def _evidence(case: Case, subject: Subject, findings: tuple[Finding, ...], order
         order=order,
         time_zone=case.file.case.time_zone,
         log=record.log,
+        impossible=meaningless_for(subject).modes,
+        voided=meaningless_for(subject).voids,
     )
 
 
 def _assumptions(case: Case, clocks: tuple[ClockFit, ...], subject: Subject) -> tuple[str, ...]:
     """What was taken for granted, said in words."""
     unsure = place_unsure(subject)
-    return taken_for_granted(case, clocks, sensors=(f"{unsure[0].upper()}{unsure[1:]}.",) if unsure else ())
+    sensors = (f"{unsure[0].upper()}{unsure[1:]}.",) if unsure else ()
+    return (
+        *taken_for_granted(case, clocks, sensors=sensors),
+        *machine_assumed(subject.profile, subject.build),
+        *profile_told(subject),
+    )
 
 
 def _inputs_sha256(case: Case) -> str:

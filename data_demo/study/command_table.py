@@ -84,6 +84,23 @@ def profile_toml(build: Build) -> str:
         "coast_down_s": 60.0,
     }
     lines += [f"{name} = {value:.1f}" for name, value in times.items()]
+    lines += ["", "[build]", *_build_lines(build)]
     for state, cells in command_table(build).items():
         lines += ["", f"[states.{state}]", *(f'{role} = "{word}"' for role, word in cells.items())]
     return "\n".join(lines) + "\n"
+
+
+def _build_lines(build: Build) -> list[str]:
+    """What moves the capacity, by how many valves and against what."""
+    kinds = {"pulses": "slide", "three-way": "slide", "speed-and-slide": "slide-and-speed"}
+    lines = [
+        f'capacity = "{kinds.get(build.capacity, build.capacity)}"',
+        f'valves = "{"three-way" if build.capacity == "three-way" else "load-and-unload"}"',
+        f'force = "{"spring-loads" if build.force == "spring-loads" else "oil-loads"}"',
+        f"oil_pump = {str(build.oil_pump).lower()}",
+        f"economiser = {str(build.economiser).lower()}",
+        f'check_valve = "{build.check_valve}"',
+    ]
+    if build.steps:
+        lines.append(f"steps_percent = [{', '.join(f'{step:.1f}' for step in build.steps)}]")
+    return lines

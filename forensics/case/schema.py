@@ -52,6 +52,7 @@ from forensics.case.values import (
     within,
 )
 from forensics.errors import InputError, Problem
+from forensics.model.build_words import CapacityKind, CheckValve, Condenser, Evaporator
 from forensics.model.paths import CASE_FILE_BYTES, name_fault, read_regular
 from forensics.model.units import air_pressure_at_kpa, read_unit
 from forensics.model.vocabulary import Mode, Recorded, Role, Starter, is_switch
@@ -94,7 +95,9 @@ class Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
 
-def _enum(kind: type[Role | Recorded | Starter | Mode]) -> BeforeValidator:
+def _enum(
+    kind: type[Role | Recorded | Starter | Mode | CapacityKind | CheckValve | Evaporator | Condenser],
+) -> BeforeValidator:
     def read(value: object) -> object:
         if isinstance(value, str) and not isinstance(value, kind):
             try:
@@ -166,13 +169,17 @@ class Machine(Strict):
     air_pressure_kpa: Annotated[Positive, within("air_pressure_kpa")] | None = None
     sequence: PathText = "pulsed-slide-bypass"
     sequence_confirmed: bool = False
+    capacity: Annotated[CapacityKind, _enum(CapacityKind)] | None = None
+    evaporator: Annotated[Evaporator, _enum(Evaporator)] | None = None
+    condenser: Annotated[Condenser, _enum(Condenser)] | None = None
     shared_circuit: bool | None = None
     oil_pump: bool | None = None
     economiser: bool | None = None
-    check_valve: Literal["after-discharge-sensor", "before-discharge-sensor"] | None = None
-    swept_volume_m3_per_h: Positive | None = None
-    rated_speed_rpm: Positive | None = None
-    rotor_inertia_kg_m2: Positive | None = None
+    check_valve: Annotated[CheckValve, _enum(CheckValve)] | None = None
+    swept_volume_m3_per_h: Annotated[Positive, within("swept_volume_m3_per_h")] | None = None
+    rated_speed_rpm: Annotated[Positive, within("rated_speed_rpm")] | None = None
+    rotor_inertia_kg_m2: Annotated[Positive, within("rotor_inertia_kg_m2")] | None = None
+    motor_trip_class: Annotated[Positive, within("motor_trip_class")] | None = None
     serial: Line = ""
     model_year: Line | Annotated[int, within("year")] = ""
     commissioned: Day | Line = ""

@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.case.schema import CaseFile, local_to_utc
+from forensics.clocks.content import by_content
 from forensics.clocks.event_sequences import Trains, trains_of
 from forensics.clocks.lag import correlate_clocks
+from forensics.clocks.late_lists import fit_late
 from forensics.clocks.match import (
     Candidate,
     Entry,
@@ -21,6 +23,7 @@ from forensics.clocks.match import (
     contradictions,
     line_pairings,
     near_misses,
+    one_kind_a_line,
     pairings,
     take,
 )
@@ -53,6 +56,8 @@ class ClockFit:
         Pairs of sightings that the offset stands on.
     notes
         Sentences for the report: zone errors, disagreement with a check, what is missing.
+    late_s
+        How late the lines of a list come at most, s, where the clock stamps one and shared events tell it.
     """
 
     clock: str
@@ -64,6 +69,7 @@ class ClockFit:
     candidates_s: tuple[float, ...] = ()
     anchors: tuple[Pair, ...] = ()
     notes: tuple[str, ...] = ()
+    late_s: float | None = None
 
     def at(self, after_s: float) -> float:
         """Offset, s, at a time from the failure."""
@@ -88,20 +94,23 @@ def fit_clocks(record: Record, casefile: CaseFile, limits: Limits | None = None)
     checked = checks[reference]
     error_s = checked.offset_s if checked is not None else None
     fits = [ClockFit(reference, 0.0, 0.0, ClockMethod.REFERENCE, utc_error_s=error_s)]
-    for clock in clocks[1:]:
-        fit = _fit_one(record, clock, trains_of(record, clock, limits), reference, base, limits)
-        fits.append(hold_against_checks(fit, checks[clock], checks[reference]))
-    return tuple(fits)
+    fits += [_fit_one(record, c, trains_of(record, c, limits), reference, base, limits) for c in clocks[1:]]
+    fits = [_tied(fit, fits, record, limits) if fit.method is ClockMethod.NOT_POSSIBLE else fit for fit in fits]
+    return tuple(
+        fit if fit.method is ClockMethod.REFERENCE else hold_against_checks(fit, checks[fit.clock], checks[reference])
+        for fit in fits
+    )
 
 
-def align(record: Record, fits: Sequence[ClockFit]) -> Record:
+def align(record: Record, fits: Sequence[ClockFit], limits: Limits | None = None) -> Record:
     """Put every source on the reference clock, corrected to UTC where a check tells the reference's own error.
 
     A clock whose offset is not possible to tell keeps its stamps and gets an infinite uncertainty.
     """
     error_s = next((f.utc_error_s or 0.0 for f in fits if f.method is ClockMethod.REFERENCE), 0.0)
     shift = {fit.clock: (fit.offset_s or 0.0) + error_s for fit in fits}
-    moved = record.shifted(shift)
+    drifts = {fit.clock: fit.drift_ppm for fit in fits if fit.drift_ppm is not None}
+    moved = record.shifted(shift, drifts)
     unsure = {f.clock: f.uncertainty_s if f.uncertainty_s is not None else float("inf") for f in fits}
     back = round(error_s * NS)
     if back:
@@ -113,22 +122,27 @@ def align(record: Record, fits: Sequence[ClockFit]) -> Record:
                 record.history, start_ns=record.history.start_ns - back, end_ns=record.history.end_ns - back
             ),
         )
-    return replace(moved, clock_uncertainty_s=unsure)
+    late = {fit.clock: fit.late_s for fit in fits if fit.late_s is not None}
+    unknown_s = (limits or read_limits())["clocks.list_unknown_s"]
+    lateness = {line.source: late.get(line.clock, unknown_s) for line in record.log}
+    return replace(moved, clock_uncertainty_s=unsure, lateness_s=lateness)
 
 
 def _fit_one(record: Record, clock: str, ours: Trains, reference: str, theirs: Trains, limits: Limits) -> ClockFit:
-    most = limits.count("clocks.sightings_max")
-    every = pairings(ours, theirs) + line_pairings(ours, theirs)
-    entries = [entry.near(record.failure_ns, most) for entry in every]
-    slack_s = _drift_slack_s(ours.extent, theirs.extent, limits)
-    near = _best(entries, slack_s, limits["clocks.search_s"], limits)
+    near, late_s = _search(record, ours, theirs, limits["clocks.search_s"], limits)
     notes: tuple[str, ...] = ()
     if _weak(near):
-        wide = _best(entries, slack_s, limits["clocks.zone_search_h"] * HOUR_S, limits)
+        wide, wide_late_s = _search(record, ours, theirs, limits["clocks.zone_search_h"] * HOUR_S, limits)
         if wide and not _weak(wide) and len(wide[0].pairs) > 1 + (len(near[0].pairs) if near else 0):
-            near, notes = wide, _zone_note(wide[0].offset_s, limits)
+            near, late_s, notes = wide, wide_late_s, _zone_note(wide[0].offset_s, limits)
     if near and not _weak(near):
-        return replace(_settle(clock, near[0], entries, record, limits), notes=notes)
+        if ours.has_lists and theirs.has_lists:
+            ours, theirs = ours.prompt(late_s), theirs.prompt(late_s)
+        fit = _settle(clock, near[0], _entries(record, ours, theirs, limits), record, limits)
+        return replace(fit, notes=(*notes, *fit.notes))
+    content = _by_content(record, clock, reference, _entries(record, ours, theirs, limits), limits)
+    if content is not None:
+        return content
     lag = None if near else correlate_clocks(record, clock, reference, limits)
     if lag is not None:
         offset_s, unsure_s = lag
@@ -137,6 +151,71 @@ def _fit_one(record: Record, clock: str, ours: Trains, reference: str, theirs: T
     several = tuple(round(c.offset_s, 1) for c in near)
     why = "events that both clocks saw fit at several offsets" if several else "no event was seen by both clocks"
     return ClockFit(clock, None, None, ClockMethod.NOT_POSSIBLE, candidates_s=several, notes=(why,))
+
+
+def _by_content(record: Record, clock: str, reference: str, entries: list[Entry], limits: Limits) -> ClockFit | None:
+    """The clock of a waveform recorder by the current that its record holds; None where that does not tell it."""
+    if not any(wave.clock == clock for wave in record.waveforms):
+        return None
+    pairs = allowed([e for e in entries if e.kind in ("start", "stop")], limits["clocks.search_s"])
+    found = by_content(record, clock, reference, pairs, limits)
+    if found is None:
+        return None
+    if len(found.intervals_s) > 1:
+        several = tuple(round((a + b) / 2.0, 1) for a, b in found.intervals_s)
+        why = "what the trend read fits the recorded current at several offsets"
+        return ClockFit(clock, None, None, ClockMethod.NOT_POSSIBLE, candidates_s=several, notes=(why,))
+    low, high = found.intervals_s[0]
+    note = f"by content: at no other offset do the {found.readings} readings of the trend fit the recorded current"
+    half = (high - low) / 2.0 + limits["clocks.jitter_s"]
+    return ClockFit(clock, (low + high) / 2.0, half, ClockMethod.ESTIMATED, notes=(note,))
+
+
+def _tied(fit: ClockFit, fits: Sequence[ClockFit], record: Record, limits: Limits) -> ClockFit:
+    """A clock that shares no telling event with the reference, by another clock that does and shares events with it."""
+    best: ClockFit | None = None
+    ours = trains_of(record, fit.clock, limits)
+    for other in fits:
+        if other.offset_s is None or other.uncertainty_s is None or other.method is ClockMethod.REFERENCE:
+            continue
+        theirs = trains_of(record, other.clock, limits)
+        apart = _fit_one(record, fit.clock, ours, other.clock, theirs, limits)
+        if apart.offset_s is None or apart.uncertainty_s is None:
+            continue
+        half = apart.uncertainty_s + other.uncertainty_s
+        if best is None or best.uncertainty_s is None or half < best.uncertainty_s:
+            note = f"by events that it shares with the clock '{other.clock}', which the reference lacks"
+            best = replace(
+                apart,
+                offset_s=apart.offset_s + other.offset_s,
+                uncertainty_s=half,
+                drift_ppm=None,
+                notes=(*apart.notes, note),
+            )
+    return fit if best is None else best
+
+
+def _entries(record: Record, ours: Trains, theirs: Trains, limits: Limits) -> list[Entry]:
+    """Kinds of event that both clocks saw, the sightings nearest to the failure."""
+    most = limits.count("clocks.sightings_max")
+    return [x.near(record.failure_ns, most) for x in pairings(ours, theirs) + line_pairings(ours, theirs)]
+
+
+def _search(
+    record: Record, ours: Trains, theirs: Trains, search_s: float, limits: Limits
+) -> tuple[list[Candidate], float]:
+    """Offsets that fit, best first, and how late lists then are at most: the more prompt, the fewer offsets fit."""
+    slack_s = _drift_slack_s(ours.extent, theirs.extent, limits)
+    near: list[Candidate] = []
+    for late_s in (0.0, limits["clocks.list_unknown_s"], limits["clocks.list_delay_s"]):
+        entries = _entries(record, ours.prompt(late_s), theirs.prompt(late_s), limits)
+        found = _best(entries, slack_s, search_s, limits)
+        if found and not _weak(found):
+            return found, late_s
+        near = near or found
+        if not (ours.has_lists or theirs.has_lists):
+            break
+    return near, limits["clocks.list_delay_s"]
 
 
 def _best(entries: list[Entry], slack_s: float, search_s: float, limits: Limits) -> list[Candidate]:
@@ -187,11 +266,49 @@ def _settle(
     drift_s = _reach_of(best.pairs) * limits["clocks.drift_ppm_usual"] * PPM
     spread_s = limits["clocks.jitter_s"] + limits["clocks.settle_drift_factor"] * drift_s
     pairs = allowed(entries, reach_s)
-    chosen = take(pairs, best.offset_s, spread_s)
+    chosen = one_kind_a_line(take(pairs, best.offset_s, spread_s))
+    prompt = tuple(pair for pair in chosen if not (pair.ours.late or pair.theirs.late))
+    if len(prompt) < limits.count("clocks.prompt_pairs"):
+        late = _settle_late(clock, chosen, record, limits)
+        if late is not None:
+            return late
+    chosen = prompt or chosen
     low = np.array([pair.low_s for pair in chosen])
     high = np.array([pair.high_s for pair in chosen])
     at_s = np.array([((p.theirs.earliest_ns + p.theirs.latest_ns) / 2.0 - record.failure_ns) / NS for p in chosen])
     return _with_spread(_solve(clock, chosen, low, high, at_s, limits), entries, record.failure_ns, limits)
+
+
+def _settle_late(clock: str, chosen: tuple[Pair, ...], record: Record, limits: Limits) -> ClockFit | None:
+    """Offset by lines that come late, where too few other events tell it; None where no pair is of one list only."""
+    ours = [pair for pair in chosen if pair.ours.late and not pair.theirs.late]
+    theirs = [pair for pair in chosen if pair.theirs.late and not pair.ours.late]
+    more = ours if len(ours) >= len(theirs) else theirs
+    pairs = sorted(more, key=lambda pair: abs(pair.theirs.earliest_ns - record.failure_ns))
+    found = fit_late(
+        pairs[: limits.count("clocks.list_pairs_max")],
+        record.failure_ns,
+        limits,
+        ours_late=len(ours) >= len(theirs),
+    )
+    if found is None:
+        return None
+    low, _, high = found.offset_s
+    slow, drift, fast = found.drift_ppm
+    seen = None if slow <= 0.0 <= fast else drift
+    note = (
+        f"its lines come late, by up to {found.latest_s[1]:.1f} s ({found.latest_s[0]:.1f} to {found.latest_s[2]:.1f})"
+    )
+    return ClockFit(
+        clock,
+        (low + high) / 2.0,
+        (high - low) / 2.0,
+        ClockMethod.ESTIMATED,
+        drift_ppm=seen,
+        anchors=tuple(pairs),
+        notes=(note,),
+        late_s=found.latest_s[2],
+    )
 
 
 def _with_spread(fit: ClockFit, entries: list[Entry], failure_ns: int, limits: Limits) -> ClockFit:

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.model.events import events_of, interval_of
 from forensics.model.points import NS, OFF, ON, Edge, Samples, Span, Switch
 from forensics.model.record import LogLine, Record, Waveform
-from forensics.model.vocabulary import Recorded, Role
+from forensics.model.vocabulary import Role
 from forensics.rules import Limits
 
 PHASE_AMPS = (Role.AMPS_A, Role.AMPS_B, Role.AMPS_C)
@@ -22,12 +23,17 @@ SOLENOIDS = (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID, Role.BYPASS_SOLENOID, Rol
 
 @dataclass(frozen=True, slots=True)
 class SeenEvent:
-    """One event as one clock saw it, in that clock's time, with the row that shows it."""
+    """One event as one clock saw it, in that clock's time, with the row that shows it.
+
+    ``stamp_ns`` is the stamp of the row; ``late`` says that it stands in a list, whose lines come after their events.
+    """
 
     earliest_ns: int
     latest_ns: int
     source: str
     row: int
+    stamp_ns: int = 0
+    late: bool = False
 
 
 @dataclass
@@ -44,6 +50,20 @@ class Trains:
             return 0, 0
         return min(s.start_ns for s in self.covered), max(s.end_ns for s in self.covered)
 
+    @property
+    def has_lists(self) -> bool:
+        """Whether some of it stands in lists."""
+        return any(seen.late for found in self.by_kind.values() for seen in found)
+
+    def prompt(self, late_s: float) -> Trains:
+        """The same with lines of lists at most so late: what comes later than most is no help in finding an offset."""
+        reach_ns = round(late_s * NS)
+        kinds = {
+            kind: [replace(s, earliest_ns=max(s.earliest_ns, s.stamp_ns - reach_ns)) if s.late else s for s in found]
+            for kind, found in self.by_kind.items()
+        }
+        return Trains(defaultdict(list, kinds), self.covered)
+
     def add(self, kind: str, sightings: Iterable[SeenEvent]) -> None:
         """Add sightings that do not overlap a better one of the same kind."""
         have = self.by_kind[kind]
@@ -59,24 +79,26 @@ def trains_of(record: Record, clock: str, limits: Limits) -> Trains:
     trains = Trains()
     for samples in sorted(_currents(record, clock), key=lambda s: s.interval_s):
         edges = _current_edges(samples, limits["clocks.on_fraction"], limits["clocks.off_fraction"])
-        _add_motor(trains, samples, [_before_decay(samples.usable, edge, limits) for edge in edges])
+        usable, told = samples.usable, _started(record, clock)
+        edges = [_from_rest(usable, _before_decay(usable, edge, limits), limits) for edge in edges]
+        _add_motor(trains, samples, [_since_told(edge, told, limits) for edge in edges])
         _add_steps(trains, samples, limits)
         _cover(trains, samples)
+    delays = dict.fromkeys(record.lists, limits["clocks.list_delay_s"])
     for switch in _switches(record, clock, (Role.RUN_STATUS,)):
-        _add_motor(trains, switch, switch.edges)
+        _add_motor(trains, switch, switch.edges, delays)
         _cover(trains, switch)
     for switch in _switches(record, clock, (Role.TRIP,)):
-        trains.add("trip", [_seen(switch, e) for e in switch.edges if e.to == ON])
-        trains.add("trip", _first_row_trip(switch))
+        trains.add("trip", [_seen(switch, e, delays) for e in events_of(switch) if e.to == ON])
         _cover(trains, switch)
     for switch in _switches(record, clock, SOLENOIDS):
         for to, word in ((ON, "on"), (OFF, "off")):
-            trains.add(f"{switch.role.value} {word}", [_seen(switch, e) for e in switch.edges if e.to == to])
+            trains.add(f"{switch.role.value} {word}", [_seen(switch, e, delays) for e in switch.edges if e.to == to])
         _cover(trains, switch)
     for waveform in record.waveforms:
         if waveform.clock == clock:
             _add_waveform(trains, waveform, limits)
-    _add_log(trains, [line for line in record.log if line.clock == clock])
+    _add_log(trains, [line for line in record.log if line.clock == clock], limits["clocks.list_delay_s"])
     return trains
 
 
@@ -113,6 +135,31 @@ def _before_decay(usable: Samples, edge: Edge, limits: Limits) -> Edge:
     while back > 0 and index - back < longest and usable.v[back] < full_fraction * level:
         back -= 1
     return Edge(int(usable.t[back]), edge.latest_ns, OFF, edge.row)
+
+
+def _from_rest(usable: Samples, edge: Edge, limits: Limits) -> Edge:
+    """Widen a start back to the last sample without current: behind a drive or a soft starter the current ramps."""
+    index = int(np.searchsorted(usable.t, edge.earliest_ns, side="right")) - 1
+    if edge.to != ON or index < 1:
+        return edge
+    rest = limits["clocks.step_running_fraction"] * float(np.max(usable.v))
+    first_ns = edge.latest_ns - round(limits["clocks.ramp_s"] * NS)
+    while index > 0 and usable.v[index] > rest and usable.t[index] >= first_ns:
+        index -= 1
+    return Edge(int(usable.t[index]), edge.latest_ns, ON, edge.row)
+
+
+def _started(record: Record, clock: str) -> list[Edge]:
+    """Edges at which a run status of the clock comes on; those of lists come late and are left out."""
+    switches = _switches(record, clock, (Role.RUN_STATUS,))
+    return [e for switch in switches if switch.origin.source not in record.lists for e in switch.edges if e.to == ON]
+
+
+def _since_told(edge: Edge, told: list[Edge], limits: Limits) -> Edge:
+    """Widen a start back to the run status that came on before its current: a drive magnetises and ramps first."""
+    reach_ns = round(limits["clocks.ramp_s"] * NS)
+    before = [e.earliest_ns for e in told if edge.earliest_ns - reach_ns <= e.latest_ns <= edge.latest_ns]
+    return replace(edge, earliest_ns=min([edge.earliest_ns, *before])) if edge.to == ON else edge
 
 
 def _add_steps(trains: Trains, samples: Samples, limits: Limits) -> None:
@@ -154,24 +201,20 @@ def _spells(hit: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return list(zip(np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True))
 
 
-def _add_motor(trains: Trains, point: Samples | Switch, edges: Iterable[Edge]) -> None:
+def _add_motor(
+    trains: Trains, point: Samples | Switch, edges: Iterable[Edge], delays: Mapping[str, float] | None = None
+) -> None:
     edges = list(edges)
-    trains.add("start", [_seen(point, e) for e in edges if e.to == ON])
-    trains.add("stop", [_seen(point, e) for e in edges if e.to == OFF])
+    trains.add("start", [_seen(point, e, delays) for e in edges if e.to == ON])
+    trains.add("stop", [_seen(point, e, delays) for e in edges if e.to == OFF])
 
 
-def _seen(point: Samples | Switch, edge: Edge) -> SeenEvent:
-    """Widen an edge by the resolution of its stamps: a stamp says when the second began, not when in it."""
-    resolution_ns = round(point.origin.resolution_s * NS)
-    return SeenEvent(edge.earliest_ns, edge.latest_ns + resolution_ns, point.origin.source, edge.row)
-
-
-def _first_row_trip(switch: Switch) -> list[SeenEvent]:
-    """In an event list the first row is itself an event, not a state that stood before."""
-    if switch.origin.recorded is not Recorded.CHANGE or not len(switch) or switch.state[0] != ON:
-        return []
-    first = int(switch.t[0])
-    return [_seen(switch, Edge(first, first, ON, int(switch.row[0])))]
+def _seen(point: Samples | Switch, edge: Edge, delays: Mapping[str, float] | None = None) -> SeenEvent:
+    """An edge as a sighting; one of a list may have happened as long before as such lines come late."""
+    source = point.origin.source
+    late_s = (delays or {}).get(source)
+    low, high = interval_of(point.origin, edge, late_s or 0.0)
+    return SeenEvent(low, high, source, edge.row, edge.latest_ns, late=late_s is not None)
 
 
 def _cover(trains: Trains, point: Samples | Switch) -> None:
@@ -194,7 +237,7 @@ def _add_waveform(trains: Trains, waveform: Waveform, limits: Limits) -> None:
     width = max(round(1.0 / (waveform.line_hertz * step_s)), 1)
     if len(phases[0]) <= 2 * width:
         return
-    rms = np.mean([_cycle_rms(phase, width) for phase in phases], axis=0)
+    rms = np.mean([cycle_rms(phase, width) for phase in phases], axis=0)
     on = _without_short_breaks(rms > on_fraction * float(np.max(rms)), round(dwell_s / step_s))
     for index in np.flatnonzero(np.diff(on.astype(np.int8))) + 1:
         trains.add("start" if on[index] else "stop", [_in_waveform(waveform, int(index), width)])
@@ -206,7 +249,8 @@ def _add_waveform(trains: Trains, waveform: Waveform, limits: Limits) -> None:
         trains.add(kind, [_in_waveform(waveform, cycle * width + 1, 2 * width)])
 
 
-def _cycle_rms(phase: NDArray[np.float64], width: int) -> NDArray[np.float64]:
+def cycle_rms(phase: NDArray[np.float64], width: int) -> NDArray[np.float64]:
+    """RMS of each stretch of ``width`` samples, shape (n - width + 1,) of n samples."""
     summed = np.concatenate(([0.0], np.cumsum(np.square(np.nan_to_num(phase)))))
     rms: NDArray[np.float64] = np.sqrt(np.maximum(summed[width:] - summed[:-width], 0.0) / width)
     return rms
@@ -232,13 +276,19 @@ def _without_short_breaks(on: NDArray[np.bool_], shortest: int) -> NDArray[np.bo
     return out
 
 
-def _add_log(trains: Trains, lines: list[LogLine]) -> None:
+def _add_log(trains: Trains, lines: list[LogLine], late_s: float) -> None:
     """Lines that repeat under one name are an event of unknown kind; matching finds out which."""
     groups: dict[tuple[str, str, str], list[LogLine]] = defaultdict(list)
+    named = {(seen.source, seen.row) for kind in ("start", "stop") for seen in trains.by_kind.get(kind, ())}
+    # stamps that are all whole seconds were cut to them; what carries a part of a second says when it was written
+    step_ns = NS if all(line.time_ns % NS == 0 for line in lines) else NS // 1000
     for line in lines:
+        if (line.source, line.row) in named:
+            continue  # bound to a run status: what kind of event it is stands there
         groups[(line.source, line.point, line.value or line.text)].append(line)
     for (source, point, value), found in groups.items():
-        seen = [SeenEvent(x.time_ns, x.time_ns + NS, source, x.row) for x in found]
+        late_ns = round(late_s * NS)
+        seen = [SeenEvent(x.time_ns - late_ns, x.time_ns + step_ns, source, x.row, x.time_ns, late=True) for x in found]
         trains.by_kind[f"line:{point} {value}"] = sorted(seen, key=lambda s: s.earliest_ns)
     if lines:
         times = [line.time_ns for line in lines]

@@ -6,6 +6,7 @@ another one, well apart, explains nearly as many without contradiction: periodic
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -195,6 +196,15 @@ def take(pairs: list[Pair], offset_s: float, slack_s: float) -> tuple[Pair, ...]
         theirs.add(b)
         chosen.append(pair)
     return tuple(chosen)
+
+
+def one_kind_a_line(pairs: tuple[Pair, ...]) -> tuple[Pair, ...]:
+    """Pairs without those that take one unnamed line for several kinds of event: the kind with most pairs stays."""
+    often = Counter(pair.kind for pair in pairs)
+    best: dict[str, str] = {}
+    for kind in sorted(often, key=lambda kind: (-often[kind], kind)):
+        best.setdefault(kind.rpartition(" as ")[0], kind)
+    return tuple(p for p in pairs if not p.kind.startswith("line:") or best[p.kind.rpartition(" as ")[0]] == p.kind)
 
 
 def contradictions(entries: list[Entry], chosen: tuple[Pair, ...], offset_s: float) -> int:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from forensics.model.events import events_of, interval_of
 from forensics.model.findings import Ordered
-from forensics.model.points import NS, OFF, ON, Samples, Switch
+from forensics.model.points import NS, OFF, ON, Edge, Samples, Switch
 from forensics.model.record import Record
 from forensics.model.vocabulary import Provable, Role
 from forensics.rules import Limits
@@ -25,8 +26,9 @@ SWITCHES = (
 class NamedEvent:
     """An event with the interval in which it happened, on the reference clock.
 
-    ``earliest_ns`` and ``latest_ns`` come from its sampling and the resolution of its stamps; the uncertainty of its
-    clock is added when it is held against an event of another clock.
+    ``earliest_ns`` and ``latest_ns`` come from its sampling, the resolution of its stamps (``resolution_ns``) and, in a
+    list, from how late its lines come; the uncertainty of its clock is added when it is held against an event of
+    another clock.
     """
 
     name: str
@@ -35,6 +37,8 @@ class NamedEvent:
     clock: str
     source: str
     row: int
+    resolution_ns: int = 0
+    sampled: bool = False
 
 
 def order_of(a: NamedEvent, b: NamedEvent, record: Record) -> Provable:
@@ -47,9 +51,12 @@ def order_of(a: NamedEvent, b: NamedEvent, record: Record) -> Provable:
     if unsure_s == float("inf"):
         return Provable.NOT_PROVABLE
     unsure_ns = round(unsure_s * NS)
-    if a.latest_ns + unsure_ns <= b.earliest_ns:
+    # samples of one source follow each other whatever their stamps were cut to
+    one_log = a.source == b.source and a.sampled and b.sampled
+    a_latest, b_latest = (one.latest_ns - (one.resolution_ns if one_log else 0) for one in (a, b))
+    if a_latest + unsure_ns <= b.earliest_ns:
         return Provable.BEFORE
-    if b.latest_ns + unsure_ns <= a.earliest_ns:
+    if b_latest + unsure_ns <= a.earliest_ns:
         return Provable.AFTER
     return Provable.NOT_PROVABLE
 
@@ -71,30 +78,31 @@ def events_near(record: Record, limits: Limits) -> tuple[NamedEvent, ...]:
         for edge in edges:
             if low <= edge.latest_ns <= high:
                 word = "motor current begins" if edge.to == ON else "motor current ends"
-                found.append(_named(word, amps, edge.earliest_ns, edge.latest_ns, edge.row))
+                found.append(_named(word, amps, edge, record))
     for role in SWITCHES:
         switch = record.switch(role)
         if switch is None:
             continue
-        near = [e for e in switch.edges if low <= e.latest_ns <= high]
+        near = [e for e in events_of(switch) if low <= e.latest_ns <= high]
         for to, word in ((ON, "on"), (OFF, "off")):
             last = [e for e in near if e.to == to][-1:]
-            found.extend(_named(f"{role.value} {word}", switch, e.earliest_ns, e.latest_ns, e.row) for e in last)
+            found.extend(_named(f"{role.value} {word}", switch, e, record) for e in last)
     for line in record.log:
         if low <= line.time_ns <= high:
             name = " ".join(part for part in (line.point, line.value, line.text) if part)
-            found.append(
-                NamedEvent(f"listed: {name}", line.time_ns, line.time_ns + NS, line.clock, line.source, line.row)
-            )
+            first = line.time_ns - round(record.late_s(line.source) * NS)
+            found.append(NamedEvent(f"listed: {name}", first, line.time_ns + NS, line.clock, line.source, line.row))
     found.sort(key=lambda e: (abs(e.latest_ns - record.failure_ns), e.name))
     return _numbered(
         sorted(found[: limits.count("order.most_events")], key=lambda e: (e.latest_ns, e.earliest_ns, e.name))
     )
 
 
-def _named(name: str, point: Samples | Switch, earliest_ns: int, latest_ns: int, row: int) -> NamedEvent:
-    resolution_ns = round(point.origin.resolution_s * NS) if earliest_ns == latest_ns else 0
-    return NamedEvent(name, earliest_ns, latest_ns + resolution_ns, point.origin.clock, point.origin.source, row)
+def _named(name: str, point: Samples | Switch, edge: Edge, record: Record) -> NamedEvent:
+    origin = point.origin
+    low, high = interval_of(origin, edge, record.late_s(origin.source))
+    sampled = edge.earliest_ns != edge.latest_ns
+    return NamedEvent(name, low, high, origin.clock, origin.source, edge.row, high - edge.latest_ns, sampled)
 
 
 def _numbered(events: list[NamedEvent]) -> tuple[NamedEvent, ...]:
@@ -104,5 +112,5 @@ def _numbered(events: list[NamedEvent]) -> tuple[NamedEvent, ...]:
     for event in events:
         seen[event.name] = seen.get(event.name, 0) + 1
         name = event.name if seen[event.name] == 1 else f"{event.name} ({seen[event.name]})"
-        out.append(NamedEvent(name, event.earliest_ns, event.latest_ns, event.clock, event.source, event.row))
+        out.append(replace(event, name=name))
     return tuple(out)

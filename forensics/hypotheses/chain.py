@@ -35,7 +35,7 @@ def onset(one: Score, findings: Mapping[str, Finding], evidence: Evidence) -> In
 
 
 def _widened(finding: Finding, evidence: Evidence) -> Interval:
-    wide_s = max((evidence.clock_uncertainty_s.get(clock, 0.0) for clock in finding.cross_clock), default=0.0)
+    wide_s = max((evidence.clock_uncertainty_s.get(clock, float("inf")) for clock in finding.cross_clock), default=0.0)
     step_s = finding.sample_interval_s or 0.0
     wide = round((min(wide_s, 1e9) + step_s) * NS)
     return (int(finding.from_ns or 0) - wide, int(finding.to_ns or 0) + wide)

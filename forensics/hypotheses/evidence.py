@@ -39,6 +39,10 @@ class Evidence:
         Provable order of named events, where it was worked out.
     log
         Lines of event lists: an alarm at the failure that nothing explains keeps a machine from being cleared.
+    impossible
+        Modes that the build of the machine can't have, each with the reason.
+    voided
+        Checks that say nothing of a mode on this build, by mode.
     """
 
     findings: tuple[Finding, ...]
@@ -59,6 +63,8 @@ class Evidence:
     order: tuple[Ordered, ...] = ()
     time_zone: str = "UTC"
     log: tuple[LogLine, ...] = ()
+    impossible: Mapping[str, str] = field(default_factory=dict)
+    voided: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

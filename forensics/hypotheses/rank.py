@@ -169,6 +169,9 @@ def _observability(evidence: Evidence, judged: Judged) -> tuple[Observability, .
     rows = []
     for rule in evidence.modes.causes:
         one = judged.tallies[rule.id]
+        if rule.id in evidence.impossible:
+            rows.append(Observability(rule.id, "no", f"does not apply: {evidence.impossible[rule.id]}", ""))
+            continue
         needed = [check for need in rule.required for check in need.any_]
         blind = [check for check in needed if check in one.unseen]
         why = "; ".join(dict.fromkeys(silent[c].why_not for c in blind if c in silent and silent[c].why_not))

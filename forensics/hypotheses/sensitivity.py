@@ -94,7 +94,7 @@ def _clocks(mine: set[str], evidence: Evidence) -> Iterator[_Change]:
     """A finding across clocks holds at both ends where its own time is longer than the shift; else it is silenced."""
     clocks = {clock for finding in evidence.findings if finding.id in mine for clock in finding.cross_clock}
     for clock in sorted(clocks):
-        wide_s = evidence.clock_uncertainty_s.get(clock, 0.0)
+        wide_s = evidence.clock_uncertainty_s.get(clock, float("inf"))
         changed = tuple(
             _silenced(f, f"clock {clock} at an end of its interval")
             if clock in f.cross_clock and not _outlasts(f, wide_s)

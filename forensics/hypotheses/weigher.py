@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
-from forensics.case.schema import Machine
 from forensics.hypotheses.answers import Answered, amount_of, answers, straddles
 from forensics.hypotheses.chain import earlier_pairs
 from forensics.hypotheses.evidence import Evidence
@@ -53,7 +52,9 @@ class Weigher:
         told = answers(found, polarity_confirmed=self.evidence.polarity_confirmed)
         other = {check for check in told.keys() | self._told.keys() if not _same(told, self._told, check)}
         tallies = {
-            rule.id: _where_it_applies(tally(rule, told, self.remarks, self.scale), rule, self.evidence.machine)
+            rule.id: _where_it_applies(
+                tally(rule, self._heard(rule, told), self.remarks, self.scale), rule, self.evidence
+            )
             if rule.id not in self._tallies or not other.isdisjoint(rule.checks)
             else self._tallies[rule.id]
             for rule in self.evidence.modes.causes
@@ -64,9 +65,17 @@ class Weigher:
         around = Circumstances(_called(self.evidence, self.scale), earlier_pairs(tallies, by_id, self.evidence))
         return Judged(tallies, judge(tallies, self.evidence.modes, self.scale, around), by_id)
 
+    def _heard(self, rule: FailureMode, told: Mapping[str, Answered]) -> Mapping[str, Answered]:
+        """The answers without those that say nothing of a mode on this build."""
+        void = self.evidence.voided.get(rule.id)
+        return told if not void else {check: answer for check, answer in told.items() if check not in void}
 
-def _where_it_applies(one: Score, rule: FailureMode, machine: Machine) -> Score:
-    """A mode of a thing that the nameplate says the machine does not have is excluded by that, not by the data."""
+
+def _where_it_applies(one: Score, rule: FailureMode, evidence: Evidence) -> Score:
+    """A mode of a thing that the machine does not have, by its build, is excluded by that, not by the data."""
+    machine = evidence.machine
+    if why := evidence.impossible.get(rule.id):
+        return replace(one, excluded_by=f"does not apply: {why}", observable="no")
     lacks = {
         "economiser": machine.economiser is False,
         "drive": machine.starter is not None and machine.starter is not Starter.VARIABLE_SPEED,

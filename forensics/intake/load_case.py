@@ -14,9 +14,10 @@ from forensics.case.schema import CaseFile, local_to_utc, read_case_file
 from forensics.errors import InputError, Problem, Problems, Severity
 from forensics.intake import SourceResult, read_sources
 from forensics.intake.case_files import named_path_problems
+from forensics.model.events import events_of
 from forensics.model.points import NS, ON, Samples, Span, Switch
 from forensics.model.record import Record
-from forensics.model.vocabulary import Recorded, Role
+from forensics.model.vocabulary import Role
 from forensics.refrigerants.catalogue import SaturationCurve, saturation_for
 from forensics.rules import Limits, read_limits
 from forensics.rules.profiles import Profile, read_profile
@@ -152,9 +153,7 @@ def _find_failure(casefile: CaseFile, readings: tuple[SourceResult, ...], proble
         for switch in reading.switches:
             if switch.role is not Role.TRIP or not len(switch):
                 continue
-            times += [(edge.latest_ns, reading.exhibit.path) for edge in switch.edges if edge.to == ON]
-            if switch.origin.recorded is Recorded.CHANGE and switch.state[0] == ON:
-                times.append((int(switch.t[0]), reading.exhibit.path))
+            times += [(edge.latest_ns, reading.exhibit.path) for edge in events_of(switch) if edge.to == ON]
     if times:
         time_ns, source = max(times)
         return time_ns, f"the failure time is the last trip found, in {source}"

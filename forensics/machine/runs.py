@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.model.events import events_of
 from forensics.model.points import NS, OFF, ON, Edge, Samples, Switch
 from forensics.model.record import Record
 from forensics.model.vocabulary import Recorded, Role, State
@@ -285,27 +286,21 @@ def _hints(record: Record) -> list[_Hint]:
     for switch in record.switches.get(Role.RUN_STATUS, ()):
         extra = _clock_ns(record, switch.origin.clock)
         for to in (ON, OFF):
-            pairs = [(e.earliest_ns - extra, e.latest_ns + extra) for e in switch.edges if e.to == to]
+            late = round(record.late_s(switch.origin.source) * NS)
+            pairs = [(e.earliest_ns - late - extra, e.latest_ns + extra) for e in switch.edges if e.to == to]
             found.append((switch.role.value, to, pairs))
     for switch in record.switches.get(Role.TRIP, ()):
         step_s = switch.interval_s if np.isfinite(switch.interval_s) else 60.0
         extra = _clock_ns(record, switch.origin.clock) + round(step_s * NS)
-        trips = _rises(switch)
-        found.append((switch.role.value, OFF, [(t - extra, t + extra) for t in trips]))
+        late = round(record.late_s(switch.origin.source) * NS)
+        trips = [edge.latest_ns for edge in events_of(switch) if edge.to == ON]
+        found.append((switch.role.value, OFF, [(t - late - extra, t + extra) for t in trips]))
     found.extend(_log_hints(record))
     return [
         _Hint(name, to, *(np.array(x, dtype=np.int64) for x in zip(*sorted(pairs, key=lambda p: p[1]), strict=True)))
         for name, to, pairs in found
         if pairs
     ]
-
-
-def _rises(switch: Switch) -> list[int]:
-    """Times at which a switch comes on; a list of alarms holds only such rows, so its first row counts."""
-    rises = [edge.latest_ns for edge in switch.edges if edge.to == ON]
-    if switch.origin.recorded is Recorded.CHANGE and len(switch) and switch.state[0] == ON:
-        rises.insert(0, int(switch.t[0]))
-    return rises
 
 
 def _log_hints(record: Record) -> Iterable[tuple[str, int, list[tuple[int, int]]]]:
@@ -317,7 +312,8 @@ def _log_hints(record: Record) -> Iterable[tuple[str, int, list[tuple[int, int]]
         to = ON if value in _ON_WORDS else OFF if value in _OFF_WORDS else None
         if to is not None:
             extra = _clock_ns(record, line.clock) + NS
-            by_state[to].append((line.time_ns - extra, line.time_ns + extra))
+            late = round(record.late_s(line.source) * NS)
+            by_state[to].append((line.time_ns - late - extra, line.time_ns + extra))
     return [("event list", to, pairs) for to, pairs in by_state.items()]
 
 

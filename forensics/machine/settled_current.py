@@ -79,7 +79,7 @@ def settled_window(subject: Subject, run: Run, commands: Mapping[Role, Command])
     longest = run.begin.earliest_ns + round(limits["starts.settled_longest_s"] * NS)
     stopped = run.end.earliest_ns if run.end is not None else run.last_ns
     ends: list[tuple[int, str]] = [(longest, "60 s"), (stopped, "end of current")]
-    ended, told, by = start_ends(run, commands, limits)
+    ended, told, by = start_ends(run, commands, limits, subject.profile)
     if told:
         edge = next(e for e in commands[Role(by)].edges(ended, ended + 1))
         ends.append((edge.earliest_ns, by))

@@ -10,10 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.machine.subject import Subject
+from forensics.model.events import events_of, interval_of
 from forensics.model.findings import SwitchEvent
-from forensics.model.points import NS, ON, Edge, Reading, Samples, Switch
+from forensics.model.points import NS, Reading, Samples, Switch
 from forensics.model.record import Record
-from forensics.model.vocabulary import Recorded, Role
+from forensics.model.vocabulary import Role
 
 SWITCHES = (
     Role.LOAD_SOLENOID,
@@ -57,13 +58,14 @@ def solenoid_events(subject: Subject) -> tuple[SwitchEvent, ...]:
 
 
 def _events(record: Record, switch: Switch, points: list[Samples]) -> list[SwitchEvent]:
-    edges = _edges(switch)
+    edges = events_of(switch)
     if not edges:
         return []
     wide_s = record.uncertainty_s(switch.origin.clock)
     wide = round(wide_s * NS) if np.isfinite(wide_s) else 0
-    earliest = np.array([edge.earliest_ns for edge in edges], dtype=np.int64) - wide
-    latest = np.array([edge.latest_ns for edge in edges], dtype=np.int64) + wide
+    late_s = record.late_s(switch.origin.source)
+    spans = np.array([interval_of(switch.origin, edge, late_s) for edge in edges], dtype=np.int64)
+    earliest, latest = spans[:, 0] - wide, spans[:, 1] + wide
     before = {p.role: _readings(p, earliest, later=False) for p in points}
     after = {p.role: _readings(p, latest, later=True) for p in points}
     source, column = switch.origin.source, switch.origin.column
@@ -72,14 +74,6 @@ def _events(record: Record, switch: Switch, points: list[Samples]) -> list[Switc
         SwitchEvent(a, b, switch.role, edge.to, _Around(before, i), _Around(after, i), source, column, edge.row)
         for i, (a, b, edge) in rows
     ]
-
-
-def _edges(switch: Switch) -> list[Edge]:
-    """Edges; the first row of an event list counts as one when it comes on, for such a list holds nothing else."""
-    edges = list(switch.edges)
-    if switch.role is Role.TRIP and switch.origin.recorded is Recorded.CHANGE and switch.state[0] == ON:
-        edges.insert(0, Edge(int(switch.t[0]), int(switch.t[0]), ON, int(switch.row[0])))
-    return edges
 
 
 @dataclass(frozen=True, slots=True)

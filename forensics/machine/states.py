@@ -51,7 +51,7 @@ def cut_states(
     if known is None:
         return ()
     commands = read_commands(record, profile)
-    moving = moving_spans(record, commands, rules, rated_load_amps=rated_load_amps)
+    moving = moving_spans(record, _telling(commands, profile), rules, rated_load_amps=rated_load_amps)
     starts = np.array([span.start_ns for span in moving], dtype=np.int64)
     spans: list[StateSpan] = []
     at = known.start_ns
@@ -59,7 +59,7 @@ def cut_states(
     inferred = not record.switches.get(Role.RUN_COMMAND) and not record.switches.get(Role.RUN_STATUS)
     for run in runs:
         at = _rest(spans, at, run.first_ns, coast_ns, inferred=inferred, after_run=bool(spans))
-        at = _running(spans, run, commands, rules, (moving, starts))
+        at = _running(spans, run, commands, rules, (moving, starts), profile)
     if runs and runs[-1].end is None and runs[-1].last_ns < known.end_ns:
         spans.append(StateSpan(State.UNKNOWN, runs[-1].last_ns, known.end_ns, inferred=True))
     elif at < known.end_ns:
@@ -117,15 +117,22 @@ def _framed(spans: list[StateSpan], record: Record, known: Span) -> tuple[StateS
 _Moving = tuple[tuple[StateSpan, ...], NDArray[np.int64]]
 
 
-def _running(spans: list[StateSpan], run: Run, commands: Mapping[Role, Command], rules: Limits, moving: _Moving) -> int:
+def _running(
+    spans: list[StateSpan],
+    run: Run,
+    commands: Mapping[Role, Command],
+    rules: Limits,
+    moving: _Moving,
+    profile: Profile,
+) -> int:
     """Append start, load/hold/unload and stop of one run; returns where it ended."""
     first, last = run.first_ns, run.last_ns
     begun = first
     if run.begin is not None:
-        ended, told, _ = start_ends(run, commands, rules)
+        ended, told, _ = start_ends(run, commands, rules, profile)
         begun = min(ended, last)
         spans.append(StateSpan(State.START, first, begun, inferred=not told))
-    stop_from, told = stop_begins(run, commands, rules)
+    stop_from, told = stop_begins(run, commands, rules, profile)
     stop_from = max(min(stop_from, last), begun)
     spans.extend(_capacity(begun, stop_from, moving))
     if last > stop_from:
@@ -151,8 +158,26 @@ def _capacity(start_ns: int, end_ns: int, moving: _Moving) -> list[StateSpan]:
     return out
 
 
-def start_ends(run: Run, commands: Mapping[Role, Command], limits: Limits) -> tuple[int, bool, str]:
+def _telling(commands: Mapping[Role, Command], profile: Profile) -> Mapping[Role, Command]:
+    """Commands without those that may act while the machine holds: what they do tells no load or unload."""
+    capacity = (Role.LOAD_SOLENOID, Role.UNLOAD_SOLENOID)
+    return {r: c for r, c in commands.items() if r not in capacity or profile.tells_by_itself(r)}
+
+
+def _ends_a_start(profile: Profile | None, role: Role, to: int) -> bool:
+    """Whether an edge of a command may end the unloaded start: not one to what the profile has from its begin."""
+    return profile is None or profile.expected(State.START, role).first is not (to == ON)
+
+
+def start_ends(
+    run: Run, commands: Mapping[Role, Command], limits: Limits, profile: Profile | None = None
+) -> tuple[int, bool, str]:
     """When the unloaded start of a run ended.
+
+    Parameters
+    ----------
+    profile
+        Commands that act so from the begin of its starts do not end them; all count where none is given.
 
     Returns
     -------
@@ -164,7 +189,7 @@ def start_ends(run: Run, commands: Mapping[Role, Command], limits: Limits) -> tu
     ends: list[tuple[int, str]] = []
     for role, to in ((Role.BYPASS_SOLENOID, ON), (Role.UNLOAD_SOLENOID, OFF), (Role.LOAD_SOLENOID, ON)):
         command = commands.get(role)
-        if command is None:
+        if command is None or not _ends_a_start(profile, role, to):
             continue
         # a sequence that shuts the valve with the motor does not end its unloaded start with it
         least_s = limits["states.bypass_at_once_s"] if role is Role.BYPASS_SOLENOID else 1.0
@@ -178,11 +203,13 @@ def start_ends(run: Run, commands: Mapping[Role, Command], limits: Limits) -> tu
     return run.first_ns + round(limits["states.start_s"] * NS), False, ""
 
 
-def stop_begins(run: Run, commands: Mapping[Role, Command], limits: Limits) -> tuple[int, bool]:
+def stop_begins(
+    run: Run, commands: Mapping[Role, Command], limits: Limits, profile: Profile | None = None
+) -> tuple[int, bool]:
     """When the stop sequence of a run began, ns UTC, and whether a command told; the end of current where none did.
 
     A stop sequence is the run command taken off, the bypass released, or unload held on without pulsing until the
-    current ends.
+    current ends. Where the profile has unload act in holding too, holding it on tells no stop.
     """
     if run.end is None:
         return run.last_ns, True
@@ -197,7 +224,7 @@ def stop_begins(run: Run, commands: Mapping[Role, Command], limits: Limits) -> t
         last = command.edges(earliest, run.last_ns + 1)[-1:]
         begins.extend(edge.latest_ns for edge in last if edge.to == OFF)
     unload = commands.get(Role.UNLOAD_SOLENOID)
-    if unload is not None:
+    if unload is not None and (profile is None or profile.tells_by_itself(Role.UNLOAD_SOLENOID)):
         told = True
         last = unload.edges(earliest, run.last_ns + 1)[-1:]
         held = [edge.latest_ns for edge in last if edge.to == ON]

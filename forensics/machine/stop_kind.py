@@ -149,7 +149,7 @@ def _by_sequence(subject: Subject, run: Run) -> StopKind:
     if Role.UNLOAD_SOLENOID not in commands and Role.BYPASS_SOLENOID not in commands:
         return StopKind.NORMAL
     slow = max(c.interval_s for c in commands.values())
-    begun, told = stop_begins(run, commands, subject.limits)
+    begun, told = stop_begins(run, commands, subject.limits, subject.profile)
     short_s = max(2.0 * slow, 2.0)
     if told and (run.last_ns - begun) / NS <= short_s and short_s < subject.profile.times.unload_before_stop_s:
         return StopKind.TRIP

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import Machine
+from forensics.case.schema import Machine, Observation
+from forensics.machine.built.build import Build, build_of
 from forensics.machine.states import Run, StateSpan
 from forensics.model.findings import Start, Stop
 from forensics.model.record import Record
@@ -42,6 +44,8 @@ class Subject:
         The tables of starts and stops, in time order, history included; empty while they are being made.
     limits, profile, machine
         Rules and nameplate.
+    observations
+        What was seen or done by hand on the machine.
     saturation
         None where the refrigerant has no data; ``saturation_missing`` then says why.
     memo
@@ -59,4 +63,10 @@ class Subject:
     saturation_missing: str = ""
     starts: tuple[Start, ...] = ()
     stops: tuple[Stop, ...] = ()
+    observations: tuple[Observation, ...] = ()
     memo: dict[Any, Any] = field(init=False, default_factory=dict, repr=False, compare=False)
+
+    @cached_property
+    def build(self) -> Build:
+        """How the machine is built: the case's keys over the profile's."""
+        return build_of(self.machine, self.profile)

@@ -22,6 +22,10 @@ class Cite:
     rows: tuple[int, int]
 
 
+DOES_NOT_APPLY = "does-not-apply"
+"""The build makes the question meaningless."""
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """The answer of one detector.

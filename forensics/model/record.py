@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any, TypeVar
 
 import numpy as np
@@ -89,6 +90,8 @@ class Record:
         What is judged; ``history`` begins before it and serves as the machine's own baseline only.
     clock_uncertainty_s
         Half width of each clock's offset, s; the reference has 0.
+    lateness_s
+        How late the lines of each list come at most, s, by source.
     memo
         What was made of this record, once; a record that is derived from it begins anew.
     """
@@ -101,6 +104,7 @@ class Record:
     window: Span
     history: Span
     clock_uncertainty_s: Mapping[str, float] = field(default_factory=dict)
+    lateness_s: Mapping[str, float] = field(default_factory=dict)
     memo: dict[Any, Any] = field(init=False, default_factory=dict, repr=False, compare=False)
 
     def point(self, role: Role) -> Samples | None:
@@ -113,9 +117,21 @@ class Record:
         found = self.switches.get(role, ())
         return found[0] if found else None
 
+    @cached_property
+    def lists(self) -> frozenset[str]:
+        """Sources that are lists of events: their lines come late, some by seconds."""
+        return frozenset(line.source for line in self.log)
+
     def uncertainty_s(self, clock: str) -> float:
-        """Half width of a clock's offset in s; 0 for the reference, infinite where no offset could be had."""
-        return self.clock_uncertainty_s.get(clock, 0.0)
+        """Half width of a clock's offset in s; 0 for the reference, infinite where no offset could be had.
+
+        Of a record as it was stamped no clock is held against another: there all points are told apart by clock only.
+        """
+        return self.clock_uncertainty_s.get(clock, float("inf") if self.clock_uncertainty_s else 0.0)
+
+    def late_s(self, source: str) -> float:
+        """How late the lines of a source come at most, s: 0 for what is no list of events."""
+        return self.lateness_s.get(source, 0.0)
 
     def without_source(self, source: str) -> Record:
         """The record as if one source had not been supplied."""
@@ -127,15 +143,36 @@ class Record:
             log=tuple(line for line in self.log if line.source != source),
         )
 
-    def shifted(self, offsets_s: Mapping[str, float]) -> Record:
-        """The record with each clock's offset (clock minus reference, s) taken off its stamps."""
+    def shifted(self, offsets_s: Mapping[str, float], drifts_ppm: Mapping[str, float] | None = None) -> Record:
+        """The record with each clock's offset (clock minus reference, s) taken off its stamps.
+
+        Parameters
+        ----------
+        offsets_s
+            Offset at the failure by clock.
+        drifts_ppm
+            How fast an offset grows, by clock; a stamp an hour before the failure is off by an hour's drift less.
+        """
         ns = {clock: round(offset * NS) for clock, offset in offsets_s.items()}
+        ppm = {clock: drift for clock, drift in (drifts_ppm or {}).items() if drift}
+
+        def grown(clock: str, t: Any) -> Any:
+            """What a drift has added to stamps since the failure, ns."""
+            return np.round((t - self.failure_ns - ns.get(clock, 0)) * (ppm.get(clock, 0.0) * 1e-6)).astype(np.int64)
+
+        def moved(point: P) -> P:
+            clock = point.origin.clock
+            put = point.shifted(ns.get(clock, 0))
+            return replace(put, t=put.t - grown(clock, point.t)) if clock in ppm else put
+
         return replace(
             self,
-            samples={r: tuple(s.shifted(ns.get(s.origin.clock, 0)) for s in p) for r, p in self.samples.items()},
-            switches={r: tuple(s.shifted(ns.get(s.origin.clock, 0)) for s in p) for r, p in self.switches.items()},
-            waveforms=tuple(w.shifted(ns.get(w.clock, 0)) for w in self.waveforms),
-            log=tuple(replace(x, time_ns=x.time_ns - ns.get(x.clock, 0)) for x in self.log),
+            samples={r: tuple(moved(s) for s in p) for r, p in self.samples.items()},
+            switches={r: tuple(moved(s) for s in p) for r, p in self.switches.items()},
+            waveforms=tuple(w.shifted(ns.get(w.clock, 0) + int(grown(w.clock, w.start_ns))) for w in self.waveforms),
+            log=tuple(
+                replace(x, time_ns=x.time_ns - ns.get(x.clock, 0) - int(grown(x.clock, x.time_ns))) for x in self.log
+            ),
         )
 
 

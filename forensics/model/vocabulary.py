@@ -17,6 +17,7 @@ class Dimension(StrEnum):
     CURRENT = "current"
     VOLTAGE = "voltage"
     POWER = "power"
+    ENERGY = "energy"
     FREQUENCY = "frequency"
     SPEED = "speed"
     PRESSURE = "pressure"
@@ -38,6 +39,8 @@ class Role(StrEnum):
     UNLOAD_SOLENOID = "unload_solenoid"
     BYPASS_SOLENOID = "bypass_solenoid"
     INJECTION_SOLENOID = "injection_solenoid"
+    ECONOMISER_SOLENOID = "economiser_solenoid"
+    OIL_PUMP_STATUS = "oil_pump_status"
     OIL_HEATER = "oil_heater"
     TRIP = "trip"
     SLIDE_POSITION = "slide_position"
@@ -50,6 +53,7 @@ class Role(StrEnum):
     VOLTS_BC = "volts_bc"
     VOLTS_CA = "volts_ca"
     MOTOR_POWER = "motor_power"
+    ELECTRICAL_ENERGY = "electrical_energy"
     DRIVE_HERTZ = "drive_hertz"
     SHAFT_SPEED = "shaft_speed"
     SUCTION_PRESSURE = "suction_pressure"
@@ -59,6 +63,7 @@ class Role(StrEnum):
     OIL_PRESSURE = "oil_pressure"
     OIL_FILTER_IN_PRESSURE = "oil_filter_in_pressure"
     OIL_PRESSURE_DIFFERENCE = "oil_pressure_difference"
+    ECONOMISER_PRESSURE = "economiser_pressure"
     SUCTION_TEMPERATURE = "suction_temperature"
     DISCHARGE_TEMPERATURE = "discharge_temperature"
     OIL_TEMPERATURE = "oil_temperature"
@@ -91,17 +96,19 @@ def _facts() -> dict[Role, RoleFacts]:
     state = Dimension.STATE
     table: dict[tuple[str, Dimension, str], str] = {
         ("commands and status", state, ""): (
-            "run_command run_status load_solenoid unload_solenoid bypass_solenoid injection_solenoid oil_heater trip"
+            "run_command run_status load_solenoid unload_solenoid bypass_solenoid injection_solenoid "
+            "economiser_solenoid oil_pump_status oil_heater trip"
         ),
         ("capacity", Dimension.FRACTION, "%"): "slide_position capacity_command",
         ("electrical", Dimension.CURRENT, "A"): "motor_amps amps_a amps_b amps_c",
         ("electrical", Dimension.VOLTAGE, "V"): "volts_ab volts_bc volts_ca",
         ("electrical", Dimension.POWER, "kW"): "motor_power",
+        ("electrical", Dimension.ENERGY, "kWh"): "electrical_energy",
         ("electrical", Dimension.FREQUENCY, "Hz"): "drive_hertz",
         ("electrical", Dimension.SPEED, "rpm"): "shaft_speed",
         ("pressures", Dimension.PRESSURE, "kPa"): (
             "suction_pressure discharge_pressure condenser_pressure high_side_pressure "
-            "oil_pressure oil_filter_in_pressure"
+            "oil_pressure oil_filter_in_pressure economiser_pressure"
         ),
         ("pressures", Dimension.PRESSURE_DIFFERENCE, "kPa"): "oil_pressure_difference",
         ("temperatures", Dimension.TEMPERATURE, "degC"): (
@@ -236,7 +243,9 @@ class Starter(StrEnum):
 
     ACROSS_THE_LINE = "across-the-line"
     STAR_DELTA = "star-delta"
+    STAR_DELTA_CLOSED = "star-delta-closed"
     PART_WINDING = "part-winding"
+    AUTOTRANSFORMER = "autotransformer"
     SOFT_START = "soft-start"
     VARIABLE_SPEED = "variable-speed"
 

@@ -11,6 +11,7 @@ from forensics.intake import SourceResult
 from forensics.intake.load_case import load_case
 from forensics.intake.result import how_read
 from forensics.model.points import iso
+from forensics.rules.profile_words import explain
 
 WIDTH = 34
 VALUE, EVIDENCE = 46, 52
@@ -33,6 +34,7 @@ def check_case_folder(path: Path) -> str:
         _heading("What the exports say of themselves", _notes(readings)),
         _heading("Points", _points(found)),
         _heading("Clocks", _clocks(found)),
+        _heading("The sequence profile, as it was understood", list(explain(found.case.profile))),
         _heading("Problems and open questions", [str(problem) for problem in one_a_kind(found.problems)]),
         _heading("Taken for granted", list(found.assumptions)),
         _heading("Which modes could be seen with these points and intervals", _modes(found)),

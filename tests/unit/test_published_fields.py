@@ -21,7 +21,16 @@ from forensics.intake.exhibits import Exhibit
 from forensics.intake.result import Accounting
 from forensics.investigation import Investigation
 from forensics.machine.runs import StateSpan
-from forensics.model.findings import Bounds, Cite, Finding, Ordered, Share, Start, Stop, SwitchEvent
+from forensics.model.findings import (
+    Bounds,
+    Cite,
+    Finding,
+    Ordered,
+    Share,
+    Start,
+    Stop,
+    SwitchEvent,
+)
 from forensics.model.points import OFF, ON, Reading
 from forensics.model.vocabulary import (
     Answer,

@@ -19,9 +19,11 @@ from forensics.intake.lexicon import read_words
 from forensics.machine.trip_words import read_trip_words
 from forensics.refrigerants.catalogue import known_refrigerants
 from forensics.rules import FOLDER, read_checks, read_limits
+from forensics.rules.builds import read_build_rules
 from forensics.rules.detectability import read_short_events
-from forensics.rules.profiles import read_profile
+from forensics.rules.profiles import Profile, read_profile, shipped_profiles
 from forensics.rules.start_duty import read_start_duty
+from forensics.rules.strict import read_form
 from forensics.sites.iso14224 import read_coding
 
 MISSPELLED = "no_such_key"
@@ -43,6 +45,7 @@ def _uncached(reader: Any) -> Callable[[], object]:
 
 READERS: Mapping[str, Callable[[], object]] = {
     "aliases.toml": _uncached(read_aliases),
+    "builds.toml": _uncached(read_build_rules),
     "iso14224.toml": _uncached(read_coding),
     "measurements.toml": _uncached(read_measurements),
     "refrigerants.toml": _uncached(known_refrigerants),
@@ -54,7 +57,8 @@ READERS: Mapping[str, Callable[[], object]] = {
     "checks": _uncached(read_checks),
     "limits": _uncached(read_limits),
     "modes": _modes,
-    "sequences": lambda: read_profile(PROFILE.stem, FOLDER),
+    "sequence_template.toml": lambda: read_form(Profile, FOLDER / "sequence_template.toml"),
+    "sequences": lambda: [read_profile(name, FOLDER) for name in shipped_profiles()],
 }
 
 

@@ -12,7 +12,9 @@ from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.memo import kept_with_owner
 from forensics.rules import read_checks
+from forensics.rules.builds import Meaningless, meaningless
 from forensics.signatures.core.detector import REGISTERED, Detector
+from forensics.signatures.core.finding import does_not_apply
 
 FAMILIES = (
     "starts",
@@ -57,7 +59,7 @@ def run_catalogue(subject: Subject, detectors: Mapping[str, Detector]) -> tuple[
     """Run every detector; each must answer for its own check at least once."""
     found: list[Finding] = []
     for check_id, detector in detectors.items():
-        answers = detector(subject)
+        answers = _answer(subject, check_id, detector)
         if not any(answer.check == check_id for answer in answers):
             raise AssertionError(f"detector of {check_id} gave no answer")
         found.extend(answers)
@@ -67,4 +69,16 @@ def run_catalogue(subject: Subject, detectors: Mapping[str, Detector]) -> tuple[
 @kept_with_owner
 def answers_of(subject: Subject, check: str) -> tuple[Finding, ...]:
     """What the detector of another check answers: how one family asks another, and each is asked once."""
-    return all_detectors()[check](subject)
+    return _answer(subject, check, all_detectors()[check])
+
+
+def _answer(subject: Subject, check: str, detector: Detector) -> tuple[Finding, ...]:
+    """What a detector answers; where the build makes its question meaningless it is not asked."""
+    why = meaningless_for(subject).checks.get(check)
+    return detector(subject) if why is None else (does_not_apply(check, why),)
+
+
+@kept_with_owner
+def meaningless_for(subject: Subject) -> Meaningless:
+    """What the build of the machine makes meaningless."""
+    return meaningless(subject.build)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from forensics.machine.subject import Subject
-from forensics.model.findings import Cite, Finding
+from forensics.model.findings import DOES_NOT_APPLY, Cite, Finding
 from forensics.model.vocabulary import Outcome
 from forensics.rules import Check, read_checks
 
@@ -178,6 +178,20 @@ def cannot_tell(check_id: str, why_not: str, *, unlocked_by: str = "", suffix: s
         statement=f"{check.title}: cannot tell ({why_not}).",
         why_not=why_not,
         unlocked_by=unlock,
+    )
+
+
+def does_not_apply(check_id: str, why: str) -> Finding:
+    """The answer where the build makes the question meaningless; more logging would not help."""
+    check = read_checks()[check_id]
+    roles = tuple(dict.fromkeys(role for need in check.needs for role in need.roles))
+    return Finding(
+        id=check_id,
+        check=check_id,
+        outcome=Outcome.CANNOT_TELL,
+        statement=f"{check.title}: does not apply ({why}).",
+        why_not=f"does not apply: {why}",
+        reason=" ".join((DOES_NOT_APPLY, *(role.value for role in roles))),
     )
 
 

@@ -118,7 +118,7 @@ def _unloading(subject: Subject, command: Command, start: Start, run: Run) -> tu
     others: dict[Role, Command] = {
         role: c for role, c in commands_of(subject).items() if role is not Role.UNLOAD_SOLENOID
     }
-    ended, by_command, _ = start_ends(run, others, subject.limits)
+    ended, by_command, _ = start_ends(run, others, subject.limits, subject.profile)
     delay_s = max(subject.limits["sequence.unloaded_start_s"], subject.profile.times.bypass_delay_after_start_s / 2)
     end = min(start.earliest_ns + round(delay_s * NS), run.last_ns)
     end = min(end, ended) if by_command else end

@@ -13,44 +13,17 @@ from forensics.machine.subject import Subject
 from forensics.model.findings import Finding, Start, Stop
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role, State
-from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.rules.cells import Cell
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, does_not_apply, make_finding
 from forensics.signatures.core.needs import met
 from forensics.stats.proportions import wilson
 
 _TWO = 2
 
 
-@dataclass(frozen=True, slots=True)
-class Cell:
-    """What a command does in a state: at its begin and at its end (None: either), and whether it may pulse."""
-
-    first: bool | None
-    last: bool | None
-    pulses: bool = False
-
-
-def read_cell(text: str) -> Cell:
-    """Read ``on``, ``off``, ``pulses``, ``either``, ``pulses or on``, ``off then on``: a sequence keeps its order."""
-    words = text.replace(",", " then ").split(" then ")
-    first, last = _word(words[0].strip()), _word(words[-1].strip())
-    return Cell(first.first, last.last, first.pulses or last.pulses)
-
-
-def _word(text: str) -> Cell:
-    kinds = {kind.strip() for kind in text.split(" or ")}
-    pulses = "pulses" in kinds
-    if kinds <= {"on", "pulses"}:
-        # what may pulse may be off at any moment, but acts in the course of the state
-        return Cell(first=None if pulses else True, last=None if pulses else True, pulses=pulses)
-    off = False if kinds == {"off"} else None
-    return Cell(first=off, last=off, pulses=pulses)
-
-
 def expected(subject: Subject, state: State, role: Role) -> Cell:
     """The cell of the profile for a state and a valve; of a valve that the build has not nothing is expected."""
-    if role is Role.BYPASS_SOLENOID and not subject.profile.polarity.has_bypass:
-        return Cell(None, None)
-    return read_cell(subject.profile.cell(state, role))
+    return subject.profile.expected(state, role)
 
 
 def told(
@@ -60,11 +33,10 @@ def told(
 
     def needs(subject: Subject, check: str) -> tuple[Command] | Finding:
         if role is Role.BYPASS_SOLENOID and not subject.profile.polarity.has_bypass:
-            return cannot_tell(check, "does not apply: the sequence profile has no internal unloading valve")
+            return does_not_apply(check, "the sequence profile has no internal unloading valve")
         if not wanted(expected(subject, state, role)):
             cell = subject.profile.cell(state, role)
-            why = f"does not apply: the sequence profile says '{cell}' of {role.value} in {state.value}"
-            return cannot_tell(check, why)
+            return does_not_apply(check, f"the sequence profile says '{cell}' of {role.value} in {state.value}")
         if isinstance(failed := met(subject, check), Finding):
             return failed
         command = commands_of(subject)[role]

@@ -53,7 +53,7 @@ def no_lift(subject: Subject, check: str, start: Start, run: Run) -> Finding:
 def _loading_window(subject: Subject, run: Run, wait_s: float) -> tuple[int, int]:
     """From the end of the unloaded start to the end of the run, ``wait_s`` and more but never the whole run."""
     commands = read_commands(subject.record, subject.profile)
-    begun, told, _ = start_ends(run, commands, subject.limits)
+    begun, told, _ = start_ends(run, commands, subject.limits, subject.profile)
     if not told:
         begun = run.first_ns + round(subject.profile.times.bypass_delay_after_start_s * NS)
     last = run.end.earliest_ns if run.end is not None else run.last_ns

@@ -97,8 +97,8 @@ def expected_inrush(machine: Machine, limits: Limits) -> tuple[float, float] | N
     """Least and most current of a start by its starter, A (RMS), from the nameplate's locked-rotor amps.
 
     Across the line it is the locked-rotor current; in star a third of it, all of it again at the transition; with the
-    first part of the winding a half or more. None without locked-rotor amps, or where the starter sets the
-    current itself or is not known.
+    first part of the winding a half or more; behind an autotransformer the square of its tap. None without locked-rotor
+    amps, or where the starter sets the current itself or is not known.
     """
     locked = machine.locked_rotor_amps
     if locked is None:
@@ -106,10 +106,12 @@ def expected_inrush(machine: Machine, limits: Limits) -> tuple[float, float] | N
     match machine.starter:
         case Starter.ACROSS_THE_LINE:
             return locked, locked
-        case Starter.STAR_DELTA:
+        case Starter.STAR_DELTA | Starter.STAR_DELTA_CLOSED:
             return limits["starts.star_share"] * locked, locked
         case Starter.PART_WINDING:
             return limits["starts.part_winding_share"] * locked, locked
+        case Starter.AUTOTRANSFORMER:
+            return limits["starts.autotransformer_share"] * locked, locked
         case _:
             return None
 

@@ -79,7 +79,8 @@ def test_the_solenoid_went_off_before_the_trip(two_clocks: Case) -> None:
     events = {event.name: event for event in events_near(record, two_clocks.limits)}
     solenoid, trip = events["load_solenoid off"], events["trip on"]
     assert iso(solenoid.latest_ns)[:19] in {"2024-06-15T08:52:30", "2024-06-15T08:52:31"}
-    assert abs(trip.earliest_ns - two_clocks.record.failure_ns) <= 2_000_000_000
+    # a list may be late by a scan: its line may stand for an event of seconds before
+    assert trip.earliest_ns <= two_clocks.record.failure_ns <= trip.latest_ns + 2_000_000_000
     assert order_of(solenoid, trip, record) is Provable.BEFORE
 
 

@@ -1,0 +1,1 @@
+"""How the machine is built, and what the record says of it."""
