@@ -22,7 +22,8 @@ from forensics.machine.subject import Subject
 from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS, Samples, Switch
 from forensics.model.record import Record
-from forensics.model.vocabulary import Recorded, Role, StopKind
+from forensics.model.vocabulary import Recorded, Role, State, StopKind
+from forensics.rules.profiles import Profile
 
 Times = NDArray[np.int64]
 Spans = tuple[Times, Times]
@@ -33,7 +34,8 @@ class Slide:
     """The slide of a subject: what told its position, its course and what was identified.
 
     ``lift_known`` is False where a current stands for the position and a pressure that moves it is not logged.
-    ``held`` is what commands that were held moved, of load (1) and of unload (-1).
+    ``held`` is what commands that were held moved, of load (1) and of unload (-1); ``by_time`` tells whether the time
+    that a command acts moves the slide: not where positions are held by energised valves, nor by one three-way valve.
     """
 
     source: Capacity
@@ -41,6 +43,7 @@ class Slide:
     gains: Gains
     lift_known: bool
     held: dict[int, tuple[Held, ...]]
+    by_time: dict[int, bool]
 
 
 @kept_with_owner
@@ -50,16 +53,27 @@ def slide_of(subject: Subject) -> Slide | None:
     if source is None or not subject.runs:
         return None
     course, lift_known = _course(subject, source)
-    return Slide(source, course, identify(course), lift_known, _held(subject, source, course))
+    by_time = {
+        sign: _moves_by_time(subject.profile, role, state)
+        for sign, role, state in ((1, Role.LOAD_SOLENOID, State.LOAD), (-1, Role.UNLOAD_SOLENOID, State.UNLOAD))
+    }
+    return Slide(source, course, identify(course), lift_known, _held(subject, source, course, by_time), by_time)
 
 
-def _held(subject: Subject, source: Capacity, course: Course) -> dict[int, tuple[Held, ...]]:
+def _moves_by_time(profile: Profile, role: Role, moving: State) -> bool:
+    """Whether the profile has a command off while the slide is held, so that it moves for as long as it acts."""
+    held = profile.cell(State.HOLD, role)
+    return held == "off" or (held == "either" and profile.cell(moving, role).startswith("pulses"))
+
+
+def _held(subject: Subject, source: Capacity, course: Course, by_time: dict[int, bool]) -> dict[int, tuple[Held, ...]]:
     limits = subject.limits
     needs = Needs(
         limits["slide.held_s"],
         limits["slide.held_room"],
         limits["slide.sensor_percent"],
         subject.profile.times.unload_before_stop_s,
+        by_time,
     )
     spans = course.first, course.last
     if source.by_slide:

@@ -1,7 +1,7 @@
 """What the slide did while a command was held: the plainest test of a path, which every stop of most machines makes.
 
 A held command moves the slide far in a few seconds, further than any leak takes back meanwhile, and whatever pulses
-are missed between samples. What matters is how much of the movement that its time and the room allow was made.
+are missed between samples. What matters is its rate until it comes to its end, over the usual one.
 """
 
 from __future__ import annotations
@@ -23,18 +23,20 @@ class Needs:
     """What a held command must be to tell of its path.
 
     ``least_s`` of command, ``room`` to move and what a reading is good for (``sensor``) in %; ``stop_s`` is how long
-    the sequence holds unload before a stop.
+    the sequence holds unload before a stop. A command that does not move the slide by its time (``by_time``) tells
+    at such a stop alone.
     """
 
     least_s: float
     room: float
     sensor: float
     stop_s: float
+    by_time: dict[int, bool]
 
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """One held command: ns; s of command; % moved in its sense; the share made of what it could, with its interval."""
+    """One held command: ns; s of command; % moved in its sense; its rate over the usual one, with the interval."""
 
     begin_ns: int
     end_ns: int
@@ -74,6 +76,7 @@ def _of(
 ) -> list[Held]:
     found = []
     step_s = pulses.interval_s if pulses.sampled else 0.0
+    # at a stop a few samples are enough: how little they tell is in the interval
     long = (pulses.end - pulses.begin) / NS >= max(
         needs.least_s, _FEWEST_SAMPLES * step_s if step_s <= _FINE_S else 0.0
     )
@@ -81,16 +84,19 @@ def _of(
         run = int(np.searchsorted(spans[1], begin, side="right"))
         if run >= len(spans[0]):
             continue
+        certain_s = np.inf
         first, last = max(begin, int(spans[0][run])), min(end, int(spans[1][run]))
-        if step_s > _FINE_S:
+        if step_s > _FINE_S or not needs.by_time[sign]:
             at_stop = stops[(stops >= begin) & (stops <= end)]
             if not len(at_stop) or sign > 0 or needs.stop_s <= 0.0:
                 continue
             last = min(last, int(at_stop[0]))
-            first = max(first, last - round(2.0 * needs.stop_s * NS))
+            certain_s = 2.0 * needs.stop_s  # before that it may have been pulses
+        elif last - first < needs.least_s * NS:
+            continue
         if other is not None and _acted(other, first, last):
             continue
-        one = _measured(course, needs, sign, step_s, first, last)
+        one = _measured(course, needs, sign, (step_s, certain_s), (first, last)) if last > first else None
         if one is not None:
             found.append(one)
     return found
@@ -101,11 +107,15 @@ def _acted(other: Pulses, first: int, last: int) -> bool:
     return bool(covered_s((other.begin, other.end), begin, end)[0] > 0)
 
 
-def _measured(course: Course, needs: Needs, sign: int, step_s: float, first: int, last: int) -> Held | None:
-    """The movement of one held command; None where too little of it or too little room tells anything."""
+def _measured(
+    course: Course, needs: Needs, sign: int, known_s: tuple[float, float], span: tuple[int, int]
+) -> Held | None:
+    """The movement of one held command; None where there was too little room to tell anything.
+
+    ``known_s`` is the spacing of the command's samples and the time for which it was held for certain.
+    """
+    (first, last), (step_s, certain_s) = span, known_s
     seconds = (last - first) / NS
-    if seconds < needs.least_s:
-        return None
     before, after = _level(course, first, first=True), _level(course, last, first=False)
     if before is None or after is None:
         return None
@@ -113,13 +123,19 @@ def _measured(course: Course, needs: Needs, sign: int, step_s: float, first: int
     if not np.isfinite(room) or room < needs.room:
         return None
     usual = abs(course.usual[0 if sign > 0 else 1]) / 60.0
+    # at its end a slide waits: only the time until it came there counts
+    part = slice(*np.searchsorted(course.t, [first, last + 1]))
+    arrived = np.flatnonzero(sign * (course.v[part] - before[0]) >= room)
+    if len(arrived):
+        last = int(course.t[part][arrived[0]])
+        after = float(course.v[part][arrived[0]]), before[1]
+    moving_s = (last - first) / NS
     moved = sign * (after[0] - before[0])
     error = float(np.hypot(before[1], after[1])) + needs.sensor
     slack_s = step_s + course.lag_s + (0.0 if course.by_change else course.interval_s)
-    least = min(usual * max(seconds - slack_s, 0.0), room)
-    most = min(usual * (seconds + step_s), room)
-    high = (moved + error) / least if least > 0.0 else np.inf
-    return Held(first, last, seconds, moved, (moved - error) / most, max(high, (moved - error) / most))
+    least = usual * max(min(moving_s, certain_s) - slack_s, 0.0)
+    low = (moved - error) / (usual * (moving_s + step_s))
+    return Held(first, last, seconds, moved, low, max((moved + error) / least, low) if least > 0.0 else np.inf)
 
 
 def _level(course: Course, at_ns: int, *, first: bool) -> tuple[float, float] | None:

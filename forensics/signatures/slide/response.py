@@ -19,13 +19,15 @@ from forensics.model.vocabulary import Outcome
 from forensics.signatures.core.catalogue import answers_of
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
-from forensics.signatures.slide.looking import command_role, identified, when
+from forensics.signatures.slide.looking import command_role, identified, not_by_time, when
 
 _LEAST = "slide.response_share_min"
 _SLOW = "slide.response_share_slow"
 
 
 def _part(slide: Slide, sign: float) -> Part | None:
+    if not_by_time(slide, sign):
+        return None
     return slide.gains.load if sign > 0 else slide.gains.unload
 
 
@@ -52,6 +54,8 @@ def _no_response(subject: Subject, check: str, slide: Slide, sign: float) -> Fin
         settled = _by_held(subject, check, slide, sign, held)
         if settled is not None:
             return settled
+    if why := not_by_time(slide, sign):
+        return cannot_tell(check, why)
     if part is None:
         word = "load" if sign > 0 else "unload"
         return cannot_tell(check, f"{word} was not seen commanded with room to move, or too seldom to tell")
@@ -87,7 +91,7 @@ def _by_held(subject: Subject, check: str, slide: Slide, sign: float, held: Held
         return None
     words = (
         f"{word} held for {held.seconds:.0f} s at {iso(held.begin_ns)} moved the capacity by {held.moved:+.0f} % of "
-        f"travel as commanded: {held.low:.2f} to {held.high:.2f} of what its time and the room allow."
+        f"travel as commanded: {held.low:.2f} to {held.high:.2f} of the rate that the profile's travel time gives."
     )
     measured = Value(held.low, None, None, "1", _LEAST, above=False)
     if np.isfinite(held.high):
