@@ -16,12 +16,14 @@ from forensics.machine.capacity import Capacity, capacity
 from forensics.machine.commands import Command, read_commands
 from forensics.machine.slide_estimates import Gains
 from forensics.machine.slide_gains import identify
+from forensics.machine.slide_held import Held, Needs, held_commands
 from forensics.machine.slide_windows import Course, Pulses
 from forensics.machine.subject import Subject
 from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS, Samples, Switch
 from forensics.model.record import Record
-from forensics.model.vocabulary import Recorded, Role
+from forensics.model.vocabulary import Recorded, Role, State, StopKind
+from forensics.rules.profiles import Profile
 
 Times = NDArray[np.int64]
 Spans = tuple[Times, Times]
@@ -32,12 +34,16 @@ class Slide:
     """The slide of a subject: what told its position, its course and what was identified.
 
     ``lift_known`` is False where a current stands for the position and a pressure that moves it is not logged.
+    ``held`` is what commands that were held moved, of load (1) and of unload (-1); ``by_time`` tells whether the time
+    that a command acts moves the slide: not where positions are held by energised valves, nor by one three-way valve.
     """
 
     source: Capacity
     course: Course
     gains: Gains
     lift_known: bool
+    held: dict[int, tuple[Held, ...]]
+    by_time: dict[int, bool]
 
 
 @kept_with_owner
@@ -47,7 +53,43 @@ def slide_of(subject: Subject) -> Slide | None:
     if source is None or not subject.runs:
         return None
     course, lift_known = _course(subject, source)
-    return Slide(source, course, identify(course), lift_known)
+    by_time = {
+        sign: _moves_by_time(subject.profile, role, state)
+        for sign, role, state in ((1, Role.LOAD_SOLENOID, State.LOAD), (-1, Role.UNLOAD_SOLENOID, State.UNLOAD))
+    }
+    return Slide(source, course, identify(course), lift_known, _held(subject, source, course, by_time), by_time)
+
+
+def _moves_by_time(profile: Profile, role: Role, moving: State) -> bool:
+    """Whether the profile has a command off while the slide is held, so that it moves for as long as it acts."""
+    held = profile.cell(State.HOLD, role)
+    return held == "off" or (held == "either" and profile.cell(moving, role).startswith("pulses"))
+
+
+def _held(subject: Subject, source: Capacity, course: Course, by_time: dict[int, bool]) -> dict[int, tuple[Held, ...]]:
+    limits = subject.limits
+    needs = Needs(
+        limits["slide.held_s"],
+        limits["slide.held_room"],
+        limits["slide.sensor_percent"],
+        subject.profile.times.unload_before_stop_s,
+        by_time,
+    )
+    spans = course.first, course.last
+    if source.by_slide:
+        begins, ends = _runs(subject, limits["slide.oil_builds_s"])
+        spans = begins[ends > begins], ends[ends > begins]
+    stops = [stop.earliest_ns for stop in subject.stops if stop.kind is StopKind.NORMAL]
+    return held_commands(course, spans, np.array(stops, dtype=np.int64), needs)
+
+
+def _runs(subject: Subject, after_s: float) -> Spans:
+    """Runs from some time after their start to the stop or the failure."""
+    begins = [run.first_ns + round(after_s * NS) for run in subject.runs]
+    ends = [
+        min(run.last_ns if run.end is None else run.end.earliest_ns, subject.record.failure_ns) for run in subject.runs
+    ]
+    return np.array(begins, dtype=np.int64), np.array(ends, dtype=np.int64)
 
 
 def _course(subject: Subject, source: Capacity) -> tuple[Course, bool]:
@@ -104,10 +146,8 @@ def _travel(subject: Subject, source: Capacity) -> tuple[float, float, float, fl
 def _running(subject: Subject, source: Capacity) -> Spans:
     """Spans of running up to the failure, without the unloading at a start; of a current, with the bypass shut."""
     commands = read_commands(subject.record, subject.profile)
-    begins = [run.first_ns + round((15.0 if source.by_slide else 60.0) * NS) for run in subject.runs]
-    ends = [
-        min(run.last_ns if run.end is None else run.end.earliest_ns, subject.record.failure_ns) for run in subject.runs
-    ]
+    limits = subject.limits
+    begins, ends = _runs(subject, limits["slide.oil_builds_s"] if source.by_slide else limits["slide.amps_settle_s"])
     unload = commands.get(Role.UNLOAD_SOLENOID)
     dwell = round(subject.limits["slide.start_dwell_s"] * NS)
     if unload is not None and len(unload.acting[0]):
@@ -116,9 +156,8 @@ def _running(subject: Subject, source: Capacity) -> Spans:
             held = (starts <= run.first_ns + 15 * NS) & (stops > run.first_ns)
             if held.any():
                 begins[k] = max(begins[k], min(int(stops[held].max()), run.first_ns + dwell))
-    spans = np.array(begins, dtype=np.int64), np.array(ends, dtype=np.int64)
-    good = spans[1] - spans[0] > 30 * NS
-    spans = spans[0][good], spans[1][good]
+    good = ends - begins > 30 * NS
+    spans = begins[good], ends[good]
     bypass = commands.get(Role.BYPASS_SOLENOID)
     if source.by_slide or bypass is None:
         return spans

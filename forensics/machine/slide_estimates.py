@@ -83,7 +83,7 @@ class Gains:
     unload: Part | None
     with_oil: Estimate | None
     settled: bool
-    looks: tuple[int, int]
+    looks: tuple[float, float]
     load_at_pulses: Part | None = None
     unload_at_pulses: Part | None = None
 

@@ -51,7 +51,9 @@ def identify(course: Course) -> Gains:
     else:
         assert known is not None
         drift = _later_drift(course, sizes, known, until, (at_load, at_unload))
-    looks = tuple(0 if p is None else independent_looks(p) for p in (course.load, course.unload))
+    looks = tuple(
+        0.0 if p is None else independent_looks(p, course.first, course.last) for p in (course.load, course.unload)
+    )
     steady = 0.0 if known is None else known.end.value
     load = scaled(gains.part(LOAD), course.load, looks[0]) if gains is not None else None
     unload = scaled(gains.part(UNLOAD), course.unload, looks[1]) if gains is not None else None

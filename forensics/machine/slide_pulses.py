@@ -116,7 +116,7 @@ def _per_minute(moved: Floats, sign: float) -> Estimate:
     return Estimate(60.0 * mean, min(ends), max(ends)).turned(sign)
 
 
-def scaled(part: Part | None, pulses: Pulses | None, looks: int) -> Part | None:
+def scaled(part: Part | None, pulses: Pulses | None, looks: float) -> Part | None:
     """A gain with its interval widened where few independent looks tell how long the command acted in truth."""
     if part is None or pulses is None or not pulses.sampled:
         return part

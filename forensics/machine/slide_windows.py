@@ -232,17 +232,23 @@ def _integral(spans: tuple[Times, Times], times: Times) -> Floats:
     return np.where(index < 0, 0.0, lengths[safe] + inside)
 
 
-def independent_looks(pulses: Pulses) -> int:
-    """How many of the spells were seen independently of each other.
+def independent_looks(pulses: Pulses, first: Times, last: Times) -> float:
+    """How many of the spells inside spans of running were seen independently of each other.
 
     Polling in step with the controller sees every pulse of a train in one phase, or none: spells that follow each
-    other at one spacing are one look.
+    other at one spacing are one look, and a look that gives most of the time seen counts for most of it (the design
+    effect of clusters of unequal size: the square of the sum over the sum of the squares).
     """
-    begins = pulses.begin
-    if len(begins) <= 2:  # noqa: PLR2004 - one spacing has nothing to be like
-        return len(begins)
+    run = np.searchsorted(first, pulses.begin, side="right") - 1
+    inside = (run >= 0) & (pulses.begin < last[np.maximum(run, 0)]) if len(first) else np.zeros(len(run), dtype=bool)
+    begins, acting = pulses.begin[inside], (pulses.end - pulses.begin)[inside] / NS
+    if not len(begins):
+        return 0.0
     spacing = np.diff(begins) / NS
-    return 1 + int(np.sum(np.abs(np.diff(spacing)) > pulses.interval_s / 2.0))
+    apart = np.abs(np.diff(spacing, prepend=spacing[:1])) > pulses.interval_s / 2.0
+    train = np.concatenate(([0], np.cumsum(apart)))
+    seen = np.bincount(train, weights=acting)
+    return float(np.sum(seen) ** 2 / np.sum(seen**2))
 
 
 def moved_alone(course: Course, pulses: Pulses, other: Pulses | None, drift: float) -> tuple[Times, Floats, Mask]:

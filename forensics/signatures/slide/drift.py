@@ -12,7 +12,7 @@ from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding, three_way
-from forensics.signatures.slide.looking import command_role, identified, when
+from forensics.signatures.slide.looking import command_role, identified, not_by_time, when
 
 _LIMIT = "slide.drift_per_min"
 
@@ -22,6 +22,8 @@ def _drift(subject: Subject, check: str, slide: Slide, sign: float) -> Finding:
     missing = [r.value for r in (command_role(1.0), command_role(-1.0)) if subject.record.switch(r) is None]
     if missing:
         return cannot_tell(check, f"without {' and '.join(missing)} its pulses look like a drift")
+    if why := not_by_time(slide, 1.0, -1.0):
+        return cannot_tell(check, why)
     if part is None:
         return cannot_tell(check, "no running with room to move in which a drift is told from what pulses move")
     end = part.end.turned(sign)

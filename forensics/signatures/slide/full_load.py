@@ -14,7 +14,7 @@ from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Recorded, Role
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
-from forensics.signatures.slide.looking import identified
+from forensics.signatures.slide.looking import identified, not_by_time
 
 _LOOKED_BACK_NS = 6 * 3600 * NS
 
@@ -46,6 +46,8 @@ def cannot_reach_full_load(subject: Subject, check: str, slide: Slide) -> Findin
     seen = Seen(span, rows_of(source.point, *span), source.point.interval_s, len(good), rests_on_commands=True)
     if most >= limits["slide.full_load"]:
         return make_finding(subject, check, Outcome.ABSENT, words, measured, seen)
+    if why := not_by_time(slide, 1.0):
+        return cannot_tell(check, f"{words} But {why}")
     if most < limits["slide.short_of_full"] and asked >= need:
         return make_finding(subject, check, Outcome.PRESENT, words, measured, seen)
     return cannot_tell(check, words + " Full load was not asked for clearly enough.")

@@ -22,6 +22,14 @@ def identified(subject: Subject, check: str) -> tuple[Slide] | Finding:
     return cannot_tell(check, _NO_CAPACITY) if slide is None else (slide,)
 
 
+def not_by_time(slide: Slide, *signs: float) -> str:
+    """Why the time of a command says nothing of the slide; empty where it does."""
+    held = [command_role(s).value for s in signs if not slide.by_time[1 if s > 0 else -1]]
+    if not held:
+        return ""
+    return f"the profile holds the slide with {' and '.join(held)} other than off: its time is no measure of movement"
+
+
 def command_role(sign: float) -> Role:
     """Load for 1, unload for -1."""
     return Role.LOAD_SOLENOID if sign > 0 else Role.UNLOAD_SOLENOID

@@ -9,21 +9,25 @@ import numpy as np
 from forensics.machine.capacity import lift
 from forensics.machine.citations import rows_of
 from forensics.machine.slide_course import Slide
-from forensics.machine.slide_estimates import Estimate, Part
+from forensics.machine.slide_estimates import Part
+from forensics.machine.slide_held import Held
+from forensics.machine.slide_windows import covered_s
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
-from forensics.model.points import NS
+from forensics.model.points import NS, iso
 from forensics.model.vocabulary import Outcome
 from forensics.signatures.core.catalogue import answers_of
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
-from forensics.signatures.slide.looking import command_role, identified, when
+from forensics.signatures.slide.looking import command_role, identified, not_by_time, when
 
 _LEAST = "slide.response_share_min"
 _SLOW = "slide.response_share_slow"
 
 
 def _part(slide: Slide, sign: float) -> Part | None:
+    if not_by_time(slide, sign):
+        return None
     return slide.gains.load if sign > 0 else slide.gains.unload
 
 
@@ -44,10 +48,64 @@ def _seen(slide: Slide, part: Part) -> Seen:
 
 
 def _no_response(subject: Subject, check: str, slide: Slide, sign: float) -> Finding:
-    word = "load" if sign > 0 else "unload"
+    held = _last_held(subject, slide, sign)
     part = slide.gains.response(sign)
+    if held is not None:
+        settled = _by_held(subject, check, slide, sign, held)
+        if settled is not None:
+            return settled
+    if why := not_by_time(slide, sign):
+        return cannot_tell(check, why)
     if part is None:
+        word = "load" if sign > 0 else "unload"
         return cannot_tell(check, f"{word} was not seen commanded with room to move, or too seldom to tell")
+    found = _at_pulses(subject, check, slide, sign, part)
+    answered = held is not None and held.low > subject.limits[_LEAST]
+    if found.outcome is Outcome.PRESENT and answered and held is not None and held.end_ns > part.span_ns[0]:
+        why = f"But at {iso(held.begin_ns)} a held command moved it by {held.moved:.0f} %: it is not without response"
+        return replace(
+            cannot_tell(check, why), value=found.value, low=found.low, high=found.high, unit=found.unit,
+            limit=found.limit, limit_name=found.limit_name, above=found.above,
+        )  # fmt: skip
+    return found
+
+
+def _last_held(subject: Subject, slide: Slide, sign: float) -> Held | None:
+    """The last held command that tells whether its path moves the slide."""
+    least = subject.limits[_LEAST]
+    told = [h for h in slide.held[1 if sign > 0 else -1] if h.low > least or h.high < least]
+    return told[-1] if told else None
+
+
+def _by_held(subject: Subject, check: str, slide: Slide, sign: float, held: Held) -> Finding | None:
+    """What a held command settles; None where pulses after it speak against it or have to speak."""
+    limits, word = subject.limits, "load" if sign > 0 else "unload"
+    pulses = slide.course.load if sign > 0 else slide.course.unload
+    part = slide.gains.response(sign)
+    assert pulses is not None  # or it had not been held
+    first, last = (np.maximum(edge, held.end_ns) for edge in (slide.course.first, slide.course.last))
+    since = float(np.sum(covered_s((pulses.begin, pulses.end), first, last)))
+    fails = held.high < limits[_LEAST]
+    answers_since = fails and part is not None and part.end.turned(sign).low > 0.0
+    if since >= limits["slide.block_acting_s"] and (answers_since or not fails):
+        return None
+    words = (
+        f"{word} held for {held.seconds:.0f} s at {iso(held.begin_ns)} moved the capacity by {held.moved:+.0f} % of "
+        f"travel as commanded: {held.low:.2f} to {held.high:.2f} of the rate that the profile's travel time gives."
+    )
+    measured = Value(held.low, None, None, "1", _LEAST, above=False)
+    if np.isfinite(held.high):
+        measured = Value((held.low + held.high) / 2.0, held.low, held.high, "1", _LEAST, above=False)
+    why = _other_reason(subject, slide, (held.begin_ns, held.end_ns), sign) if fails else ""
+    if why:
+        return _open(check, words + " " + why, measured)
+    span = held.begin_ns, held.end_ns
+    seen = Seen(span, rows_of(slide.source.point, *span), slide.source.point.interval_s, 1, rests_on_commands=True)
+    return make_finding(subject, check, Outcome.PRESENT if fails else Outcome.ABSENT, words, measured, seen)
+
+
+def _at_pulses(subject: Subject, check: str, slide: Slide, sign: float, part: Part) -> Finding:
+    word = "load" if sign > 0 else "unload"
     usual, said = _usual(subject, slide, sign)
     limit = subject.limits[_LEAST] * usual
     end = part.end.turned(sign)
@@ -58,7 +116,10 @@ def _no_response(subject: Subject, check: str, slide: Slide, sign: float) -> Fin
     )
     measured = Value(end.value, end.low, end.high, "%/min", _LEAST, above=False, limit=limit)
     if end.high < limit:
-        why = _other_reason(subject, slide, part, end, sign)
+        why = _other_reason(subject, slide, part.span_ns, sign)
+        against = end.high < -subject.limits[_LEAST] * abs(slide.course.usual[0 if sign > 0 else 1])
+        if not why and against and not slide.source.by_slide:
+            why = "The current moved against the command: not by the slide alone"
         near = slide.gains.load_at_pulses if sign > 0 else slide.gains.unload_at_pulses
         if not why and not slide.gains.settled and near is None:
             why = "It was commanded nearly all the time: whether it held against a leak is not known"
@@ -87,13 +148,13 @@ def _open(check: str, why: str, measured: Value) -> Finding:
     )  # fmt: skip
 
 
-def _other_reason(subject: Subject, slide: Slide, part: Part, end: Estimate, sign: float) -> str:
+def _other_reason(subject: Subject, slide: Slide, span_ns: tuple[int, int], sign: float) -> str:
     """Why a missing movement need not mean that the command found no response; empty where nothing else explains it."""
     other = command_role(-sign)
     if subject.record.switch(other) is None:
         return f"Without {other.value} a counter-command is not excluded"
     if sign > 0:
-        known = lift(subject, np.array([(part.span_ns[0] + part.span_ns[1]) // 2, part.span_ns[1]]))
+        known = lift(subject, np.array([(span_ns[0] + span_ns[1]) // 2, span_ns[1]]))
         if not np.all(known > subject.limits["slide.least_lift_kpa"]):
             return "The lift that drives the oil was low or is not logged"
     if slide.source.by_slide:
@@ -102,8 +163,6 @@ def _other_reason(subject: Subject, slide: Slide, part: Part, end: Estimate, sig
         return "The current spiked before the stop: something other than the slide moved it"
     if sign > 0 and _outcome(subject, "refrigerant.recirculation") is Outcome.PRESENT:
         return "Gas that recirculates keeps the current from following"
-    if end.high < -subject.limits[_LEAST] * abs(slide.course.usual[0 if sign > 0 else 1]):
-        return "The current moved against the command: not by the slide alone"
     return ""
 
 

@@ -82,10 +82,16 @@ def test_time_in_which_a_command_is_silent_is_left_out() -> None:
 def test_pulses_at_one_spacing_are_one_look() -> None:
     train = T0 + np.arange(0, 400, 20, dtype=np.int64) * NS
     known = (train[:1], train[-1:])
-    assert independent_looks(Pulses(train, train + 5 * NS, 5.0, True, known)) == 1
+    whole = T0 + np.array([-NS]), T0 + np.array([40_000 * NS])
+    assert independent_looks(Pulses(train, train + 5 * NS, 5.0, True, known), *whole) == 1
     rng = np.random.default_rng(1)
     apart = T0 + np.cumsum(rng.integers(10, 200, 40)) * NS
-    assert independent_looks(Pulses(apart, apart + 5 * NS, 5.0, True, known)) > 30
+    assert independent_looks(Pulses(apart, apart + 5 * NS, 5.0, True, known), *whole) > 30
+    elsewhere = whole[0] + 30_000 * NS, whole[1]
+    assert independent_looks(Pulses(apart, apart + 5 * NS, 5.0, True, known), *elsewhere) == 0
+    # a long train outweighs the pulses that stand alone
+    both = np.sort(np.concatenate((apart[:5], T0 + np.arange(10_000, 12_000, 20, dtype=np.int64) * NS)))
+    assert independent_looks(Pulses(both, both + 5 * NS, 5.0, True, known), *whole) < 2
 
 
 def test_corrected_moments_find_the_slope_that_errors_hide() -> None:
