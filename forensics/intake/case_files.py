@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
+from forensics.case.job import job_files
 from forensics.case.schema import CaseFile, read_case_file
 from forensics.errors import InputError, Problem
 from forensics.intake.exhibits import hash_of, sibling
@@ -30,9 +31,14 @@ CUSTODY_LOG = "custody.csv"
 MOST_BYTES = {
     "export": EXPORT_BYTES,
     "photograph": PHOTO_BYTES,
+    "document": EXPORT_BYTES,
+    "earlier findings": FINDINGS_BYTES,
     "sequence profile": TABLE_BYTES,
     "saturation table": TABLE_BYTES,
 }
+
+
+LOOKED_AT = ("photograph", "document", "earlier findings")
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +52,8 @@ class CaseInput:
     file
         Where it lies.
     kind
-        ``case file``, ``export``, ``part of a waveform record``, ``photograph``, ``sequence profile``,
-        ``saturation table`` or ``custody log``.
+        ``case file``, ``export``, ``part of a waveform record``, ``photograph``, ``document``,
+        ``earlier findings``, ``sequence profile``, ``saturation table`` or ``custody log``.
     """
 
     path: str
@@ -79,14 +85,14 @@ def named_files(case: Path, casefile: CaseFile) -> tuple[tuple[str, str, str], .
         named.append((machine.sequence.replace("\\", "/"), "sequence profile", "machine.sequence"))
     if machine.saturation_table:
         named.append((machine.saturation_table.replace("\\", "/"), "saturation table", "machine.saturation_table"))
-    return tuple(named)
+    return (*named, *job_files(casefile))
 
 
 def named_path_problems(case: Path, casefile: CaseFile) -> tuple[Problem, ...]:
     """What is wrong with the paths that a case names; an export or profile that is not there is told by its reader."""
     folder, found = case.parent, []
     for name, kind, key in named_files(case, casefile):
-        if kind == "photograph":
+        if kind in LOOKED_AT:
             found.append(path_problem(folder, name, MOST_BYTES[kind], file=case.name, key=key))
     found.append(_supersedes_problem(case, casefile.case.supersedes))
     return tuple(problem for problem in found if problem is not None)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from pathlib import Path
 
+from forensics.case.schema import CaseFile, read_job_file
+from forensics.case.stage import IN_WORDS, job_gaps, next_step, steps_begun
 from forensics.intake import SourceResult
 from forensics.intake.load_case import load_case
 from forensics.investigation import Investigation, judge
@@ -16,11 +18,16 @@ WIDTH = 34
 def check_case_folder(path: Path) -> str:
     """Read everything that a case names and describe it; judges nothing.
 
+    A case without any export, as after a telephone call, is described by the tables of the job alone.
+
     Raises
     ------
     InputError
         What stops the case: all problems of all files at once.
     """
+    job = read_job_file(path)
+    if not job.source:
+        return _heading("The job so far", _job(job))
     investigation = judge(load_case(path))
     parts = [
         _heading("Sources", [_source(reading) for reading in investigation.readings]),
@@ -31,12 +38,24 @@ def check_case_folder(path: Path) -> str:
         _heading("Taken for granted", list(investigation.assumptions)),
         _heading("Which modes could be seen with these points and intervals", _modes(investigation)),
         _heading("What to ask the site for, the change that unlocks most first", _unlocks(investigation)),
+        _heading("The job so far", _job(job)),
     ]
     return "\n".join(part for part in parts if part)
 
 
 def _heading(title: str, lines: list[str]) -> str:
     return f"{title}\n" + "\n".join(f"  {line}" for line in lines or ["none"]) + "\n"
+
+
+def _job(job: CaseFile) -> list[str]:
+    """Steps begun, what each lacks, contradictions, and the step that comes next."""
+    begun = steps_begun(job)
+    lines = [f"begun: {', '.join(IN_WORDS[step] for step in begun) or 'nothing'}"]
+    lines += [str(gap) for gap in job_gaps(job)]
+    coming = next_step(job)
+    if coming is not None:
+        lines.append(f"next: {IN_WORDS[coming]}; the sheets to work with: forensics papers")
+    return lines
 
 
 def _source(reading: SourceResult) -> str:
