@@ -98,6 +98,21 @@ def named_path_problems(case: Path, casefile: CaseFile) -> tuple[Problem, ...]:
     return tuple(problem for problem in found if problem is not None)
 
 
+def earlier_hash_problems(case: Path, casefile: CaseFile) -> tuple[Problem, ...]:
+    """The earlier findings of a follow-up are those whose hash the case gives; one that is not there is told before."""
+    row = casefile.follow_up
+    if row is None or not row.sha256 or not is_there(case.parent, row.findings):
+        return ()
+    if path_problem(case.parent, row.findings, FINDINGS_BYTES) is not None:
+        return ()
+    found = hash_of(case.parent / row.findings)
+    if found == row.sha256:
+        return ()
+    what = f"'{row.findings}' has SHA-256 {found}, the case file gives {row.sha256}"
+    remedy = "Fetch the findings that were meant, or correct the hash."
+    return (Problem(what, file=case.name, column="follow_up.sha256", remedy=remedy),)
+
+
 def _supersedes_problem(case: Path, earlier: str) -> Problem | None:
     """The findings, folder or bag of an earlier revision; the id of a bundle that is not at hand names no path."""
     folder, key = case.parent, "case.supersedes"

@@ -17,6 +17,7 @@ from forensics.report.figures.solenoids import event_overlays
 from forensics.report.figures.timeline import timeline as draw_timeline
 from forensics.report.figures.trends import oil_trends, saturation_picture, slide_response
 from forensics.report.figures.waveforms import waveform_plate
+from forensics.report.job import show_job
 from forensics.report.markup import LIST_ROWS, render, show_markup, table_markup
 from forensics.report.page_one import Beside, cautions, page_one_values
 from forensics.report.photographs import MOST_SHOWN, Photograph, photograph
@@ -262,6 +263,7 @@ def physical(sheet: ReportContext) -> None:
     ]
     names = ["what", "when", "by", "fits", "speaks against", "in the data", "note"]
     show_table(pd.DataFrame(teardown, columns=names), "Physical findings against the data, both ways")
+    show_job(sheet)
     _photographs(sheet)
 
 
