@@ -6,84 +6,30 @@ listed by :mod:`forensics.case.stage`; only what contradicts itself inside one r
 
 from __future__ import annotations
 
-import difflib
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
-from forensics.case.messages import checked_path
-from forensics.case.values import Day, Line, Number, Positive, Stamp, Text, one_line, within
-from forensics.model.paths import name_fault
+from forensics.case.job_values import (
+    MOST_FILES,
+    MOST_ROWS,
+    CheckId,
+    Choice,
+    Count,
+    FilePath,
+    Files,
+    Hours,
+    Lines,
+    Modes,
+    Named,
+    Sha256,
+    Shows,
+    SpokenTime,
+    read_mode,
+    several,
+)
+from forensics.case.values import Day, Line, Number, Positive, Stamp, Text, within
 from forensics.model.vocabulary import Mode
-from forensics.rules.checks import read_checks
-
-MOST_ROWS, MOST_FILES, SHOWN, HASH_DIGITS = 2_000, 100, 60, 64
-
-Shows = Literal["cause", "damage", "in-order", "nothing", ""]
-Choice = Literal["run", "run-with-conditions", "repair", "hold"]
-
-
-def _several(value: object) -> object:
-    if value == "":
-        return ()
-    if isinstance(value, str):
-        return (value,)
-    return tuple(value) if isinstance(value, list) else value
-
-
-def _inside(value: str) -> str:
-    path = value.replace("\\", "/")
-    fault = name_fault(value)
-    if fault:
-        raise ValueError(f"{fault}; move the file beside the case file")
-    return path
-
-
-def _mode(value: object) -> object:
-    if not isinstance(value, str) or isinstance(value, Mode):
-        return value
-    known = [mode.value for mode in Mode]
-    if value in known:
-        return Mode(value)
-    near = difflib.get_close_matches(value[:SHOWN], known, n=1)
-    hint = f" (did you mean '{near[0]}'?)" if near else ""
-    raise ValueError(f"'{value[:SHOWN]}' is no failure mode{hint}; known: {', '.join(known)}")
-
-
-def _hash(value: str) -> str:
-    low = value.lower()
-    if low and (len(low) != HASH_DIGITS or set(low) - set("0123456789abcdef")):
-        raise ValueError("a SHA-256 has 64 hexadecimal digits")
-    return low
-
-
-def _check(value: str) -> str:
-    known = read_checks()
-    if value and value not in known:
-        near = difflib.get_close_matches(value[:SHOWN], list(known), n=1)
-        hint = f" (did you mean '{near[0]}'?)" if near else ""
-        raise ValueError(f"'{value[:SHOWN]}' is no check of the catalogue{hint}")
-    return value
-
-
-def _named(value: str) -> str:
-    if not value.strip():
-        raise ValueError("say what it is: the text is empty")
-    return value
-
-
-FilePath = Annotated[str, AfterValidator(checked_path), AfterValidator(one_line), AfterValidator(_inside)]
-Files = Annotated[tuple[FilePath, ...], BeforeValidator(_several), Field(max_length=MOST_FILES)]
-Lines = Annotated[tuple[Line, ...], BeforeValidator(_several), Field(max_length=MOST_FILES)]
-Modes = Annotated[
-    tuple[Annotated[Mode, BeforeValidator(_mode)], ...], BeforeValidator(_several), Field(max_length=MOST_ROWS)
-]
-Named = Annotated[Line, AfterValidator(_named)]
-Sha256 = Annotated[str, AfterValidator(_hash)]
-CheckId = Annotated[str, AfterValidator(_check)]
-Hours = Annotated[Number, within("run_hours")]
-Count = Annotated[int, Field(ge=0, le=1_000_000)]
-SpokenTime = Stamp | Line  # as it was said: a stamp, or words such as "shortly before five"
 
 
 class Row(BaseModel):
@@ -240,7 +186,7 @@ class Sample(Row):
     method: Line = ""
     document: Files = ()
     text: Text = ""
-    value: Annotated[tuple[SampleValue, ...], BeforeValidator(_several), Field(max_length=MOST_FILES)] = ()
+    value: Annotated[tuple[SampleValue, ...], BeforeValidator(several), Field(max_length=MOST_FILES)] = ()
 
 
 class Decision(Row):
@@ -294,7 +240,7 @@ class Closing(Row):
     """``[closing]``: the code that a person closes the case with, beside the workbook's."""
 
     code: Line = ""
-    mode: Annotated[Mode, BeforeValidator(_mode)] | None = None
+    mode: Annotated[Mode, BeforeValidator(read_mode)] | None = None
     words: Text = ""
     agrees: bool | None = None
 
@@ -323,16 +269,16 @@ class JobTables(BaseModel):
     """The tables of the whole job, as keys of a case file."""
 
     call: Call | None = None
-    hold: Annotated[tuple[Hold, ...], BeforeValidator(_several), MOST] = ()
-    request: Annotated[tuple[Request, ...], BeforeValidator(_several), MOST] = ()
-    test: Annotated[tuple[FieldTest, ...], BeforeValidator(_several), MOST] = ()
-    part: Annotated[tuple[Part, ...], BeforeValidator(_several), MOST] = ()
-    sample: Annotated[tuple[Sample, ...], BeforeValidator(_several), MOST] = ()
+    hold: Annotated[tuple[Hold, ...], BeforeValidator(several), MOST] = ()
+    request: Annotated[tuple[Request, ...], BeforeValidator(several), MOST] = ()
+    test: Annotated[tuple[FieldTest, ...], BeforeValidator(several), MOST] = ()
+    part: Annotated[tuple[Part, ...], BeforeValidator(several), MOST] = ()
+    sample: Annotated[tuple[Sample, ...], BeforeValidator(several), MOST] = ()
     decision: Decision | None = None
-    action: Annotated[tuple[Action, ...], BeforeValidator(_several), MOST] = ()
+    action: Annotated[tuple[Action, ...], BeforeValidator(several), MOST] = ()
     follow_up: FollowUp | None = None
     closing: Closing | None = None
-    custody: Annotated[tuple[Custody, ...], BeforeValidator(_several), MOST] = ()
+    custody: Annotated[tuple[Custody, ...], BeforeValidator(several), MOST] = ()
 
 
 JOB_MODELS: dict[str, type[BaseModel]] = {
@@ -349,23 +295,3 @@ JOB_MODELS: dict[str, type[BaseModel]] = {
     "closing": Closing,
     "custody": Custody,
 }
-
-
-def job_files(job: JobTables) -> tuple[tuple[str, str, str], ...]:
-    """Path, kind and key of every file that the tables of the job name."""
-    named: list[tuple[str, str, str]] = []
-    for n, held in enumerate(job.hold, start=1):
-        named += [(path, "document", f"hold[{n}].file") for path in held.file]
-    for n, asked in enumerate(job.request, start=1):
-        named += [(path, "document", f"request[{n}].file") for path in asked.file]
-    for table, rows in (("test", job.test), ("part", job.part)):
-        for n, row in enumerate(rows, start=1):
-            named += [(path, "photograph", f"{table}[{n}].photo") for path in row.photo]
-            named += [(path, "document", f"{table}[{n}].document") for path in row.document]
-    for n, sample in enumerate(job.sample, start=1):
-        named += [(path, "document", f"sample[{n}].document") for path in sample.document]
-    if job.follow_up is not None:
-        named.append((job.follow_up.findings, "earlier findings", "follow_up.findings"))
-    for n, item in enumerate(job.custody, start=1):
-        named += [(path, "document", f"custody[{n}].file") for path in item.file]
-    return tuple(named)

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from forensics.case.job import job_files
+from forensics.case.job_files import job_files
 from forensics.case.schema import CaseFile, read_case_file
 from forensics.errors import InputError, Problem
 from forensics.intake.exhibits import hash_of, sibling

@@ -18,8 +18,10 @@ from forensics.intake.draft.suggest import read_aliases
 from forensics.intake.lexicon import read_words
 from forensics.machine.trip_words import read_trip_words
 from forensics.refrigerants.catalogue import known_refrigerants
+from forensics.results.follow_up import read_follow_up_rules
 from forensics.rules import FOLDER, read_checks, read_limits
 from forensics.rules.detectability import read_short_events
+from forensics.rules.papers_forms import read_paper_rules
 from forensics.rules.profiles import read_profile
 from forensics.rules.start_duty import read_start_duty
 from forensics.sites.iso14224 import read_coding
@@ -54,6 +56,7 @@ READERS: Mapping[str, Callable[[], object]] = {
     "checks": _uncached(read_checks),
     "limits": _uncached(read_limits),
     "modes": _modes,
+    "papers": lambda: (read_paper_rules.__wrapped__(), read_follow_up_rules.__wrapped__()),
     "sequences": lambda: read_profile(PROFILE.stem, FOLDER),
 }
 
