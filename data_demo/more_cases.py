@@ -14,6 +14,7 @@ from .study.folder import write_study_case
 from .study.site import Clock as SiteClock
 from .study.texts import Sheet
 from .waveforms import Record, write_record
+from .whole_job import whole_job
 
 _TURNED_BACK = Scenario(
     seed=53,
@@ -105,4 +106,5 @@ def ammonia_inch_pound(out_dir: Path) -> Path:
 MORE: dict[str, Callable[[Path], Path]] = {
     "reverse-rotation": reverse_rotation,
     "ammonia-inch-pound": ammonia_inch_pound,
+    "whole-job": whole_job,
 }

@@ -123,6 +123,11 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("case", type=Path, metavar="CASE.toml")
     check.set_defaults(run=_check)
 
+    papers = commands.add_parser("papers", help="the working papers of the job as printable pages")
+    papers.add_argument("case", type=Path, metavar="CASE.toml")
+    papers.add_argument("--out", type=Path, default=None, metavar="DIR", help="default: papers beside the case file")
+    papers.set_defaults(run=_papers)
+
     seal = commands.add_parser("seal", help="pack a finished case as a BagIt bag")
     seal.add_argument("folder", type=Path, metavar="DIR")
     seal.add_argument("--out", type=Path, default=None, help="the bag (default: DIR with -sealed)")
@@ -230,6 +235,17 @@ def _check(parsed: argparse.Namespace) -> int:
     from forensics.report.check import check_case_folder
 
     _tell(check_case_folder(parsed.case))
+    return DONE
+
+
+def _papers(parsed: argparse.Namespace) -> int:
+    from forensics.papers import make_papers
+
+    made = make_papers(parsed.case, parsed.out)
+    for note in made.notes:
+        _say(f"note: {note}")
+    for path in made.files:
+        _tell(path)
     return DONE
 
 

@@ -12,7 +12,7 @@ import tomllib
 from collections import Counter
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 from zoneinfo import ZoneInfo
 
 from pydantic import (
@@ -26,6 +26,7 @@ from pydantic import (
     model_validator,
 )
 
+from forensics.case.job import JOB_MODELS, JobTables
 from forensics.case.messages import (
     KeyLines,
     checked_path,
@@ -385,8 +386,8 @@ class LimitOverride(Strict):
     source: Text = Field(min_length=1)
 
 
-class CaseFile(Strict):
-    """The whole of ``case.toml``."""
+class CaseFile(JobTables, Strict):
+    """The whole of ``case.toml``; the tables of the whole job are those of :class:`JobTables`."""
 
     schema_: Literal[1] = Field(alias="schema")
     case: CaseSection
@@ -423,6 +424,19 @@ class CaseFile(Strict):
         return self.case.reference_clock or self.clock_of(self.source[0])
 
 
+class MachineSoFar(Machine):
+    """``[machine]`` of a case that only begins: the refrigerant may still be unknown."""
+
+    refrigerant: Line = ""
+
+
+class JobFile(CaseFile):
+    """A case as far as it goes: ``schema``, ``case.id`` and ``case.time_zone`` are enough, as after a call."""
+
+    machine: MachineSoFar = MachineSoFar()
+    source: Annotated[tuple[Source, ...], BeforeValidator(_words), MOST] = ()
+
+
 def local_to_utc(stamp: datetime, zone: str) -> datetime:
     """UTC of a stamp that is local to ``zone`` unless it carries an offset (a repeated hour: the first pass)."""
     return (stamp if stamp.tzinfo else stamp.replace(tzinfo=ZoneInfo(zone))).astimezone(UTC)
@@ -430,13 +444,22 @@ def local_to_utc(stamp: datetime, zone: str) -> datetime:
 
 def read_case_file(path: Path) -> CaseFile:
     """Read and check ``case.toml``; all problems are raised at once as :class:`InputError`."""
+    return parse_case(_content(path), path.name)
+
+
+def read_job_file(path: Path) -> JobFile:
+    """Read and check a case as far as it goes; all problems are raised at once as :class:`InputError`."""
+    data, text = toml_data(_content(path), path.name)
+    return _checked(JobFile, data, path.name, text)
+
+
+def _content(path: Path) -> bytes:
     try:
-        content = read_regular(path, CASE_FILE_BYTES)
+        return read_regular(path, CASE_FILE_BYTES)
     except FileNotFoundError:
         raise InputError([Problem("the case file is not there", file=str(path), remedy="Check the path.")]) from None
     except OSError as fault:
         raise InputError([Problem(f"the case file can't be read ({fault.strerror})", file=str(path))]) from None
-    return parse_case(content, path.name)
 
 
 _DEEP, _SHALLOW = "tables or lists lie too deep in each other", "A case file nests three levels at most."
@@ -473,8 +496,15 @@ def toml_data(content: bytes, name: str = "case.toml") -> tuple[dict[str, Any], 
 
 def check_case(data: dict[str, object], name: str = "case.toml", text: str = "") -> CaseFile:
     """Check the content of a case file; all problems are raised at once, with their line where ``text`` is given."""
+    return _checked(CaseFile, data, name, text)
+
+
+_CaseT = TypeVar("_CaseT", bound=CaseFile)
+
+
+def _checked(form: type[_CaseT], data: dict[str, object], name: str, text: str) -> _CaseT:
     try:
-        return CaseFile.model_validate(data)
+        return form.model_validate(data)
     except ValidationError as fault:
         errors = fault.errors(include_url=False, include_context=False)
         lines = key_lines(text)
@@ -519,6 +549,7 @@ def _keys_at(location: tuple[int | str, ...]) -> list[str]:
         "measurement": Measurement,
         "fact": Fact,
         "limit": LimitOverride,
+        **JOB_MODELS,
     }
     for part in location:
         model = inner.get(str(part), model)

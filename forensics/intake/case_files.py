@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
+from forensics.case.job_files import job_files
 from forensics.case.schema import CaseFile, read_case_file
 from forensics.errors import InputError, Problem
 from forensics.intake.exhibits import hash_of, sibling, source_files
@@ -31,9 +32,13 @@ MOST_BYTES = {
     "export": EXPORT_BYTES,
     "photograph": PHOTO_BYTES,
     "document": EXPORT_BYTES,
+    "earlier findings": FINDINGS_BYTES,
     "sequence profile": TABLE_BYTES,
     "saturation table": TABLE_BYTES,
 }
+
+
+LOOKED_AT = ("photograph", "document", "earlier findings")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +52,8 @@ class CaseInput:
     file
         Where it lies.
     kind
-        ``case file``, ``export``, ``part of a waveform record``, ``photograph``, ``document``, ``sequence profile``,
-        ``saturation table`` or ``custody log``.
+        ``case file``, ``export``, ``part of a waveform record``, ``photograph``, ``document``,
+        ``earlier findings``, ``sequence profile``, ``saturation table`` or ``custody log``.
     """
 
     path: str
@@ -90,17 +95,32 @@ def named_files(case: Path, casefile: CaseFile) -> tuple[tuple[str, str, str], .
         named.append((machine.sequence.replace("\\", "/"), "sequence profile", "machine.sequence"))
     if machine.saturation_table:
         named.append((machine.saturation_table.replace("\\", "/"), "saturation table", "machine.saturation_table"))
-    return tuple(named)
+    return (*named, *job_files(casefile))
 
 
 def named_path_problems(case: Path, casefile: CaseFile) -> tuple[Problem, ...]:
     """What is wrong with the paths that a case names; an export or profile that is not there is told by its reader."""
     folder, found = case.parent, []
     for name, kind, key in named_files(case, casefile):
-        if kind in ("photograph", "document"):
+        if kind in LOOKED_AT:
             found.append(path_problem(folder, name, MOST_BYTES[kind], file=case.name, key=key))
     found.append(_supersedes_problem(case, casefile.case.supersedes))
     return tuple(problem for problem in found if problem is not None)
+
+
+def earlier_hash_problems(case: Path, casefile: CaseFile) -> tuple[Problem, ...]:
+    """The earlier findings of a follow-up are those whose hash the case gives; one that is not there is told before."""
+    row = casefile.follow_up
+    if row is None or not row.sha256 or not is_there(case.parent, row.findings):
+        return ()
+    if path_problem(case.parent, row.findings, FINDINGS_BYTES) is not None:
+        return ()
+    found = hash_of(case.parent / row.findings)
+    if found == row.sha256:
+        return ()
+    what = f"'{row.findings}' has SHA-256 {found}, the case file gives {row.sha256}"
+    remedy = "Fetch the findings that were meant, or correct the hash."
+    return (Problem(what, file=case.name, column="follow_up.sha256", remedy=remedy),)
 
 
 def _supersedes_problem(case: Path, earlier: str) -> Problem | None:

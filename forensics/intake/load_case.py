@@ -10,10 +10,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from forensics.case.as_evidence import with_job_evidence
 from forensics.case.schema import CaseFile, local_to_utc, read_case_file
 from forensics.errors import InputError, Problem, Problems, Severity
 from forensics.intake import SourceResult, read_sources
-from forensics.intake.case_files import named_path_problems
+from forensics.intake.case_files import earlier_hash_problems, named_path_problems
 from forensics.model.events import events_of
 from forensics.model.points import NS, ON, Samples, Span, Switch
 from forensics.model.record import Record
@@ -75,6 +76,7 @@ def load_case(path: Path, *, limits: Mapping[str, float] | None = None) -> Case:
     casefile = read_case_file(path)
     problems = Problems()
     problems.extend(named_path_problems(path, casefile))
+    problems.extend(earlier_hash_problems(path, casefile))
     profile, chosen, curve, missing = _rules(casefile, path.parent, limits or {}, problems)
     failure_ns = _given_failure_ns(casefile)
     readings = _read(casefile, path.parent, failure_ns, chosen or read_limits(), problems)
@@ -87,6 +89,7 @@ def load_case(path: Path, *, limits: Mapping[str, float] | None = None) -> Case:
     if profile is None or chosen is None or failure_ns is None:
         raise InputError(tuple(problems))
     record = record_of(casefile, readings, failure_ns)
+    casefile = with_job_evidence(casefile)
     return Case(casefile, path, readings, record, tuple(problems), profile, chosen, curve, missing, found)
 
 
@@ -147,7 +150,7 @@ def _read(
 
 
 def _find_failure(casefile: CaseFile, readings: tuple[SourceResult, ...], problems: Problems) -> tuple[int | None, str]:
-    """The last trip found; without one, ask."""
+    """The last trip found; without one, the end of the record in a follow-up, which needs no failure; else ask."""
     times: list[tuple[int, str]] = []
     for reading in readings:
         for switch in reading.switches:
@@ -157,6 +160,10 @@ def _find_failure(casefile: CaseFile, readings: tuple[SourceResult, ...], proble
     if times:
         time_ns, source = max(times)
         return time_ns, f"the failure time is the last trip found, in {source}"
+    ends = [(reading.last_ns, reading.exhibit.path) for reading in readings if reading.last_ns is not None]
+    if casefile.follow_up is not None and ends:
+        time_ns, source = max(ends)
+        return time_ns, f"no failure is told or found in this follow-up: the end of {source} stands for its time"
     problems.add(
         Problem(
             "no failure time is given and no trip was found",

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from pathlib import Path
 
+from forensics.case.schema import CaseFile, read_job_file
+from forensics.case.stage import IN_WORDS, job_gaps, next_step, steps_begun
 from forensics.errors import one_a_kind
 from forensics.hypotheses.readiness import Readiness, ready
 from forensics.intake import SourceResult
@@ -20,11 +22,16 @@ VALUE, EVIDENCE = 46, 52
 def check_case_folder(path: Path) -> str:
     """Read everything that a case names and describe it; judges nothing.
 
+    A case without any export, as after a telephone call, is described by the tables of the job alone.
+
     Raises
     ------
     InputError
         What stops the case: all problems of all files at once.
     """
+    job = read_job_file(path)
+    if not job.source:
+        return _heading("The job so far", _job(job))
     found = ready(load_case(path))
     readings = found.case.readings
     parts = [
@@ -39,6 +46,7 @@ def check_case_folder(path: Path) -> str:
         _heading("Taken for granted", list(found.assumptions)),
         _heading("Which modes could be seen with these points and intervals", _modes(found)),
         _heading("What to ask the site for, the change that unlocks most first", _unlocks(found)),
+        _heading("The job so far", _job(job)),
     ]
     return "\n".join(part for part in parts if part)
 
@@ -71,6 +79,17 @@ def _notes(readings: tuple[SourceResult, ...]) -> list[str]:
 
 def _heading(title: str, lines: list[str]) -> str:
     return f"{title}\n" + "\n".join(f"  {line}" for line in lines or ["none"]) + "\n"
+
+
+def _job(job: CaseFile) -> list[str]:
+    """Steps begun, what each lacks, contradictions, and the step that comes next."""
+    begun = steps_begun(job)
+    lines = [f"begun: {', '.join(IN_WORDS[step] for step in begun) or 'nothing'}"]
+    lines += [str(gap) for gap in job_gaps(job)]
+    coming = next_step(job)
+    if coming is not None:
+        lines.append(f"next: {IN_WORDS[coming]}; the sheets to work with: forensics papers")
+    return lines
 
 
 def _source(reading: SourceResult) -> str:

@@ -12,6 +12,7 @@ from forensics.intake import SourceResult
 from forensics.investigation import Investigation
 from forensics.model.findings import Start, Stop, SwitchEvent
 from forensics.model.points import OFF, ON, UNKNOWN, iso
+from forensics.results.follow_up import action_facts, follow_up_facts
 from forensics.results.schema import (
     CaseRow,
     ClockRow,
@@ -80,7 +81,11 @@ def to_findings_file(investigation: Investigation) -> FindingsFile:
         sources=[_source(reading) for reading in investigation.readings],
         observability=_rows(ObservabilityRow, weighing.observability),
         robustness=_rows(RobustnessRow, weighing.robustness),
-        facts=claim_facts(investigation),
+        facts=[
+            *claim_facts(investigation),
+            *action_facts(investigation.casefile.action),
+            *follow_up_facts(investigation),
+        ],
         assumptions=list(investigation.assumptions),
         overrides=[
             row_of(OverrideRow, limit, limit=limit.name, source=limit.basis)

@@ -354,7 +354,7 @@ def investigation(**changed: Any) -> Investigation:
     )
     overridden = Limit("heat.oil_max", 81.5, "kPa", "site document 4", "site", 82.5, given_by="run")
     parts = {
-        "casefile": SimpleNamespace(case=case, machine=machine, fact=facts),
+        "casefile": SimpleNamespace(case=case, machine=machine, fact=facts, action=(), follow_up=None),
         "case": SimpleNamespace(path=Path("folder/mine.toml")),
         "record": SimpleNamespace(failure_ns=at(0)),
         "weighing": weighing,

@@ -8,6 +8,7 @@ from forensics.errors import Problem
 from forensics.hypotheses.modes import read_modes
 from forensics.report import tables
 from forensics.report.context import ReportContext
+from forensics.report.job import show_job
 from forensics.report.markup import LIST_ROWS, render, show_markup, table_markup
 from forensics.report.next_steps import next_steps
 from forensics.report.not_known import conflicts
@@ -156,6 +157,7 @@ def physical(sheet: ReportContext) -> None:
     names = ["what", "when", "by", "fits", "speaks against", "in the data", "note"]
     show_table(pd.DataFrame(teardown, columns=names), "Physical findings against the data, both ways")
     _photographs(sheet)
+    show_job(sheet)
 
 
 def _photographs(sheet: ReportContext) -> None:

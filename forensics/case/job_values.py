@@ -1,0 +1,84 @@
+"""What one value of the job's tables may be: modes, checks, files inside the case folder, hashes, times as spoken."""
+
+from __future__ import annotations
+
+import difflib
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BeforeValidator, Field
+
+from forensics.case.messages import checked_path
+from forensics.case.values import Line, Number, Stamp, one_line, within
+from forensics.model.paths import name_fault
+from forensics.model.vocabulary import Mode
+from forensics.rules.checks import read_checks
+
+MOST_ROWS, MOST_FILES, SHOWN, HASH_DIGITS = 2_000, 100, 60, 64
+
+Shows = Literal["cause", "damage", "in-order", "nothing", ""]
+Choice = Literal["run", "run-with-conditions", "repair", "hold"]
+
+
+def several(value: object) -> object:
+    """One text or a list as a tuple; an empty text is none."""
+    if value == "":
+        return ()
+    if isinstance(value, str):
+        return (value,)
+    return tuple(value) if isinstance(value, list) else value
+
+
+def _inside(value: str) -> str:
+    path = value.replace("\\", "/")
+    fault = name_fault(value)
+    if fault:
+        raise ValueError(f"{fault}; move the file beside the case file")
+    return path
+
+
+def read_mode(value: object) -> object:
+    """A failure mode by its id, or ValueError with the nearest one."""
+    if not isinstance(value, str) or isinstance(value, Mode):
+        return value
+    known = [mode.value for mode in Mode]
+    if value in known:
+        return Mode(value)
+    near = difflib.get_close_matches(value[:SHOWN], known, n=1)
+    hint = f" (did you mean '{near[0]}'?)" if near else ""
+    raise ValueError(f"'{value[:SHOWN]}' is no failure mode{hint}; known: {', '.join(known)}")
+
+
+def _hash(value: str) -> str:
+    low = value.lower()
+    if low and (len(low) != HASH_DIGITS or set(low) - set("0123456789abcdef")):
+        raise ValueError("a SHA-256 has 64 hexadecimal digits")
+    return low
+
+
+def _check(value: str) -> str:
+    known = read_checks()
+    if value and value not in known:
+        near = difflib.get_close_matches(value[:SHOWN], list(known), n=1)
+        hint = f" (did you mean '{near[0]}'?)" if near else ""
+        raise ValueError(f"'{value[:SHOWN]}' is no check of the catalogue{hint}")
+    return value
+
+
+def _named(value: str) -> str:
+    if not value.strip():
+        raise ValueError("say what it is: the text is empty")
+    return value
+
+
+FilePath = Annotated[str, AfterValidator(checked_path), AfterValidator(one_line), AfterValidator(_inside)]
+Files = Annotated[tuple[FilePath, ...], BeforeValidator(several), Field(max_length=MOST_FILES)]
+Lines = Annotated[tuple[Line, ...], BeforeValidator(several), Field(max_length=MOST_FILES)]
+Modes = Annotated[
+    tuple[Annotated[Mode, BeforeValidator(read_mode)], ...], BeforeValidator(several), Field(max_length=MOST_ROWS)
+]
+Named = Annotated[Line, AfterValidator(_named)]
+Sha256 = Annotated[str, AfterValidator(_hash)]
+CheckId = Annotated[str, AfterValidator(_check)]
+Hours = Annotated[Number, within("run_hours")]
+Count = Annotated[int, Field(ge=0, le=1_000_000)]
+SpokenTime = Stamp | Line  # as it was said: a stamp, or words such as "shortly before five"
