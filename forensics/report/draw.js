@@ -1,6 +1,6 @@
 "use strict";
 (function () {
-  var PRINT_WIDTH = 680, PRINT_HEIGHT = 800, NARROW = 560, LANES_KEPT = 0.75;
+  var PRINT_WIDTH = 680, PRINT_HEIGHT = 370, PRINT_LANES = 720, NARROW = 560, LANES_KEPT = 0.75;
   var PART = "\u2003", STRIP = 24, LINE = 15, ONE_STRIP_TOP = 25;
   var config = {
     responsive: true, displaylogo: false, plotlyServerURL: "", showSendToCloud: false, showEditInChartStudio: false,
@@ -117,9 +117,13 @@
     }, { rootMargin: "300px 0px" });
     waiting.forEach(function (script) { eye.observe(script.parentNode); });
   } else { drawAll(); }
+  function printHeight(plot) {
+    // two plain figures stand on one sheet; lanes carry words and need more
+    return plot.panels.some(function (panel) { return panel.lanes; }) ? PRINT_LANES : PRINT_HEIGHT;
+  }
   function forPrint(on) {
     drawn.forEach(function (plot) {
-      var change = fitted(plot, on ? PRINT_WIDTH : plot.place.parentNode.clientWidth, on ? PRINT_HEIGHT : Infinity);
+      var change = fitted(plot, on ? PRINT_WIDTH : plot.place.parentNode.clientWidth, on ? printHeight(plot) : Infinity);
       plot.place.style.height = change.height + "px";
       change.width = on ? PRINT_WIDTH : null;
       change.autosize = !on;

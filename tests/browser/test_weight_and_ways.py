@@ -93,7 +93,8 @@ def test_two_clicks_from_a_statement_to_the_lines_of_the_file(browser: Any, fini
         browser.value(f"document.querySelector('.shows a[href=\"#{anchor}\"]').click()")
         while not browser.value(f"!!document.getElementById('{anchor}').open"):
             pass
-        marked = browser.value(f"[...document.querySelectorAll('[id=\"{anchor}\"] pre mark')].map(m => m.textContent)")
+        first = f"document.getElementById('{anchor}').querySelector('pre.raw')"
+        marked = browser.value(f"[...{first}.querySelectorAll('mark')].map(m => m.textContent)")
         path = finished.out.parent / "case" / finding.cites[0].source
         raw = gzip.decompress(path.read_bytes()) if path.suffix == ".gz" else path.read_bytes()
         lines = raw.decode("utf-8").splitlines()

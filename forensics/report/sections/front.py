@@ -68,8 +68,8 @@ def chronology(sheet: ReportContext) -> None:
     near = [n for n in work.near if abs(n.earliest_ns - work.record.failure_ns) <= CHRONOLOGY_S * NS]
     rows = [
         (
-            sheet.clock.interval(n.earliest_ns, n.latest_ns),
-            n.name,
+            sheet.clock.spoken_interval(n.earliest_ns, n.latest_ns),
+            roles_in_words(n.name),
             readable((n.latest_ns - n.earliest_ns) / NS),
             n.clock,
         )
