@@ -9,9 +9,9 @@ from forensics.report import tables
 from forensics.report.context import ReportContext
 from forensics.report.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
 from forensics.report.figures.equalisation import equalisation
-from forensics.report.figures.matrices import order_matrix
 from forensics.report.figures.timeline import timeline
 from forensics.report.figures.waveforms import waveform_plate
+from forensics.report.healthy import LOADED_STOP
 from forensics.report.sections import UNLOADED_LIMIT, show_table, show_text
 from forensics.report.units import number
 
@@ -52,7 +52,7 @@ def order(sheet: ReportContext) -> None:
         "Events near the failure as intervals",
         none="No event near the failure.",
     )
-    sheet.show(order_matrix(sheet.told))
+    show_table(tables.order_table(sheet.told), "Which of two events came first, where that can be proved")
 
 
 def one_start(sheet: ReportContext, number_of: int = 0) -> None:
@@ -76,7 +76,7 @@ def one_stop(sheet: ReportContext, number_of: int = 0) -> None:
     """Display one stop over the others and its equalisation; 0 is the one at the failure, 1 the first of the record."""
     work = sheet.investigation
     stops = work.stops if number_of <= 0 else work.stops[:number_of]
-    sheet.show(stop_overlay(work.record, stops, sheet.display, sheet.clock))
+    sheet.show(stop_overlay(work.record, stops, sheet.display, sheet.clock, loaded_from=sheet.limits[LOADED_STOP]))
     sheet.show(equalisation(work.record, stops, sheet.display, sheet.clock))
     sheet.show(stop_history(work.stops, sheet.clock, sheet.display))
     table = tables.stops_table(sheet.told, sheet.clock, sheet.display)

@@ -60,7 +60,7 @@ def _judged(sim: Any, view: View) -> dict[str, Any]:
         "grade": None if verdict.grade is None else verdict.grade.value,
         "also": list(verdict.also),
     }
-    row["hypotheses"] = {h.mode: [_word(h.grade), _finite(h.points)] for h in done.weighing.hypotheses}
+    row["hypotheses"] = {h.mode: [_word(h.grade), _finite(h.decibans)] for h in done.weighing.hypotheses}
     row["findings"] = [_finding(finding) for finding in done.findings]
     return row | {"failed": "", "spent_s": _spent(began)}
 
