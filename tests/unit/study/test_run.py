@@ -118,3 +118,12 @@ def test_a_case_that_the_workbook_fails_on_is_kept_with_the_fault(monkeypatch: p
     monkeypatch.setattr(forensics.investigation, "weigh_case", broken)
     answer = judge_machine(plan(3, 1)[0])
     assert [case["failed"] for case in answer["cases"]] == ["RuntimeError: out of luck"] * 3
+
+
+@pytest.mark.slow
+def test_a_cluster_gives_the_same_answers(tmp_path: Path) -> None:
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(n_workers=1, threads_per_worker=1, processes=True, dashboard_address=None) as cluster:
+        there = run_study(StudyPlan(3, tmp_path / "there", seed=11, scheduler=cluster.scheduler_address))
+    here = run_study(StudyPlan(3, tmp_path / "here", seed=11))
+    assert untimed(read_answers(there)[1]) == untimed(read_answers(here)[1])
