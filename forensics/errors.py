@@ -65,6 +65,10 @@ class Problem:
 class ForensicsError(Exception):
     """Root of the errors that this package raises on purpose."""
 
+    def _render_traceback_(self) -> list[str]:
+        """What a notebook shows in place of a traceback (a hook of IPython): the message alone."""
+        return [str(self)]
+
 
 class InputError(ForensicsError):
     """The input must be corrected: every problem that was found, at once."""
@@ -72,6 +76,9 @@ class InputError(ForensicsError):
     def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems: tuple[Problem, ...] = tuple(problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
+
+    def _render_traceback_(self) -> list[str]:
+        return [f"{len(self.problems)} to correct:", *(f"  {problem}" for problem in self.problems)]
 
 
 class RunError(ForensicsError):

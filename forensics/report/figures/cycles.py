@@ -64,33 +64,42 @@ STOP_PANELS = (
 )
 
 
-def start_overlay(record: Record, starts: Sequence[Start], display: str, clock: ReportTime) -> Figure:
-    """The start that led to the failure over the machine's earlier starts."""
+def start_overlay(
+    record: Record, starts: Sequence[Start], display: str, clock: ReportTime, *, number_of: int = 0
+) -> Figure:
+    """The start that led to the failure, or the one of a number from 1, over the machine's earlier starts."""
     key = "starts-overlay"
-    chosen = start_at_failure(starts, record.failure_ns)
+    failing = start_at_failure(starts, record.failure_ns)
+    chosen = starts[number_of - 1] if number_of else failing
     if chosen is None:
         return empty(key, "no start before the failure was found")
     earlier = [s.time_ns for s in starts if s.time_ns < chosen.time_ns][-HISTORY_MOST:]
-    about = f"The last start before the failure ({clock.text(chosen.time_ns)}) over {len(earlier)} earlier starts."
-    return _overlay(
-        record, START_PANELS, chosen.time_ns, earlier, (START_BEFORE_S, START_AFTER_S), display, (key, about, "start")
-    )
+    which = "The last start before the failure" if chosen is failing else _which("Start", number_of, len(starts))
+    name = "the start at the failure" if chosen is failing else f"start {number_of}"
+    about = f"{which} ({clock.text(chosen.time_ns)}) over {len(earlier)} earlier starts."
+    words = (key, about, "start", name)
+    return _overlay(record, START_PANELS, chosen.time_ns, earlier, (START_BEFORE_S, START_AFTER_S), display, words)
 
 
-def stop_overlay(record: Record, stops: Sequence[Stop], display: str, clock: ReportTime) -> Figure:
-    """The stop at the failure over the machine's earlier normal stops."""
+def _which(what: str, number_of: int, count: int) -> str:
+    return f"{what} {number_of} of {count}, not the one at the failure"
+
+
+def stop_overlay(
+    record: Record, stops: Sequence[Stop], display: str, clock: ReportTime, *, number_of: int = 0
+) -> Figure:
+    """The stop at the failure, or the one of a number from 1, over the machine's earlier normal stops."""
     key = "stops-overlay"
-    chosen = stop_at_failure(stops, record.failure_ns)
+    failing = stop_at_failure(stops, record.failure_ns)
+    chosen = stops[number_of - 1] if number_of else failing
     if chosen is None:
         return empty(key, "no stop at or before the failure was found")
     earlier = [s.time_ns for s in stops if s.time_ns < chosen.time_ns and s.kind is StopKind.NORMAL][-HISTORY_MOST:]
-    about = (
-        f"The stop at the failure ({clock.text(chosen.time_ns)}, {chosen.kind.value}) over {len(earlier)} earlier "
-        "normal stops."
-    )
-    return _overlay(
-        record, STOP_PANELS, chosen.time_ns, earlier, (STOP_BEFORE_S, STOP_AFTER_S), display, (key, about, "stop")
-    )
+    which = "The stop at the failure" if chosen is failing else _which("Stop", number_of, len(stops))
+    name = "the stop at the failure" if chosen is failing else f"stop {number_of}"
+    about = f"{which} ({clock.text(chosen.time_ns)}, {chosen.kind.value}) over {len(earlier)} earlier normal stops."
+    words = (key, about, "stop", name)
+    return _overlay(record, STOP_PANELS, chosen.time_ns, earlier, (STOP_BEFORE_S, STOP_AFTER_S), display, words)
 
 
 def start_at_failure(starts: Sequence[Start], failure_ns: int) -> Start | None:
@@ -115,16 +124,16 @@ def _overlay(
     earlier: Sequence[int],
     span_s: tuple[float, float],
     display: str,
-    words: tuple[str, str, str],
+    words: tuple[str, str, str, str],
 ) -> Figure:
-    key, about, event = words
+    key, about, event, name = words
     panels, rows = [], []
     for quantity in quantities:
         plus = record.point(quantity.plus)
         minus = record.point(quantity.minus) if quantity.minus is not None else None
         if plus is None or (quantity.minus is not None and minus is None) or plus.interval_s > _FASTEST_USEFUL_S:
             continue
-        panel = _panel(quantity, plus, minus, at_ns, earlier, span_s, display, event)
+        panel = _panel(quantity, plus, minus, at_ns, earlier, span_s, display, (event, name))
         if panel is not None:
             panels.append(panel[0])
             rows.append(panel[1])
@@ -149,20 +158,19 @@ def _panel(
     earlier: Sequence[int],
     span_s: tuple[float, float],
     display: str,
-    event: str,
+    words: tuple[str, str],
 ) -> tuple[Panel, dict[str, str]] | None:
     shown = shown_unit("kPa", display) if minus is not None else shown_role(quantity.plus, display)
     traces = []
     history = None
+    event, own_name = words
     if earlier:
         history = around(plus, earlier, *span_s, minus=minus)
         history = type(history)(history.seconds, shown.array(history.values))
         traces = band(history, name=f"median of earlier {event}s")
         if not traces:
             traces = [each(history, name=f"earlier {event}s")]
-    own = single(
-        plus, at_ns, *span_s, name=f"the {event} at the failure", factor=shown.factor, offset=shown.offset, minus=minus
-    )
+    own = single(plus, at_ns, *span_s, name=own_name, factor=shown.factor, offset=shown.offset, minus=minus)
     if own is not None:
         traces.append(own)
     if not traces:
