@@ -151,8 +151,8 @@ def test_the_overview_escapes_and_tells_verdict_and_sources(work: Workbook) -> N
 def test_a_report_by_hand_takes_the_place_of_an_older_page(tmp_path: Path) -> None:
     work = forensics.open_case(DEMO_CASES["cannot-tell"])
     (tmp_path / "out").mkdir()
-    (tmp_path / "out" / "report.html").write_text("older", encoding="utf-8")
+    (tmp_path / "out" / "report.html").write_text("no page of this program", encoding="utf-8")
     done = work.report(tmp_path / "out")
-    assert "older" not in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "no page of this program" not in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert str(tmp_path / "out") in str(done)
     assert work.verdict.statement in str(done)
