@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -75,3 +76,22 @@ def test_a_notebook_run_by_hand_ends_with_the_same_results_as_the_command(tmp_pa
     said = "".join(o.get("text", "") for o in last.outputs)
     assert str(by_hand) in said
     assert "determined" in said
+
+
+def test_the_tutorial_goes_from_raw_exports_to_a_sealed_bag(tmp_path: Path) -> None:
+    book = run_notebook(notebook_path("tutorial"), {"answers": str(CASE), "work_folder": str(tmp_path / "tutorial")})
+    text = "".join(o.get("text", "") for c in book.cells for o in c.get("outputs", []))
+    assert "QUESTION" in text
+    assert "determined (unload-path-failed" in text
+    assert "findings.json" in book.cells[-1].outputs[0]["text"]
+    assert (tmp_path / "tutorial" / "report-sealed" / "bagit.txt").is_file()
+
+
+def test_the_explorer_shows_sliders_and_writes_nothing(tmp_path: Path) -> None:
+    case = tmp_path / "case"
+    shutil.copytree(CASE.parent, case)
+    before = sorted(case.rglob("*"))
+    book = run_notebook(notebook_path("explore"), {"case": str(case / "case.toml")})
+    shown = [o.data for c in book.cells for o in c.get("outputs", []) if "data" in o]
+    assert sum("application/vnd.jupyter.widget-view+json" in data for data in shown) == 4
+    assert sorted(case.rglob("*")) == before
