@@ -15,7 +15,13 @@ def add(commands: Commands) -> None:
     check = command(
         commands, "check", "read everything and say what is missing; judges nothing", "forensics check case.toml"
     )
-    check.add_argument("case", type=Path, metavar="CASE.toml", help="the case file; an unfinished one is accepted")
+    check.add_argument(
+        "case",
+        type=Path,
+        metavar="CASE.toml|POINTS.csv",
+        help="the case file, an unfinished one, too; or, before any event, a list of a site's points (CSV with the "
+        "columns role, interval_s, recorded)",
+    )
     check.set_defaults(run=run_check)
     notebooks = command(
         commands,
@@ -30,9 +36,10 @@ def add(commands: Commands) -> None:
 def run_check(parsed: Any, speech: Speech) -> Answer:
     """Describe a case."""
     from forensics.report.check import check_case, text_of
+    from forensics.report.point_list import check_point_list, is_point_list
 
     with speech.at_work("check"):
-        found = check_case(parsed.case)
+        found = check_point_list(parsed.case) if is_point_list(parsed.case) else check_case(parsed.case)
     return Answer((text_of(found),), found.data())
 
 

@@ -20,6 +20,7 @@ from forensics.report.units import ReportTime
 WIDTH = 34
 COLUMNS = 110
 HOUR_S = 3600.0
+MOST_UNLOCKS = 8
 _WRAPPER = textwrap.TextWrapper(
     COLUMNS, initial_indent="  ", subsequent_indent="      ", break_long_words=False, break_on_hyphens=False
 )
@@ -63,7 +64,7 @@ def check_case(path: Path) -> Checked:
         ("Clocks", _clocks(work)),
         ("Problems and open questions", [str(problem) for problem in work.problems]),
         ("Taken for granted", list(work.assumptions)),
-        ("Which modes could be seen with these points and intervals", _modes(rows)),
+        ("Which modes could be seen with these points and intervals", mode_lines(rows)),
         ("What to ask the site for, the change that unlocks most first", _unlocks(work)),
     )
     return Checked(path.name, tuple((title, tuple(lines)) for title, lines in parts), rows)
@@ -173,11 +174,12 @@ def _clocks(investigation: Investigation) -> list[str]:
     return lines
 
 
-def _modes(rows: Iterable[tuple[str, str, str, str]]) -> list[str]:
+def mode_lines(rows: Iterable[tuple[str, str, str, str]]) -> list[str]:
+    """A sentence a mode: whether it could be seen, and why."""
     return [f"{mode}: {observable}{f' – {why}' if why else ''}" for mode, observable, why, _ in rows]
 
 
 def _unlocks(investigation: Investigation) -> list[str]:
     """Changes of the logging by the number of modes that each unlocks."""
     counted = Counter(row.unlocked_by for row in investigation.weighing.observability if row.unlocked_by)
-    return [f"{change} (modes: {number})" for change, number in counted.most_common(8)]
+    return [f"{change} (modes: {number})" for change, number in counted.most_common(MOST_UNLOCKS)]
