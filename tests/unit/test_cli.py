@@ -198,3 +198,28 @@ def test_the_schema_for_editors_takes_the_demonstration_and_says_what_keys_mean(
     data = tomllib.loads(DEMO_CASES["healthy"].read_text(encoding="utf-8"))
     assert set(data) <= set(schema["properties"])
     assert set(data["case"]) <= set(schema["$defs"]["CaseSection"]["properties"])
+
+
+def test_role_mode_limit_file_and_photo_are_told_in_one_round(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    case = _case(
+        tmp_path,
+        HEAD
+        + '[[source]]\npath = "a.csv"\n[[point]]\nrole = "slide_positon"\ncolumn = "S"\n'
+        + '[[observation]]\ntext = "x"\nbears_on = "slide-stuk"\nphoto = "photos/none.jpg"\n'
+        + '[[limit]]\nname = "starts.unloaded_ratio"\nvalue = 0.4\nsource = "x"\n',
+    )
+    named = case.rename(case.with_name("machine 2.toml"))
+    assert main(["check", str(named)]) == CORRECT
+    said = capsys.readouterr().err
+    for word in ("slide_position'", "slide-stuck", "starts.unloaded_ratio_max", "a.csv", "photos/none.jpg"):
+        assert word in said, said
+    assert "machine 2.toml" in said
+    assert " case.toml" not in said
+
+
+def test_a_time_without_seconds_is_told_as_such(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    case = _case(tmp_path, HEAD.replace("10:00:00", "10:00"))
+    assert main(["check", str(case)]) == CORRECT
+    assert "A time has seconds" in capsys.readouterr().err
