@@ -1,4 +1,4 @@
-"""Cells that an engineer adds to the notebook: under their name on the page, told apart, sealed, and never run again."""
+"""Cells that an engineer adds: under their name on the page, told apart, sealed, and never run again."""
 
 from __future__ import annotations
 
