@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+import shutil
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import settings
+
+if TYPE_CHECKING:
+    from forensics.report import RunResult
+
+MADE = datetime(2031, 6, 1, 12, 0, tzinfo=UTC)
 
 # No deadline: how long one example takes depends on the machine and on what else runs on it; speed is measured in
 # tests/bench.
@@ -28,3 +36,15 @@ def shared() -> Path:
 def root() -> Path:
     """Root of the project."""
     return ROOT
+
+
+@pytest.fixture(scope="session")
+def finished(tmp_path_factory: pytest.TempPathFactory) -> RunResult:
+    """The demonstration case, run once with its tables and looked at by many tests."""
+    from forensics.demo import DEMO_CASES
+    from forensics.report import run_report
+
+    folder = tmp_path_factory.mktemp("finished")
+    case = folder / "case"
+    shutil.copytree(DEMO_CASES["loaded-starts"].parent, case)
+    return run_report(case / "case.toml", folder / "out", tables=True, now=lambda: MADE)

@@ -146,6 +146,7 @@ def _span(text: str, node: ast.FunctionDef) -> tuple[int, int]:
     return begin, begin + sum(len(line) for line in lines[node.lineno - 1 : node.end_lineno])
 
 
+_OTHER_END = 'getattr(result, "low" if name == "high" else name)'
 PUBLISHED, LIMITS, EDGES = ("test_published_fields.py",), ("test_limits.py",), ("test_boundaries.py",)
 TURNS, READINGS = ("test_turns.py",), ("test_readings_against_limits.py",)
 COMPARISON = ("test_comparison.py",)
@@ -163,10 +164,10 @@ PLANTS = (
         function("against_limit", r"= subject\.limits\[look\.limit_name\]", "= 1.2 * subject.limits[look.limit_name]"),
         READINGS,
     ),
-    Plant("the share of amps that is a loaded stop", constant("_LOADED_AMPS_SHARE", "0.6", "0.72"), EDGES),
+    Plant("the share of amps that is a loaded stop", limit("starts.stopped_loaded_amps", 1.2), EDGES),
     Plant(
         "the age of a slide reading",
-        function("_unloaded_since", r"start\.earliest_ns, 600\.0", "start.earliest_ns, 60.0"),
+        constant("_LOOK_BACK_S", "600.0", "60.0"),
         EDGES,
     ),
     Plant("less than in place of at most", function("three_way", r"high <= limit", "high < limit"), COMPARISON),
@@ -183,19 +184,26 @@ PLANTS = (
         ("test_answer.py",),
     ),
     Plant(
-        "the sign of a bound of the equalisation fit",
-        function("equalisation", r"-rotors\.offset_error_kpa", "rotors.offset_error_kpa"),
+        "the sign of the half width of a stop in the time to 1/e",
+        function("equalisation", r"\+ wide_s / 2\.0", "- wide_s / 2.0"),
         EDGES,
     ),
-    Plant("high published as low", field("FindingRow", {"low": "finding.high"}), PUBLISHED),
-    Plant("low published as high", field("FindingRow", {"high": "finding.low"}), PUBLISHED),
-    Plant("low of a start published as its high", field("StartRow", {"high": "start.low"}), PUBLISHED),
+    Plant("high published as low", function("row_of", r"getattr\(result, name\)", _OTHER_END), PUBLISHED),
     Plant(
         "before and after of an event swapped",
-        field("EventRow", {"before": "_readings(event.after)", "after": "_readings(event.before)"}),
+        function("_event", r"to=_WORDS\[event\.to\]\)", "to=_WORDS[event.to], before=event.after, after=event.before)"),
         PUBLISHED,
     ),
-    Plant("reasons of rows set aside not published", field("SourceRow", {"set_aside": "{}"}), PUBLISHED),
+    Plant(
+        "reasons of rows set aside not published",
+        function("_source", r"bytes=exhibit\.size\)", "bytes=exhibit.size, set_aside={})"),
+        PUBLISHED,
+    ),
+    Plant(
+        "low and high of a stop's number swapped",
+        function("_stop", r"bounds\.low, bounds\.high", "bounds.high, bounds.low"),
+        PUBLISHED,
+    ),
     Plant(
         "the reason of a row set aside not counted",
         function("_account", r"Counter\(row\.reason for row in listed\)", 'Counter("" for row in listed)'),
@@ -203,7 +211,7 @@ PLANTS = (
     ),
     Plant(
         "the reason of a row set aside not listed",
-        function("write_set_aside", r"row\.row, row\.reason, row\.text", 'row.row, "", row.text'),
+        function("write_set_aside", r"row\.row, row\.reason, text", 'row.row, "", text'),
         ("test_kinds.py",),
     ),
     Plant(

@@ -20,9 +20,9 @@ from forensics.report.figures.cycles import (
     stop_overlay,
 )
 from forensics.report.figures.equalisation import equalisation
-from forensics.report.figures.matrices import order_matrix
 from forensics.report.figures.timeline import timeline
 from forensics.report.figures.waveforms import waveform_plate
+from forensics.report.healthy import LOADED_STOP
 from forensics.report.sections import UNLOADED_LIMIT, show_table, show_text
 from forensics.report.units import number
 
@@ -63,7 +63,7 @@ def order(sheet: ReportContext) -> None:
         "Events near the failure as intervals",
         none="No event near the failure.",
     )
-    sheet.show(order_matrix(sheet.told))
+    show_table(tables.order_table(sheet.told), "Which of two events came first, where that can be proved")
 
 
 def one_start(sheet: ReportContext, number_of: int = 0) -> None:
@@ -100,7 +100,8 @@ def one_stop(sheet: ReportContext, number_of: int = 0) -> None:
     work = sheet.investigation
     record, stops = work.record, work.stops
     which = chosen_number(sheet, number_of, stops, stop_at_failure(stops, record.failure_ns), "stop")
-    sheet.show(stop_overlay(record, stops, sheet.display, sheet.clock, number_of=which))
+    loaded_from = sheet.limits[LOADED_STOP]
+    sheet.show(stop_overlay(record, stops, sheet.display, sheet.clock, loaded_from=loaded_from, number_of=which))
     sheet.show(equalisation(record, stops[:which], sheet.display, sheet.clock))
     sheet.show(stop_history(stops, sheet.clock, sheet.display))
     table = tables.stops_table(sheet.told, sheet.clock, sheet.display)

@@ -5,25 +5,24 @@ from __future__ import annotations
 import math
 import textwrap
 from collections import Counter
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from forensics.errors import one_a_kind
+from forensics.hypotheses.evidence import Observability
+from forensics.hypotheses.readiness import Readiness, ready
 from forensics.intake import SourceResult
 from forensics.intake.load_case import load_case
-from forensics.intake.result import OUTSIDE_WINDOW
-from forensics.investigation import Investigation, judge
-from forensics.model.points import NS, Span, iso
-from forensics.report.units import ReportTime
+from forensics.intake.result import how_read
+from forensics.model.points import NS, iso
 
 WIDTH = 34
-COLUMNS = 110
+COLUMNS = 120
 HOUR_S = 3600.0
 MOST_UNLOCKS = 8
-_WRAPPER = textwrap.TextWrapper(
-    COLUMNS, initial_indent="  ", subsequent_indent="      ", break_long_words=False, break_on_hyphens=False
-)
+VALUE, EVIDENCE = 46, 52
 
 
 @dataclass(frozen=True)
@@ -32,15 +31,14 @@ class Checked:
 
     case: str
     parts: tuple[tuple[str, tuple[str, ...]], ...]
-    observability: tuple[tuple[str, str, str, str], ...]
+    observability: tuple[Observability, ...]
 
     def data(self) -> dict[str, Any]:
         """For JSON."""
-        names = ("mode", "observable", "why", "unlocked_by")
         return {
             "case": self.case,
             "parts": {title: list(lines) for title, lines in self.parts},
-            "modes": [dict(zip(names, row, strict=True)) for row in self.observability],
+            "modes": [asdict(row) for row in self.observability],
         }
 
 
@@ -52,26 +50,25 @@ def check_case(path: Path) -> Checked:
     InputError
         What stops the case: all problems of all files at once.
     """
-    work = judge(load_case(path))
-    rows = tuple((str(r.mode), r.observable, r.why, r.unlocked_by) for r in work.weighing.observability)
-    notes = [f"{r.exhibit.path}: {note}" for r in work.readings for note in r.notes]
-    parts = (
-        ("What is judged", _window(work)),
-        ("Sources", [_source(reading) for reading in work.readings]),
-        ("Detected, not told", _detections(work.readings)),
-        ("Notes on the exports", notes),
-        ("Points", _points(work)),
-        ("Clocks", _clocks(work)),
-        ("Problems and open questions", [str(problem) for problem in work.problems]),
-        ("Taken for granted", list(work.assumptions)),
-        ("Which modes could be seen with these points and intervals", mode_lines(rows)),
-        ("What to ask the site for, the change that unlocks most first", _unlocks(work)),
-    )
-    return Checked(path.name, tuple((title, tuple(lines)) for title, lines in parts), rows)
+    found = ready(load_case(path))
+    readings = found.case.readings
+    parts = [
+        ("What is judged", [_window(found), *_before(found)]),
+        ("Sources", [_source(reading) for reading in readings]),
+        *((f"How {_name(reading)} was read", _how(reading)) for reading in readings if reading.detections),
+        ("What the exports say of themselves", _notes(readings)),
+        ("Points", _points(found)),
+        ("Clocks", _clocks(found)),
+        ("Problems and open questions", [str(problem) for problem in one_a_kind(found.problems)]),
+        ("Taken for granted", list(found.assumptions)),
+        ("Which modes could be seen with these points and intervals", mode_lines(found.observability)),
+        ("What to ask the site for, the change that unlocks most first", unlocks(found.observability)),
+    ]
+    return Checked(path.name, tuple((title, tuple(lines)) for title, lines in parts), found.observability)
 
 
 def text_of(checked: Checked) -> str:
-    """The description as text that fits a terminal."""
+    """The description as text."""
     return "\n".join(_heading(title, lines) for title, lines in checked.parts)
 
 
@@ -80,43 +77,48 @@ def check_case_folder(path: Path) -> str:
     return text_of(check_case(path))
 
 
-def _heading(title: str, lines: Iterable[str]) -> str:
-    shown = [
-        wrapped
-        for line in list(lines) or ["none"]
-        for wrapped in textwrap.wrap(
-            line,
-            COLUMNS,
-            initial_indent="  ",
-            subsequent_indent="      ",
-            break_long_words=False,
-            break_on_hyphens=False,
-        )
+def _before(found: Readiness) -> list[str]:
+    """What of the record lies before the window, and is baseline alone."""
+    record = found.case.record
+    first = min((r.first_ns for r in found.case.readings if r.kind == "trend" and r.first_ns is not None), default=None)
+    if first is None or first >= record.window.start_ns:
+        return []
+    before_h = (record.window.start_ns - first) / NS / HOUR_S
+    whole_h = math.ceil((record.failure_ns - first) / NS / HOUR_S)
+    return [
+        f"{before_h:.3g} h of the trends lie before that and serve as the machine's own baseline alone; "
+        f'window_before = "{whole_h}h" in [case] would judge them, too'
     ]
-    return f"{title}\n" + "\n".join(shown) + "\n"
 
 
-def _window(work: Investigation) -> list[str]:
-    """The failure and what is judged around it, and what of the record lies before and is baseline alone."""
-    record, case = work.record, work.casefile.case
-    clock = ReportTime.over(case.time_zone, Span(record.window.start_ns, max(record.window.end_ns, record.failure_ns)))
-    found = f" ({work.case.failure_found})" if work.case.failure_found else ""
-    lines = [
-        f"failure {clock.both(record.failure_ns)}{found}",
-        f"judged from {clock.both(record.window.start_ns)} to {clock.both(record.window.end_ns)}",
-    ]
-    first = min((r.first_ns for r in work.readings if r.kind == "trend" and r.first_ns is not None), default=None)
-    if first is not None and first < record.window.start_ns:
-        before_h = (record.window.start_ns - first) / NS / HOUR_S
-        whole_h = math.ceil((record.failure_ns - first) / NS / HOUR_S)
-        lines.append(
-            f"{before_h:.3g} h of the trends lie before that and serve as the machine's own baseline alone; "
-            f'window_before = "{whole_h}h" in [case] would judge them, too'
-        )
-    outside = sum(r.accounting.set_aside.get(OUTSIDE_WINDOW, 0) for r in work.readings)
-    if outside:
-        lines.append(f"{outside} rows lie outside of window and history and are not used")
-    return lines
+def _window(found: Readiness) -> str:
+    record = found.case.record
+    return (
+        f"failure {iso(record.failure_ns)}, judged from {iso(record.window.start_ns)} to {iso(record.window.end_ns)}; "
+        "window_before and window_after change it"
+    )
+
+
+def _name(reading: SourceResult) -> str:
+    return reading.joined_as or reading.exhibit.path
+
+
+def _how(reading: SourceResult) -> list[str]:
+    """What was decided, from what, and which key would change it: a line each, cut to the width of a screen."""
+    lines = []
+    for what, value, evidence, key in how_read(reading):
+        said = value if len(value) <= VALUE else f"{value[: VALUE - 1]}…"
+        why = evidence if len(evidence) <= EVIDENCE else f"{evidence[: EVIDENCE - 1]}…"
+        lines.append(f"{what:<18} {said:<{VALUE}} {why:<{EVIDENCE}} {key}".rstrip())
+    return [f"{'decided':<18} {'as':<{VALUE}} {'from':<{EVIDENCE}} changed by", *lines]
+
+
+def _notes(readings: tuple[SourceResult, ...]) -> list[str]:
+    return [f"{_name(reading)}: {note}" for reading in readings for note in reading.notes]
+
+
+def _heading(title: str, lines: Sequence[str]) -> str:
+    return f"{title}\n" + "\n".join(f"  {line}" for line in lines or ["none"]) + "\n"
 
 
 def _source(reading: SourceResult) -> str:
@@ -134,38 +136,30 @@ def _source(reading: SourceResult) -> str:
     )
 
 
-def _detections(readings: tuple[SourceResult, ...]) -> list[str]:
-    return [
-        f"{reading.exhibit.path}: {d.what} = {d.value} ({d.evidence})"
-        for reading in readings
-        for d in reading.detections
-    ]
-
-
-def _points(investigation: Investigation) -> list[str]:
-    record = investigation.record
+def _points(found: Readiness) -> list[str]:
+    record = found.case.record
     lines = [
         f"{point.role.value:<{WIDTH}} every {point.interval_s:g} s, {point.origin.recorded.value}, "
         f"{len(point)} readings"
-        for found in record.samples.values()
-        for point in found
+        for points in record.samples.values()
+        for point in points
     ]
     lines += [
         f"{switch.role.value:<{WIDTH}} {len(switch.edges)} edges, {switch.origin.recorded.value}"
-        for found in record.switches.values()
-        for switch in found
+        for switches in record.switches.values()
+        for switch in switches
     ]
     lines += [
-        f"{role.value:<{WIDTH}} every {wave.interval_s:.3g} s, waveform, {len(values)} samples, {wave.source}"
-        for wave in record.waveforms
-        for role, values in wave.analog.items()
+        f"{role.value:<{WIDTH}} waveform, every {waveform.interval_s:g} s"
+        for waveform in record.waveforms
+        for role in waveform.analog
     ]
     return lines
 
 
-def _clocks(investigation: Investigation) -> list[str]:
+def _clocks(found: Readiness) -> list[str]:
     lines = []
-    for fit in investigation.clocks:
+    for fit in found.clocks:
         offset = (
             "not possible" if fit.offset_s is None else f"{fit.offset_s:+.2f} s +/- {fit.uncertainty_s or 0.0:.2f} s"
         )
@@ -174,12 +168,16 @@ def _clocks(investigation: Investigation) -> list[str]:
     return lines
 
 
-def mode_lines(rows: Iterable[tuple[str, str, str, str]]) -> list[str]:
-    """A sentence a mode: whether it could be seen, and why."""
-    return [f"{mode}: {observable}{f' – {why}' if why else ''}" for mode, observable, why, _ in rows]
+def mode_lines(rows: Iterable[Observability]) -> list[str]:
+    """Whether each mode could be seen, and why; wrapped to the width of a screen."""
+    lines: list[str] = []
+    for row in rows:
+        head = f"{row.mode:<{WIDTH}} {row.observable:<7} "
+        lines += textwrap.wrap(row.why, COLUMNS, initial_indent=head, subsequent_indent=" " * len(head)) or [head]
+    return lines
 
 
-def _unlocks(investigation: Investigation) -> list[str]:
+def unlocks(rows: Iterable[Observability]) -> list[str]:
     """Changes of the logging by the number of modes that each unlocks."""
-    counted = Counter(row.unlocked_by for row in investigation.weighing.observability if row.unlocked_by)
+    counted = Counter(row.unlocked_by for row in rows if row.unlocked_by)
     return [f"{change} (modes: {number})" for change, number in counted.most_common(MOST_UNLOCKS)]

@@ -78,11 +78,25 @@
   }
   function narrow(layout) {
     (layout.annotations || []).forEach(function (note) { if (note.name === "strip") { note.font.size = 10; } });
+    layout.annotations = (layout.annotations || []).filter(function (note) { return note.name !== "end"; });
+    layout.margin.r = Math.min(layout.margin.r, 20);
     if (layout.margin.l > 130) { layout.margin.l = 130; }
     if (layout.xaxis && layout.xaxis.type === "date") { layout.xaxis.nticks = 4; layout.xaxis.tickangle = 0; }
     layout.dragmode = false;
   }
-  Array.prototype.forEach.call(document.querySelectorAll("script.plate"), function (script) {
+  var waiting = Array.prototype.slice.call(document.querySelectorAll("script.plate"));
+  function load() {
+    // the library is parsed when the first figure comes into view, not before page one is painted
+    if (window.Plotly) { return; }
+    var script = document.createElement("script");
+    script.textContent = document.getElementById("library").textContent;
+    document.head.appendChild(script);
+  }
+  function draw(script) {
+    var at = waiting.indexOf(script);
+    if (at < 0) { return; }
+    waiting.splice(at, 1);
+    load();
     var place = document.getElementById(script.getAttribute("data-for"));
     var figure = JSON.parse(script.textContent), layout = figure.layout, small = place.clientWidth < NARROW;
     if (small) { narrow(layout); }
@@ -93,7 +107,16 @@
     var chosen = small ? Object.assign({ displayModeBar: false }, config) : config;
     Plotly.newPlot(place, figure.data, layout, chosen).then(function () { place.setAttribute("data-drawn", "yes"); });
     drawn.push(plot);
-  });
+  }
+  function drawAll() { waiting.slice().forEach(draw); }
+  if (window.IntersectionObserver) {
+    var eye = new IntersectionObserver(function (entries) {
+      entries.forEach(function (entry) {
+        if (entry.isIntersecting) { eye.unobserve(entry.target); draw(entry.target.querySelector("script.plate")); }
+      });
+    }, { rootMargin: "300px 0px" });
+    waiting.forEach(function (script) { eye.observe(script.parentNode); });
+  } else { drawAll(); }
   function forPrint(on) {
     drawn.forEach(function (plot) {
       var change = fitted(plot, on ? PRINT_WIDTH : plot.place.parentNode.clientWidth, on ? PRINT_HEIGHT : Infinity);
@@ -103,13 +126,76 @@
       Plotly.relayout(plot.place, change);
     });
   }
-  function open(state) {
-    Array.prototype.forEach.call(document.querySelectorAll("details"), function (part) {
-      if (state && !part.open) { part.open = true; part.setAttribute("data-closed", "yes"); }
-      if (!state && part.getAttribute("data-closed")) { part.open = false; part.removeAttribute("data-closed"); }
+  function fill(part) {
+    var kept = part.querySelector(":scope > template");
+    if (kept) { part.appendChild(kept.content); part.removeChild(kept); }
+  }
+  function fillAll(root) { Array.prototype.forEach.call(root.querySelectorAll("details"), fill); }
+  document.addEventListener("toggle", function (event) {
+    if (event.target.open) { fill(event.target); }
+  }, true);
+  function holder(id) {
+    var found = null;
+    Array.prototype.forEach.call(document.querySelectorAll("details > template"), function (kept) {
+      if (!found && kept.content.getElementById(id)) { found = kept.parentNode; }
+    });
+    return found;
+  }
+  function reveal() {
+    var id = decodeURIComponent(location.hash.slice(1)), target = id && document.getElementById(id);
+    if (id && !target) {
+      var kept = holder(id);
+      if (kept) { fill(kept); target = document.getElementById(id); }
+    }
+    for (var part = target; part; part = part.parentNode) {
+      if (part.tagName === "DETAILS") { part.open = true; fill(part); }
+    }
+    if (target) { target.scrollIntoView(); }
+  }
+  window.addEventListener("hashchange", reveal);
+  var sought = document.getElementById("seek-findings");
+  if (sought) {
+    sought.addEventListener("input", function () {
+      var words = sought.value.toLowerCase().split(/\s+/).filter(Boolean), hits = 0;
+      Array.prototype.forEach.call(document.querySelectorAll("details.finding"), function (one) {
+        var kept = one.querySelector(":scope > template"), text = one.textContent;
+        if (kept) { text += kept.content.textContent; }
+        text = text.toLowerCase();
+        one.hidden = !words.every(function (word) { return text.indexOf(word) >= 0; });
+        if (!one.hidden) { hits += 1; }
+      });
+      Array.prototype.forEach.call(document.querySelectorAll("details.findings-group"), function (group) {
+        if (words.length) { group.open = true; }
+      });
+      document.getElementById("seek-count").textContent = words.length ? hits + " found" : "";
     });
   }
-  window.addEventListener("beforeprint", function () { forPrint(true); open(true); });
-  window.addEventListener("afterprint", function () { forPrint(false); open(false); });
-  document.documentElement.setAttribute("data-figures", String(drawn.length));
+  document.addEventListener("click", function (event) {
+    var link = event.target.closest && event.target.closest("a[data-from]");
+    if (!link) { return; }
+    var place = document.getElementById("plot-" + link.getAttribute("data-figure"));
+    var script = place && place.parentNode.querySelector("script.plate");
+    if (!place) { return; }
+    draw(script);
+    var shapes = (place.layout.shapes || []).filter(function (shape) { return shape.name !== "shown"; });
+    shapes.push({ name: "shown", type: "rect", xref: "x", yref: "paper", y0: 0, y1: 1, line: { width: 1, color: "#8f3a00" },
+      fillcolor: "rgba(143,58,0,0.18)", x0: +link.getAttribute("data-from"), x1: +link.getAttribute("data-to") });
+    Plotly.relayout(place, { shapes: shapes });
+  });
+  function printed(on) {
+    Array.prototype.forEach.call(document.querySelectorAll("details.printed"), function (part) {
+      if (on && !part.open) { fill(part); part.open = true; part.setAttribute("data-closed", "yes"); }
+      if (!on && part.getAttribute("data-closed")) { part.open = false; part.removeAttribute("data-closed"); }
+    });
+  }
+  window.addEventListener("beforeprint", function () { drawAll(); forPrint(true); printed(true); });
+  window.addEventListener("afterprint", function () { forPrint(false); printed(false); });
+  // for whoever tests or archives the page: everything at once
+  window.addEventListener("draw-all", drawAll);
+  window.addEventListener("open-all", function () {
+    while (document.querySelector("details > template")) { fillAll(document); }
+    Array.prototype.forEach.call(document.querySelectorAll("details"), function (part) { part.open = true; });
+  });
+  document.documentElement.setAttribute("data-figures", String(waiting.length));
+  if (location.hash) { reveal(); }
 }());

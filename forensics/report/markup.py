@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 MARK = "screw-forensics"
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
+SVG_MIME = "image/svg+xml"
 PROBLEMS_MIME = "application/vnd.screw-forensics.problems+json"
 LIST_ROWS = 200
 PLATE_ROWS = 40
@@ -47,6 +48,7 @@ def environment() -> Environment:
     env.filters["slug"] = slug
     env.filters["breakable"] = breakable
     env.filters["long"] = long_words
+    env.filters["figures"] = figures
     return env
 
 
@@ -74,12 +76,24 @@ def long_words(text: str) -> Markup:
     return Markup(' class="long"' if any(len(word) > LONG_WORD for word in text.split()) else "")
 
 
+_PLAIN_NUMBER = re.compile(r"([+-]?)(\d+)(\.\d+)?( %)?")
+
+
+def figures(text: str) -> str:
+    """A cell as people read it: a number gets separated thousands and a true minus; other text stays as it is."""
+    found = _PLAIN_NUMBER.fullmatch(text)
+    if found is None:
+        return text
+    sign, whole, rest, unit = found.groups(default="")
+    return f"{sign.replace('-', '−')}{int(whole):,}{rest}{unit}"
+
+
 def render(template: str, values: Mapping[str, Any]) -> str:
     """Fill one template."""
     return environment().get_template(template).render(dict(values))
 
 
-def table_markup(
+def table_markup(  # noqa: PLR0913 - keyword options of one table
     table: pd.DataFrame,
     *,
     caption: str = "",
@@ -89,6 +103,7 @@ def table_markup(
     links: Collection[str] = (),
     known: Collection[str] = (),
     small: bool = False,
+    folded: bool = False,
 ) -> str:
     """A table for people; beyond ``rows`` it says how many more there are.
 
@@ -98,6 +113,8 @@ def table_markup(
         Column whose cells become anchors ``f-…``.
     small
         Printed in small type: for long or wide tables.
+    folded
+        Shown when it is opened, and not printed: for what few readers need.
     links, known
         Columns whose words (parted by commas) link to such anchors, and the words that have one.
     """
@@ -113,6 +130,7 @@ def table_markup(
             "links": list(links),
             "known": set(known),
             "small": small or len(table.columns) > WIDE_COLUMNS,
+            "folded": folded,
         },
     )
 
@@ -147,15 +165,32 @@ def show_markup(markup: str, *, role: str = "block") -> None:
     _emit(data, {MARK: {"role": role, "markup": role == "block" or role == "caption"}})
 
 
+def _plain_markdown(text: str) -> str:
+    """Text in which no sign is read as markdown or markup."""
+    return "".join(f"\\{c}" if c in "\\`*_{}[]<>()#+-!|$&~" else c for c in text)
+
+
 def show_plate(plate: Figure) -> None:
     """Display a figure, then its caption and the table behind it."""
     about = {"role": "figure", "key": plate.key, "alt": plate.alt}
-    _emit({PLOTLY_MIME: dict(plate.figure), "text/plain": plate.alt}, {MARK: about})
+    data: dict[str, Any] = {PLOTLY_MIME: dict(plate.figure), "text/plain": plate.alt}
+    if plate.still:
+        data[SVG_MIME] = plate.still
+    else:
+        data["text/markdown"] = f"*This figure is drawn in report.html:* {_plain_markdown(plate.caption)}"
+    _emit(data, {MARK: about})
     caption = render(
         "caption.html.j2",
         {
             "plate": plate,
-            "table": table_markup(plate.table, key=f"table-{plate.key}", rows=PLATE_ROWS) if len(plate.table) else "",
+            "table": table_markup(
+                plate.table,
+                caption=f"Data behind {plate.key.replace('-', ' ')}",
+                key=f"table-{plate.key}",
+                rows=PLATE_ROWS,
+            )
+            if len(plate.table)
+            else "",
         },
     )
     show_markup(caption, role="caption")

@@ -38,54 +38,51 @@ every case, and by weighing every mode."""
 OUTLINE = (
     Section("", "", (sections.page_one,)),
     Section(
-        "Evidence and data quality",
-        "What was supplied, byte by byte, and what became of every row. The exports themselves are never altered.",
-        (sections.evidence, sections.clocks),
+        "What happened",
+        "Facts: what the record and the panel say of the failure. Every event is an interval.",
+        (sections.chronology,),
     ),
     Section(
-        "Timeline of the failure",
-        "States and solenoids over currents, pressures, oil and temperatures, on one time axis.",
-        (sections.timeline,),
+        "The failing start or stop against healthy ones",
+        "Analysis: the machine's own healthy starts and stops are the measure; loaded, tripped or reversed ones teach "
+        "nothing of what is usual.",
+        (sections.starts, sections.stops, sections.waveforms),
     ),
     Section(
-        "Starts",
-        "The machine's own starts: the failing one is held against those before it.",
-        (sections.starts,),
+        "Causes: what speaks for and against",
+        "Analysis: the cause that stands and its look-alikes first, then all modes. An outcome that could not be seen "
+        "is never read as absence.",
+        (sections.causes,),
     ),
     Section(
-        "Stops and coast-downs",
-        "How the pressures came together after the motor stopped, and whether the rotors turned backwards.",
-        (sections.stops,),
-    ),
-    Section(
-        "Solenoid events",
-        "Every event is an interval. A value before it is the last reading at or before it, a value after it the "
-        "first one after, each with its age.",
-        (sections.solenoids,),
-    ),
-    Section(
-        "Refrigerant, slide, oil and filter",
-        "The slower pictures: saturation, slide response, oil and filter over the whole record.",
-        (sections.slow_pictures,),
-    ),
-    Section(
-        "Hypotheses",
-        "All modes that were considered, with what speaks for each, against it, and what could not speak. An outcome "
-        "that could not be seen is never read as absence.",
-        (sections.hypotheses,),
-    ),
-    Section(
-        "Physical evidence",
-        "What was seen, tested and measured by hand, set against the data, both ways.",
+        "Physical evidence and custody",
+        "Facts: what was seen, tested and measured by hand, set against the data, both ways.",
         (sections.physical,),
     ),
     Section(
-        "Findings",
-        "Each statement of this report stands on a finding, and each finding on rows of the exports.",
+        "What cannot be known, and how firm the verdict is",
+        "Analysis: what is open, what conflicts, and what becomes of the verdict when one thing is changed.",
+        (sections.not_known,),
+    ),
+    Section(
+        "Next steps",
+        "In order. Whatever changes evidence is marked: tell all interested parties first.",
+        (sections.next_tests,),
+    ),
+    Section(
+        "Data and clocks",
+        "Facts: what was supplied, byte by byte, what became of every row, and what the whole record looks like. The "
+        "exports themselves are never altered. A value before an event is the last reading at or before it, a value "
+        "after it the first one after, each with its age.",
+        (sections.evidence, sections.clocks, sections.timeline, sections.solenoids, sections.slow_pictures),
+    ),
+    Section(
+        "Findings with raw lines",
+        "Each statement of this report stands on a finding, and each finding on rows of the exports: open one to read "
+        "them as they were exported.",
         (sections.findings,),
     ),
-    Section("Method and limits", METHOD, (sections.method,)),
-    Section("Appendix", "Hashes, versions, parameters.", (sections.appendix,)),
+    Section("Method, limits, and how to run it again", METHOD, (sections.method, sections.appendix)),
 )
 
 
@@ -119,7 +116,8 @@ def title_of(casefile: CaseFile) -> str:
     """Title of a case's page."""
     case = casefile.case
     parts = (case.title, case.site, case.machine_tag)
-    return f"{' · '.join(part for part in parts if part) or case.id} – technical findings"
+    named = " · ".join(part for part in parts if part)
+    return f"{named + ' – ' if named else ''}technical findings, case {case.id}"
 
 
 def _markdown(source: str) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from forensics.errors import RunError
 from forensics.model.outside_text import for_page
+from forensics.report.drawing_library import drawing_library
 from forensics.report.markup import MARK, PLOTLY_MIME, environment, render, slug
 from forensics.report.notebooks import ADDED
 
@@ -70,11 +71,12 @@ def bind(notebook: NotebookNode, *, title: str, made: str) -> str:
             for output in cell.outputs:
                 _add_output(output, body)
     body.close_figure()
-    scripts = _scripts() if body.keys else []
+    scripts = _scripts() if body.keys else ["", page_file("draw.js")]
     page = render(
         "page.html.j2",
         {
             "title": title,
+            "running": css_string(title),
             "policy": _policy(scripts),
             "css": page_file("report.css"),
             "contents": body.contents,
@@ -85,6 +87,12 @@ def bind(notebook: NotebookNode, *, title: str, made: str) -> str:
     )
     check_page(page, body.keys)
     return page
+
+
+def css_string(text: str) -> str:
+    """Text that may stand in a string of a style sheet: every sign but letters, digits, spaces and ``.,:-`` escaped."""
+    clean = " ".join(for_page(text).split())
+    return "".join(c if (c.isascii() and c.isalnum()) or c in " .,:-" else f"\\{ord(c):x} " for c in clean)
 
 
 def _add_output(output: Mapping[str, Any], body: _Body) -> None:
@@ -167,9 +175,8 @@ def page_file(name: str) -> str:
 
 
 def _scripts() -> list[str]:
-    from plotly.offline import get_plotlyjs
-
-    return [get_plotlyjs().replace("\r\n", "\n"), page_file("draw.js")]
+    """The library, which the page keeps as text until the first figure is drawn, and the page's own script."""
+    return [drawing_library(), page_file("draw.js")]
 
 
 def _policy(scripts: list[str]) -> str:
@@ -192,7 +199,7 @@ class _Inspector(HTMLParser):
         super().__init__(convert_charrefs=True)
         self.ids: list[str] = []
         self.plates: list[str] = []
-        self.running_scripts = 0
+        self.running_scripts = self.libraries = 0
         self.outside: list[str] = []
         self.anchors: list[str] = []
 
@@ -204,6 +211,8 @@ class _Inspector(HTMLParser):
         if tag == "script":
             if "plate" in found.get("class", "").split():
                 self.plates.append(found.get("data-for", ""))
+            elif found.get("type") == "text/plain":
+                self.libraries += 1
             else:
                 self.running_scripts += 1
         for name in _ADDRESS & found.keys():
@@ -228,8 +237,9 @@ def check_page(page: str, keys: list[str]) -> None:
     faults = [f"address outside: {value[:80]}" for value in seen.outside]
     if seen.plates != [f"plot-{key}" for key in keys]:
         faults.append(f"{len(keys)} figures were made, {len(seen.plates)} are in the page")
-    if seen.running_scripts != (2 if keys else 0):
-        faults.append(f"{seen.running_scripts} scripts instead of the page's own two")
+    if (seen.running_scripts, seen.libraries) != (1, 1):
+        found = f"{seen.running_scripts} scripts and {seen.libraries} libraries"
+        faults.append(f"{found} instead of the page's own one each")
     doubled = (
         sorted({name for name in seen.ids if seen.ids.count(name) > 1}) if len(set(seen.ids)) < len(seen.ids) else []
     )

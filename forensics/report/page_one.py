@@ -1,50 +1,32 @@
-"""Page one: what the claims reader needs, on one printed page, each statement tied to its finding."""
+"""Page one: one printed sheet that a person without the trade understands and can quote."""
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from functools import cache
-from importlib import resources
+from dataclasses import dataclass
 from typing import Any
 
 from forensics.case.schema import CaseFile
-from forensics.model.vocabulary import Grade, Mode, VerdictStatus
+from forensics.hypotheses.modes import read_modes
+from forensics.model.vocabulary import Mode, VerdictStatus
+from forensics.report.cautions import cautions
+from forensics.report.next_steps import Step
+from forensics.report.not_known import not_known
+from forensics.report.plain import GRADES, mode_name, plain_words, verdict_says
 from forensics.report.revision import Superseded
+from forensics.report.shown_evidence import MOST_ROWS, look_alike_rows, shown_rows
+from forensics.report.stories.story import Story
 from forensics.report.tables.words import stamp_ns
-from forensics.report.units import ReportTime, duration_words, number
+from forensics.report.units import ReportTime, readable, shown_unit
+from forensics.results.publish import NOT_SEARCHED
 from forensics.results.schema import FindingsFile
-from forensics.rules import Limits
+from forensics.rules import Limits, read_checks, read_limits
 
-MOST_FOR, MOST_AGAINST, MOST_ALTERNATIVES, MOST_LINES, MOST_TESTS, MOST_CHANGES = 3, 3, 5, 5, 2, 3
-STANDARD_FACTS = (
-    "in_period",
-    "restarts_after_trip",
-    "supply_in_tolerance",
-    "operated_in_limits",
-    "settings_changed",
-    "maintenance_done",
-)
-NOT_SEARCHED = "not searched"
-_LONG, _CHANGE, _REASON, _LINE = 220, 200, 150, 240
-_DENSE, _DENSER = 3000, 3900
+MOST_LOOK_ALIKES, MOST_STEPS, MOST_SEEN = 3, 4, 2
+_DENSE, _DENSER, _DENSEST = 3200, 3800, 4600
 _SHORT_HASH = 12
-_LIVE = (Grade.CONFIRMED, Grade.PROBABLE, Grade.POSSIBLE)
-_STATUS = {
-    VerdictStatus.DETERMINED: "Cause determined",
-    VerdictStatus.UNDETERMINED: "Cause undetermined",
-    VerdictStatus.NO_FAULT_FOUND: "No fault found",
-}
 _MARKS = {VerdictStatus.DETERMINED: "■", VerdictStatus.UNDETERMINED: "□", VerdictStatus.NO_FAULT_FOUND: "○"}
-
-
-@cache
-def cautions() -> tuple[str, tuple[tuple[str, str, str], ...]]:
-    """The first caution; and every other in short, in full, and with its source."""
-    text = resources.files("forensics.report").joinpath("cautions.toml").read_text(encoding="utf-8")
-    data = tomllib.loads(text)
-    return str(data["first"]), tuple((row["short"], row["text"], row["source"]) for row in data["caution"])
+NO_STUDY = "How often verdicts of this grade are right has not been measured for this version."
 
 
 @dataclass(frozen=True)
@@ -55,12 +37,14 @@ class Beside:
     ----------
     left_out
         Sentences on points and exports that could not be read.
-    next_tests
-        Test and its caution, the best first.
-    reasons
-        Mode to the sentence why it has its grade.
-    tests_run
-        Number of checks that were run.
+    panel
+        What the panel or the protection said at the failure, letter for letter.
+    steps
+        What to do next, the first first.
+    conflicts
+        Evidence that does not agree, in words.
+    story
+        The picture, where there is one.
     known
         Ids that have an anchor in the report.
     changed
@@ -68,150 +52,157 @@ class Beside:
     """
 
     left_out: Sequence[str] = ()
-    next_tests: Sequence[tuple[str, str]] = ()
-    reasons: Mapping[str, str] = field(default_factory=dict)
-    tests_run: int = 0
+    panel: str = ""
+    steps: Sequence[Step] = ()
+    conflicts: Sequence[str] = ()
+    story: Story | None = None
     known: frozenset[str] = frozenset()
     changed: Superseded | None = None
+
+
+@dataclass(frozen=True)
+class Shape:
+    """How many rows stand on the sheet: where they do not fit, the third look-alike and the fifth row are cut."""
+
+    rows: int = MOST_ROWS
+    look_alikes: int = MOST_LOOK_ALIKES
 
 
 def page_one_values(
     findings: FindingsFile, case: CaseFile, clock: ReportTime, limits: Limits, beside: Beside
 ) -> dict[str, Any]:
     """What the template of page one is filled with."""
-    verdict = findings.verdict
     first, others = cautions()
-    said = {f.id: f.statement for f in findings.findings}
-    grade = _STATUS[verdict.status]
-    if verdict.grade is not None and verdict.mode is not None:
-        grade += f": {verdict.mode.value}, {verdict.grade.value}"
-    values: dict[str, Any] = {
-        "title": case.case.title or f"Technical findings, case {findings.case.id}",
-        "identity": _identity(findings, case, clock),
-        "status": verdict.status.value,
-        "mark": _MARKS[verdict.status],
-        "grade": grade,
-        "statement": verdict.statement,
-        "would_change": [shortened(line.rstrip(". "), _CHANGE) for line in verdict.would_change_it[:MOST_CHANGES]],
-        "evidence_for": [(i, shortened(said.get(i, i))) for i in verdict.because[:MOST_FOR]],
-        "evidence_against": [(i, shortened(said.get(i, i))) for i in verdict.against[:MOST_AGAINST]],
-        "tests_run": beside.tests_run or len(findings.findings),
-        "alternatives": _alternatives(findings, beside.reasons),
-        "cannot_show": _cannot_show(findings),
-        "facts": _facts(findings),
-        "quality": _quality(findings, limits),
-        "next_tests": [(shortened(t), c) for t, c in beside.next_tests[:MOST_TESTS]],
+    shape = Shape()
+    values = _filled(findings, case, clock, beside, shape)
+    if _letters(values) > _DENSEST:
+        values = _filled(findings, case, clock, beside, Shape(MOST_ROWS - 1, MOST_LOOK_ALIKES - 1))
+    values |= {
         "cautions_first": first,
         "cautions": [short for short, _, _ in others],
-        "investigator": case.case.investigator,
-        "reviewer": case.case.reviewer,
+        "limits": limit_lines(findings, limits, case.case.display),
+        "density": _density(_letters(values)),
         "left_out": list(beside.left_out),
         "known": beside.known,
         "changed": beside.changed,
+        "story": beside.story,
     }
-    values["density"] = _density(values)
     return values
 
 
-def _density(values: Mapping[str, Any]) -> str:
+def _filled(findings: FindingsFile, case: CaseFile, clock: ReportTime, beside: Beside, shape: Shape) -> dict[str, Any]:
+    verdict = findings.verdict
+    rule = read_modes(read_checks()).by_id.get("" if verdict.mode is None else verdict.mode.value)
+    look_alikes = [] if rule is None else [look.mode for look in rule.look_alikes]
+    names = {mode.value: mode_name(mode.value) for mode in Mode}
+    return {
+        "title": _title(case),
+        "identity": identity(findings, case, clock),
+        "status": verdict.status.value,
+        "mark": _MARKS[verdict.status],
+        "statement": verdict_says(findings),
+        "panel": beside.panel,
+        "seen": _seen(case),
+        "grades": list(GRADES.values()),
+        "evidence": shown_rows(findings, case, case.case.display, most=shape.rows),
+        "look_alikes": look_alike_rows(findings, look_alikes, names, most=shape.look_alikes),
+        "determined": verdict.status is VerdictStatus.DETERMINED,
+        "not_known": [*not_known(findings), *beside.conflicts[:2]],
+        "facts": facts(findings),
+        "steps": list(beside.steps[:MOST_STEPS]),
+        "error_rate": error_rate(findings),
+        "people": people(case),
+        "draft": not case.case.reviewer,
+    }
+
+
+def _letters(values: Mapping[str, Any]) -> int:
+    return sum(len(str(value)) for value in values.values())
+
+
+def _density(letters: int) -> str:
     """How small page one is printed, by the number of its letters, so that it stays on one page."""
-    letters = sum(len(str(value)) for name, value in values.items() if name not in {"known", "cautions"})
     if letters > _DENSER:
-        return " denser"
+        return " densest" if letters > _DENSEST else " denser"
     return " dense" if letters > _DENSE else ""
 
 
-def shortened(text: str, longest: int = _LONG) -> str:
-    """A sentence that fits: cut at a word, and said so by an ellipsis; the whole stands with its finding."""
-    clean = " ".join(text.split())
-    return clean if len(clean) <= longest else clean[:longest].rsplit(" ", 1)[0] + " …"
+def _title(case: CaseFile) -> str:
+    c = case.case
+    parts = [f"Compressor {c.machine_tag}" if c.machine_tag else "Compressor", c.site]
+    named = ", ".join(p for p in parts if p)
+    return f"{named}: {c.title}" if c.title else named
 
 
-def _identity(findings: FindingsFile, case: CaseFile, clock: ReportTime) -> list[tuple[str, str]]:
+def identity(findings: FindingsFile, case: CaseFile, clock: ReportTime) -> list[tuple[str, str]]:
+    """Which event and machine, who asked, and which report this is."""
     c, m = case.case, case.machine
-    event = clock.both(stamp_ns(findings.case.failure_utc))
+    event = clock.spoken(stamp_ns(findings.case.failure_utc))
     if findings.case.failure_utc is None:
         event = "no failure found in the record"
     elif c.failure is None:
         event += ", the last trip found in the data"
+    machine = " · ".join(x for x in (c.machine_tag, m.refrigerant, m.starter.value if m.starter else "") if x)
     rows = [
-        ("Machine", " · ".join(x for x in (c.machine_tag, m.refrigerant, m.starter.value if m.starter else "") if x)),
-        ("Serial", m.serial or "not given"),
+        ("Event", event),
         ("Site", c.site or "not given"),
-        ("Event", f"{event}, zone {c.time_zone}"),
-        ("Claim number", c.claim_number or "not given"),
-        ("Report", f"case {c.id}, revision {c.revision}" + (f", opened {c.opened}" if c.opened else "")),
-        ("Bundle id", findings.reproduce.inputs_sha256[:_SHORT_HASH]),
+        ("Machine", f"{machine or 'not given'} · serial {m.serial or 'not given'}"),
+        ("Purpose", c.purpose or "not given"),
+        ("Asked by", c.asked_by or "not given"),
+        ("Report", f"case {c.id}, revision {c.revision}; inputs {findings.reproduce.inputs_sha256[:_SHORT_HASH]}"),
     ]
+    if c.claim_number:
+        rows.append(("Claim number", c.claim_number))
     if m.run_hours is not None or m.start_count is not None:
-        rows.append(("Run hours, starts", f"{number(m.run_hours)}, {number(m.start_count)}"))
+        rows.append(("Run hours, starts", f"{readable(m.run_hours)}, {readable(m.start_count)}"))
     return rows
 
 
-def _alternatives(findings: FindingsFile, reasons: Mapping[str, str]) -> list[tuple[str, str, str, list[str]]]:
-    named = {findings.verdict.mode, *findings.verdict.also}
-    live = [h for h in findings.hypotheses if h.mode not in named and h.grade in _LIVE and h.mode is not Mode.NONE]
-    live.sort(key=lambda h: _LIVE.index(h.grade))
-    weighed = [h for h in findings.hypotheses if h.grade is Grade.EXCLUDED and h.for_ and h.mode is not Mode.NONE]
-    out = []
-    for h in [*live, *weighed][:MOST_ALTERNATIVES]:
-        out.append((h.mode.value, h.grade.value, shortened(reasons.get(h.mode.value, ""), _REASON), h.against[:2]))
-    rest = len(live) - MOST_ALTERNATIVES
-    if rest > 0:
-        out.append((f"{rest} more modes", "possible", "see the table of hypotheses", []))
-    return out
+def _seen(case: CaseFile) -> list[str]:
+    """What was found by hand, letter for letter: inspections and tests before what witnesses said."""
+    order = {"inspection": 0, "test": 1, "document": 2, "witness": 3}
+    rows = sorted(enumerate(case.observation), key=lambda row: (order.get(row[1].kind, 3), row[0]))
+    return [f"{o.text.rstrip('. ')} ({o.kind}{', ' + o.by if o.by else ''})" for _, o in rows[:MOST_SEEN]]
 
 
-def _cannot_show(findings: FindingsFile) -> list[str]:
-    hidden = [o for o in findings.observability if o.observable == "no"]
-    partly = [o for o in findings.observability if o.observable == "partly"]
-    lines = []
-    if hidden:
-        lines.append(f"Not observable with these points and intervals: {', '.join(o.mode.value for o in hidden)}.")
-    if partly:
-        lines.append(f"Observable in part: {', '.join(o.mode.value for o in partly)}.")
-    unlock = list(dict.fromkeys(o.unlocked_by for o in [*hidden, *partly] if o.unlocked_by))
-    if unlock:
-        lines.append(f"Cheapest changes of the logging: {shortened('; '.join(unlock[:3]))}.")
-    silent = [s for s in findings.stops if s.reverse_rotation.value == "cannot-tell"]
-    if findings.stops and len(silent) == len(findings.stops):
-        lines.append("This record can neither show nor exclude reverse rotation.")
-    order = [o for o in findings.order if o.order.value == "not-provable"]
-    if order:
-        lines.append(f"The order of {len(order)} of {len(findings.order)} pairs of events is not provable.")
-    return [shortened(line, _LINE) for line in lines[:MOST_LINES]]
-
-
-def _facts(findings: FindingsFile) -> list[tuple[str, str, str]]:
-    given = {f.what: f for f in findings.facts}
-    rows = []
-    for name in [*STANDARD_FACTS, *(n for n in given if n not in STANDARD_FACTS)]:
-        fact = given.get(name)
-        value, source = (fact.value, fact.source) if fact else (NOT_SEARCHED, "")
-        rows.append((name.replace("_", " "), value or NOT_SEARCHED, "" if source == NOT_SEARCHED else source))
-    return rows
-
-
-def _quality(findings: FindingsFile, limits: Limits) -> list[str]:
-    read = sum(s.rows_read for s in findings.sources)
-    kept = sum(s.rows_kept for s in findings.sources)
-    outside = sum(s.set_aside.get("outside window", 0) for s in findings.sources)
-    aside = read - kept - outside
-    lost = sum(sum(s.cells_missing.values()) for s in findings.sources)
-    judged = max(read - outside, 1)
-    good, usable = limits["report.good_lost_share"], limits["report.usable_lost_share"]
-    word = "good" if aside + lost <= good * judged else ("usable with limits" if aside <= usable * judged else "poor")
-    lines = [
-        f"{word.capitalize()}: {read} rows in {len(findings.sources)} exports; {kept} kept, {outside} outside the "
-        f"window, {aside} set aside with a reason; {lost} cells without a reading."
+def facts(findings: FindingsFile) -> list[str]:
+    """What the case file answers of the usual questions, with where each answer is written."""
+    words = plain_words().fact
+    return [
+        f"{words.get(f.what, f.what.replace('_', ' '))}: {f.value} ({f.source})"
+        for f in findings.facts
+        if f.value != NOT_SEARCHED
     ]
-    for c in findings.clocks:
-        if c.offset_s is None:
-            lines.append(f"Clock '{c.clock}': its offset could not be had; nothing rests on its order.")
-        elif c.method.value != "reference":
-            lines.append(
-                f"Clock '{c.clock}': {number(c.offset_s)} s ± {duration_words(c.uncertainty_s)} ({c.method.value})."
-            )
-    if not any(c.utc_error_s is not None for c in findings.clocks):
-        lines.append("UTC is as the reference clock tells it: no clock check was given.")
-    return lines[: MOST_LINES + 1]
+
+
+def error_rate(findings: FindingsFile) -> str:
+    """How often verdicts of this grade are right, where a study has measured it."""
+    rate = getattr(findings.verdict, "error_rate", None)
+    if not rate:
+        return NO_STUDY
+    told = rate if isinstance(rate, Mapping) else rate.model_dump()
+    return (
+        f"In the validation study ({told['study']}) verdicts of the grade {told['grade']} were right in "
+        f"{told['right']} of {told['of']} cases, at least {100 * float(told['low']):.0f} % with 95 % confidence."
+    )
+
+
+def limit_lines(findings: FindingsFile, limits: Limits, display: str) -> list[str]:
+    """Limits given for this machine or this run in place of those that ship, in words."""
+    shipped = read_limits()
+    lines = []
+    for row in findings.overrides:
+        unit = shown_unit(limits.limit(row.limit).unit, display)
+        value, default = unit.number(row.value, digits=3), unit.number(row.default, digits=3)
+        basis = shipped.limit(row.limit).basis if row.limit in shipped else ""
+        lines.append(f"{value} in place of {default} {unit.text}".rstrip() + f" ({row.source}), for: {basis}")
+    return lines
+
+
+def people(case: CaseFile) -> list[tuple[str, str, str]]:
+    """Who worked on the report and who reviewed it, with qualification; each gets a line to sign."""
+    c = case.case
+    return [
+        ("Investigator", c.investigator or "not given", c.investigator_qualification or "qualification not given"),
+        ("Reviewer", c.reviewer or "none yet", c.reviewer_qualification or "qualification not given"),
+    ]

@@ -9,14 +9,13 @@ import csv
 import difflib
 import io
 import math
-from collections import Counter
 from pathlib import Path
 
 from forensics.errors import InputError, Problem
-from forensics.hypotheses.readiness import readiness
+from forensics.hypotheses.readiness import in_sight
 from forensics.model.paths import TABLE_BYTES, read_regular
 from forensics.model.vocabulary import Recorded, Role
-from forensics.report.check import MOST_UNLOCKS, Checked, mode_lines
+from forensics.report.check import Checked, mode_lines, unlocks
 
 COLUMNS = ("role", "interval_s")
 
@@ -35,18 +34,13 @@ def check_point_list(path: Path) -> Checked:
         The list can't be read: every row that is wrong, at once.
     """
     points = read_points(path)
-    found = readiness(points)
-    rows = tuple((str(row.mode), row.observable, row.why, row.unlocked_by) for row in found)
-    asked = Counter(row.unlocked_by for row in found if row.unlocked_by).most_common(MOST_UNLOCKS)
+    found = in_sight(points)
     parts = (
         ("Points", tuple(f"{role.value} every {i:g} s, {kind}" for role, (i, kind) in points.items())),
-        ("Which modes could be seen with these points and intervals", tuple(mode_lines(rows))),
-        (
-            "What to log besides, the change that unlocks most first",
-            tuple(f"{change} (modes: {number})" for change, number in asked),
-        ),
+        ("Which modes could be seen with these points and intervals", tuple(mode_lines(found))),
+        ("What to log besides, the change that unlocks most first", tuple(unlocks(found))),
     )
-    return Checked(path.name, parts, rows)
+    return Checked(path.name, parts, found)
 
 
 def read_points(path: Path) -> dict[Role, tuple[float, str]]:

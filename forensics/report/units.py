@@ -7,6 +7,7 @@ and all of them through this module, so that one report never mixes two systems 
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
 from zoneinfo import ZoneInfo
@@ -52,11 +53,19 @@ _WORDS = {
     Role.TRIP: "trip or alarm",
     Role.VIBRATION_VELOCITY: "vibration velocity, RMS",
 }
+_ROLE_NAME = re.compile(
+    r"\b(?:" + "|".join(sorted((r.value for r in Role if "_" in r.value), key=len, reverse=True)) + r")\b"
+)
 
 
 def role_words(role: Role) -> str:
     """Words for a role, as figures and tables print it."""
     return _WORDS.get(role, role.value.replace("_", " "))
+
+
+def roles_in_words(text: str) -> str:
+    """A sentence in which the names of roles are put into words: ``volts_ab`` reads *voltage A to B*."""
+    return _ROLE_NAME.sub(lambda found: role_words(Role(found[0])), text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +97,15 @@ def number(value: float | None, *, digits: int = SIGNIFICANT) -> str:
     places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
     text = f"{value:.{min(places, 9)}f}" if PLAIN_FROM <= abs(value) < PLAIN_TO else f"{value:.{digits}g}"
     return text.rstrip("0").rstrip(".") if "." in text and "e" not in text else text
+
+
+def readable(value: float | None, *, digits: int = 3) -> str:
+    """A number for people: two or three digits, thousands separated, a true minus sign; whole numbers stay whole."""
+    text = number(value, digits=digits)
+    if not text.lstrip("-").replace(".", "", 1).isdigit():
+        return text
+    whole, dot, rest = text.lstrip("-").partition(".")
+    return f"{'−' if text.startswith('-') and float(text) else ''}{int(whole):,}{dot}{rest}"
 
 
 def shown_unit(unit: str, display: str) -> Shown:
@@ -205,8 +223,34 @@ class ReportTime:
             return self.text(time_ns)
         return f"{self.text(time_ns)} ({iso(time_ns)})"
 
+    def spoken(self, time_ns: int | None) -> str:
+        """Day and time as people say them, with the offset: ``7 Mar 2031, 05:02:28 (UTC−06:00)``."""
+        if time_ns is None:
+            return CANNOT
+        stamp = self.local(round(int(time_ns), -9))
+        zone = "UTC" if self.offset_s is None else f"UTC{self.offset_text.replace('-', '−')}"
+        return f"{stamp.day} {stamp:%b %Y}, {stamp:%H:%M:%S} ({zone})"
+
+    def spoken_interval(self, earliest_ns: int, latest_ns: int) -> str:
+        """An event as an interval of one day: ``7 Mar, 05:02:11.5 to 05:02:12.5 (UTC−06:00)``."""
+        begin, end = self.local(round(earliest_ns, -6)), self.local(round(latest_ns, -6))
+        first, last = (
+            f"{t:%H:%M:%S}" + (f".{t.microsecond // 100_000}" if t.microsecond else "") for t in (begin, end)
+        )
+        zone = "UTC" if self.offset_s is None else f"UTC{self.offset_text.replace('-', '−')}"
+        day = "" if begin.date() == end.date() else f"{end.day} {end:%b}, "
+        until = "" if earliest_ns == latest_ns else f" to {day}{last}"
+        return f"{begin.day} {begin:%b}, {first}{until} ({zone})"
+
     def interval(self, earliest_ns: int, latest_ns: int) -> str:
         """An event as an interval."""
         if earliest_ns == latest_ns:
             return self.text(earliest_ns)
         return f"{self.text(earliest_ns)} to {self.text(latest_ns)}"
+
+
+def local_title(clock: ReportTime, time_ns: int) -> str:
+    """Words for a time axis in a picture: local time with its offset, the day included."""
+    stamp = clock.local(time_ns)
+    zone = "UTC" if clock.offset_s is None else f"local time, UTC{clock.offset_text.replace('-', '−')}"
+    return f"{zone}; failure on {stamp.day} {stamp:%b %Y}"

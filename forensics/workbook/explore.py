@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from forensics.errors import InputError, Problem
+from forensics.model.vocabulary import Grade
 from forensics.workbook.opened import Workbook
 from forensics.workbook.reweigh import Reweighed, tunable
 
@@ -26,7 +27,7 @@ def deciding(work: Workbook) -> tuple[tuple[str, ...], tuple[str, ...]]:
     Where there is no verdict the findings of every live mode count.
     """
     verdict = work.verdict.mode
-    live = [h for h in work.results.hypotheses if (h.mode is verdict if verdict else h.grade.value == "possible")]
+    live = [h for h in work.results.hypotheses if (h.mode is verdict if verdict else h.grade is Grade.POSSIBLE)]
     ids = {name for h in live for name in (*h.for_, *h.against)}
     inner = work.sheet.investigation
     names = sorted({f.limit_name for f in inner.findings if f.id in ids and f.limit_name})

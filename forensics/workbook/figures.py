@@ -13,17 +13,18 @@ from forensics.report.context import ReportContext
 from forensics.report.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
 from forensics.report.figures.equalisation import equalisation
 from forensics.report.figures.figure import Figure
-from forensics.report.figures.matrices import hypothesis_matrix, order_matrix, robustness_map
 from forensics.report.figures.timeline import timeline
 from forensics.report.figures.trends import oil_trends, saturation_picture, slide_response
 from forensics.report.figures.waveforms import waveform_plate
+from forensics.report.healthy import LOADED_STOP
 from forensics.report.markup import PLOTLY_MIME
-from forensics.report.sections import CLOSE_AFTER_S, CLOSE_BEFORE_S, UNLOADED_LIMIT
+from forensics.report.sections import UNLOADED_LIMIT
 from forensics.workbook import samples
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
+CLOSE_BEFORE_S, CLOSE_AFTER_S = 600.0, 300.0
 T = TypeVar("T")
 
 
@@ -120,7 +121,15 @@ class Figures:
     def stops(self) -> go.Figure:
         """The stop at the failure over those before it."""
         work = self.sheet.investigation
-        return drawn(stop_overlay(work.record, work.stops, self.sheet.display, self.sheet.clock))
+        return drawn(
+            stop_overlay(
+                work.record,
+                work.stops,
+                self.sheet.display,
+                self.sheet.clock,
+                loaded_from=self.sheet.limits[LOADED_STOP],
+            )
+        )
 
     def stop(self, number: int) -> go.Figure:
         """One stop close up, counted from 1 in time order."""
@@ -155,18 +164,6 @@ class Figures:
         """One waveform record, counted from 1."""
         wave = numbered(self.sheet.investigation.record.waveforms, number, "waveform record")
         return drawn(waveform_plate(wave, number, self.sheet.clock))
-
-    def order(self) -> go.Figure:
-        """Which order of events can be proved."""
-        return drawn(order_matrix(self.sheet.told))
-
-    def hypotheses(self) -> go.Figure:
-        """Every mode against every finding."""
-        return drawn(hypothesis_matrix(self.sheet.told))
-
-    def robustness(self) -> go.Figure:
-        """How far the verdict holds when one thing is changed."""
-        return drawn(robustness_map(self.sheet.told))
 
     def _close_up(self, at_ns: int, about: str) -> go.Figure:
         work = self.sheet.investigation

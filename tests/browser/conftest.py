@@ -85,6 +85,10 @@ class Browser:
             "document.readyState === 'complete' && location.protocol === 'file:' && "
             "document.querySelectorAll('script.plate').length === document.querySelectorAll('[data-drawn]').length"
         )
+        while not self.value("document.readyState === 'complete' && location.protocol === 'file:'"):
+            assert time.perf_counter() - began < 90, "the page was not loaded"
+            time.sleep(0.02)
+        self.value("window.dispatchEvent(new Event('draw-all'))")
         while not self.value(ready):
             assert time.perf_counter() - began < 90, "not all figures were drawn"
             time.sleep(0.02)

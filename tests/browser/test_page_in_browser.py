@@ -77,6 +77,7 @@ def test_names_from_files_are_shown_letter_for_letter(browser: Any, nasty: Path)
         assert text in shown
     legend = browser.value("[...document.querySelectorAll('#plot-nasty .legendtext')].map(e => e.textContent)")
     assert legend == NASTY
+    browser.value("window.dispatchEvent(new Event('open-all'))")
     assert NASTY[4] in browser.value("document.querySelector('table').textContent")
 
 
@@ -95,18 +96,31 @@ def test_layout_does_not_overflow(browser: Any, nasty: Path, width: int) -> None
     assert browser.value("document.documentElement.scrollWidth") <= width
 
 
-def test_print_keeps_figures_and_tables(browser: Any, nasty: Path, tmp_path: Path) -> None:
+def test_print_keeps_figures_and_open_tables(browser: Any, tmp_path: Path) -> None:
     """Right value: EXPECT.md of folder 64 of the shared messy exports: both charts, every column, nothing hidden."""
-    browser.open(nasty)
+    import pandas as pd
+
+    wide = pd.DataFrame({f"column {n}": [NASTY[2]] * 3 for n in range(3)})
+    plates = [outputs(Figure(key, line_figure(), "c", "a", wide)) for key in ("one", "two")]
+    table = new_output("display_data", data={"text/html": table_markup(wide)}, metadata={MARK: {"role": "block"}})
+    book = new_notebook(cells=[new_code_cell("", outputs=[*plates[0], *plates[1], table])])
+    path = tmp_path / "report.html"
+    path.write_text(bind(book, title="t", made=""), encoding="utf-8")
+    browser.open(path)
     pdf = browser.pdf(tmp_path / "page.pdf")
     if shutil.which("pdftotext") is None:
         pytest.skip("pdftotext is not installed")
     text = subprocess.run(["pdftotext", "-layout", str(pdf), "-"], capture_output=True, text=True, check=True).stdout
-    assert text.count("current, A") >= 1
+    assert text.count("current, A") >= 2
     squeezed = "".join(text.split())
     for n in (0, 1, 2):
         assert f"column{n}" in squeezed
     assert "https://example.invalid/" in squeezed
+
+
+def line_figure() -> dict[str, Any]:
+    trace = {"type": "scatter", "mode": "lines", "x": [0, 1], "y": [1, 2], "name": "motor"}
+    return stack([Panel("current, A", [trace], 200)], {"title": {"text": "s"}})
 
 
 def printed_pages(pdf: Path) -> list[str]:
@@ -190,4 +204,4 @@ def test_the_finished_report_draws_in_three_seconds(browser: Any, tmp_path: Path
         assert browser.value("document.documentElement.scrollWidth") <= width
         assert browser.value(OVERLAPS) == []
     browser.open(result.report)
-    assert "Evidence and data quality" in printed_pages(browser.pdf(tmp_path / "report.pdf"))[1].splitlines()[0]
+    assert "What happened" in printed_pages(browser.pdf(tmp_path / "report.pdf"))[1].splitlines()[0]

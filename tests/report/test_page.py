@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import html
 import json
 import re
@@ -11,6 +12,7 @@ import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
 from forensics.errors import RunError
+from forensics.report.drawing_library import SHA256, VERSION, drawing_library
 from forensics.report.markup import MARK, PLOTLY_MIME, table_markup
 from forensics.report.page import bind, check_page, script_json
 
@@ -46,12 +48,13 @@ def book(*outputs: nbformat.NotebookNode) -> nbformat.NotebookNode:
 def test_one_library_one_call_a_figure_and_nothing_from_outside() -> None:
     page = bind(book(*(figure_output("x", f"f-{n}") for n in range(10))), title="T", made="")
     assert page.count('class="plate"') == 10
-    assert len(re.findall(r"<script>", page)) == 2
-    body = re.sub(r"<script>.*?</script>", "", page, flags=re.DOTALL)
+    assert len(re.findall(r"<script>", page)) == 1
+    assert page.count('<script type="text/plain" id="library">') == 1
+    body = re.sub(r"<script\b.*?</script>", "", page, flags=re.DOTALL)
     assert not re.search(r"https?://", body)
     assert "default-src 'none'" in html.unescape(page)
     assert "'unsafe-eval'" not in page
-    assert len(page.encode()) < 7_000_000
+    assert len(page.encode()) < 1_400_000
 
 
 def test_a_bare_figure_of_another_cell_is_drawn_too() -> None:
@@ -117,7 +120,7 @@ def test_script_json_can_not_leave_its_element() -> None:
         ('<img src="https://x/y.png">', "address outside"),
         ('<p id="a">1</p><p id="a">2</p>', "id 'a' is there twice"),
         ('<a href="#nowhere">x</a>', "link to #nowhere leads nowhere"),
-        ("<script>1</script>", "1 scripts instead"),
+        ("<script>1</script>", "1 scripts and 0 libraries instead"),
     ],
 )
 def test_a_page_that_is_not_sound_is_refused(markup: str, said: str) -> None:
@@ -133,3 +136,27 @@ def test_a_figure_that_got_lost_is_noticed() -> None:
 def test_two_figures_of_one_key_are_refused() -> None:
     with pytest.raises(RunError, match="there twice"):
         bind(book(figure_output("a", "f"), figure_output("b", "f")), title="T", made="")
+
+
+def test_the_running_foot_of_a_printed_page_can_not_leave_its_string() -> None:
+    page = bind(book(), title='case-1"}</style><script>document.title="x"</script>', made="")
+    style = page.split("<style>")[1].split("</style>")[0]
+    foot = style.split("@bottom-left{content:")[1].split(";font")[0]
+    assert foot.startswith('"')
+    assert foot.count('"') == 2
+    assert "<" not in foot
+    assert "case-1" in foot
+
+
+def test_the_drawing_library_is_the_file_that_its_version_and_hash_say() -> None:
+    text = drawing_library()
+    assert hashlib.sha256(text.encode("utf-8")).hexdigest() == SHA256
+    assert f"v{VERSION}" in text[:200]
+    assert "</script" not in text.lower()
+
+
+def test_the_notebook_and_the_page_draw_with_one_version_of_the_library() -> None:
+    """Reference: the version that the Python package itself carries."""
+    from plotly.offline import get_plotlyjs_version
+
+    assert get_plotlyjs_version() == VERSION

@@ -112,7 +112,7 @@ def test_check_is_text_or_one_document(capsys: pytest.CaptureFixture[str]) -> No
     assert main(["check", case]) == DONE
     text = capsys.readouterr().out
     assert "judged from" in text
-    assert max(len(line) for line in text.splitlines()) <= 160
+    assert max(len(line) for line in text.splitlines()) <= 200
     assert main(["check", case, "--json"]) == DONE
     document = json.loads(capsys.readouterr().out)
     assert document["exit_code"] == DONE

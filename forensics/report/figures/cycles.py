@@ -24,11 +24,12 @@ from forensics.report.figures.figure import (
 )
 from forensics.report.figures.overlay import around, band, each, single
 from forensics.report.figures.panels import Panel, stack
+from forensics.report.healthy import healthy_start, healthy_stop
 from forensics.report.units import ReportTime, Shown, number, role_words, shown_role, shown_unit
 
-HISTORY_MOST = 50
-START_BEFORE_S, START_AFTER_S = 20.0, 180.0
-STOP_BEFORE_S, STOP_AFTER_S = 30.0, 180.0
+HISTORY_MOST, OTHERS_MOST = 50, 10
+START_BEFORE_S, START_AFTER_S = 5.0, 60.0
+STOP_BEFORE_S, STOP_AFTER_S = 5.0, 30.0
 NEAR_FAILURE_S = 120.0
 _FASTEST_USEFUL_S = 90.0
 
@@ -46,6 +47,23 @@ class _Quantity:
             return f"{role_words(self.plus).split(' (')[0]}, {shown_role(self.plus, display).text}"
         words = f"{role_words(self.plus).split(' (')[0]} less {role_words(self.minus).split(' (')[0]}"
         return f"{words}, {shown_unit('kPa', display).text}"
+
+
+@dataclass(frozen=True)
+class _Groups:
+    """Earlier starts or stops: the healthy ones, which make the band, and the others, drawn one by one."""
+
+    healthy: tuple[int, ...]
+    others: tuple[int, ...]
+
+    @classmethod
+    def of(cls, earlier: Sequence[tuple[int, bool]]) -> _Groups:
+        """Divide times by whether each may teach what is usual."""
+        return cls(tuple(t for t, good in earlier if good), tuple(t for t, good in earlier if not good))
+
+    def words(self, event: str) -> str:
+        """How many there are of each."""
+        return f"{len(self.healthy)} healthy earlier {event}s; {len(self.others)} others"
 
 
 START_PANELS = (
@@ -73,12 +91,13 @@ def start_overlay(
     chosen = starts[number_of - 1] if number_of else failing
     if chosen is None:
         return empty(key, "no start before the failure was found")
-    earlier = [s.time_ns for s in starts if s.time_ns < chosen.time_ns][-HISTORY_MOST:]
+    before = [s for s in starts if s.time_ns < chosen.time_ns][-HISTORY_MOST:]
+    groups = _Groups.of([(s.time_ns, healthy_start(s)) for s in before])
     which = "The last start before the failure" if chosen is failing else _which("Start", number_of, len(starts))
     name = "the start at the failure" if chosen is failing else f"start {number_of}"
-    about = f"{which} ({clock.text(chosen.time_ns)}) over {len(earlier)} earlier starts."
-    words = (key, about, "start", name)
-    return _overlay(record, START_PANELS, chosen.time_ns, earlier, (START_BEFORE_S, START_AFTER_S), display, words)
+    about = f"{which} ({clock.text(chosen.time_ns)}) over {groups.words('start')}."
+    span_s = (START_BEFORE_S, START_AFTER_S)
+    return _overlay(record, START_PANELS, chosen.time_ns, groups, span_s, display, (key, about, "start", name))
 
 
 def _which(what: str, number_of: int, count: int) -> str:
@@ -86,7 +105,7 @@ def _which(what: str, number_of: int, count: int) -> str:
 
 
 def stop_overlay(
-    record: Record, stops: Sequence[Stop], display: str, clock: ReportTime, *, number_of: int = 0
+    record: Record, stops: Sequence[Stop], display: str, clock: ReportTime, *, loaded_from: float, number_of: int = 0
 ) -> Figure:
     """The stop at the failure, or the one of a number from 1, over the machine's earlier normal stops."""
     key = "stops-overlay"
@@ -94,12 +113,13 @@ def stop_overlay(
     chosen = stops[number_of - 1] if number_of else failing
     if chosen is None:
         return empty(key, "no stop at or before the failure was found")
-    earlier = [s.time_ns for s in stops if s.time_ns < chosen.time_ns and s.kind is StopKind.NORMAL][-HISTORY_MOST:]
+    before = [s for s in stops if s.time_ns < chosen.time_ns][-HISTORY_MOST:]
+    groups = _Groups.of([(s.time_ns, healthy_stop(s, loaded_from)) for s in before])
     which = "The stop at the failure" if chosen is failing else _which("Stop", number_of, len(stops))
     name = "the stop at the failure" if chosen is failing else f"stop {number_of}"
-    about = f"{which} ({clock.text(chosen.time_ns)}, {chosen.kind.value}) over {len(earlier)} earlier normal stops."
-    words = (key, about, "stop", name)
-    return _overlay(record, STOP_PANELS, chosen.time_ns, earlier, (STOP_BEFORE_S, STOP_AFTER_S), display, words)
+    about = f"{which} ({clock.text(chosen.time_ns)}, {chosen.kind.value}) over {groups.words('stop')}."
+    span_s = (STOP_BEFORE_S, STOP_AFTER_S)
+    return _overlay(record, STOP_PANELS, chosen.time_ns, groups, span_s, display, (key, about, "stop", name))
 
 
 def start_at_failure(starts: Sequence[Start], failure_ns: int) -> Start | None:
@@ -121,7 +141,7 @@ def _overlay(
     record: Record,
     quantities: Sequence[_Quantity],
     at_ns: int,
-    earlier: Sequence[int],
+    groups: _Groups,
     span_s: tuple[float, float],
     display: str,
     words: tuple[str, str, str, str],
@@ -133,7 +153,7 @@ def _overlay(
         minus = record.point(quantity.minus) if quantity.minus is not None else None
         if plus is None or (quantity.minus is not None and minus is None) or plus.interval_s > _FASTEST_USEFUL_S:
             continue
-        panel = _panel(quantity, plus, minus, at_ns, earlier, span_s, display, (event, name))
+        panel = _panel(quantity, plus, minus, at_ns, groups, span_s, display, (event, name))
         if panel is not None:
             panels.append(panel[0])
             rows.append(panel[1])
@@ -143,8 +163,9 @@ def _overlay(
     x = axis(f"seconds from where {origin}", {"range": [-span_s[0], span_s[1]]})
     figure = stack(panels, x, lines_at=[(0.0, origin)])
     caption = (
-        f"{about} Black: its own readings. Band: the middle eight tenths of the earlier ones, dashed: their "
-        "median (on a grid made for drawing, each value the last reading at or before; fewer than five make no band)."
+        f"{about} Black: its own readings. Band: the middle eight tenths of the healthy ones, dashed: their "
+        "median (on a grid made for drawing, each value the last reading at or before; fewer than five make no band). "
+        "Thin: the others, loaded, tripped, backwards or not judged."
     )
     alt = f"{about} Panels: {'; '.join(p.title for p in panels)}."
     return Figure(key, figure, caption, alt, pd.DataFrame(rows))
@@ -155,7 +176,7 @@ def _panel(
     plus: Samples,
     minus: Samples | None,
     at_ns: int,
-    earlier: Sequence[int],
+    groups: _Groups,
     span_s: tuple[float, float],
     display: str,
     words: tuple[str, str],
@@ -164,12 +185,16 @@ def _panel(
     traces = []
     history = None
     event, own_name = words
-    if earlier:
-        history = around(plus, earlier, *span_s, minus=minus)
+    if groups.healthy:
+        history = around(plus, groups.healthy, *span_s, minus=minus)
         history = type(history)(history.seconds, shown.array(history.values))
-        traces = band(history, name=f"median of earlier {event}s")
+        traces = band(history, name=f"median of {len(groups.healthy)} healthy {event}s")
         if not traces:
-            traces = [each(history, name=f"earlier {event}s")]
+            traces = [each(history, name=f"healthy {event}s")]
+    if groups.others:
+        rest = around(plus, groups.others, *span_s, minus=minus)
+        rest = type(rest)(rest.seconds, shown.array(rest.values))
+        traces.append(each(rest, name=f"other {event}s", colour=VERMILION, most=OTHERS_MOST))
     own = single(plus, at_ns, *span_s, name=own_name, factor=shown.factor, offset=shown.offset, minus=minus)
     if own is not None:
         traces.append(own)
@@ -177,13 +202,13 @@ def _panel(
         return None
     title = quantity.title(display)
     row = {"quantity": title, "usual interval, s": number(plus.interval_s, digits=3)}
-    for second in (-10.0, 2.0, 10.0, 30.0, 60.0, 120.0):
+    for second in (-5.0, 2.0, 10.0, 30.0, 60.0):
         value = _value_at(plus, minus, at_ns + round(second * NS))
         row[f"at {second:+.0f} s"] = shown.number(value)
         if history is not None and len(history.values):
             column = history.values[:, int(np.argmin(np.abs(history.seconds - second)))]
             known = column[np.isfinite(column)]
-            row[f"earlier, median {second:+.0f} s"] = number(float(np.median(known))) if len(known) else "–"
+            row[f"healthy, median {second:+.0f} s"] = number(float(np.median(known))) if len(known) else "–"
     return Panel(title, traces), row
 
 
@@ -247,6 +272,18 @@ def start_ratios(starts: Sequence[Start], limit: float | None, clock: ReportTime
                 "y0": limit,
                 "y1": limit,
                 "line": {"color": BLUE, "width": 1.2, "dash": "dash"},
+            }
+        )
+        figure["layout"]["annotations"].append(
+            {
+                "text": f"limit for an unloaded start, {limit:.2f}",
+                "xref": "paper",
+                "x": 0.01,
+                "xanchor": "left",
+                "y": limit,
+                "yanchor": "bottom",
+                "showarrow": False,
+                "font": {"size": 11, "color": BLUE},
             }
         )
     said = f"Dashed: the limit for an unloaded start, {number(limit)}." if limit is not None else ""

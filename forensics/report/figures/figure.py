@@ -3,8 +3,8 @@
 A figure is a plain mapping of the open JSON form of plotly (``data`` and ``layout``), because building it so takes
 a few milliseconds; ``plotly.graph_objects.Figure(plate.figure)`` gives the object for tinkering.
 
-Colours: Okabe and Ito, *Color Universal Design* (2008), of which only those with a contrast of 3:1 or more on white
-draw lines (WCAG 2.1, 1.4.11); dash and symbol differ besides, so that a greyscale print can still be read.
+Colours: our own, each with a contrast of 3:1 or more on white (WCAG 2.1, 1.4.11), and each of another lightness, so
+that they differ in a grey print and under the common colour blindnesses; dash and symbol differ besides.
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 
 from forensics.report.units import ReportTime
 
-BLACK, BLUE, VERMILION, GREEN = "#000000", "#0072B2", "#D55E00", "#007E5C"
-ORANGE, SKY, PURPLE = "#E69F00", "#56B4E9", "#A8507F"
+BLACK, BLUE, VERMILION, GREEN = "#000000", "#08386b", "#a13a06", "#2a7f5f"
+PURPLE, SAND = "#9a86d6", "#9a8420"
 GREY, PALE, INK = "#6b6b6b", "#e4e4e0", "#1a1a1a"
-LINES = (BLUE, VERMILION, GREEN, PURPLE, BLACK)
+LINES = (BLACK, BLUE, VERMILION, GREEN, PURPLE)
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
 SYMBOLS = ("circle", "diamond", "square", "triangle-up", "x")
 FONT = "system-ui, 'DejaVu Sans', 'Liberation Sans', Arial, sans-serif"
@@ -47,6 +47,8 @@ class Figure:
         The data behind it.
     note
         Words on thinning, part of the caption.
+    still
+        The figure as an SVG picture of our own, for viewers of the notebook that do not draw the interactive one.
     """
 
     key: str
@@ -55,6 +57,7 @@ class Figure:
     alt: str
     table: pd.DataFrame = field(default_factory=pd.DataFrame)
     note: str = ""
+    still: str = ""
 
 
 def label(text: str) -> str:

@@ -10,15 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.model.points import NS, Samples
-from forensics.report.figures.figure import BLACK, SKY, label, packed
+from forensics.report.figures.figure import BLACK, BLUE, label, packed
 
-GRID_POINTS = 161
+GRID_POINTS = 121
 FEWEST_FOR_BAND = 5
 LOW_SHARE, HIGH_SHARE = 10.0, 90.0
 AGE_INTERVALS = 3.0
-MOST_LINES = 30
+MOST_LINES = 12
 FEW_POINTS = 70
-_BAND_FILL = "rgba(86,180,233,0.35)"
+HISTORY = "#7d97a8"
+_BAND_FILL = "rgba(11,79,138,0.16)"
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,7 @@ def band(curve: Curve, *, name: str) -> list[dict[str, Any]]:
     x = curve.seconds[known]
     low, middle, high = np.nanpercentile(curve.values[:, known], (LOW_SHARE, 50.0, HIGH_SHARE), axis=0)
     edge: dict[str, Any] = {"type": "scatter", "mode": "lines", "hoverinfo": "skip", "showlegend": False}
-    edge["line"] = {"color": SKY, "width": 0.6}
+    edge["line"] = {"color": HISTORY, "width": 0.6}
     return [
         edge | {"x": _small(x), "y": _small(low), "name": ""},
         edge | {"x": _small(x), "y": _small(high), "name": "", "fill": "tonexty", "fillcolor": _BAND_FILL},
@@ -82,13 +83,13 @@ def band(curve: Curve, *, name: str) -> list[dict[str, Any]]:
             "name": label(name),
             "x": _small(x),
             "y": _small(middle),
-            "line": {"color": "#00537f", "width": 1.2, "dash": "dash"},
+            "line": {"color": BLUE, "width": 1.2, "dash": "dash"},
             "hovertemplate": "%{x:.3g} s: %{y:.4g}<extra>%{fullData.name}</extra>",
         },
     ]
 
 
-def each(curve: Curve, *, name: str, most: int = MOST_LINES) -> dict[str, Any]:
+def each(curve: Curve, *, name: str, most: int = MOST_LINES, colour: str = HISTORY) -> dict[str, Any]:
     """Every event as a thin line; where they are many, ``most`` spread evenly over all."""
     count = len(curve.values)
     rows = np.unique(np.linspace(0, count - 1, min(count, most)).astype(int)) if count else np.zeros(0, int)
@@ -100,7 +101,7 @@ def each(curve: Curve, *, name: str, most: int = MOST_LINES) -> dict[str, Any]:
         "name": label(name),
         "x": _small(x),
         "y": _small(y),
-        "line": {"color": "rgba(0,83,127,0.35)", "width": 0.8},
+        "line": {"color": colour, "width": 0.8},
         "connectgaps": False,
         "hovertemplate": "%{x:.3g} s: %{y:.4g}<extra>%{fullData.name}</extra>",
     }

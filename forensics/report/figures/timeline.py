@@ -12,10 +12,10 @@ from forensics.machine.states import StateSpan
 from forensics.model.points import OFF, ON, Edge, Span, Switch
 from forensics.model.record import Record
 from forensics.model.vocabulary import Role, State
-from forensics.report.figures.figure import GREY, INK, VERMILION, Figure, label, time_axis
+from forensics.report.figures.figure import BLUE, GREEN, GREY, INK, PURPLE, VERMILION, Figure, label, time_axis
 from forensics.report.figures.panels import Panel, stack
-from forensics.report.figures.traces import Drawn, bars, draw, thinning_words
-from forensics.report.units import ReportTime, number, role_words, shown_role
+from forensics.report.figures.traces import Drawn, bars, covering, draw, thinning_words
+from forensics.report.units import ReportTime, readable, role_words, shown_role
 
 PANELS: tuple[tuple[str, tuple[Role, ...]], ...] = (
     ("current", (Role.MOTOR_AMPS, Role.AMPS_A, Role.AMPS_B, Role.AMPS_C)),
@@ -51,18 +51,22 @@ LANES = (
 )
 STATE_COLOURS = {
     State.REST: "#8f8f8a",
-    State.START: "#E69F00",
-    State.LOAD: "#0072B2",
-    State.HOLD: "#56B4E9",
-    State.UNLOAD: "#007E5C",
-    State.STOP: "#A8507F",
-    State.COAST_DOWN: "#D55E00",
+    State.START: "#9a8420",
+    State.LOAD: BLUE,
+    State.HOLD: GREY,
+    State.UNLOAD: GREEN,
+    State.STOP: PURPLE,
+    State.COAST_DOWN: VERMILION,
 }
 STATE_ROW = "state: "
 _LANE_PX, _LANE_WORDS_PX, _PANEL_PX = 18, 10, 132
-_WHISKERS = 120
+_MOST_HATCHED = 120
+_HATCH_SHARE = 0.8
+_HATCH = {"shape": "/", "fgcolor": INK, "bgcolor": "#ffffff", "size": 5, "solidity": 0.35}
 _SEEN_SHARE = 0.001
-WINDOW_POINTS = 2000
+_ENDS_PX = 118
+_VALUED = frozenset({"current", "position", "oil difference"})
+WINDOW_POINTS = 800
 
 
 def timeline(
@@ -74,7 +78,7 @@ def timeline(
     span: Span,
     key: str,
     about: str,
-    most: int = WINDOW_POINTS,
+    close: bool = False,
 ) -> Figure:
     """Everything on one time axis.
 
@@ -84,11 +88,11 @@ def timeline(
         What is drawn.
     about
         First words of the caption.
-    most
-        Points of a line at most.
+    close
+        Whether highest values are written on the lines, and names at their ends.
     """
     lanes, lane_rows, lane_names = _lanes(record, states, clock, span)
-    panels, drawn = _panels(record, clock, display, span, most)
+    panels, drawn = _panels(record, clock, display, span)
     ends = [float(v) for v in clock.axis_ms(np.array([span.start_ns, span.end_ns], np.int64))]
     x = time_axis(clock, {"range": ends})
     lines = []
@@ -96,36 +100,62 @@ def timeline(
         lines = [(float(clock.axis_ms(np.array([record.failure_ns], np.int64))[0]), "failure")]
     lines += [(float(clock.axis_ms(np.array([at], np.int64))[0]), words) for at, words in clock.changes(span)]
     figure = stack([*_lane_panel(lanes, lane_names), *panels], x, lines_at=lines)
+    figure["layout"]["barmode"] = "overlay"
+    if close:
+        _write_values(figure["layout"], panels, drawn, first=2 if lane_names else 1)
     caption = (
         f"{about} Lanes: operating states, a lane each, so that they are told apart without colour, and switches "
         "(thick: on; thin: off; empty: not known). Below: "
         f"{'; '.join(panel.title for panel in panels) or 'no analogue points'}. Times are {clock.axis_title}. "
-        "A line breaks where there is no reading; a bracket on a lane is the interval in which an event lies."
+        "A line breaks where there is no reading; a hatched box on a lane is the interval in which an event lies."
     )
     table = pd.DataFrame([line.row for line in drawn] + lane_rows).fillna("")
     alt = _alt(record, clock, lane_names, drawn, span)
     return Figure(key, figure, caption, alt, table, thinning_words(drawn))
 
 
-def _panels(record: Record, clock: ReportTime, display: str, span: Span, most: int) -> tuple[list[Panel], list[Drawn]]:
+def _panels(record: Record, clock: ReportTime, display: str, span: Span) -> tuple[list[Panel], list[Drawn]]:
     panels: list[Panel] = []
     everything: list[Drawn] = []
     for title, roles in PANELS:
         drawn: list[Drawn] = []
         for role in roles:
-            points = record.samples.get(role, ())[:2]
-            for point in points:
-                name = _short(role, title)
-                if len(points) > 1:
-                    name += f", every {number(point.interval_s, digits=3)} s"
-                line = draw(point, clock, display, span=span, place=len(drawn), name=name, most=most)
-                if line is not None:
-                    drawn.append(line)
+            point = covering(record, role, span)
+            name, place = _short(role, title), roles.index(role)
+            line = point and draw(point, clock, display, span=span, place=place, name=name, most=WINDOW_POINTS)
+            if line:
+                drawn.append(line)
         if drawn:
             unit = shown_role(roles[0], display).text
             panels.append(Panel(f"{title}, {unit}" if unit else title, [line.trace for line in drawn], _PANEL_PX))
             everything += drawn
     return panels, everything
+
+
+def _write_values(layout: dict[str, Any], panels: Sequence[Panel], drawn: Sequence[Drawn], *, first: int) -> None:
+    """Write each line's name at its end, and the highest value of the lines of the panels in ``_VALUED``."""
+    layout["margin"]["r"] = _ENDS_PX
+    by_trace = {id(line.trace): line for line in drawn}
+    for number_of, panel in enumerate(panels, start=first):
+        yref = "y" if number_of == 1 else f"y{number_of}"
+        for trace in panel.traces:
+            line = by_trace[id(trace)]
+            plain = {"xref": "x", "yref": yref, "font": {"size": 10, "color": trace["line"]["color"]}}
+            x, y = line.last
+            end = {
+                "name": "end",
+                "x": x,
+                "y": y,
+                "text": trace["name"].partition(" (")[0],
+                "xanchor": "left",
+                "showarrow": False,
+            }
+            layout["annotations"].append(plain | end)
+            if panel.title.partition(",")[0] in _VALUED:
+                x, y = line.peak
+                words = label(f"{readable(y)} {line.row['unit']}")
+                arrow = {"showarrow": True, "arrowhead": 0, "arrowwidth": 1, "ax": 34, "ay": -4}
+                layout["annotations"].append(plain | arrow | {"x": x, "y": y, "text": words})
 
 
 def _short(role: Role, title: str) -> str:
@@ -192,24 +222,26 @@ def _switch_traces(switch: Switch, row: str, clock: ReportTime, span: Span) -> l
     on = bars(clipped(switch.on_spans), row, clock, {"color": INK, "width": 9}, name=f"{row}: on")
     least_ns = (span.end_ns - span.start_ns) * _SEEN_SHARE
     wide = [e for e in switch.edges if e.latest_ns - e.earliest_ns > least_ns and span.holds(e.latest_ns)]
-    return [off, on, *([_whiskers(wide[-_WHISKERS:], row, clock)] if wide else [])]
+    return [off, on, *([_hatched(wide[-_MOST_HATCHED:], row, clock)] if wide else [])]
 
 
-def _whiskers(edges: Sequence[Edge], row: str, clock: ReportTime) -> dict[str, Any]:
-    middle = np.array([(e.earliest_ns + e.latest_ns) // 2 for e in edges], np.int64)
-    half_ms = [(e.latest_ns - e.earliest_ns) / 2e6 for e in edges]
+def _hatched(edges: Sequence[Edge], row: str, clock: ReportTime) -> dict[str, Any]:
+    """Edges as hatched intervals: each lies somewhere in its own."""
+    begin = np.array([e.earliest_ns for e in edges], np.int64)
     words = {ON: "on", OFF: "off"}
     return {
-        "type": "scatter",
-        "mode": "markers",
-        "x": [float(v) for v in clock.axis_ms(middle)],
+        "type": "bar",
+        "orientation": "h",
+        "base": [float(v) for v in clock.axis_ms(begin)],
+        "x": [(e.latest_ns - e.earliest_ns) / 1e6 for e in edges],
         "y": [row] * len(edges),
+        "width": _HATCH_SHARE,
         "text": [words.get(e.to, "unknown") for e in edges],
-        "marker": {"size": 3, "color": VERMILION},
-        "error_x": {"type": "data", "array": half_ms, "color": VERMILION, "thickness": 1.2, "width": 5},
+        "textposition": "none",
+        "marker": {"color": "#ffffff", "line": {"color": GREY, "width": 1}, "pattern": _HATCH},
         "showlegend": False,
         "name": label(row),
-        "hovertemplate": "%{text}, somewhere in this interval<br>%{x}<extra>%{fullData.name}</extra>",
+        "hovertemplate": "%{text}, somewhere in this interval, which begins at %{base}<extra>%{fullData.name}</extra>",
     }
 
 

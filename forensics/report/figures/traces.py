@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.model.points import NS, Samples, Span
-from forensics.model.vocabulary import Recorded
+from forensics.model.record import Record
+from forensics.model.vocabulary import Recorded, Role
 from forensics.report.figures.downsample import MOST_POINTS, Thinned, thin
 from forensics.report.figures.figure import label, packed, series_style
 from forensics.report.units import ReportTime, number, role_words, shown_role
@@ -19,6 +20,7 @@ from forensics.report.units import ReportTime, number, role_words, shown_role
 GAP_INTERVALS = 3.0
 FEW_POINTS = 120
 FEW_LINES = 2
+_MOST_COVERED = 0.9
 
 
 @dataclass(frozen=True)
@@ -30,6 +32,23 @@ class Drawn:
     points: int
     note: str
     row: dict[str, str]
+    peak: tuple[float, float] = (0.0, 0.0)
+    last: tuple[float, float] = (0.0, 0.0)
+
+
+def covering(record: Record, role: Role, span: Span) -> Samples | None:
+    """The finest source of a quantity among those that cover most of a span: one trace a quantity."""
+    covered = []
+    for point in record.samples.get(role, ()):
+        usable = point.between(span.start_ns, span.end_ns).usable
+        if len(usable):
+            longest_s = GAP_INTERVALS * point.interval_s if np.isfinite(point.interval_s) else np.inf
+            held_s = np.minimum(np.diff(usable.t) / NS, longest_s).sum() if len(usable) > 1 else 0.0
+            covered.append((float(held_s), point))
+    if not covered:
+        return None
+    most_s = max(held_s for held_s, _ in covered)
+    return min((p for held_s, p in covered if held_s >= _MOST_COVERED * most_s), key=lambda p: p.interval_s)
 
 
 def gap_positions(samples: Samples) -> NDArray[np.int64]:
@@ -94,7 +113,10 @@ def draw(
         "hovertemplate": f"%{{y:.5g}} {label(shown.text)}<br>%{{x}}<extra>%{{fullData.name}}</extra>",
     }
     row = _row(title, cut, shown.text, values, clock) | {"drawn points": str(len(chosen.index))}
-    return Drawn(trace, chosen.of, len(chosen.index), chosen.note, row)
+    high = int(np.argmax(values))
+    at = clock.axis_ms(usable.t[[high, -1]])
+    peak, last = (float(at[0]), float(values[high])), (float(at[1]), float(values[-1]))
+    return Drawn(trace, chosen.of, len(chosen.index), chosen.note, row, peak, last)
 
 
 def _lonely(chosen: Thinned) -> bool:

@@ -29,11 +29,11 @@ from forensics.report.figures.figure import (
     time_axis,
 )
 from forensics.report.figures.panels import Panel, stack, upright, word_above
-from forensics.report.figures.traces import Drawn, draw, thinning_words
+from forensics.report.figures.traces import Drawn, covering, draw, thinning_words
 from forensics.report.units import ReportTime, number, role_words, shown_role, shown_unit
 
 MOST_PAIRS = 250
-MOST_TREND = 1600
+MOST_TREND = 700
 SETTLE_S = 12.0
 MOST_PULSES = 400
 _CURVE_POINTS = 60
@@ -242,17 +242,20 @@ def oil_trends(record: Record, display: str, clock: ReportTime) -> Figure:
     key = "oil-trends"
     span = Span(min(record.history.start_ns, record.window.start_ns), record.window.end_ns)
     unit = shown_unit("kPa", display).text
-    oil, suction = record.point(Role.OIL_PRESSURE), record.point(Role.SUCTION_PRESSURE)
-    direct = record.point(Role.OIL_PRESSURE_DIFFERENCE)
+    oil, suction = covering(record, Role.OIL_PRESSURE, span), covering(record, Role.SUCTION_PRESSURE, span)
+    direct = covering(record, Role.OIL_PRESSURE_DIFFERENCE, span)
     candidates: list[tuple[str, Samples | None]] = [
         (f"oil pressure difference, {unit}", direct if direct is not None else difference(oil, suction)),
-        (f"filter difference, {unit}", difference(record.point(Role.OIL_FILTER_IN_PRESSURE), oil)),
-        (f"oil temperature, {shown_role(Role.OIL_TEMPERATURE, display).text}", record.point(Role.OIL_TEMPERATURE)),
+        (f"filter difference, {unit}", difference(covering(record, Role.OIL_FILTER_IN_PRESSURE, span), oil)),
+        (
+            f"oil temperature, {shown_role(Role.OIL_TEMPERATURE, display).text}",
+            covering(record, Role.OIL_TEMPERATURE, span),
+        ),
         (
             f"discharge temperature, {shown_role(Role.DISCHARGE_TEMPERATURE, display).text}",
-            record.point(Role.DISCHARGE_TEMPERATURE),
+            covering(record, Role.DISCHARGE_TEMPERATURE, span),
         ),
-        ("oil level, %", record.point(Role.OIL_LEVEL)),
+        ("oil level, %", covering(record, Role.OIL_LEVEL, span)),
     ]
     panels: list[Panel] = []
     drawn: list[Drawn] = []

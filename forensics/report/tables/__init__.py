@@ -16,6 +16,8 @@ from forensics.report.tables.case import (
     states_table,
 )
 from forensics.report.tables.verdict import (
+    EFFECTS,
+    effect_of,
     findings_table,
     hypotheses_table,
     matrix_table,
@@ -25,8 +27,10 @@ from forensics.report.tables.verdict import (
 )
 
 __all__ = [
+    "EFFECTS",
     "clocks_table",
     "detection_table",
+    "effect_of",
     "events_table",
     "facts_table",
     "findings_table",

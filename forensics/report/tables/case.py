@@ -42,12 +42,12 @@ def clocks_table(findings: FindingsFile) -> pd.DataFrame:
     rows = [
         (
             c.clock,
-            number(c.offset_s, digits=5),
+            number(c.offset_s, digits=3),
             number(c.uncertainty_s, digits=3),
             number(c.drift_ppm, digits=3),
-            number(c.utc_error_s, digits=5),
+            number(c.utc_error_s, digits=3),
             c.method.value,
-            ", ".join(number(v, digits=5) for v in c.candidates_s) or CANNOT,
+            ", ".join(number(v, digits=3) for v in c.candidates_s) or CANNOT,
         )
         for c in findings.clocks
     ]

@@ -6,7 +6,7 @@ import pandas as pd
 
 from forensics.report.tables.words import frame, when, yes_no
 from forensics.report.units import CANNOT, ReportTime, number, shown_unit
-from forensics.results.schema import FindingRow, FindingsFile, HypothesisRow
+from forensics.results.schema import FindingRow, FindingsFile, HypothesisRow, RobustnessRow
 
 FOR, AGAINST, CANNOT_TELL = "for", "against", "cannot tell"
 
@@ -133,7 +133,7 @@ def hypotheses_table(findings: FindingsFile) -> pd.DataFrame:
     """Every mode with its grade and the findings for, against and silent."""
     rows = [
         (h.mode.value, h.grade.value, *(", ".join(ids) for ids in (h.for_, h.against, h.cannot_tell)), h.next_test)
-        for h in findings.hypotheses
+        for h in findings.graded
     ]
     return frame(("mode", "grade", "for", "against", "cannot tell", "next test"), rows)
 
@@ -141,11 +141,10 @@ def hypotheses_table(findings: FindingsFile) -> pd.DataFrame:
 def matrix_table(findings: FindingsFile) -> pd.DataFrame:
     """Modes (rows) by findings (columns): for, against, cannot tell, or empty."""
     ids = [f.id for f in findings.findings]
-    words = [_matrix_row(h, ids) for h in findings.hypotheses]
+    words = [_matrix_row(h, ids) for h in findings.graded]
     used = [n for n in range(len(ids)) if any(row[n] for row in words)]
     rows = [
-        [h.mode.value, h.grade.value, *(row[n] for n in used)]
-        for h, row in zip(findings.hypotheses, words, strict=True)
+        [h.mode.value, h.grade.value, *(row[n] for n in used)] for h, row in zip(findings.graded, words, strict=True)
     ]
     return frame(("mode", "grade", *(ids[n] for n in used)), rows)
 
@@ -155,7 +154,26 @@ def _matrix_row(h: HypothesisRow, ids: list[str]) -> list[str]:
     return [said.get(name, "") for name in ids]
 
 
+EFFECTS = ("holds", "weaker", "lost", "changed")
+
+
+def effect_of(findings: FindingsFile, row: RobustnessRow) -> str:
+    """What one change does to the verdict: it holds, is weaker, is lost, or changes to another cause."""
+    given = getattr(row, "effect", None)
+    if given:
+        return str(given)
+    mode = findings.verdict.mode
+    if row.flips:
+        return "changed"
+    if mode is None or row.verdict == findings.verdict.status.value:
+        return "holds" if mode is None else "lost"
+    grade = "" if findings.verdict.grade is None else findings.verdict.grade.value
+    if row.verdict.partition(" ")[0] != mode.value:
+        return "lost"
+    return "holds" if grade in row.verdict else "weaker"
+
+
 def robustness_table(findings: FindingsFile) -> pd.DataFrame:
     """What the verdict becomes when one thing is changed."""
-    rows = [(r.changed, r.verdict, yes_no(r.flips)) for r in findings.robustness]
-    return frame(("what was changed", "verdict", "flips"), rows)
+    rows = [(r.changed, r.verdict, effect_of(findings, r)) for r in findings.robustness]
+    return frame(("what was changed", "verdict then", "the verdict"), rows)

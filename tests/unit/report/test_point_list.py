@@ -8,29 +8,29 @@ from pathlib import Path
 import pytest
 
 from forensics.cli import CORRECT, DONE, main
-from forensics.hypotheses.readiness import readiness
+from forensics.hypotheses.readiness import in_sight
 from forensics.model.vocabulary import Role
 
 EVERYTHING = dict.fromkeys(Role, (0.1, "instant"))
 
 
 def test_with_everything_every_mode_could_be_seen_and_with_nothing_none() -> None:
-    full = {row.mode: row.observable for row in readiness(EVERYTHING)}
+    full = {row.mode: row.observable for row in in_sight(EVERYTHING)}
     assert {mode for mode, answer in full.items() if answer == "no"} == set()
-    assert not [row.mode for row in readiness({}) if row.observable == "yes"]
+    assert not [row.mode for row in in_sight({}) if row.observable == "yes"]
 
 
 def test_more_points_never_show_less() -> None:
     rank = {"no": 0, "partly": 1, "yes": 2}
     some = {role: EVERYTHING[role] for role in list(Role)[::2]}
-    less, more = readiness(some), readiness(EVERYTHING)
+    less, more = in_sight(some), in_sight(EVERYTHING)
     assert all(rank[a.observable] <= rank[b.observable] for a, b in zip(less, more, strict=True))
 
 
 def test_slower_points_never_show_more_and_the_change_says_the_rate() -> None:
     rank = {"no": 0, "partly": 1, "yes": 2}
-    slow = readiness(dict.fromkeys(Role, (3600.0, "instant")))
-    assert all(rank[a.observable] <= rank[b.observable] for a, b in zip(slow, readiness(EVERYTHING), strict=True))
+    slow = in_sight(dict.fromkeys(Role, (3600.0, "instant")))
+    assert all(rank[a.observable] <= rank[b.observable] for a, b in zip(slow, in_sight(EVERYTHING), strict=True))
     assert any("or faster" in row.unlocked_by for row in slow)
 
 

@@ -1,0 +1,1 @@
+"""Files of others that the page carries unaltered, each with its licence."""
