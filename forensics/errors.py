@@ -83,6 +83,10 @@ def one_a_kind(problems: Iterable[Problem]) -> tuple[Problem, ...]:
 class ForensicsError(Exception):
     """Root of the errors that this package raises on purpose."""
 
+    def _render_traceback_(self) -> list[str]:
+        """What a notebook shows in place of a traceback (a hook of IPython): the message alone."""
+        return [str(self)]
+
 
 class InputError(ForensicsError):
     """The input must be corrected: every problem that was found, at once."""
@@ -90,6 +94,9 @@ class InputError(ForensicsError):
     def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems: tuple[Problem, ...] = tuple(problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
+
+    def _render_traceback_(self) -> list[str]:
+        return [f"{len(self.problems)} to correct:", *(f"  {problem}" for problem in self.problems)]
 
 
 class RunError(ForensicsError):

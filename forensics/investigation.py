@@ -214,6 +214,11 @@ def look(case: Case, record: Record) -> Subject:
     return replace(subject, starts=list_starts(subject))
 
 
+def evidence_of(work: Investigation, findings: tuple[Finding, ...] | None = None) -> Evidence:
+    """What a case is weighed on: to weigh it again on findings that were graded by other limits."""
+    return _evidence(work.case, work.subject, work.findings if findings is None else findings, work.order)
+
+
 def _evidence(case: Case, subject: Subject, findings: tuple[Finding, ...], order: tuple[Ordered, ...]) -> Evidence:
     record = subject.record
     return Evidence(

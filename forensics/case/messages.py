@@ -80,6 +80,9 @@ def is_deep(text: str) -> bool:
     return _DEEP_KEY.search(text) is not None
 
 
+_NO_SECONDS = re.compile(r"=\s*\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?!:)\s*(?:Z|[+-]\d\d:\d\d)?\s*(?:#.*)?$")
+
+
 def toml_problem(name: str, text: str, fault: str) -> Problem:
     """What to say of a case file that is not TOML, with its line."""
     found = re.search(r"line (\d+)", fault)
@@ -88,6 +91,8 @@ def toml_problem(name: str, text: str, fault: str) -> Problem:
     remedy = "Mend the line; text stands in quotes, stamps and numbers do not."
     if "\\" in line and '"' in line:
         remedy = "Backslashes in double quotes are control characters: use single quotes or forward slashes."
+    if _NO_SECONDS.search(line):
+        remedy = "A time has seconds: write 05:12:00, not 05:12."
     return Problem(f"not TOML: {fault}: {line.strip()[:120]}", file=name, row=row, remedy=remedy)
 
 

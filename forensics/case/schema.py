@@ -105,10 +105,8 @@ def _enum(
                 return kind(value)
             except ValueError:
                 near = difflib.get_close_matches(value[:SHOWN], [item.value for item in kind], n=1)
-                hint = f" (did you mean '{near[0]}'?)" if near else ""
-                raise ValueError(
-                    f"'{value[:SHOWN]}' is not one of: {', '.join(item.value for item in kind)}{hint}"
-                ) from None
+                which = f"did you mean '{near[0]}'?" if near else f"one of: {', '.join(item.value for item in kind)}"
+                raise ValueError(f"'{value[:SHOWN]}' is not known here: {which}") from None
         return value
 
     return BeforeValidator(read)

@@ -15,6 +15,7 @@ from forensics.case.schema import CaseFile, local_to_utc, read_case_file
 from forensics.errors import InputError, Problem, Problems, Severity
 from forensics.intake import SourceResult, read_sources
 from forensics.intake.case_files import earlier_hash_problems, named_path_problems
+from forensics.intake.first_round import further_problems
 from forensics.model.events import events_of
 from forensics.model.points import NS, ON, Samples, Span, Switch
 from forensics.model.record import Record
@@ -73,11 +74,14 @@ def load_case(path: Path, *, limits: Mapping[str, float] | None = None) -> Case:
         What must be corrected before the case can be judged: all problems of all files at once.
     """
     path = Path(os.path.realpath(path))  # a link to itself is for the reader to refuse
-    casefile = read_case_file(path)
+    try:
+        casefile = read_case_file(path)
+    except InputError as fault:
+        raise InputError(dict.fromkeys((*fault.problems, *further_problems(path)))) from None
     problems = Problems()
     problems.extend(named_path_problems(path, casefile))
     problems.extend(earlier_hash_problems(path, casefile))
-    profile, chosen, curve, missing = _rules(casefile, path.parent, limits or {}, problems)
+    profile, chosen, curve, missing = _rules(casefile, path, limits or {}, problems)
     failure_ns = _given_failure_ns(casefile)
     readings = _read(casefile, path.parent, failure_ns, chosen or read_limits(), problems)
     found = ""
@@ -94,18 +98,19 @@ def load_case(path: Path, *, limits: Mapping[str, float] | None = None) -> Case:
 
 
 def _rules(
-    casefile: CaseFile, folder: Path, by_hand: Mapping[str, float], problems: Problems
+    casefile: CaseFile, path: Path, by_hand: Mapping[str, float], problems: Problems
 ) -> tuple[Profile | None, Limits | None, SaturationCurve | None, str]:
     profile: Profile | None = None
     limits: Limits | None = None
     curve: SaturationCurve | None = None
-    missing = "the saturation table can't be used"
+    folder, missing = path.parent, "the saturation table can't be used"
     try:
         profile = read_profile(casefile.machine.sequence, folder)
     except InputError as fault:
         problems.extend(fault.problems)
     try:
-        limits = read_limits().replaced({limit.name: (limit.value, limit.source) for limit in casefile.limit})
+        given = {limit.name: (limit.value, limit.source) for limit in casefile.limit}
+        limits = read_limits().replaced(given, file=path.name)
     except InputError as fault:
         problems.extend(fault.problems)
     try:

@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pandas as pd
 
+from forensics.errors import InputError, Problem
+from forensics.model.findings import Start, Stop
 from forensics.model.points import NS, Span
 from forensics.report import tables
-from forensics.report.context import ReportContext
-from forensics.report.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
+from forensics.report.context import ReportContext, show_problems
+from forensics.report.figures.cycles import (
+    start_at_failure,
+    start_overlay,
+    start_ratios,
+    stop_at_failure,
+    stop_history,
+    stop_overlay,
+)
 from forensics.report.figures.equalisation import equalisation
 from forensics.report.figures.timeline import timeline
 from forensics.report.figures.waveforms import waveform_plate
@@ -56,16 +67,22 @@ def order(sheet: ReportContext) -> None:
 
 
 def one_start(sheet: ReportContext, number_of: int = 0) -> None:
-    """Display one start over the others and close up; 0 is the one at the failure, 1 the first of the record."""
+    """Display one start over those before it and close up; 0 is the one at the failure, 1 the first of the record.
+
+    Raises
+    ------
+    InputError
+        There is no start of that number; the range is named.
+    """
     work = sheet.investigation
-    starts = work.starts if number_of <= 0 else work.starts[:number_of]
-    record = work.record
-    sheet.show(start_overlay(record, starts, sheet.display, sheet.clock))
-    sheet.show(start_ratios(work.starts, sheet.limits[UNLOADED_LIMIT], sheet.clock))
-    if starts:
-        at_ns = starts[-1].time_ns
+    record, starts = work.record, work.starts
+    which = chosen_number(sheet, number_of, starts, start_at_failure(starts, record.failure_ns), "start")
+    sheet.show(start_overlay(record, starts, sheet.display, sheet.clock, number_of=which))
+    sheet.show(start_ratios(starts, sheet.limits[UNLOADED_LIMIT], sheet.clock))
+    if which:
+        at_ns = starts[which - 1].time_ns
         span = Span(at_ns - 60 * NS, at_ns + 300 * NS)
-        about = f"Start {len(starts)} of {len(work.starts)} close up."
+        about = f"Start {which} of {len(starts)} close up."
         sheet.show(
             timeline(record, work.spans, sheet.clock, sheet.display, span=span, key="start-close-up", about=about)
         )
@@ -73,14 +90,53 @@ def one_start(sheet: ReportContext, number_of: int = 0) -> None:
 
 
 def one_stop(sheet: ReportContext, number_of: int = 0) -> None:
-    """Display one stop over the others and its equalisation; 0 is the one at the failure, 1 the first of the record."""
+    """Display one stop over those before it and its equalisation; 0 is the one at the failure, 1 the first.
+
+    Raises
+    ------
+    InputError
+        There is no stop of that number; the range is named.
+    """
     work = sheet.investigation
-    stops = work.stops if number_of <= 0 else work.stops[:number_of]
-    sheet.show(stop_overlay(work.record, stops, sheet.display, sheet.clock, loaded_from=sheet.limits[LOADED_STOP]))
-    sheet.show(equalisation(work.record, stops, sheet.display, sheet.clock))
-    sheet.show(stop_history(work.stops, sheet.clock, sheet.display))
+    record, stops = work.record, work.stops
+    which = chosen_number(sheet, number_of, stops, stop_at_failure(stops, record.failure_ns), "stop")
+    loaded_from = sheet.limits[LOADED_STOP]
+    sheet.show(stop_overlay(record, stops, sheet.display, sheet.clock, loaded_from=loaded_from, number_of=which))
+    sheet.show(equalisation(record, stops[:which], sheet.display, sheet.clock))
+    sheet.show(stop_history(stops, sheet.clock, sheet.display))
     table = tables.stops_table(sheet.told, sheet.clock, sheet.display)
     show_table(table, "All stops", none="No stop.", rows=ROWS_SHOWN)
+
+
+def chosen_number(
+    sheet: ReportContext,
+    number_of: int,
+    found: Sequence[Start] | Sequence[Stop],
+    failing: Start | Stop | None,
+    what: str,
+) -> int:
+    """Number from 1 of the start or stop that is shown, said in words; 0 where there is none.
+
+    Raises
+    ------
+    InputError
+        There is none of that number.
+    """
+    if not isinstance(number_of, int) or not 0 <= number_of <= len(found):
+        have = f"The case has {what}s 1 to {len(found)}" if found else f"The case has no {what}"
+        fault = InputError(
+            [Problem(f"there is no {what} {number_of}", column=what, remedy=f"{have}; 0 takes the failing one.")]
+        )
+        show_problems(fault)
+        raise fault
+    at = found.index(failing) + 1 if failing is not None else 0
+    which = number_of or at
+    if which:
+        about = "the one at the failure" if which == at else "not the one at the failure"
+        show_text(
+            f"{what.capitalize()} {which} of {len(found)}, {about}: {sheet.clock.text(found[which - 1].time_ns)}."
+        )
+    return which
 
 
 def every_waveform(sheet: ReportContext) -> None:

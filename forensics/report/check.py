@@ -2,24 +2,50 @@
 
 from __future__ import annotations
 
+import math
+import textwrap
 from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 from forensics.case.schema import CaseFile, read_job_file
 from forensics.case.stage import IN_WORDS, job_gaps, next_step, steps_begun
 from forensics.errors import one_a_kind
+from forensics.hypotheses.evidence import Observability
 from forensics.hypotheses.readiness import Readiness, ready
 from forensics.intake import SourceResult
 from forensics.intake.load_case import load_case
 from forensics.intake.result import how_read
-from forensics.model.points import iso
+from forensics.model.points import NS, iso
 from forensics.rules.profile_words import explain
 
 WIDTH = 34
+COLUMNS = 120
+HOUR_S = 3600.0
+MOST_UNLOCKS = 8
 VALUE, EVIDENCE = 46, 52
 
 
-def check_case_folder(path: Path) -> str:
+@dataclass(frozen=True)
+class Checked:
+    """What a case has and lacks: titled lists of sentences, in the order in which they are told."""
+
+    case: str
+    parts: tuple[tuple[str, tuple[str, ...]], ...]
+    observability: tuple[Observability, ...]
+
+    def data(self) -> dict[str, Any]:
+        """For JSON."""
+        return {
+            "case": self.case,
+            "parts": {title: list(lines) for title, lines in self.parts},
+            "modes": [asdict(row) for row in self.observability],
+        }
+
+
+def check_case(path: Path) -> Checked:
     """Read everything that a case names and describe it; judges nothing.
 
     A case without any export, as after a telephone call, is described by the tables of the job alone.
@@ -31,24 +57,48 @@ def check_case_folder(path: Path) -> str:
     """
     job = read_job_file(path)
     if not job.source:
-        return _heading("The job so far", _job(job))
+        return Checked(path.name, (("The job so far", tuple(_job(job))),), ())
     found = ready(load_case(path))
     readings = found.case.readings
     parts = [
-        _heading("What is judged", [_window(found)]),
-        _heading("Sources", [_source(reading) for reading in readings]),
-        *(_heading(f"How {_name(reading)} was read", _how(reading)) for reading in readings if reading.detections),
-        _heading("What the exports say of themselves", _notes(readings)),
-        _heading("Points", _points(found)),
-        _heading("Clocks", _clocks(found)),
-        _heading("The sequence profile, as it was understood", list(explain(found.case.profile))),
-        _heading("Problems and open questions", [str(problem) for problem in one_a_kind(found.problems)]),
-        _heading("Taken for granted", list(found.assumptions)),
-        _heading("Which modes could be seen with these points and intervals", _modes(found)),
-        _heading("What to ask the site for, the change that unlocks most first", _unlocks(found)),
-        _heading("The job so far", _job(job)),
+        ("What is judged", [_window(found), *_before(found)]),
+        ("Sources", [_source(reading) for reading in readings]),
+        *((f"How {_name(reading)} was read", _how(reading)) for reading in readings if reading.detections),
+        ("What the exports say of themselves", _notes(readings)),
+        ("Points", _points(found)),
+        ("Clocks", _clocks(found)),
+        ("The sequence profile, as it was understood", list(explain(found.case.profile))),
+        ("Problems and open questions", [str(problem) for problem in one_a_kind(found.problems)]),
+        ("Taken for granted", list(found.assumptions)),
+        ("Which modes could be seen with these points and intervals", mode_lines(found.observability)),
+        ("What to ask the site for, the change that unlocks most first", unlocks(found.observability)),
+        ("The job so far", _job(job)),
     ]
-    return "\n".join(part for part in parts if part)
+    return Checked(path.name, tuple((title, tuple(lines)) for title, lines in parts), found.observability)
+
+
+def text_of(checked: Checked) -> str:
+    """The description as text."""
+    return "\n".join(_heading(title, lines) for title, lines in checked.parts)
+
+
+def check_case_folder(path: Path) -> str:
+    """The description of a case as text; see :func:`check_case`."""
+    return text_of(check_case(path))
+
+
+def _before(found: Readiness) -> list[str]:
+    """What of the record lies before the window, and is baseline alone."""
+    record = found.case.record
+    first = min((r.first_ns for r in found.case.readings if r.kind == "trend" and r.first_ns is not None), default=None)
+    if first is None or first >= record.window.start_ns:
+        return []
+    before_h = (record.window.start_ns - first) / NS / HOUR_S
+    whole_h = math.ceil((record.failure_ns - first) / NS / HOUR_S)
+    return [
+        f"{before_h:.3g} h of the trends lie before that and serve as the machine's own baseline alone; "
+        f'window_before = "{whole_h}h" in [case] would judge them, too'
+    ]
 
 
 def _window(found: Readiness) -> str:
@@ -77,7 +127,7 @@ def _notes(readings: tuple[SourceResult, ...]) -> list[str]:
     return [f"{_name(reading)}: {note}" for reading in readings for note in reading.notes]
 
 
-def _heading(title: str, lines: list[str]) -> str:
+def _heading(title: str, lines: Sequence[str]) -> str:
     return f"{title}\n" + "\n".join(f"  {line}" for line in lines or ["none"]) + "\n"
 
 
@@ -139,11 +189,16 @@ def _clocks(found: Readiness) -> list[str]:
     return lines
 
 
-def _modes(found: Readiness) -> list[str]:
-    return [f"{row.mode:<{WIDTH}} {row.observable:<7} {row.why}" for row in found.observability]
+def mode_lines(rows: Iterable[Observability]) -> list[str]:
+    """Whether each mode could be seen, and why; wrapped to the width of a screen."""
+    lines: list[str] = []
+    for row in rows:
+        head = f"{row.mode:<{WIDTH}} {row.observable:<7} "
+        lines += textwrap.wrap(row.why, COLUMNS, initial_indent=head, subsequent_indent=" " * len(head)) or [head]
+    return lines
 
 
-def _unlocks(found: Readiness) -> list[str]:
+def unlocks(rows: Iterable[Observability]) -> list[str]:
     """Changes of the logging by the number of modes that each unlocks."""
-    counted = Counter(row.unlocked_by for row in found.observability if row.unlocked_by)
-    return [f"{change} (modes: {number})" for change, number in counted.most_common(8)]
+    counted = Counter(row.unlocked_by for row in rows if row.unlocked_by)
+    return [f"{change} (modes: {number})" for change, number in counted.most_common(MOST_UNLOCKS)]

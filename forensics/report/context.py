@@ -121,7 +121,7 @@ def open_sheet(
         before = _inputs(Path(case))
         investigation = investigate(Path(case), limits=changed or None)
     except InputError as fault:
-        _show_problems(fault)
+        show_problems(fault)
         raise
     record = investigation.record
     whole = Span(min(record.history.start_ns, record.window.start_ns), max(record.window.end_ns, record.failure_ns))
@@ -166,8 +166,14 @@ def _limits(given: Mapping[str, float] | str | None) -> dict[str, float]:
     return {str(name): float(value) for name, value in data.items()}
 
 
-def _show_problems(fault: InputError) -> None:
+def show_problems(fault: InputError) -> None:
+    """Leave the problems in a notebook for the program that runs it; a reader sees the error's own list."""
+    from IPython import get_ipython
+
+    if get_ipython() is None:
+        return
     from IPython.display import display
 
     rows = [asdict(p) | {"severity": Severity(p.severity).value} for p in fault.problems]
-    display({PROBLEMS_MIME: rows, "text/plain": str(fault)}, raw=True)  # type: ignore[no-untyped-call]
+    # the words come with the error itself
+    display({PROBLEMS_MIME: rows, "text/plain": ""}, raw=True)  # type: ignore[no-untyped-call]

@@ -7,7 +7,9 @@ that markup which some other cell displays can never enter the report as markup.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -133,12 +135,34 @@ def table_markup(  # noqa: PLR0913 - keyword options of one table
     )
 
 
-def show_markup(markup: str, *, role: str = "block") -> None:
-    """Display a fragment that a template made."""
+_COLLECTED: ContextVar[list[dict[str, Any]] | None] = ContextVar("collected", default=None)
+
+
+@contextmanager
+def collected() -> Iterator[list[dict[str, Any]]]:
+    """Gather what is displayed inside, as the outputs of a cell, in place of displaying it."""
+    outputs: list[dict[str, Any]] = []
+    token = _COLLECTED.set(outputs)
+    try:
+        yield outputs
+    finally:
+        _COLLECTED.reset(token)
+
+
+def _emit(data: dict[str, Any], metadata: dict[str, Any]) -> None:
+    outputs = _COLLECTED.get()
+    if outputs is not None:
+        outputs.append({"output_type": "display_data", "data": data, "metadata": metadata})
+        return
     from IPython.display import display
 
+    display(data, raw=True, metadata=metadata)  # type: ignore[no-untyped-call]
+
+
+def show_markup(markup: str, *, role: str = "block") -> None:
+    """Display a fragment that a template made."""
     data = {"text/html": f'<div class="sheet tex2jax_ignore">{markup}</div>', "text/plain": "(a part of the sheet)"}
-    display(data, raw=True, metadata={MARK: {"role": role, "markup": role == "block" or role == "caption"}})  # type: ignore[no-untyped-call]
+    _emit(data, {MARK: {"role": role, "markup": role == "block" or role == "caption"}})
 
 
 def _plain_markdown(text: str) -> str:
@@ -148,15 +172,13 @@ def _plain_markdown(text: str) -> str:
 
 def show_plate(plate: Figure) -> None:
     """Display a figure, then its caption and the table behind it."""
-    from IPython.display import display
-
     about = {"role": "figure", "key": plate.key, "alt": plate.alt}
     data: dict[str, Any] = {PLOTLY_MIME: dict(plate.figure), "text/plain": plate.alt}
     if plate.still:
         data[SVG_MIME] = plate.still
     else:
         data["text/markdown"] = f"*This figure is drawn in report.html:* {_plain_markdown(plate.caption)}"
-    display(data, raw=True, metadata={MARK: about})  # type: ignore[no-untyped-call]
+    _emit(data, {MARK: about})
     caption = render(
         "caption.html.j2",
         {

@@ -14,7 +14,7 @@ from pathlib import Path
 from forensics.errors import InputError, Problem
 from forensics.report.notebooks import notebook_path
 
-NAMES = ("incident", "intake", "clocks", "starts_and_stops", "waveform", "sites")
+NAMES = ("incident", "explore", "tutorial", "intake", "clocks", "starts_and_stops", "waveform", "sites")
 CASE_NAME = "case.toml"
 RUNNABLE = frozenset({".py", ".pyc", ".pyd", ".so", ".pth", ".pyw"})
 _MOST_NAMED = 5

@@ -1,8 +1,11 @@
-"""What a notebook writes: findings file, set-aside rows, and the tables as CSV."""
+"""What a notebook writes: page, findings file, set-aside rows, and the tables as CSV."""
 
 from __future__ import annotations
 
 import io
+import json
+from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pandas as pd
@@ -12,11 +15,11 @@ from forensics.intake import check_untouched
 from forensics.intake.result import write_set_aside
 from forensics.report import tables
 from forensics.report.context import ReportContext
+from forensics.report.outline import compose, page_of
 from forensics.report.placing import Stage, handed_over, held, new_stage
 from forensics.report.result_set import (
     FINDINGS_NAME,
     MANIFEST_NAME,
-    NOTEBOOK_NAME,
     REPORT_NAME,
     SET_ASIDE_NAME,
     TABLES_NAME,
@@ -25,35 +28,54 @@ from forensics.report.result_set import (
     hash_inputs,
     input_faults,
     new_set,
-    read_set,
 )
 from forensics.report.revision import keep_earlier
 from forensics.results.schema import dump_findings
 
-__all__ = ["FINDINGS_NAME", "SET_ASIDE_NAME", "TABLES_NAME", "all_tables", "csv_text", "write"]
+__all__ = ["FINDINGS_NAME", "PAGE_CELLS", "SET_ASIDE_NAME", "TABLES_NAME", "all_tables", "csv_text", "write"]
+
+PAGE_CELLS = "page.json"
+"""In the scratch folder of a run: the page as cells, which the run binds once it has the cells of the engineer, too."""
 
 
-def write(sheet: ReportContext) -> None:
-    """Write ``findings.json``, ``set_aside.csv`` and, where asked for, ``tables/*.csv`` as one set of results.
+def _now() -> datetime:
+    return datetime.now(UTC)
 
-    Started by a run, the set waits in the run's scratch folder for the page and the executed notebook. By hand it is
-    put in place as it is; a page of the same findings stays with it, another one is kept under ``earlier/``.
+
+def write(sheet: ReportContext, *, now: Callable[[], datetime] = _now) -> None:
+    """Write ``report.html``, ``findings.json``, ``set_aside.csv`` and, where asked for, ``tables/*.csv`` as one set.
+
+    By hand the set is put in place as it is, and its manifest says that no notebook was kept. Started by a run, the
+    set waits in the run's scratch folder for the executed notebook, and for the cells that the engineer added.
+
+    Parameters
+    ----------
+    now
+        The clock: asked once, for the line that says when the page was made.
 
     Raises
     ------
     InputError
         A file that the case names changed meanwhile, or another run writes to the folder.
+    RunError
+        The page would not be sound.
     """
     if sheet.out is None:
         return
+    cells = compose(sheet)
     stage = handed_over(sheet.out)
     if stage is not None:
         lay_out(sheet, stage)
+        (stage.folder / PAGE_CELLS).write_text(json.dumps(cells), encoding="utf-8")
         return
+    made_utc = f"{now().astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
+    page = page_of(cells, sheet.investigation.casefile, made=f"Made {made_utc}.").encode("utf-8")
     with held(sheet.out):
         stage = new_stage(sheet.out)
         try:
-            stage.commit(with_same_page(lay_out(sheet, stage), sheet.out))
+            found = lay_out(sheet, stage)
+            stage.put(REPORT_NAME, page)
+            stage.commit(found.with_files({REPORT_NAME: page}, made_utc=made_utc))
         except BaseException:
             stage.discard()
             raise
@@ -96,27 +118,6 @@ def _unchanged_inputs(sheet: ReportContext) -> tuple[InputRow, ...]:
     if sheet.inputs and problems:
         raise InputError(problems)
     return now
-
-
-def with_same_page(found: ResultSet, out: Path) -> ResultSet:
-    """A set made by hand, with page and notebook of the set before where that one has the same findings and inputs."""
-    try:
-        before = read_set(out)
-    except InputError:
-        return found
-    if before is None or before.inputs != found.inputs:
-        return found
-    own = {FINDINGS_NAME, SET_ASIDE_NAME}
-    if any(before.results.get(name) != found.results[name] for name in own):
-        return found
-    kept = {n: row for n, row in before.results.items() if n in {REPORT_NAME, NOTEBOOK_NAME}}
-    return found.model_copy(
-        update={
-            "results": dict(sorted({**found.results, **kept}.items())),
-            "made_utc": before.made_utc,
-            "notebook": before.notebook,
-        }
-    )
 
 
 def all_tables(sheet: ReportContext) -> dict[str, pd.DataFrame]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import tempfile
 import time
 from collections.abc import Callable, Mapping
@@ -17,7 +18,9 @@ from forensics.intake.exhibits import source_files
 from forensics.report.execution import NotebookStopped, run_notebook
 from forensics.report.failure import write_failure
 from forensics.report.notebooks import notebook_path
-from forensics.report.page import bind
+from forensics.report.outline import page_of
+from forensics.report.output import PAGE_CELLS
+from forensics.report.own_cells import OwnCells, check_own_notebook, own_cells
 from forensics.report.placing import HANDED_OVER, RUNNING, Stage, held
 from forensics.report.result_set import (
     FINDINGS_NAME,
@@ -78,6 +81,7 @@ def run_report(
     cell_limit_s: float | None = None,
     progress: bool = False,
     limits: Mapping[str, float] | None = None,
+    own: Path | OwnCells | None = None,
     now: Callable[[], datetime] = _now,
 ) -> RunResult:
     """Run the incident notebook on a case and write its report.
@@ -96,6 +100,9 @@ def run_report(
         Whether a progress bar is drawn on the error stream.
     limits
         Limits to try in place of those in force, by name; the report lists them.
+    own
+        An engineer's copy of the incident notebook, whose cells tagged ``own`` reach the page under their author's
+        name; or such cells as an earlier run showed them, which are bound and not run.
     now
         The clock: asked once, for the line that says when the page was made.
 
@@ -116,6 +123,8 @@ def run_report(
     made = f"Made {made_utc}."
     if not out.is_dir():
         read_case_file(case)  # a case that can't be read makes no folder
+    if isinstance(own, Path):
+        check_own_notebook(own, notebook_path("incident"))
     try:
         with held(out) as notes:
             case_file = _checked(case, out, made)
@@ -125,7 +134,7 @@ def run_report(
                 "tables": tables,
                 "limits": dict(limits or {}),
             }
-            run = _Run(case, case_file, out, made_utc, parameters, cell_limit_s)
+            run = _Run(case, case_file, out, made_utc, parameters, cell_limit_s, own)
             page = run.to_its_end(progress=progress)
     except OSError as fault:
         raise RunError(f"can't be written: {fault.strerror or fault} ({fault.filename or out})") from None
@@ -153,6 +162,7 @@ class _Run:
     made_utc: str
     parameters: dict[str, Any]
     cell_limit_s: float | None
+    own: Path | OwnCells | None = None
 
     @property
     def _made(self) -> str:
@@ -165,14 +175,14 @@ class _Run:
         try:
             stage.begin()
             notebook = run_notebook(
-                notebook_path("incident"),
+                self.own if isinstance(self.own, Path) else notebook_path("incident"),
                 self.parameters,
                 cell_limit_s=self.cell_limit_s,
                 progress=progress,
                 largest_input=_largest(self.case, self.case_file),
                 environment={HANDED_OVER: str(stage.folder)},
             )
-            page = bind(notebook, title=_title(self.case_file), made=self._made)
+            page = page_of(self._cells(stage, notebook), self.case_file, made=self._made)
             stage.commit(_finished(stage, notebook, page, self.made_utc))
         except BaseException as fault:
             self._leave(stage, fault)
@@ -180,6 +190,15 @@ class _Run:
                 raise InputError(fault.stopped.problems) from None
             raise
         return page
+
+    def _cells(self, stage: Stage, notebook: NotebookNode) -> list[dict[str, Any]]:
+        """The page as the notebook laid it out, with what the engineer added to it."""
+        laid_out = stage.folder / PAGE_CELLS
+        if not laid_out.is_file():
+            raise RunError("the notebook ended without writing the report: its last cell calls work.report(out)")
+        cells: list[dict[str, Any]] = json.loads(laid_out.read_text(encoding="utf-8"))
+        own = self.own if isinstance(self.own, OwnCells) else own_cells(notebook)
+        return [*cells, *own.as_section(self.case_file.case.investigator)]
 
     def _leave(self, stage: Stage, fault: BaseException) -> None:
         """Take away what was half done, and say why there is no report: in a page, else by the marker of the run."""
@@ -211,12 +230,6 @@ def _checked(case: Path, out: Path, made: str) -> CaseFile:
     except InputError as fault:
         write_failure(out, case.name, fault, made=made)
         raise
-
-
-def _title(case_file: CaseFile) -> str:
-    parts = (case_file.case.title, case_file.case.site, case_file.case.machine_tag)
-    named = " · ".join(part for part in parts if part)
-    return f"{named + ' – ' if named else ''}technical findings, case {case_file.case.id}"
 
 
 def _largest(case: Path, case_file: CaseFile) -> str:

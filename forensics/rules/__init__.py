@@ -97,8 +97,10 @@ class Limits:
         """Limits that the case replaced."""
         return tuple(limit for limit in self._limits.values() if limit.kind == "site")
 
-    def replaced(self, values: Mapping[str, tuple[float, str]], *, given_by: str = "case") -> Limits:
+    def replaced(self, values: Mapping[str, tuple[float, str]], *, given_by: str = "case", file: str = "") -> Limits:
         """Limits with some values replaced by the case or for a run: ``name -> (value, source)``.
+
+        ``file`` is the name of the case file that gives them, for what is said of a wrong one.
 
         Raises
         ------
@@ -115,13 +117,13 @@ class Limits:
                     break  # each look for near names goes through all limits
                 near = ", ".join(difflib.get_close_matches(name[:_SHOWN], list(new), n=3)) or "none is near"
                 problems.append(
-                    Problem(f"'{name[:_SHOWN]}' is not a limit (nearest: {near})", file="case.toml", column="limit")
+                    Problem(f"'{name[:_SHOWN]}' is not a limit (nearest: {near})", file=file, column="limit")
                 )
                 continue
             old = new[name]
             fault = _value_fault(value, old)
             if fault:
-                problems.append(Problem(f"'{name}': {fault}", file="case.toml", column="limit"))
+                problems.append(Problem(f"'{name}': {fault}", file=file, column="limit"))
                 continue
             new[name] = Limit(name, value, old.unit, source, "site", old.default, given_by)
         if problems:

@@ -12,7 +12,7 @@ import math
 import re
 import shutil
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 from itertools import zip_longest
@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from forensics.case.schema import CaseFile
+from forensics.report.own_cells import OWN, OwnCells, own_cells
 from forensics.report.result_set import (
     FINDINGS_NAME,
     NOTEBOOK_NAME,
@@ -54,11 +55,15 @@ class Remade:
 
 @dataclass(frozen=True)
 class Again:
-    """What a case is run again with: limits of the sealed run, tables or none, the time that the page tells."""
+    """What a case is run again with: limits of the sealed run, tables or none, the time that the page tells.
+
+    Cells of an engineer are never run: the page is bound with what they showed in the sealed notebook.
+    """
 
     limits: Mapping[str, float]
     tables: bool
     made: datetime
+    own: OwnCells = field(default_factory=OwnCells)
 
 
 Rerun = Callable[[Path, Path, Again], None]
@@ -68,7 +73,7 @@ def run_again(case: Path, out: Path, again: Again) -> None:
     """Run the installed program on a case."""
     from forensics.report import run_report
 
-    run_report(case, out, limits=again.limits, tables=again.tables, now=lambda: again.made)
+    run_report(case, out, limits=again.limits, tables=again.tables, own=again.own, now=lambda: again.made)
 
 
 def limits_of_run(findings: Any, casefile: CaseFile) -> dict[str, float]:
@@ -94,6 +99,22 @@ def limits_of_run(findings: Any, casefile: CaseFile) -> dict[str, float]:
     except (KeyError, TypeError) as fault:
         raise ValueError(f"the list of limits can't be read ({fault})") from None
     return found
+
+
+def own_of(notebook: Path) -> OwnCells:
+    """Cells of an engineer in a sealed notebook, as they were executed; none where no notebook was kept.
+
+    Raises
+    ------
+    ValueError
+        The notebook can't be read.
+    """
+    if not notebook.is_file():
+        return OwnCells()
+    try:
+        return own_cells(json.loads(notebook.read_text(encoding="utf-8")))
+    except (KeyError, TypeError, AttributeError, RecursionError) as fault:
+        raise ValueError(f"the notebook can't be read ({type(fault).__name__})") from None
 
 
 def made_at(page: bytes) -> datetime:
@@ -165,10 +186,15 @@ def _findings(name: str, old: Any, made: Any) -> Remade:
 
 
 def _cells(notebook: Any) -> list[dict[str, Any]]:
-    """What an executed notebook says, without its times, and without where case and results lay."""
+    """What an executed notebook says, without its times, and without where case and results lay.
+
+    What an engineer added is no result of the program; that the page holds it as it stands there is compared with it.
+    """
     found = []
     for cell in notebook["cells"]:
         tags = cell.get("metadata", {}).get("tags", [])
+        if OWN in tags:
+            continue
         source = cell["source"] if isinstance(cell["source"], str) else "".join(cell["source"])
         injected = "injected-parameters" in tags
         found.append(

@@ -16,6 +16,7 @@ from forensics.intake.case_files import case_inputs
 from forensics.intake.exhibits import hash_of
 from forensics.report.result_set import (
     FINDINGS_NAME,
+    NOTEBOOK_NAME,
     REPORT_NAME,
     TABLES_NAME,
     ResultSet,
@@ -28,7 +29,7 @@ from forensics.rules import FOLDER, rules_sha256
 from forensics.seal.archive import unpack
 from forensics.seal.contents import check_bytes, strangers
 from forensics.seal.pack import CASE, EARLIER, RESULTS, RULES, START, TAG_MANIFEST, seal_id
-from forensics.seal.remake import Again, Remade, Rerun, compare, limits_of_run, made_at, remake, run_again
+from forensics.seal.remake import Again, Remade, Rerun, compare, limits_of_run, made_at, own_of, remake, run_again
 from forensics.seal.signature import Signed, check_signature, read_public
 from forensics.seal.stated import stated_faults
 
@@ -191,7 +192,8 @@ def _made_again(checked: Verified, bag: Path, scratch: Path, rerun: Rerun) -> Ve
         if sealed.found is not None:
             faults += stated_faults(bag, sealed.casefile, sealed.found)
         limits = limits_of_run(sealed.findings, sealed.casefile)
-        again = Again(limits, _has_tables(sealed), made_at((sealed.data / RESULTS / REPORT_NAME).read_bytes()))
+        page, notebook = (sealed.data / RESULTS / name for name in (REPORT_NAME, NOTEBOOK_NAME))
+        again = Again(limits, _has_tables(sealed), made_at(page.read_bytes()), own_of(notebook))
         if sealed.found is not None and sealed.found.made_utc != f"{again.made:%Y-%m-%dT%H:%M:%SZ}":
             faults.append("the page tells another time than the manifest of the results")
     except InputError as fault:

@@ -123,4 +123,4 @@ def test_a_pipe_that_nobody_reads(tmp_path: Path, arguments: list[str]) -> None:
     finally:
         os.close(writing)
     assert done.returncode == FAILED
-    assert done.stderr == ""
+    assert [line for line in done.stderr.splitlines() if "at work" not in line] == []

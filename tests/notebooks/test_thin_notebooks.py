@@ -35,7 +35,7 @@ def test_a_code_cell_is_a_call(book: nbformat.NotebookNode) -> None:
         tree = ast.parse(cell.source)
         assert not [node for node in ast.walk(tree) if isinstance(node, FORBIDDEN)], cell.source
         if "parameters" not in cell.metadata.get("tags", []):
-            assert [node for node in ast.walk(tree) if isinstance(node, ast.Call)], cell.source
+            assert [node for node in ast.walk(tree) if isinstance(node, ast.Call | ast.Attribute)], cell.source
 
 
 def test_outputs_are_cleared_and_one_cell_holds_the_parameters(book: nbformat.NotebookNode) -> None:

@@ -21,7 +21,7 @@ def test_every_notebook_and_a_case_that_they_name_are_copied(tmp_path: Path) -> 
         nbformat.validate(nbformat.read(str(tmp_path / "bench" / f"{name}.ipynb"), as_version=4))
     book = nbformat.read(str(tmp_path / "bench" / "incident.ipynb"), as_version=4)
     first = next(cell for cell in book.cells if "parameters" in cell.metadata.get("tags", []))
-    assert 'case = "case.toml"' in first.source
+    assert 'case: str = "case.toml"' in first.source
     assert (tmp_path / "bench" / "case.toml").read_bytes() == CASE.read_bytes()
     assert list((tmp_path / "bench" / "exports").iterdir())
 

@@ -220,7 +220,7 @@ def _toml(key: str, value: Any) -> str:
 def _write(parts: list[_Part], base: Path, folder: Path, out: Path | None) -> str:
     lines = [
         "# Draft of a case file. Roles are suggestions from names, with a score from 0 to 1: confirm each of them.",
-        "# What begins with QUESTION is open. It can be checked as it stands: check says what the open points cost.",
+        "# What begins with QUESTION is open: check says what each costs, and which must be answered first.",
         "schema = 1",
         "",
         *_case_lines(parts, folder, out),

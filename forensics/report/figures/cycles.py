@@ -82,32 +82,44 @@ STOP_PANELS = (
 )
 
 
-def start_overlay(record: Record, starts: Sequence[Start], display: str, clock: ReportTime) -> Figure:
-    """The start that led to the failure over the machine's earlier starts."""
+def start_overlay(
+    record: Record, starts: Sequence[Start], display: str, clock: ReportTime, *, number_of: int = 0
+) -> Figure:
+    """The start that led to the failure, or the one of a number from 1, over the machine's earlier starts."""
     key = "starts-overlay"
-    chosen = start_at_failure(starts, record.failure_ns)
+    failing = start_at_failure(starts, record.failure_ns)
+    chosen = starts[number_of - 1] if number_of else failing
     if chosen is None:
         return empty(key, "no start before the failure was found")
     before = [s for s in starts if s.time_ns < chosen.time_ns][-HISTORY_MOST:]
     groups = _Groups.of([(s.time_ns, healthy_start(s)) for s in before])
-    about = f"The last start before the failure ({clock.text(chosen.time_ns)}) over {groups.words('start')}."
+    which = "The last start before the failure" if chosen is failing else _which("Start", number_of, len(starts))
+    name = "the start at the failure" if chosen is failing else f"start {number_of}"
+    about = f"{which} ({clock.text(chosen.time_ns)}) over {groups.words('start')}."
     span_s = (START_BEFORE_S, START_AFTER_S)
-    return _overlay(record, START_PANELS, chosen.time_ns, groups, span_s, display, (key, about, "start"))
+    return _overlay(record, START_PANELS, chosen.time_ns, groups, span_s, display, (key, about, "start", name))
+
+
+def _which(what: str, number_of: int, count: int) -> str:
+    return f"{what} {number_of} of {count}, not the one at the failure"
 
 
 def stop_overlay(
-    record: Record, stops: Sequence[Stop], display: str, clock: ReportTime, *, loaded_from: float
+    record: Record, stops: Sequence[Stop], display: str, clock: ReportTime, *, loaded_from: float, number_of: int = 0
 ) -> Figure:
-    """The stop at the failure over the machine's earlier normal stops."""
+    """The stop at the failure, or the one of a number from 1, over the machine's earlier normal stops."""
     key = "stops-overlay"
-    chosen = stop_at_failure(stops, record.failure_ns)
+    failing = stop_at_failure(stops, record.failure_ns)
+    chosen = stops[number_of - 1] if number_of else failing
     if chosen is None:
         return empty(key, "no stop at or before the failure was found")
     before = [s for s in stops if s.time_ns < chosen.time_ns][-HISTORY_MOST:]
     groups = _Groups.of([(s.time_ns, healthy_stop(s, loaded_from)) for s in before])
-    about = f"The stop at the failure ({clock.text(chosen.time_ns)}, {chosen.kind.value}) over {groups.words('stop')}."
+    which = "The stop at the failure" if chosen is failing else _which("Stop", number_of, len(stops))
+    name = "the stop at the failure" if chosen is failing else f"stop {number_of}"
+    about = f"{which} ({clock.text(chosen.time_ns)}, {chosen.kind.value}) over {groups.words('stop')}."
     span_s = (STOP_BEFORE_S, STOP_AFTER_S)
-    return _overlay(record, STOP_PANELS, chosen.time_ns, groups, span_s, display, (key, about, "stop"))
+    return _overlay(record, STOP_PANELS, chosen.time_ns, groups, span_s, display, (key, about, "stop", name))
 
 
 def start_at_failure(starts: Sequence[Start], failure_ns: int) -> Start | None:
@@ -132,16 +144,16 @@ def _overlay(
     groups: _Groups,
     span_s: tuple[float, float],
     display: str,
-    words: tuple[str, str, str],
+    words: tuple[str, str, str, str],
 ) -> Figure:
-    key, about, event = words
+    key, about, event, name = words
     panels, rows = [], []
     for quantity in quantities:
         plus = record.point(quantity.plus)
         minus = record.point(quantity.minus) if quantity.minus is not None else None
         if plus is None or (quantity.minus is not None and minus is None) or plus.interval_s > _FASTEST_USEFUL_S:
             continue
-        panel = _panel(quantity, plus, minus, at_ns, groups, span_s, display, event)
+        panel = _panel(quantity, plus, minus, at_ns, groups, span_s, display, (event, name))
         if panel is not None:
             panels.append(panel[0])
             rows.append(panel[1])
@@ -167,11 +179,12 @@ def _panel(
     groups: _Groups,
     span_s: tuple[float, float],
     display: str,
-    event: str,
+    words: tuple[str, str],
 ) -> tuple[Panel, dict[str, str]] | None:
     shown = shown_unit("kPa", display) if minus is not None else shown_role(quantity.plus, display)
     traces = []
     history = None
+    event, own_name = words
     if groups.healthy:
         history = around(plus, groups.healthy, *span_s, minus=minus)
         history = type(history)(history.seconds, shown.array(history.values))
@@ -182,9 +195,7 @@ def _panel(
         rest = around(plus, groups.others, *span_s, minus=minus)
         rest = type(rest)(rest.seconds, shown.array(rest.values))
         traces.append(each(rest, name=f"other {event}s", colour=VERMILION, most=OTHERS_MOST))
-    own = single(
-        plus, at_ns, *span_s, name=f"the {event} at the failure", factor=shown.factor, offset=shown.offset, minus=minus
-    )
+    own = single(plus, at_ns, *span_s, name=own_name, factor=shown.factor, offset=shown.offset, minus=minus)
     if own is not None:
         traces.append(own)
     if not traces:
