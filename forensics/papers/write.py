@@ -94,7 +94,7 @@ def _page(job: JobFile, sheets: Sequence[Sheet]) -> str:
             }
         )
     )
-    check_page(page, [])
+    check_page(page, [], scripts=0)
     return page
 
 

@@ -223,8 +223,15 @@ class _Inspector(HTMLParser):
                 self.outside.append(value)
 
 
-def check_page(page: str, keys: list[str]) -> None:
+def check_page(page: str, keys: list[str], *, scripts: int = 1) -> None:
     """Refuse a page that is not sound.
+
+    Parameters
+    ----------
+    keys
+        Keys of the figures that the page must hold.
+    scripts
+        Scripts, and drawing libraries, that the page must hold: one of each, or none on paper.
 
     Raises
     ------
@@ -237,9 +244,9 @@ def check_page(page: str, keys: list[str]) -> None:
     faults = [f"address outside: {value[:80]}" for value in seen.outside]
     if seen.plates != [f"plot-{key}" for key in keys]:
         faults.append(f"{len(keys)} figures were made, {len(seen.plates)} are in the page")
-    if (seen.running_scripts, seen.libraries) != (1, 1):
+    if (seen.running_scripts, seen.libraries) != (scripts, scripts):
         found = f"{seen.running_scripts} scripts and {seen.libraries} libraries"
-        faults.append(f"{found} instead of the page's own one each")
+        faults.append(f"{found} instead of the page's own {scripts} each")
     doubled = (
         sorted({name for name in seen.ids if seen.ids.count(name) > 1}) if len(set(seen.ids)) < len(seen.ids) else []
     )
