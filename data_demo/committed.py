@@ -90,6 +90,18 @@ def waveform_sources(path: str, clock: str, zone: str) -> str:
     return "\n".join(lines) + "\n"
 
 
+_VALVE_SHEET = """\
+VALVE INSPECTION (invented, for the demonstration case)
+
+Part         unload solenoid of compressor C1, with its screen and the plug of the vent port
+Taken out    7 March 2031, 09:20 local, after isolation, lock-out and relief of the oil line
+By           site engineer; seen by the service manager
+Found        plunger does not move by hand or on a bench supply; scale between plunger and stem
+             screen of the vent port closed over its whole face
+             coil 412 ohm, no ground
+Kept         both parts bagged and tagged, custody sheet 1
+"""
+
 _LOADED_EXTRA = """
 [[observation]]
 time = 2031-03-07T09:20:00
@@ -97,7 +109,9 @@ kind = "inspection"
 by = "site engineer"
 text = "Unload solenoid taken out after isolation: plunger seized by scale, screen of the vent port closed"
 bears_on = "unload-path-failed"
-supports = true
+shows = "cause"
+part = "unload solenoid"
+document = "papers/valve_inspection.txt"
 [[observation]]
 time = 2031-03-06T22:30:00
 kind = "witness"
@@ -108,6 +122,12 @@ time = 2031-03-07T09:50:00
 kind = "insulation_resistance"
 value = 850.0
 unit = "Mohm"
+part = "motor winding, all phases to ground"
+temperature_c = 24.0
+test_volts = 500.0
+state = "charged"
+by = "site engineer"
+instrument = "insulation tester"
 [[fact]]
 what = "restarts_after_trip"
 value = "1"
@@ -151,6 +171,8 @@ def loaded_starts(out_dir: Path) -> Path:
         window_after="1h",
         extra=waveform_sources("waveforms/trip_on_start.cfg", recorder.name, zone) + _LOADED_EXTRA,
     )
+    (out_dir / "papers").mkdir(exist_ok=True)
+    (out_dir / "papers/valve_inspection.txt").write_bytes(_VALVE_SHEET.encode())
     return write_case(run, out_dir, sheet=sheet, exports=exports, start_utc=start)
 
 
@@ -165,8 +187,7 @@ time = 2031-05-14T13:30:00
 kind = "inspection"
 by = "service engineer"
 text = "A cover plate of the cable duct beside the compressor was loose; nothing found on the compressor"
-bears_on = "none"
-supports = true
+shows = "nothing"
 """
 
 

@@ -127,9 +127,8 @@ def _parser() -> argparse.ArgumentParser:
     seal.add_argument("folder", type=Path, metavar="DIR")
     seal.add_argument("--out", type=Path, default=None, help="the bag (default: DIR with -sealed)")
     seal.add_argument("--by", default="", help="who seals it, for custody.csv")
-    seal.add_argument(
-        "--case", type=Path, default=None, metavar="CASE.toml", help="where it is not found from the results"
-    )
+    unnamed = "where it is not found from the results"
+    seal.add_argument("--case", type=Path, default=None, metavar="CASE.toml", help=unnamed)
     seal.add_argument("--key", type=Path, default=None, metavar="PRIVATE.pem", help="sign with this Ed25519 key")
     seal.set_defaults(run=_seal)
 
@@ -154,14 +153,18 @@ def _parser() -> argparse.ArgumentParser:
     sites = commands.add_parser("sites", help="compare finished cases across sites")
     sites.add_argument("folders", type=Path, nargs="+", metavar="DIR")
     sites.add_argument("--out", type=Path, default=Path("sites"))
-    sites.add_argument(
-        "--fleet",
-        type=Path,
-        default=None,
-        metavar="fleet.csv",
-        help="exposure: machine, from, to, hours, starts, still running",
-    )
+    exposure = "exposure: machine, from, to, hours, starts, still running"
+    sites.add_argument("--fleet", type=Path, default=None, metavar="fleet.csv", help=exposure)
     sites.set_defaults(run=_sites)
+
+    study = commands.add_parser("study", help="how often checks, grades and verdicts are right on simulated machines")
+    study.add_argument("--cases", type=int, default=60, help="cases to judge (default: 60)")
+    study.add_argument("--seed", type=int, default=1, help="another seed, other machines (default: 1)")
+    where = study.add_mutually_exclusive_group()
+    where.add_argument("--workers", type=int, default=1, help="processes on this machine")
+    where.add_argument("--scheduler", default="", metavar="ADDRESS", help="a running dask.distributed scheduler")
+    study.add_argument("--out", type=Path, default=Path("study"), help="folder; what it holds is not made again")
+    study.set_defaults(run=_study)
     return parser
 
 
@@ -285,4 +288,13 @@ def _sites(parsed: argparse.Namespace) -> int:
     from forensics.sites import compare_sites
 
     _tell(compare_sites(tuple(parsed.folders), parsed.out, fleet=parsed.fleet, progress=sys.stderr.isatty()))
+    return DONE
+
+
+def _study(parsed: argparse.Namespace) -> int:
+    from forensics.study.command import study
+    from forensics.study.run import StudyPlan
+
+    asked = StudyPlan(parsed.cases, parsed.out, parsed.seed, parsed.workers, parsed.scheduler)
+    _tell(study(asked, progress=sys.stderr.isatty()))
     return DONE

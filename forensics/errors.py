@@ -10,7 +10,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 
@@ -40,6 +40,8 @@ class Problem:
         What the engineer adds or changes.
     severity
         ``stop`` ends the case, ``point`` leaves the named points out, ``note`` is stated only.
+    kind
+        What is asked for, where questions of one kind are put together: ``unit``.
     """
 
     what: str
@@ -48,6 +50,7 @@ class Problem:
     column: str = ""
     remedy: str = ""
     severity: Severity = Severity.STOP
+    kind: str = ""
 
     def __str__(self) -> str:
         place = self.file
@@ -60,6 +63,21 @@ class Problem:
             return text
         stop = "" if text.endswith((".", "?", "!", ":")) else "."
         return f"{text}{stop} {self.remedy}"
+
+
+def one_a_kind(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """Problems with those that say the same of several columns of a file as one, which names the columns."""
+    groups: dict[tuple[str, str, str, Severity, str], list[Problem]] = {}
+    for problem in problems:
+        key = (problem.file, problem.what, problem.remedy, problem.severity, problem.kind)
+        groups.setdefault(key, []).append(problem)
+    out = []
+    for same in groups.values():
+        columns = list(dict.fromkeys(problem.column for problem in same if problem.column))
+        first = same[0]
+        joined = "', '".join(columns)
+        out.append(first if len(columns) < 2 else replace(first, column=joined, row=None))  # noqa: PLR2004 - several
+    return tuple(out)
 
 
 class ForensicsError(Exception):

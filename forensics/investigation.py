@@ -15,9 +15,11 @@ from forensics.case.schema import CaseFile
 from forensics.clocks import ClockFit, NamedEvent, align, events_near, fit_clocks, order_all
 from forensics.errors import Problem
 from forensics.hypotheses import Evidence, Weighing, read_modes, weigh
+from forensics.hypotheses.readiness import logged_points, taken_for_granted
 from forensics.intake import SourceResult, check_untouched
 from forensics.intake.load_case import Case, load_case
-from forensics.machine.line_amps import IN_DELTA, as_line_amps, place_unsure
+from forensics.machine.citations import FileRows, cites_by_file
+from forensics.machine.line_amps import as_line_amps, place_unsure
 from forensics.machine.solenoid_events import solenoid_events
 from forensics.machine.start_table import list_starts, unloaded_share
 from forensics.machine.states import StateSpan, cut_states, find_runs
@@ -25,10 +27,8 @@ from forensics.machine.stop_table import list_stops
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding, Ordered, Share, Start, Stop, SwitchEvent
 from forensics.model.paths import CASE_FILE_BYTES, read_regular
-from forensics.model.points import NS, Samples, Switch
 from forensics.model.record import Record
 from forensics.model.silence import with_silences
-from forensics.model.vocabulary import ClockMethod, Role
 from forensics.rules import Limits, read_checks, rules_sha256
 from forensics.signatures.core.catalogue import all_detectors, run_catalogue
 from forensics.signatures.core.named_by_trip import open_what_the_trip_names
@@ -160,7 +160,7 @@ def judge(case: Case) -> Investigation:
         near=done.near,
         order=done.order,
         unloaded_starts=unloaded_share(done.subject.starts),
-        findings=done.findings,
+        findings=_cited_by_file(done.findings, case.readings),
         weighing=done.weighing,
         assumptions=_assumptions(case, done.clocks, done.subject),
         problems=(*case.problems, *check_untouched([reading.exhibit for reading in case.readings])),
@@ -169,6 +169,17 @@ def judge(case: Case) -> Investigation:
         rules_sha256=rules_sha256(),
         inputs_sha256=_inputs_sha256(case),
     )
+
+
+def _cited_by_file(findings: tuple[Finding, ...], readings: tuple[SourceResult, ...]) -> tuple[Finding, ...]:
+    """Findings whose citations name the file of a source that has several."""
+    files: dict[str, list[FileRows]] = {}
+    for reading in readings:
+        if reading.joined_as:
+            files.setdefault(reading.joined_as, []).append(FileRows(reading.exhibit.path, *reading.rows))
+    if not files:
+        return findings
+    return tuple(replace(finding, cites=cites_by_file(finding.cites, files)) for finding in findings)
 
 
 def look(case: Case, record: Record) -> Subject:
@@ -204,7 +215,7 @@ def _evidence(case: Case, subject: Subject, findings: tuple[Finding, ...], order
         limits=case.limits,
         machine=case.file.machine,
         polarity_confirmed=case.file.machine.sequence_confirmed,
-        points=_points(record),
+        points=logged_points(record),
         sources=tuple(source.path for source in case.file.source),
         clock_uncertainty_s=record.clock_uncertainty_s,
         observations=case.file.observation,
@@ -216,59 +227,10 @@ def _evidence(case: Case, subject: Subject, findings: tuple[Finding, ...], order
     )
 
 
-def _points(record: Record) -> dict[Role, tuple[float, str]]:
-    fastest: dict[Role, Samples | Switch] = {role: found[0] for role, found in record.samples.items() if found}
-    fastest |= {role: found[0] for role, found in record.switches.items() if found}
-    points = {role: (point.interval_s, point.origin.recorded.value) for role, point in fastest.items()}
-    for waveform in record.waveforms:
-        for role in waveform.analog:
-            points.setdefault(role, (waveform.interval_s, "instant"))
-    return points
-
-
 def _assumptions(case: Case, clocks: tuple[ClockFit, ...], subject: Subject) -> tuple[str, ...]:
     """What was taken for granted, said in words."""
-    said = [case.failure_found] if case.failure_found else []
-    reference = next(fit for fit in clocks if fit.method is ClockMethod.REFERENCE)
-    if reference.utc_error_s is None:
-        said.append(
-            f"UTC is as the clock '{reference.clock}' tells it: no check of that clock against true time is noted."
-        )
-    for fit in clocks:
-        if fit.method is ClockMethod.NOT_POSSIBLE:
-            said.append(
-                f"The offset of clock '{fit.clock}' can't be told; its stamps stand as written and prove no order."
-            )
-    said += _late_begins(case)
-    machine = case.file.machine
-    if not machine.sequence_confirmed:
-        said.append("Valve polarity was not checked on this machine: what rests on commands alone is possible at most.")
-    if machine.current_sensor.ratio_error_percent is None:
-        said.append("The accuracy of the current sensor is not given: the default of the rules is used.")
-    if machine.current_sensor.place == IN_DELTA:
-        said.append("The current sensors sit inside the delta: their readings are taken times root 3, as line amps.")
-    if unsure := place_unsure(subject):
-        said.append(f"{unsure[0].upper()}{unsure[1:]}.")
-    if case.saturation_missing:
-        said.append(case.saturation_missing)
-    return tuple(said)
-
-
-def _late_begins(case: Case) -> list[str]:
-    """Trends that begin inside the window: a logger that was filled drops its oldest rows without a word."""
-    # stamps of another clock may be off by as much as clocks are searched for; event lists begin with an event
-    room_s = case.limits["clocks.search_s"]
-    late = [
-        (reading.exhibit.path, (reading.first_ns - case.record.window.start_ns) / NS)
-        for reading in case.readings
-        if reading.kind == "trend" and reading.first_ns is not None
-    ]
-    return [
-        f"'{path}' begins {late_s / 3600:.3g} h after the window that is judged: what was before was not recorded, "
-        "or was overwritten."
-        for path, late_s in late
-        if late_s > room_s
-    ]
+    unsure = place_unsure(subject)
+    return taken_for_granted(case, clocks, sensors=(f"{unsure[0].upper()}{unsure[1:]}.",) if unsure else ())
 
 
 def _inputs_sha256(case: Case) -> str:

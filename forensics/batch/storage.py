@@ -7,11 +7,12 @@ A path with ``://`` is an address; everything else is a path of the file system.
 from __future__ import annotations
 
 import errno
+import fnmatch
 import posixpath
 from pathlib import Path
 from typing import Any
 
-from forensics.case.schema import read_case_file
+from forensics.case.schema import is_pattern, read_case_file
 from forensics.errors import InputError, Problem
 from forensics.intake.case_files import CUSTODY_LOG, WAVEFORM_PARTS, named_files
 from forensics.model.paths import EXPORT_BYTES, read_regular
@@ -121,7 +122,9 @@ def _listing(system: Any, folder: str) -> list[str]:
 def _belongs(name: str, wanted: str) -> bool:
     """The file itself, or another part of the same waveform record."""
     stem, ending = posixpath.splitext(wanted)
-    if name == wanted or ending.casefold() not in WAVEFORM_PARTS:
-        return name == wanted
+    if name == wanted or (is_pattern(wanted) and fnmatch.fnmatchcase(name, wanted)):
+        return True
+    if ending.casefold() not in WAVEFORM_PARTS:
+        return False
     other, suffix = posixpath.splitext(name)
     return other.casefold() == stem.casefold() and suffix.casefold() in WAVEFORM_PARTS

@@ -11,7 +11,7 @@ import re
 import tomllib
 from collections import Counter
 from datetime import UTC, datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
@@ -56,9 +56,15 @@ from forensics.model.paths import CASE_FILE_BYTES, name_fault, read_regular
 from forensics.model.units import air_pressure_at_kpa, read_unit
 from forensics.model.vocabulary import Mode, Recorded, Role, Starter, is_switch
 
+_SHA256 = re.compile(r"[0-9a-fA-F]{64}")
 # ends of what a file of a few megabytes is answered with; a machine has dozens of points and a hundred exports
 MOST_ROWS, MOST_WORDS, MOST_TIME_COLUMNS, LONGEST_ID = 2_000, 500, 10, 100
 MOST_SHOWN, SHOWN = 200, 60
+
+
+def is_pattern(path: str) -> bool:
+    """Whether a path is a pattern that may fit several files: it holds ``*`` or ``?``."""
+    return "*" in path or "?" in path
 
 
 def _words(value: object) -> object:
@@ -71,8 +77,13 @@ def _one_or_more(value: object) -> object:
     return tuple(value) if isinstance(value, list) else value
 
 
+def _no_empty_path(value: object) -> object:
+    return _one_or_more(() if value == "" else value)
+
+
 Reading = Annotated[Number, within("reading")]
 PathText = Annotated[str, AfterValidator(checked_path), AfterValidator(one_line)]
+Paths = Annotated[tuple[PathText, ...], BeforeValidator(_no_empty_path), Field(max_length=MOST_WORDS)]
 Words = Annotated[tuple[Name, ...], BeforeValidator(_words), Field(max_length=MOST_WORDS)]
 MOST = Field(max_length=MOST_ROWS)
 
@@ -184,12 +195,35 @@ class ClockCheck(Strict):
     true_time: Stamp
 
 
+class Mark(Strict):
+    """``[[source.mark]]``: what a letter or sign glued to values means."""
+
+    text: Line = Field(min_length=1)
+    means: Literal["no reading", "uncertain", "good"]
+
+
+class RowAnswer(Strict):
+    """``[[source.row]]``: the answer for one row that the file cannot settle."""
+
+    line: int = Field(ge=1)
+    file: Line = ""
+    pass_: Literal["first", "second"] | None = Field(default=None, alias="pass")
+    date_: Day | None = Field(default=None, alias="date")
+    drop: bool = False
+
+    @model_validator(mode="after")
+    def _one_answer(self) -> RowAnswer:
+        if (self.pass_ is not None) + (self.date_ is not None) + self.drop != 1:
+            raise ValueError("give one of pass, date or drop for this row")
+        return self
+
+
 class Source(Strict):
     """``[[source]]``: one export. What is left out is detected and stated."""
 
     path: PathText
     clock: Line = ""
-    sha256: str = ""
+    sha256: Line | dict[str, Line] = ""
     on: Words = ()
     off: Words = ()
     unknown: Words = ()
@@ -209,6 +243,11 @@ class Source(Strict):
     value_column: Name = ""
     text_column: Name = ""
     measured_at: Literal["line", "motor", "drive", ""] = ""
+    stamps: Literal["instant", "interval-start", "interval-end"] | None = None
+    year: Annotated[int, Field(ge=1980, le=2200)] | None = None
+    summer_time_column: Name = ""
+    row: Annotated[tuple[RowAnswer, ...], BeforeValidator(_words), MOST] = ()
+    mark: Annotated[tuple[Mark, ...], BeforeValidator(_words), MOST] = ()
     clock_check: Annotated[tuple[ClockCheck, ...], BeforeValidator(_words), MOST] = ()
 
     @field_validator("path")
@@ -218,14 +257,23 @@ class Source(Strict):
         fault = name_fault(value)
         if fault:
             raise ValueError(f"{fault}; move the export beside the case file")
+        if is_pattern(PurePosixPath(path).parent.as_posix()):
+            raise ValueError(f"'{value}': a pattern may stand in the name of a file, not in that of its folder")
         return path
 
     @field_validator("sha256")
     @classmethod
-    def _hash(cls, value: str) -> str:
-        if value and not re.fullmatch(r"[0-9a-fA-F]{64}", value):
+    def _hash(cls, value: str | dict[str, str]) -> str | dict[str, str]:
+        told = value if isinstance(value, dict) else {"": value}
+        if any(text and not _SHA256.fullmatch(text) for text in told.values()):
             raise ValueError("a SHA-256 has 64 hexadecimal digits")
-        return value.lower()
+        return {name: text.lower() for name, text in value.items()} if isinstance(value, dict) else value.lower()
+
+    def told_sha256(self, path: str) -> str:
+        """SHA-256 that the case gives of one of its files; empty where it gives none."""
+        if isinstance(self.sha256, str):
+            return self.sha256
+        return self.sha256.get(path, self.sha256.get(PurePosixPath(path).name, ""))
 
 
 class Point(Strict):
@@ -267,11 +315,34 @@ class Observation(Strict):
     text: Text
     bears_on: Annotated[tuple[Annotated[Mode, _enum(Mode)], ...], BeforeValidator(_one_or_more), MOST] = ()
     supports: bool = True
-    photo: PathText = ""
+    shows: Literal["cause", "damage", "in-order", "nothing", ""] = ""
+    part: Line = ""
+    serial: Line = ""
+    place: Line = ""
+    photo: Paths = ()
+    document: Paths = ()
+
+    @model_validator(mode="after")
+    def _agrees(self) -> Observation:
+        told = "supports" in self.model_fields_set
+        if told and self.shows in ("cause", "damage") and not self.supports:
+            raise ValueError(
+                f"shows = '{self.shows}' speaks for bears_on, supports = false against it: say one of them"
+            )
+        if told and self.shows == "in-order" and self.supports:
+            raise ValueError("shows = 'in-order' speaks against bears_on, supports = true for it: say one")
+        if self.shows in ("cause", "damage", "in-order") and not self.bears_on:
+            raise ValueError(f"shows = '{self.shows}' needs bears_on: the mode or modes it is said of")
+        return self
+
+    @property
+    def speaks_for(self) -> bool:
+        """Whether it speaks for the modes of ``bears_on``, by what it shows, else by ``supports``."""
+        return self.supports and self.shows != "in-order"
 
 
 class Measurement(Strict):
-    """``[[measurement]]``: a bench or field test with its value."""
+    """``[[measurement]]``: a bench or field test with its value and the conditions that the value depends on."""
 
     time: Stamp | None = None
     kind: Line
@@ -279,6 +350,16 @@ class Measurement(Strict):
     unit: Line = ""
     by: Line = ""
     text: Text = ""
+    part: Line = ""
+    temperature_c: Reading | None = None
+    test_volts: Positive | None = None
+    state: Literal["recovered", "charged", ""] = ""
+    instrument: Line = ""
+    lab: Line = ""
+    method: Line = ""
+    taken: Literal["before", "after", ""] = ""
+    place: Line = ""
+    document: Paths = ()
 
 
 class Fact(Strict):
@@ -424,6 +505,8 @@ def _keys_at(location: tuple[int | str, ...]) -> list[str]:
         "current_sensor": CurrentSensor,
         "source": Source,
         "clock_check": ClockCheck,
+        "row": RowAnswer,
+        "mark": Mark,
         "point": Point,
         "observation": Observation,
         "measurement": Measurement,

@@ -8,11 +8,13 @@ from forensics.hypotheses.evidence import (
     Observability,
     Robustness,
     TeardownRow,
+    Unlisted,
     Verdict,
     Weighing,
 )
 from forensics.hypotheses.modes import FailureMode, Modes, read_modes
 from forensics.hypotheses.rank import weigh
+from forensics.hypotheses.weigher import reweigh
 
 __all__ = [
     "Cell",
@@ -24,8 +26,10 @@ __all__ = [
     "Observability",
     "Robustness",
     "TeardownRow",
+    "Unlisted",
     "Verdict",
     "Weighing",
     "read_modes",
+    "reweigh",
     "weigh",
 ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 from forensics.case.schema import Fact, Machine, Measurement, Observation
 from forensics.hypotheses.modes import Modes
@@ -12,6 +13,8 @@ from forensics.model.points import Span
 from forensics.model.record import LogLine
 from forensics.model.vocabulary import Grade, Mode, Outcome, Role, VerdictStatus
 from forensics.rules import Limits
+
+Effect = Literal["holds", "weaker", "lost", "changed"]
 
 
 @dataclass(frozen=True)
@@ -59,6 +62,14 @@ class Evidence:
 
 
 @dataclass(frozen=True, slots=True)
+class Unlisted:
+    """A cause that is not in the list: told with its decibans, without a grade, never in the lead."""
+
+    decibans: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Hypothesis:
     """One mode with its grade and what the grade stands on.
 
@@ -74,7 +85,9 @@ class Hypothesis:
     next_test: str
     reason: str
     capped_by: tuple[str, ...] = ()
-    points: float = 0.0
+    decibans: float = 0.0
+    plain: str = ""
+    detail: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +103,8 @@ class Verdict:
     because: tuple[str, ...]
     against: tuple[str, ...]
     would_change_it: tuple[str, ...]
+    plain: str = ""
+    error_rate: None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,21 +119,30 @@ class Observability:
 
 @dataclass(frozen=True, slots=True)
 class Robustness:
-    """What the verdict becomes when one thing is changed."""
+    """What the verdict becomes when one thing is changed; ``flips`` is true for an effect of lost or changed."""
 
     changed: str
     verdict: str
     flips: bool
+    effect: Effect = "holds"
 
 
 @dataclass(frozen=True, slots=True)
 class NextTest:
-    """A test or a change of the logging, the modes that it splits, and the caution that goes with it."""
+    """A test or a change of the logging, the modes that it splits, its caution, and what it does to the evidence."""
 
     test: str
     splits: tuple[str, ...]
     caution: str
-    non_destructive: bool
+    running: bool = False
+    opens: bool = False
+    changes_evidence: bool = False
+    needs_notice: bool = False
+
+    @property
+    def non_destructive(self) -> bool:
+        """Whether everything is afterwards as it was found."""
+        return not (self.opens or self.changes_evidence or self.running)
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,8 +162,20 @@ class TeardownRow:
 class Cell:
     """One cell of the matrix modes x findings.
 
-    ``effect`` is ``for``, ``against`` or ``cannot-tell``; ``counted`` is False where a heavier finding of the same
-    effect already counted.
+    Attributes
+    ----------
+    effect
+        ``for``, ``against`` or ``cannot-tell``.
+    full, points
+        Decibans that the finding carries alone, by its amount, and that it adds beside the others.
+    part
+        ``full`` as a part of what the sign's word stands for.
+    counted
+        False where a heavier finding of the same effect already counted.
+    group
+        The effect that it shows.
+    by_hand
+        Whether it is an observation or a measurement.
     """
 
     mode: str
@@ -151,11 +187,15 @@ class Cell:
     points: float
     counted: bool
     basis: str
+    full: float = 0.0
+    part: float = 1.0
+    group: str = ""
+    by_hand: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Weighing:
-    """The whole outcome of weighing."""
+    """The whole outcome of weighing; ``strength`` holds, by finding, decibans for the mode it speaks for most."""
 
     hypotheses: tuple[Hypothesis, ...]
     verdict: Verdict
@@ -165,6 +205,8 @@ class Weighing:
     teardown: tuple[TeardownRow, ...]
     matrix: tuple[Cell, ...]
     tests_run: int
+    unlisted: Unlisted
+    strength: Mapping[str, float]
 
     def hypothesis(self, mode: str | Mode) -> Hypothesis:
         """The row of one mode."""

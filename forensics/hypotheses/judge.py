@@ -1,9 +1,10 @@
 """Which modes the data prove: grades from tallies, without words, so that it can be run again for every what-if.
 
-A mode is probable only where it is likelier than all live others together, rests on strong evidence of its own, and
-nothing strong speaks against it (the ladder of fire-investigation practice: a tie leaves every tied cause possible,
-elimination alone is no finding). Consequences never compete with their cause. Two faults at once stand where each is
-proven by findings that the other does not explain.
+A mode is probable only where it is likelier than all live others together, a cause that is not in the list among them,
+also with a prior ten times lower; where it rests on two effects that are seen apart, one of them strong, and nothing
+strong speaks against it (the ladder of fire-investigation practice: a tie leaves every tied cause possible, elimination
+alone is no finding). Consequences never compete with their cause. Two faults at once stand where each is proven by
+findings that the other does not explain; which came first is said only where the record proves it.
 """
 
 from __future__ import annotations
@@ -11,7 +12,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from forensics.hypotheses.modes import Modes, Scale, points_of
+from forensics.hypotheses.modes import Modes
+from forensics.hypotheses.rivals import own_points, proven_modes, rivals_of
+from forensics.hypotheses.scale import Scale, points_of
 from forensics.hypotheses.score import Score
 from forensics.model.vocabulary import Grade, Mode, Outcome, VerdictStatus
 
@@ -23,7 +26,9 @@ class Judgement:
     Attributes
     ----------
     cause
-        The earliest cause that the data prove; None unless determined.
+        The cause that the data prove, the earliest where that is provable; None unless determined.
+    lead
+        Decibans by which the cause is likelier than all others together; 0 without one.
     also
         Other modes that are proven: further faults first, then consequences with evidence of their own.
     capped
@@ -36,6 +41,7 @@ class Judgement:
     also: tuple[str, ...]
     capped: Mapping[str, tuple[str, ...]]
     reasons: Mapping[str, str]
+    lead: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,100 +63,48 @@ class Circumstances:
 def judge(tallies: Mapping[str, Score], modes: Modes, scale: Scale, around: Circumstances) -> Judgement:
     """Grade every mode and name the cause, where the data prove one."""
     live = {name: one for name, one in tallies.items() if not one.excluded_by}
-    proven = _proven(live, modes, scale, firm=True)
-    loose = _proven(live, modes, scale, firm=False)
-    capped = {name: live[name].not_firm_because for name in sorted(loose - proven) if live[name].not_firm_because}
+    proven = proven_modes(live, modes, scale, firm=True)
+    capped = _capped(live, proven, proven_modes(live, modes, scale, firm=False), scale)
     roots = sorted(name for name in proven if not any(name in modes.consequences(other) for other in proven - {name}))
-    cause = _earliest(roots or sorted(proven), live, scale, around)
+    cause = _named_first(roots, sorted(proven), live, around)
     if cause is None:
-        proven_roots, proven = roots, set()
-    else:
-        proven_roots = []
+        proven = set()
     grades, reasons = _grades(tallies, proven, cause, modes, scale)
     status = VerdictStatus.DETERMINED if cause is not None else VerdictStatus.UNDETERMINED
-    if cause is None and not proven_roots and _clean(tallies, grades, modes, scale, around):
+    if cause is None and _clean(tallies, grades, modes, scale, around):
         status = VerdictStatus.NO_FAULT_FOUND
     grades[str(Mode.NONE)], reasons[str(Mode.NONE)] = _none(status, grades)
     also = tuple(name for name in roots if name != cause) if cause else ()
     also += tuple(name for name in sorted(proven) if name != cause and name not in also)
-    return Judgement(status, cause, grades, also, capped, reasons)
+    lead = 0.0
+    if cause is not None:
+        lead = live[cause].firm_net - points_of(sum(rivals_of(cause, proven, live, modes, scale, firm=True)))
+    return Judgement(status, cause, grades, also, capped, reasons, lead)
 
 
-def _proven(live: Mapping[str, Score], modes: Modes, scale: Scale, *, firm: bool) -> set[str]:
-    """Modes that pass; causes of a mode that pass are no rivals of it, so the set is settled in rounds."""
-    able = {name for name, one in live.items() if _able(one, scale, firm=firm)}
-    found: set[str] = set()
-    while True:
-        more = {name for name in able if _beats(name, found, able, live, modes, scale, firm=firm)}
-        if more <= found:
-            return found
-        found |= more
+def _capped(live: Mapping[str, Score], proven: set[str], loose: set[str], scale: Scale) -> dict[str, tuple[str, ...]]:
+    """Why modes that all evidence would prove are held at possible, and why a proven one is not confirmed."""
+    capped = {name: live[name].not_firm_because for name in sorted(loose - proven) if live[name].not_firm_because}
+    for name, one in sorted(live.items()):
+        if name not in proven and one.has_strong and len(one.effects) < scale.effects_min:
+            words = f"one effect alone proves nothing: it rests on {', '.join(one.effects) or 'one check'}"
+            capped[name] = (*capped.get(name, ()), words)
+        if one.not_shown_because:
+            capped[name] = (*capped.get(name, ()), *one.not_shown_because)
+    return capped
 
 
-def _able(one: Score, scale: Scale, *, firm: bool) -> bool:
-    net = one.firm_net if firm else one.net
-    strong = one.has_strong or not firm
-    return net >= points_of(scale.probable_ratio_min) - 1e-9 and strong and not one.strong_against
+def _named_first(roots: list[str], proven: list[str], live: Mapping[str, Score], around: Circumstances) -> str | None:
+    """The proven cause that provably came first; else, of causes that do not follow from each other, the heaviest.
 
-
-def _beats(
-    name: str, found: set[str], able: set[str], live: Mapping[str, Score], modes: Modes, scale: Scale, *, firm: bool
-) -> bool:
-    mine = live[name].firm_net if firm else live[name].net
-    follows = modes.consequences(name)
-    causes = [other for other in sorted(found) if name in modes.consequences(other)]
-    caused = bool(causes)
-    settled = frozenset[str]().union(*(modes.explained(cause) for cause in causes))
-    others = 0.0
-    for other, one in live.items():
-        if other == name or other in follows:
-            continue
-        if other in found and name in modes.consequences(other):
-            continue
-        if caused and one.own_present and set(one.own_present) <= settled:
-            continue
-        if other in modes[name].stands_for and other not in able and one.against_points > 0:
-            continue
-        if other in able and _separate(live[name], one, modes, scale):
-            continue
-        brought = (0.0 if caused else _brings(one, live[name], modes, scale)) - _explains(live[name], one, modes)
-        others += 10.0 ** ((one.net + brought) / 10.0)
-    return bool(10.0 ** (mine / 10.0) > scale.beats_all_others_by * others)
-
-
-def _brings(rival: Score, one: Score, modes: Modes, scale: Scale) -> float:
-    """Points that a rival gains from what it would bring about; fewer where nothing of its own was seen."""
-    points = _explains(rival, one, modes)
-    return points if rival.own_present else max(0.0, points - points_of(scale.unshown_rival_ratio))
-
-
-def _explains(one: Score, other: Score, modes: Modes) -> float:
-    """Points of another mode's own evidence that a mode would bring about as well, though they are no sign of it."""
-    brought = set(modes[one.mode].explains) - set(one.own_present)
-    return sum(points for check, points in other.own_present.items() if check in brought)
-
-
-def _separate(a: Score, b: Score, modes: Modes, scale: Scale) -> bool:
-    """Whether each of two modes is proven by findings that the other does not explain."""
-    least = points_of(scale.second_fault_ratio_min) - 1e-9
-    return _own(a, b.mode, modes) >= least and _own(b, a.mode, modes) >= least
-
-
-def _own(one: Score, other: str, modes: Modes) -> float:
-    explained = modes.explained(other)
-    return sum(points for check, points in one.own_present.items() if check not in explained)
-
-
-def _earliest(roots: list[str], live: Mapping[str, Score], scale: Scale, around: Circumstances) -> str | None:
-    """The one that provably came first, else the clearly better proven one, else none."""
-    if len(roots) <= 1:
-        return roots[0] if roots else None
-    first = [one for one in roots if all((one, other) in around.earlier for other in roots if other != one)]
-    if first:
-        return first[0]
-    ranked = sorted(roots, key=lambda name: (-live[name].firm_net, name))
-    lead = live[ranked[0]].firm_net - live[ranked[1]].firm_net
-    return ranked[0] if lead >= scale.points("moderate") else None
+    The heaviest is named first, not said to be first in time. Where each proven mode can follow from another one, only
+    the order of the record tells the cause.
+    """
+    names = roots or proven
+    first = [one for one in names if all((one, other) in around.earlier for other in names if other != one)]
+    if first or not roots:
+        return first[0] if first else None
+    return min(roots, key=lambda name: (-live[name].firm_net, name))
 
 
 def _grades(
@@ -211,7 +165,7 @@ def _folded(tallies: Mapping[str, Score], modes: Modes, scale: Scale) -> dict[st
         explained = modes.explained(over.mode)
         for one in live:
             follows = set(one.own_present) <= explained and one.net <= over.net
-            if one.mode != over.mode and follows and _own(over, one.mode, modes) >= least:
+            if one.mode != over.mode and follows and own_points(over, one.mode, modes) >= least:
                 folded.setdefault(one.mode, over.mode)
     return folded
 
@@ -223,30 +177,29 @@ def _open(one: Score, best: float, cause: str | None, modes: Modes, scale: Scale
     fits = one.seen_points >= least and one.net >= least
     if fits and best - one.net <= behind:
         return Grade.POSSIBLE, "findings fit it, but do not single it out from its live rivals"
-    if fits and cause is not None and _own(one, cause, modes) > 0:
+    if fits and cause is not None and own_points(one, cause, modes) > 0:
         return Grade.POSSIBLE, "some findings fit it that the proven cause does not explain"
     if one.observable == "no":
         return Grade.NOT_OBSERVABLE, "what it can't do without could not be seen with these points and intervals"
     if one.for_points > one.against_points:
         return Grade.NOT_OBSERVABLE, "what fits it fits better supported modes as well; the rest could not be seen"
-    return (
-        Grade.NOT_OBSERVABLE,
-        "what could be seen shows nothing of it; what would exclude it could not be seen in full",
-    )
+    return Grade.NOT_OBSERVABLE, "not supported by what was seen, not excluded"
 
 
 def _clean(
     tallies: Mapping[str, Score], grades: Mapping[str, Grade], modes: Modes, scale: Scale, around: Circumstances
 ) -> bool:
-    """Whether the machine was open to view and nothing was wrong in it: any sign of a fault forbids it."""
+    """Whether a machine was seen well enough to be called sound, and nothing firm was wrong in it.
+
+    One criterion: of every mode that it must be cleared of, an effect of the size of its limit would have been seen
+    and was not there. A value at its limit or a dip of one sample neither clears nor condemns.
+    """
     if around.unexplained_trip or any(grade is Grade.POSSIBLE for grade in grades.values()):
         return False
-    blind = {name for name, one in tallies.items() if one.observable == "no"}
-    if any(rule.needed_to_clear and rule.id in blind for rule in modes.causes):
+    if any(rule.needed_to_clear and rule.id in tallies and not tallies[rule.id].cleared for rule in modes.causes):
         return False
-    if any(one.shown_by or one.own_present or one.leans for one in tallies.values()):
-        return False
-    return len(tallies) - len(blind) >= scale.observable_share_min * len(tallies)
+    most = points_of(scale.clear_sign_ratio_max)
+    return not any(one.shown_by or one.leans or sum(one.own_present.values()) > most for one in tallies.values())
 
 
 def _none(status: VerdictStatus, grades: Mapping[str, Grade]) -> tuple[Grade, str]:

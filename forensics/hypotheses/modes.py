@@ -8,7 +8,6 @@ itself, and lists every fault at once. A new mode is a new file: no code.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -20,7 +19,6 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from forensics.errors import InputError, Problem
 from forensics.model.vocabulary import Mode, Role
 from forensics.rules import FOLDER, read_toml
-from forensics.rules.strict import Form, read_form
 
 WORDS = ("decisive", "strong", "moderate", "weak")
 Weight = Literal["decisive", "strong", "moderate", "weak"]
@@ -57,27 +55,51 @@ class Sign(_Strict):
 
 
 class Required(_Strict):
-    """Effects of which the mode shows at least one: all observable and all absent excludes it."""
+    """Effects of which the mode shows at least one: all observable and all absent excludes it.
+
+    ``late`` marks effects that come late or only with a gross fault: their absence excludes nothing.
+    """
 
     any_: Texts = Field(alias="any", min_length=1)
+    late: bool = False
     basis: Text
 
 
-class LookAlike(_Strict):
+class Test(_Strict):
+    """A test that a person may make, and what it does: nothing is assumed, each flag is given.
+
+    Attributes
+    ----------
+    running
+        The machine runs for it: never while a fault is live that a start would make worse, nor before the memory of
+        the recorders is saved.
+    opens
+        Circuit or machine is opened.
+    changes_evidence
+        Something is not afterwards as it was found: a run moves the slide and overwrites memory.
+    needs_notice
+        Parties with an interest are told before (ASTM E860 by title).
+    part
+        The part that is looked at; an observation of that part that bears on the mode answers the test.
+    """
+
+    test: Text
+    running: bool
+    opens: bool
+    changes_evidence: bool
+    needs_notice: bool
+    caution: Text
+    part: str = ""
+
+
+class LookAlike(Test):
     """Another mode that looks the same, and the test that splits the two."""
 
     mode: Text
-    test: Text
-    caution: str = ""
-    non_destructive: bool = True
 
 
-class Inspection(_Strict):
+class Inspection(Test):
     """An inspection or test that shows the cause itself."""
-
-    test: Text
-    caution: Text
-    non_destructive: bool
 
 
 class Needs(_Strict):
@@ -92,11 +114,13 @@ class FailureMode(_Strict):
 
     ``needed_to_clear`` marks a mode that must have been open to view before a machine is called sound.
     ``stands_for`` names causes that the mode says of itself it does not separate: they are no rivals of it while they
-    are not proven and something that could be seen speaks against them.
+    are not proven and something that could be seen speaks against them. ``running_harms``: no running test is proposed
+    while it is live. ``not_yet_seen`` says why no check can see it yet. ``only_with`` names what a machine must have.
     """
 
     id: Text
     title: Text
+    plain: str = ""
     chain: Texts = Field(min_length=1)
     leads_to: Texts = ()
     explains: Texts = ()
@@ -112,6 +136,9 @@ class FailureMode(_Strict):
     physical: Texts = ()
     needed_to_clear: bool = False
     stands_for: Texts = ()
+    running_harms: bool = False
+    not_yet_seen: str = ""
+    only_with: Literal["economiser", "drive", ""] = ""
 
     @property
     def checks(self) -> tuple[str, ...]:
@@ -225,7 +252,7 @@ def _contradictions(mode: FailureMode) -> list[tuple[str, str]]:
             for check in need.any_
             if (check, "absent") in speaks_for
         ]
-    if mode.id != Mode.NONE:
+    if mode.id != Mode.NONE and not mode.not_yet_seen:
         if not any(sign.outcome == "present" and sign.weight in WORDS[:2] for sign in mode.for_):
             faults.append(("has no strong finding of its own: elimination alone never makes a cause", ""))
         if not mode.required:
@@ -233,92 +260,3 @@ def _contradictions(mode: FailureMode) -> list[tuple[str, str]]:
         if not mode.inspections:
             faults.append(("has no inspection that would show the cause", ""))
     return faults
-
-
-@dataclass(frozen=True, slots=True)
-class Scale:
-    """Likelihood ratios of the four words, and the ratios at which grades change (``rules/weighing.toml``)."""
-
-    ratio: Mapping[str, float]
-    beats_all_others_by: float
-    probable_ratio_min: float
-    possible_ratio_min: float
-    possible_behind_best_max: float
-    second_fault_ratio_min: float
-    unshown_rival_ratio: float
-    observable_share_min: float
-    limit_change: float
-    alarm_near_s: float
-    alarm_words: tuple[str, ...]
-    alarm_over: tuple[str, ...]
-    not_shown: tuple[str, ...]
-    in_order: tuple[str, ...]
-
-    def points(self, word: str) -> float:
-        """Ten times the decimal logarithm of a word's likelihood ratio."""
-        return points_of(self.ratio[word])
-
-
-def points_of(ratio: float) -> float:
-    """Points of a likelihood ratio: ten times its decimal logarithm."""
-    return 10.0 * math.log10(ratio)
-
-
-class _Weight(Form):
-    ratio: float = Field(gt=0)
-    meaning: str
-
-
-class _WeighingRules(Form):
-    beats_all_others_by: float
-    probable_ratio_min: float
-    possible_ratio_min: float
-    possible_behind_best_max: float
-    second_fault_ratio_min: float
-    unshown_rival_ratio: float
-    observable_share_min: float
-    limit_change: float
-    source: str = Field(min_length=1)
-
-
-class _Alarms(Form):
-    near_s: float
-    words: tuple[str, ...]
-    over: tuple[str, ...]
-
-
-class _RemarkWords(Form):
-    not_shown: tuple[str, ...]
-    in_order: tuple[str, ...]
-
-
-class _WeighingFile(Form):
-    """``rules/weighing.toml``."""
-
-    words: Mapping[str, _Weight]
-    rules: _WeighingRules
-    alarms: _Alarms
-    remarks: _RemarkWords
-
-
-@cache
-def read_scale() -> Scale:
-    """Read the scale of weights; the words must fall in the order decisive, strong, moderate, weak, all above 1."""
-    file = read_form(_WeighingFile, FOLDER / "weighing.toml")
-    if set(file.words) != set(WORDS):
-        raise InputError(
-            [Problem(f"the words are {', '.join(WORDS)}, each once", file="weighing.toml", column="words")]
-        )
-    ratio = {word: file.words[word].ratio for word in WORDS}
-    values = [ratio[word] for word in WORDS]
-    if values != sorted(values, reverse=True) or values[-1] <= 1.0:
-        raise InputError([Problem("the ratios must fall from decisive to weak and stay above 1", file="weighing.toml")])
-    return Scale(
-        ratio=ratio,
-        alarm_near_s=file.alarms.near_s,
-        alarm_words=file.alarms.words,
-        alarm_over=file.alarms.over,
-        not_shown=file.remarks.not_shown,
-        in_order=file.remarks.in_order,
-        **file.rules.model_dump(exclude={"source"}),
-    )

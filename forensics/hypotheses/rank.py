@@ -2,29 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from forensics.hypotheses.chain import build_chain, earlier_pairs
-from forensics.hypotheses.evidence import Evidence, Hypothesis, Observability, Robustness, Weighing
-from forensics.hypotheses.inspection_evidence import Remark, remarks_of, teardown
-from forensics.hypotheses.judge import Circumstances, Judgement, judge
-from forensics.hypotheses.modes import FailureMode, Scale, read_scale
+from forensics.hypotheses.chain import build_chain
+from forensics.hypotheses.evidence import (
+    Cell,
+    Evidence,
+    Hypothesis,
+    Observability,
+    Robustness,
+    Unlisted,
+    Weighing,
+)
+from forensics.hypotheses.judge import Judgement
+from forensics.hypotheses.modes import FailureMode
 from forensics.hypotheses.next_tests import live_modes, next_test_of, next_tests
-from forensics.hypotheses.score import Score, answers, tally
+from forensics.hypotheses.rivals import unlisted_points
+from forensics.hypotheses.scale import Scale, points_of
 from forensics.hypotheses.sensitivity import robustness
+from forensics.hypotheses.teardown import teardown
+from forensics.hypotheses.weigher import Judged, Weigher
 from forensics.hypotheses.wording import verdict_of
-from forensics.model.findings import Finding, Stop
-from forensics.model.points import NS
-from forensics.model.record import LogLine
-from forensics.model.vocabulary import Grade, Mode, Outcome, StopKind, VerdictStatus
-
-
-@dataclass(frozen=True, slots=True)
-class _Judged:
-    tallies: Mapping[str, Score]
-    judgement: Judgement
-    findings: Mapping[str, Finding]
+from forensics.model.vocabulary import Grade, Mode, Outcome, VerdictStatus
 
 
 def weigh(evidence: Evidence) -> Weighing:
@@ -48,56 +47,17 @@ def weigh(evidence: Evidence) -> Weighing:
     Notes
     -----
     Points are decibans (Good 1950); the test for *probable* is that of fire-investigation practice: likelier than all
-    others together. A verdict that flips when a limit, a sensor or a source is changed is graded down.
+    others together. A verdict that becomes another one when a limit, a sensor or a source is changed is graded down.
     """
-    scale = read_scale()
-    remarks = remarks_of(evidence, scale)
-    judged = _judge(evidence.findings, evidence, remarks, scale)
-    rests_on = _rests_on(judged)
+    weigher = Weigher(evidence)
+    judged = weigher.judge(evidence.findings)
     rows: tuple[Robustness, ...] = ()
     if judged.judgement.status is not VerdictStatus.UNDETERMINED:
-        rows = robustness(
-            judged.judgement,
-            rests_on,
-            evidence,
-            scale,
-            lambda findings: _judge(findings, evidence, remarks, scale).judgement,
-        )
-    flips = tuple(row.changed for row in rows if row.flips)
+        rows = robustness(judged.judgement, _rests_on(judged, evidence), weigher)
+    flips = tuple(row.changed for row in rows if row.effect == "changed")
     if flips:
         judged = replace(judged, judgement=_graded_down(judged.judgement, flips))
-    return _weighing(evidence, judged, remarks, rows)
-
-
-def _judge(findings: tuple[Finding, ...], evidence: Evidence, remarks: tuple[Remark, ...], scale: Scale) -> _Judged:
-    told = answers(findings, polarity_confirmed=evidence.polarity_confirmed)
-    tallies = {rule.id: tally(rule, told, remarks, scale) for rule in evidence.modes.causes}
-    by_id = {finding.id: finding for finding in findings}
-    around = Circumstances(_called(evidence, scale), earlier_pairs(tallies, by_id, evidence))
-    return _Judged(tallies, judge(tallies, evidence.modes, scale, around), by_id)
-
-
-def _called(evidence: Evidence, scale: Scale) -> str:
-    """Words of what stopped the machine in the window, or called for attention at the failure; empty for neither."""
-    trips: list[Stop] = [
-        stop
-        for stop in evidence.stops
-        if stop.kind is StopKind.TRIP and (stop.in_window or evidence.window.holds(stop.time_ns))
-    ]
-    if trips:
-        stop = min(trips, key=lambda one: abs(one.time_ns - evidence.failure_ns))
-        return stop.cause_text or "trip without a text"
-    near_ns = round(scale.alarm_near_s * NS)
-    for line in evidence.log:
-        if abs(line.time_ns - evidence.failure_ns) <= near_ns and _is_alarm(line, scale):
-            return line.text or line.point
-    return ""
-
-
-def _is_alarm(line: LogLine, scale: Scale) -> bool:
-    words = f"{line.point} {line.value}".casefold()
-    over = line.value.strip().casefold() in scale.alarm_over
-    return not over and any(word in words for word in scale.alarm_words)
+    return _weighing(weigher, judged, rows)
 
 
 def _graded_down(judgement: Judgement, flips: tuple[str, ...]) -> Judgement:
@@ -113,24 +73,22 @@ def _graded_down(judgement: Judgement, flips: tuple[str, ...]) -> Judgement:
     return Judgement(VerdictStatus.UNDETERMINED, None, grades, (), capped, reasons)
 
 
-def _rests_on(judged: _Judged) -> tuple[str, ...]:
+def _rests_on(judged: Judged, evidence: Evidence) -> tuple[str, ...]:
+    """Findings that decided: those of the cause, or those that a sound machine was cleared by."""
     cause = judged.judgement.cause
-    if cause is None:
-        return tuple(sorted(judged.findings))
-    counted = [
-        c for c in judged.tallies[cause].cells if c.effect in ("for", "against") and c.finding in judged.findings
-    ]
-    return tuple(dict.fromkeys(cell.finding for cell in counted))
+    if cause is not None:
+        cells = judged.tallies[cause].cells
+        return tuple(dict.fromkeys(c.finding for c in cells if c.counted and c.finding in judged.findings))
+    needed = {
+        check for rule in evidence.modes.causes if rule.needed_to_clear for need in rule.required for check in need.any_
+    }
+    return tuple(sorted(f.id for f in judged.findings.values() if f.check in needed))
 
 
-def _weighing(
-    evidence: Evidence, judged: _Judged, remarks: tuple[Remark, ...], rows: tuple[Robustness, ...]
-) -> Weighing:
-    judgement, tallies = judged.judgement, judged.tallies
+def _weighing(weigher: Weigher, judged: Judged, rows: tuple[Robustness, ...]) -> Weighing:
+    evidence, judgement, tallies = weigher.evidence, judged.judgement, judged.tallies
     hypotheses = tuple(_hypothesis(rule.id, judged, evidence) for rule in evidence.modes.causes)
-    none = str(Mode.NONE)
-    hypotheses += (Hypothesis(none, judgement.grades[none], (), (), (), "", judgement.reasons[none]),)
-    tests = next_tests(judgement, tallies, evidence)
+    hypotheses += (_sound(judged, evidence),)
     present = {
         name: tuple(c.finding for c in one.cells if c.effect == "for" and c.finding in judged.findings)
         for name, one in tallies.items()
@@ -143,14 +101,50 @@ def _weighing(
         verdict=verdict_of(judgement, tallies, judged.findings, evidence, chain, rows),
         observability=_observability(evidence, judged),
         robustness=rows,
-        next_tests=tests,
-        teardown=teardown(evidence, remarks, present, proven),
-        matrix=tuple(replace(cell, basis=cell.basis.partition("|")[2] or cell.basis) for cell in matrix),
+        next_tests=next_tests(judgement, tallies, evidence),
+        teardown=teardown(evidence, weigher.remarks, present, proven),
+        matrix=matrix,
         tests_run=len({finding.check for finding in evidence.findings}),
+        unlisted=_unlisted(judged, weigher.scale),
+        strength=_strength(matrix),
     )
 
 
-def _hypothesis(name: str, judged: _Judged, evidence: Evidence) -> Hypothesis:
+def _sound(judged: Judged, evidence: Evidence) -> Hypothesis:
+    """The row of ``none``; where nothing was found, with the smallest effects that would have been."""
+    none, judgement = str(Mode.NONE), judged.judgement
+    reason = judgement.reasons[none]
+    if judgement.status is VerdictStatus.NO_FAULT_FOUND:
+        needed = [rule.id for rule in evidence.modes.causes if rule.needed_to_clear]
+        said = [f"{name}: {judged.tallies[name].cleared_by[0]}" for name in sorted(needed)]
+        reason += f"; would have been seen: {'; '.join(said)}"
+    plain = evidence.modes[none].plain if none in evidence.modes.by_id else ""
+    return Hypothesis(none, judgement.grades[none], (), (), (), "", reason, plain=plain)
+
+
+def _unlisted(judged: Judged, scale: Scale) -> Unlisted:
+    """A cause that is not in the list, held against the best supported mode."""
+    live = [one for one in judged.tallies.values() if not one.excluded_by]
+    best = max(live, key=lambda one: (one.net, one.mode), default=None)
+    decibans = points_of(scale.unlisted_prior) if best is None else unlisted_points(best, scale)
+    reason = (
+        f"a cause that is not in the list may explain any single effect with {scale.unlisted_share:.0%} of its weight, "
+        f"and is held {scale.unlisted_prior:g} times as likely as one named mode before the data"
+    )
+    return Unlisted(round(decibans, 3), reason)
+
+
+def _strength(matrix: tuple[Cell, ...]) -> dict[str, float]:
+    found: dict[str, float] = {}
+    for cell in matrix:
+        if cell.effect == "for":
+            found[cell.finding] = max(found.get(cell.finding, 0.0), cell.full)
+        elif cell.effect == "against":
+            found.setdefault(cell.finding, 0.0)
+    return {finding: round(points, 3) for finding, points in found.items()}
+
+
+def _hypothesis(name: str, judged: Judged, evidence: Evidence) -> Hypothesis:
     one, judgement = judged.tallies[name], judged.judgement
 
     def ids(effect: str) -> tuple[str, ...]:
@@ -165,11 +159,12 @@ def _hypothesis(name: str, judged: _Judged, evidence: Evidence) -> Hypothesis:
         next_test=next_test_of(name, judgement, judged.tallies, evidence),
         reason=judgement.reasons[name],
         capped_by=judgement.capped.get(name, ()),
-        points=round(one.net, 3),
+        decibans=round(one.net, 3),
+        plain=evidence.modes[name].plain,
     )
 
 
-def _observability(evidence: Evidence, judged: _Judged) -> tuple[Observability, ...]:
+def _observability(evidence: Evidence, judged: Judged) -> tuple[Observability, ...]:
     silent = {f.check: f for f in judged.findings.values() if f.outcome is Outcome.CANNOT_TELL}
     rows = []
     for rule in evidence.modes.causes:
@@ -181,7 +176,9 @@ def _observability(evidence: Evidence, judged: _Judged) -> tuple[Observability, 
         unlock = unlock or ("" if one.observable == "yes" else _wanting(rule, evidence))
         if one.observable == "yes":
             why = why or "all that it can't do without could be seen"
-        rows.append(Observability(rule.id, one.observable, why or "no finding of it was answered", unlock))
+        rows.append(
+            Observability(rule.id, one.observable, why or rule.not_yet_seen or "no finding of it was answered", unlock)
+        )
     return tuple(rows)
 
 

@@ -1,34 +1,34 @@
 """What the findings come to for each mode: points for and against, what is firm, what excludes, what could be seen.
 
 Points are ten times the decimal logarithm of a likelihood ratio, so independent evidence adds (Good, I. J., Probability
-and the Weighing of Evidence, 1950: the deciban). Findings that show one effect twice count once, by the heaviest.
+and the Weighing of Evidence, 1950: the deciban). Each finding carries its part by amount (:mod:`strength`), and what is
+not independent adds falling shares (:mod:`combine`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from forensics.hypotheses.answers import (
+    STALE,
+    Answered,
+    absent_part,
+    fresh,
+    likely_beyond,
+    outcome_of,
+    part_for,
+    smallest_seen,
+    straddles,
+)
+from forensics.hypotheses.combine import Combined, Rows, combine, rows_by_column
 from forensics.hypotheses.evidence import Cell
 from forensics.hypotheses.inspection_evidence import Remark
-from forensics.hypotheses.modes import FailureMode, Scale, Sign
-from forensics.model.findings import Finding
+from forensics.hypotheses.modes import FailureMode, Required, Sign
+from forensics.hypotheses.scale import Scale
 from forensics.model.vocabulary import Outcome
 
-STALE = "was absent only before the evidence of this mode begins"
-
-
-@dataclass(frozen=True, slots=True)
-class Answered:
-    """The answers of one check taken together.
-
-    ``firm`` is False where they rest on one sample, or on valve polarity that nobody confirmed.
-    """
-
-    outcome: Outcome
-    findings: tuple[Finding, ...]
-    firm: bool
-    weak_because: str = ""
+STRONG = ("decisive", "strong")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,14 +43,27 @@ class Score:
         Points by check of present findings for it that counted: what another mode would have to explain.
     seen_points
         Points of present evidence for it: what elimination adds is left out.
+    effects
+        Checks, one of each effect that is firm and seen apart from the others.
+    effects_in_all
+        How many effects are seen apart, firm or not.
+    heaviest
+        Points of the heaviest firm effect that was seen.
+    has_strong
+        Whether a strong or decisive finding is firm, clear of its limit, and carries enough of its decibans; or what
+        was seen in the data is borne out by hand, which makes one sample or an unchecked polarity firm too.
     strong_against
-        Finding ids of strong or decisive evidence against it.
+        Finding ids of strong or decisive evidence against it that is clear of its limit.
     excluded_by
         In words, the required effect that was observable and absent; empty where there is none.
     observable
         ``yes``, ``partly`` or ``no``.
+    all_absent
+        Whether every sign that it shows at least one of was observable and absent, whether that excludes it or not.
+    cleared_by
+        In words, effects it can't do without that were firm, absent, and small enough to have been seen.
     leans
-        Whether a strong sign lies beyond its limit with an interval that holds it: no proof, but no sound machine.
+        Whether a strong sign is likely, not surely, beyond its limit: no proof, but no sound machine.
     """
 
     mode: str
@@ -60,14 +73,25 @@ class Score:
     against_points: float
     own_present: Mapping[str, float]
     seen_points: float
+    effects: tuple[str, ...]
+    effects_in_all: int
+    heaviest: float
     has_strong: bool
     strong_against: tuple[str, ...]
     excluded_by: str
     observable: str
+    all_absent: bool
+    cleared_by: tuple[str, ...]
     unseen: tuple[str, ...]
     not_firm_because: tuple[str, ...]
     shown_by: tuple[str, ...]
+    not_shown_because: tuple[str, ...] = ()
     leans: bool = False
+
+    @property
+    def cleared(self) -> bool:
+        """Whether nothing of it was there at a size that is worth the name."""
+        return bool(self.cleared_by)
 
     @property
     def net(self) -> float:
@@ -80,36 +104,6 @@ class Score:
         return self.firm_points - self.against_points
 
 
-def answers(findings: Iterable[Finding], *, polarity_confirmed: bool) -> dict[str, Answered]:
-    """Take the answers of each check together: present wins, absent needs every answer absent."""
-    by_check: dict[str, list[Finding]] = {}
-    for finding in findings:
-        by_check.setdefault(finding.check, []).append(finding)
-    return {check: _together(found, polarity_confirmed=polarity_confirmed) for check, found in sorted(by_check.items())}
-
-
-def _together(found: list[Finding], *, polarity_confirmed: bool) -> Answered:
-    outcomes = {finding.outcome for finding in found}
-    if Outcome.PRESENT in outcomes:
-        outcome = Outcome.PRESENT
-    elif outcomes == {Outcome.ABSENT}:
-        outcome = Outcome.ABSENT
-    else:
-        outcome = Outcome.CANNOT_TELL
-    telling = tuple(sorted((f for f in found if f.outcome is outcome), key=lambda f: f.id))
-    weak = [reason for finding in telling if (reason := _not_firm(finding, polarity_confirmed=polarity_confirmed))]
-    all_weak = len(weak) == len(telling) if outcome is Outcome.PRESENT else bool(weak)
-    return Answered(outcome, telling, firm=not all_weak, weak_because=weak[0] if weak else "")
-
-
-def _not_firm(finding: Finding, *, polarity_confirmed: bool) -> str:
-    if finding.samples == 1:
-        return f"{finding.id} rests on one sample"
-    if finding.rests_on_commands and not polarity_confirmed:
-        return f"{finding.id} rests on valve polarity that is not confirmed"
-    return ""
-
-
 def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Remark], scale: Scale) -> Score:
     """Account for one mode.
 
@@ -120,167 +114,183 @@ def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Rem
     remarks
         Observations and measurements of the case; those on other modes are passed over.
     """
-    told = _fresh(rule, told)
+    told = fresh(rule, told)
     mine = [remark for remark in remarks if remark.mode == rule.id]
-    for_cells = _count([*_cells(rule, rule.for_, told, "for", scale), *_said(rule, mine, scale, supports=True)])
-    against = _count([*_cells(rule, rule.against, told, "against", scale), *_said(rule, mine, scale, supports=False)])
-    firm = {check for check, answer in told.items() if answer.firm}
-    firm |= {remark.id for remark in mine if remark.firm}
-    firm_cells = _count([cell for cell in for_cells if cell.check in firm])
-    unseen = tuple(check for check in rule.checks if _outcome(told, check) is Outcome.CANNOT_TELL)
-    strong = (scale.points("strong"), scale.points("decisive"))
+    cited = _cited(rule, told)
+    said_for, said_against = (_said(rule, mine, scale, supports=side) for side in (True, False))
+    all_for = combine(_backed([*_cells(rule, rule.for_, told, "for", scale), *said_for]), cited, scale)
+    against = combine([*_cells(rule, rule.against, told, "against", scale), *said_against], cited, scale)
+    sure = {check for check, answer in told.items() if answer.firm}
+    sure |= {remark.id for remark in mine if remark.firm}
+    borne_out = any(remark.firm and remark.supports and remark.weight in STRONG for remark in mine)
+    if borne_out:
+        sure |= set(told)
+    firm = combine(_backed([cell for cell in all_for.cells if cell.check in sure]), cited, scale)
+    seen = [cell for cell in firm.cells if cell.counted and cell.outcome is Outcome.PRESENT and not cell.by_hand]
     return Score(
         mode=rule.id,
-        cells=(*for_cells, *against, *_silent(rule, told)),
-        for_points=sum(cell.points for cell in for_cells if cell.counted),
-        firm_points=sum(cell.points for cell in firm_cells if cell.counted),
-        against_points=sum(cell.points for cell in against if cell.counted),
-        own_present={
-            c.check: c.points for c in firm_cells if c.counted and c.outcome is Outcome.PRESENT and c.check in told
-        },
-        seen_points=sum(cell.points for cell in for_cells if cell.counted and cell.outcome is Outcome.PRESENT),
-        has_strong=any(c.points >= min(strong) for c in firm_cells if c.outcome is Outcome.PRESENT and c.check in told),
-        strong_against=tuple(c.finding for c in against if c.points >= min(strong) and _is_firm(c, told, firm)),
-        excluded_by=_excluded(rule, told, mine, for_cells),
-        observable=_observable(rule, told),
-        unseen=unseen,
-        not_firm_because=tuple(
-            dict.fromkeys(told[c.check].weak_because for c in for_cells if c.check in told and c.check not in firm)
+        cells=(*all_for.cells, *against.cells, *_silent(rule, told)),
+        for_points=all_for.points,
+        firm_points=firm.points,
+        against_points=against.points,
+        own_present={cell.check: cell.points for cell in seen},
+        seen_points=sum(c.points for c in all_for.cells if c.counted and c.outcome is Outcome.PRESENT),
+        effects=_effects(firm, scale),
+        effects_in_all=len(_effects(all_for, scale)),
+        heaviest=max((cell.full for cell in seen), default=0.0),
+        has_strong=(borne_out and bool(seen)) or any(_clear_strong(cell, told, scale) for cell in seen),
+        strong_against=tuple(
+            c.finding for c in against.cells if _clear_strong(c, told, scale) and (c.by_hand or c.check in sure)
         ),
-        leans=_leans(rule, told),
+        excluded_by=_excluded(rule, told, mine, all_for, scale),
+        observable=_observable(rule, told, scale),
+        all_absent=any(_all_missing(rule, need, told, scale) for need in rule.required),
+        cleared_by=_cleared_by(rule, told, scale),
+        unseen=tuple(check for check in rule.checks if outcome_of(told, check) is Outcome.CANNOT_TELL),
+        not_firm_because=tuple(
+            dict.fromkeys(told[c.check].weak_because for c in all_for.cells if c.check in told and c.check not in sure)
+        ),
         shown_by=tuple(remark.id for remark in mine if remark.shows_cause),
+        not_shown_because=tuple(dict.fromkeys(remark.not_shown for remark in mine if remark.not_shown)),
+        leans=_leans(rule, told, scale),
     )
 
 
-def _fresh(rule: FailureMode, told: Mapping[str, Answered]) -> Mapping[str, Answered]:
-    """The answers as they bear on one mode: what was absent only before its own evidence begins says nothing of it."""
-    heavy = [s.check for s in rule.for_ if s.outcome == "present" and s.weight in ("decisive", "strong")]
-    began = [
-        finding.from_ns
-        for check in heavy
-        if _outcome(told, check) is Outcome.PRESENT
+def _effects(combined: Combined, scale: Scale) -> tuple[str, ...]:
+    """Checks, one of each effect that carries at least half of what a weak sign stands for."""
+    return tuple(sorted({cell.check for cell in combined.heads if cell.full >= scale.points("weak") / 2.0}))
+
+
+def _cited(rule: FailureMode, told: Mapping[str, Answered]) -> dict[str, Rows]:
+    """Rows by source and column of every finding that the mode reads."""
+    return {
+        finding.id: rows_by_column(finding)
+        for check in rule.checks
+        if check in told
         for finding in told[check].findings
-        if finding.from_ns is not None
-    ]
-    if not began:
-        return told
-    onset_ns = min(began)
-    stale = {
-        check: Answered(Outcome.CANNOT_TELL, answer.findings, firm=False)
-        for check, answer in told.items()
-        if answer.outcome is Outcome.ABSENT
-        and all(finding.to_ns is not None and finding.to_ns < onset_ns for finding in answer.findings)
     }
-    return {**told, **stale} if stale else told
 
 
-def _leans(rule: FailureMode, told: Mapping[str, Answered]) -> bool:
-    """Whether a strong sign could not be told only because its interval holds the limit, and its value lies beyond."""
-    for sign in rule.for_:
-        if sign.outcome != "present" or sign.weight not in ("decisive", "strong"):
-            continue
-        if _outcome(told, sign.check) is not Outcome.CANNOT_TELL or sign.check not in told:
-            continue
-        for one in told[sign.check].findings:
-            if one.value is None or one.limit is None or one.above is None:
-                continue
-            if one.value > one.limit if one.above else one.value < one.limit:
-                return True
-    return False
+def _clear_strong(cell: Cell, told: Mapping[str, Answered], scale: Scale) -> bool:
+    """Whether a cell is strong by its word, carries enough of it, and its interval does not hold the limit."""
+    if cell.weight not in STRONG or cell.part < scale.strong_part_min:
+        return False
+    return cell.by_hand or not any(straddles(f) for f in told[cell.check].findings if f.id == cell.finding)
 
 
-def _is_firm(cell: Cell, told: Mapping[str, Answered], firm: set[str]) -> bool:
-    return cell.check in firm or cell.check not in told
-
-
-def _outcome(told: Mapping[str, Answered], check: str) -> Outcome:
-    return told[check].outcome if check in told else Outcome.CANNOT_TELL
-
-
-_Grouped = tuple[str, Cell]
+def _leans(rule: FailureMode, told: Mapping[str, Answered], scale: Scale) -> bool:
+    """Whether a strong sign could not be told because its interval holds the limit, and likely lies beyond it."""
+    return any(
+        likely_beyond(finding, scale) >= scale.lean_chance_min
+        for sign in rule.for_
+        if sign.outcome == "present" and sign.weight in STRONG
+        if sign.check in told and told[sign.check].outcome is Outcome.CANNOT_TELL
+        for finding in told[sign.check].findings
+    )
 
 
 def _cells(
     rule: FailureMode, signs: Iterable[Sign], told: Mapping[str, Answered], effect: str, scale: Scale
 ) -> list[Cell]:
+    """One cell a finding of each sign that was answered as the sign asks, with the decibans that it carries alone."""
     cells = []
     for sign in signs:
-        if _outcome(told, sign.check).value != sign.outcome:
+        if outcome_of(told, sign.check).value != sign.outcome:
             continue
         answer = told[sign.check]
+        least = absent_part(answer, rule.id, scale) if answer.outcome is Outcome.ABSENT else None
         for finding in answer.findings:
+            part = part_for(finding, rule.id, scale) if least is None else least
+            full = scale.points(sign.weight) * part
             cells.append(
                 Cell(
-                    rule.id, finding.id, sign.check, answer.outcome, effect, sign.weight, scale.points(sign.weight),
-                    counted=True, basis=f"{sign.group}|{sign.basis}",
+                    rule.id, finding.id, sign.check, answer.outcome, effect, sign.weight, full,
+                    counted=True, basis=sign.basis, full=full, part=part, group=sign.group,
                 )
             )  # fmt: skip
     return cells
 
 
+def _backed(cells: list[Cell]) -> list[Cell]:
+    """Absences that speak for a mode carry no more together than what of it was seen: elimination is no finding."""
+    seen = sum(cell.full for cell in cells if cell.outcome is Outcome.PRESENT)
+    gone = sum(cell.full for cell in cells if cell.outcome is Outcome.ABSENT)
+    share = 1.0 if gone <= seen else seen / gone
+    return [replace(cell, full=cell.full * share) if cell.outcome is Outcome.ABSENT else cell for cell in cells]
+
+
 def _said(rule: FailureMode, remarks: Iterable[Remark], scale: Scale, *, supports: bool) -> list[Cell]:
-    effect = "for" if supports else "against"
     return [
         Cell(
-            rule.id, remark.id, remark.id, Outcome.PRESENT, effect, remark.weight, scale.points(remark.weight),
-            counted=True, basis=f"{'shown' if remark.firm else 'said'} by hand|{remark.basis}",
+            rule.id, remark.id, remark.id, Outcome.PRESENT, "for" if supports else "against", remark.weight,
+            scale.points(remark.weight), counted=True, basis=remark.basis, full=scale.points(remark.weight),
+            group=f"{'shown' if remark.firm else 'said'} by hand", by_hand=True,
         )
         for remark in remarks
         if remark.supports is supports
     ]  # fmt: skip
 
 
-def _count(cells: list[Cell]) -> list[Cell]:
-    """Mark, of each effect, the heaviest as the one that counts; heaviest first, then by id."""
-    seen: set[str] = set()
-    counted = []
-    for cell in sorted(cells, key=lambda cell: (-cell.points, cell.finding)):
-        group = cell.basis.partition("|")[0]
-        counted.append(
-            Cell(
-                cell.mode, cell.finding, cell.check, cell.outcome, cell.effect, cell.weight, cell.points,
-                counted=group not in seen, basis=cell.basis,
-            )
-        )  # fmt: skip
-        seen.add(group)
-    return counted
-
-
 def _silent(rule: FailureMode, told: Mapping[str, Answered]) -> list[Cell]:
     return [
         Cell(
-            rule.id,
-            finding.id,
-            check,
-            Outcome.CANNOT_TELL,
-            "cannot-tell",
-            "",
-            0.0,
-            counted=False,
-            basis=finding.why_not or STALE,
+            rule.id, finding.id, check, Outcome.CANNOT_TELL, "cannot-tell", "", 0.0,
+            counted=False, basis=finding.why_not or STALE, part=0.0,
         )
         for check in rule.checks
         if check in told and told[check].outcome is Outcome.CANNOT_TELL
         for finding in told[check].findings
-    ]
+    ]  # fmt: skip
 
 
-def _excluded(rule: FailureMode, told: Mapping[str, Answered], remarks: list[Remark], for_cells: list[Cell]) -> str:
-    """The required effect that was observable and absent, in words; never against something strong for the mode."""
+def _missing(rule: FailureMode, told: Mapping[str, Answered], check: str, scale: Scale) -> float:
+    """Part that the absence of a check carries; 0 where it was not absent, or is not firm."""
+    if outcome_of(told, check) is not Outcome.ABSENT or not told[check].firm:
+        return 0.0
+    return absent_part(told[check], rule.id, scale)
+
+
+def _all_missing(rule: FailureMode, need: Required, told: Mapping[str, Answered], scale: Scale) -> bool:
+    return all(_missing(rule, told, check, scale) >= scale.exclude_part_min for check in need.any_)
+
+
+def _excluded(
+    rule: FailureMode, told: Mapping[str, Answered], remarks: list[Remark], all_for: Combined, scale: Scale
+) -> str:
+    """The required effect that would have been seen and was absent, in words; never against something strong for it."""
     if any(remark.supports and remark.firm for remark in remarks):
         return ""
-    if any(cell.weight in ("decisive", "strong") and cell.outcome is Outcome.PRESENT for cell in for_cells):
+    if any(cell.weight in STRONG and cell.outcome is Outcome.PRESENT for cell in all_for.cells):
         return ""
     for need in rule.required:
-        if all(_outcome(told, check) is Outcome.ABSENT and told[check].firm for check in need.any_):
-            return f"{' and '.join(need.any_)}: observable and absent ({need.basis})"
+        if need.late:
+            continue
+        if _all_missing(rule, need, told, scale):
+            bounds = [bound for check in need.any_ for f in told[check].findings if (bound := smallest_seen(f))]
+            seen = f"; would have been seen: {', '.join(dict.fromkeys(bounds))}" if bounds else ""
+            return f"{' and '.join(need.any_)}: observable and absent ({need.basis}{seen})"
     return ""
 
 
-def _observable(rule: FailureMode, told: Mapping[str, Answered]) -> str:
+def _observable(rule: FailureMode, told: Mapping[str, Answered], scale: Scale) -> str:
+    """Whether the effects that the mode can't do without could be seen, at the size of their limits."""
     if not rule.required:
-        return "partly"
-    seen = [[_outcome(told, check) is not Outcome.CANNOT_TELL for check in need.any_] for need in rule.required]
+        return "no" if rule.not_yet_seen else "partly"
+    seen = [
+        [
+            outcome_of(told, check) is Outcome.PRESENT or _missing(rule, told, check, scale) >= scale.exclude_part_min
+            for check in need.any_
+        ]
+        for need in rule.required
+    ]
     if all(any(need) for need in seen) and any(all(need) for need in seen):
         return "yes"
-    return "partly" if any(any(need) for need in seen) else "no"
+    answered = any(outcome_of(told, c) is not Outcome.CANNOT_TELL for need in rule.required for c in need.any_)
+    return "partly" if answered else "no"
+
+
+def _cleared_by(rule: FailureMode, told: Mapping[str, Answered], scale: Scale) -> tuple[str, ...]:
+    """What was not there at a size that is worth the name, with the smallest that would have been seen."""
+    checks = [check for need in rule.required for check in need.any_]
+    seen = [check for check in checks if _missing(rule, told, check, scale) >= scale.clear_part_min]
+    return tuple(dict.fromkeys(f"{check} {smallest_seen(told[check].findings[0])}".strip() for check in seen))

@@ -1,53 +1,51 @@
-"""Whether the verdict holds when one thing is changed, graded again from stored values.
+"""What the verdict becomes when one thing that it rests on is changed, weighed again from stored values.
 
-Each source left out, each clock at the ends of its interval, each limit moved both ways, each sensor at the ends of its
-accuracy. Only what the verdict's findings rest on is changed. Leaving a source out may only take the verdict away;
-what flips is another cause, a machine cleared, or, for a limit or a sensor, a cause lost. A sound machine near a limit
-is still sound: it flips only where a change would prove a cause.
+Each source and each sensor left out, each clock at the ends of its interval, each limit that decided moved both ways by
+a share of its scale, each deciding value at the ends of its interval. Evidence is by amount, so a limit that moves a
+little moves a probability a little: `holds`; `weaker` where the lead falls by more than a few decibans; `lost` where
+nothing is determined any more; `changed` where another cause is named, or a machine is cleared or blamed. The verdict
+is taken back only for `changed`: that a verdict needs its evidence is said, not held against it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
-from forensics.hypotheses.evidence import Evidence, Robustness
+from forensics.hypotheses.answers import amount_of
+from forensics.hypotheses.evidence import Effect, Evidence, Robustness
 from forensics.hypotheses.judge import Judgement
-from forensics.hypotheses.modes import Scale
+from forensics.hypotheses.scale import Scale
+from forensics.hypotheses.strength import scale_of
+from forensics.hypotheses.weigher import Weigher, regraded
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, VerdictStatus
 
-FULL_PERCENT = 100.0
-Judge = Callable[[tuple[Finding, ...]], Judgement]
+_Change = tuple[str, tuple[Finding, ...]]
 
 
-def robustness(
-    base: Judgement, rests_on: Iterable[str], evidence: Evidence, scale: Scale, again: Judge
-) -> tuple[Robustness, ...]:
+def robustness(base: Judgement, rests_on: Iterable[str], weigher: Weigher) -> tuple[Robustness, ...]:
     """Judge again for each change of what the verdict rests on.
 
     Parameters
     ----------
     rests_on
-        Ids of the findings in the verdict's ``because`` and ``against``.
-    again
-        Judges the case on another tuple of findings.
+        Ids of the findings that decided.
     """
-    mine = set(rests_on)
     rows = []
-    for changed, findings, may_lose in _changes(mine, evidence, scale):
-        judged = again(findings)
-        flips = _flips(base, judged, may_lose=may_lose)
-        rows.append(Robustness(changed, _words(judged), flips))
+    for changed, findings in _changes(set(rests_on), weigher.evidence, weigher.scale):
+        judged = weigher.judge(findings).judgement
+        effect = _effect(base, judged, weigher.scale)
+        rows.append(Robustness(changed, _words(judged), effect in ("lost", "changed"), effect))
     return tuple(rows)
 
 
-def _flips(base: Judgement, now: Judgement, *, may_lose: bool) -> bool:
+def _effect(base: Judgement, now: Judgement, scale: Scale) -> Effect:
     if now.status is base.status and now.cause == base.cause:
-        return False
-    lost = now.status is VerdictStatus.UNDETERMINED
-    sound = base.status is VerdictStatus.NO_FAULT_FOUND
-    return not (lost and (may_lose or sound))
+        return "weaker" if base.lead - now.lead >= scale.weaker_by_db else "holds"
+    if now.status is base.status and now.cause in base.also and base.cause in now.also:
+        return "weaker"
+    return "lost" if now.status is VerdictStatus.UNDETERMINED else "changed"
 
 
 def _words(judged: Judgement) -> str:
@@ -56,18 +54,16 @@ def _words(judged: Judgement) -> str:
     return f"{judged.cause} ({judged.grades[judged.cause].value})"
 
 
-_Change = tuple[str, tuple[Finding, ...], bool]
-
-
 def _changes(mine: set[str], evidence: Evidence, scale: Scale) -> Iterator[_Change]:
     yield from _without_sources(mine, evidence)
+    yield from _without_sensors(mine, evidence)
     yield from _clocks(mine, evidence)
     yield from _limits(mine, evidence, scale)
     yield from _accuracy(mine, evidence)
 
 
 def _silenced(finding: Finding, why: str) -> Finding:
-    return replace(finding, outcome=Outcome.CANNOT_TELL, why_not=why)
+    return replace(finding, outcome=Outcome.CANNOT_TELL, why_not=why, value=None, low=None, high=None)
 
 
 def _without_sources(mine: set[str], evidence: Evidence) -> Iterator[_Change]:
@@ -77,7 +73,21 @@ def _without_sources(mine: set[str], evidence: Evidence) -> Iterator[_Change]:
             _silenced(f, f"without {source}") if any(c.source == source for c in f.cites) else f
             for f in evidence.findings
         )
-        yield f"without {source}", changed, True
+        yield f"without {source}", changed
+
+
+def _without_sensors(mine: set[str], evidence: Evidence) -> Iterator[_Change]:
+    """Every column that decided left out, of each source that has it; alone in its source it is told with that."""
+    used = {(c.source, c.column) for f in evidence.findings if f.id in mine for c in f.cites if c.column}
+    sources = [source for source, _ in used]
+    for source, column in sorted(used):
+        if sources.count(source) == 1:
+            continue
+        changed = tuple(
+            _silenced(f, f"without {column}") if any((c.source, c.column) == (source, column) for c in f.cites) else f
+            for f in evidence.findings
+        )
+        yield f"without '{column}' of {source}", changed
 
 
 def _clocks(mine: set[str], evidence: Evidence) -> Iterator[_Change]:
@@ -91,7 +101,7 @@ def _clocks(mine: set[str], evidence: Evidence) -> Iterator[_Change]:
             else f
             for f in evidence.findings
         )
-        yield f"clock {clock} at the ends of its interval (+/- {wide_s:g} s)", changed, True
+        yield f"clock {clock} at the ends of its interval (+/- {wide_s:g} s)", changed
 
 
 def _outlasts(finding: Finding, shift_s: float) -> bool:
@@ -101,58 +111,45 @@ def _outlasts(finding: Finding, shift_s: float) -> bool:
 
 
 def _limits(mine: set[str], evidence: Evidence, scale: Scale) -> Iterator[_Change]:
-    names = sorted({f.limit_name for f in evidence.findings if f.id in mine and f.limit_name})
-    for name in names:
-        for factor in (1.0 - scale.limit_change, 1.0 + scale.limit_change):
+    """Each limit that decided, lower and higher by a share of its scale."""
+    by_name: dict[str, list[Finding]] = {}
+    for finding in evidence.findings:
+        if finding.limit_name and finding.limit is not None:
+            by_name.setdefault(finding.limit_name, []).append(finding)
+    for name in sorted(name for name, found in by_name.items() if any(f.id in mine for f in found)):
+        first = min((f for f in by_name[name] if f.id in mine), key=lambda f: f.id)
+        for sign in (-1.0, 1.0):
+            step = _step(first, scale)
+            if step == 0.0:
+                continue
             changed = tuple(
-                regraded(f, limit=_moved(f.limit, factor, f.unit))
+                regraded(f, limit=f.limit + sign * _step(f, scale))
                 if f.limit_name == name and f.limit is not None
                 else f
                 for f in evidence.findings
             )
-            yield f"limit {name} x {factor:g}", changed, False
+            at = f"{(first.limit or 0.0) + sign * step:.4g} {first.unit}".strip()
+            yield f"limit {name} at {at} instead of {first.limit:.4g}", changed
 
 
-def _moved(limit: float, factor: float, unit: str) -> float:
-    """A limit times a factor; a share of a range that ends at 100 % keeps the same part of its distance to the end."""
-    moved = limit * factor
-    if unit == "%" and limit < FULL_PERCENT < moved:
-        return limit + (factor - 1.0) * (FULL_PERCENT - limit)
-    return moved
+def _step(finding: Finding, scale: Scale) -> float:
+    amount = amount_of(finding)
+    if amount is None:
+        return 0.0
+    wide = scale_of(amount, scale.curves.of(finding.check, ""), scale.curves.by_unit(finding.unit))
+    return 0.0 if wide is None else scale.limit_change * wide
 
 
 def _accuracy(mine: set[str], evidence: Evidence) -> Iterator[_Change]:
     """A finding whose interval reaches over its limit is cannot-tell at that end: it is neither shown nor denied."""
     for finding in sorted((f for f in evidence.findings if f.id in mine), key=lambda f: f.id):
         for end, value in (("low", finding.low), ("high", finding.high)):
-            if value is None or finding.limit is None:
+            if value is None or finding.limit is None or value == finding.value:
                 continue
             moved = regraded(finding, value=value)
+            if moved is finding:
+                continue
             if moved.outcome is not finding.outcome:
                 moved = _silenced(finding, "its interval reaches over its limit")
-                changed = tuple(moved if f.id == finding.id else f for f in evidence.findings)
-                yield f"{finding.id} at the {end} end of its interval", changed, False
-
-
-def regraded(finding: Finding, *, value: float | None = None, limit: float | None = None) -> Finding:
-    """The finding with its value or its limit moved, graded again from what is stored.
-
-    A finding without a number, or whose stored outcome does not follow from value and limit alone, is kept as it is:
-    a limit that is only part of its test can't turn it by itself.
-    """
-    if finding.above is None or finding.value is None or finding.limit is None:
-        return finding
-    if finding.outcome is Outcome.CANNOT_TELL:
-        return finding
-    was = _beyond(finding.value, finding.limit, above=finding.above)
-    if was is not (finding.outcome is Outcome.PRESENT):
-        return finding
-    new_value = finding.value if value is None else value
-    new_limit = finding.limit if limit is None else limit
-    now = _beyond(new_value, new_limit, above=finding.above)
-    outcome = Outcome.PRESENT if now else Outcome.ABSENT
-    return replace(finding, value=new_value, limit=new_limit, outcome=outcome)
-
-
-def _beyond(value: float, limit: float, *, above: bool) -> bool:
-    return value > limit if above else value < limit
+            changed = tuple(moved if f.id == finding.id else f for f in evidence.findings)
+            yield f"{finding.id} at the {end} end of its interval", changed

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from forensics.hypotheses.evidence import Evidence, Robustness, Verdict
 from forensics.hypotheses.judge import Judgement
-from forensics.hypotheses.next_tests import LIVE, live_modes, next_test_of
+from forensics.hypotheses.next_tests import live_modes, next_test_of, next_tests
 from forensics.hypotheses.score import Score
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Grade, Mode, Outcome, VerdictStatus
@@ -46,30 +46,72 @@ def _determined(
     shown = f" It rests on: {_titles(because, findings)}" if because else ""
     by_hand = f"; {' and '.join(tallies[cause].shown_by)} shows the cause itself" if grade is Grade.CONFIRMED else ""
     beside = [evidence.modes[name].title for name in judgement.also if name not in evidence.modes.consequences(cause)]
-    second = f" Proven beside it: {'; '.join(beside)}." if beside else ""
+    unordered = "" if len(chain) > 1 else "; which came first the record does not prove"
+    second = f" Proven beside it: {'; '.join(beside)}{unordered}." if beside else ""
     ending = "." if shown or by_hand else ""
     statement = f"{grade.value.capitalize()}: {evidence.modes[cause].title}.{shown}{by_hand}{ending}{second}"
     change = [
-        f"{look.test} (splits it from {look.mode})"
-        for look in evidence.modes[cause].look_alikes
-        if judgement.grades.get(look.mode) in LIVE or judgement.grades.get(look.mode) is Grade.NOT_OBSERVABLE
+        f"{test.test} (splits {' from '.join(test.splits)})" if len(test.splits) > 1 else test.test
+        for test in next_tests(judgement, tallies, evidence)
+        if cause in test.splits
     ]
-    change += [i.test for i in evidence.modes[cause].inspections]
+    statement += _one_source(because, findings)
     change += [f"the verdict is {row.verdict} {row.changed}" for row in rows if row.verdict.partition(" ")[0] != cause]
     return Verdict(
-        VerdictStatus.DETERMINED, cause, grade, judgement.also, chain, statement, because, against, tuple(change)
+        VerdictStatus.DETERMINED,
+        cause,
+        grade,
+        judgement.also,
+        chain,
+        statement,
+        because,
+        against,
+        tuple(change),
+        _plain_cause(judgement, cause, evidence),
     )
 
 
+def _one_source(because: tuple[str, ...], findings: Mapping[str, Finding]) -> str:
+    """That all of it stands in one export, or was read off one column, where that is so."""
+    cites = {(cite.source, cite.column) for id_ in because for cite in findings[id_].cites}
+    sources = sorted({source for source, _ in cites})
+    if len(sources) != 1:
+        return ""
+    column = f", in one column of it ('{next(iter(cites))[1]}')" if len(cites) == 1 else ""
+    return f" All of it stands in one export{column}: {sources[0]}."
+
+
+_SURE = {
+    Grade.CONFIRMED: "It was found by hand and fits what was recorded.",
+    Grade.PROBABLE: "What was recorded makes this much likelier than anything else; nobody has seen it by hand yet.",
+}
+
+
+def _plain_cause(judgement: Judgement, cause: str, evidence: Evidence) -> str:
+    """Page one's sentence: what the cause means, and how sure it is, or the second fault where there are two."""
+    modes = evidence.modes
+    beside = [name for name in judgement.also if name not in modes.consequences(cause)]
+    if beside:
+        return f"{modes[cause].plain} Beside it: {_lower(modes[beside[0]].plain)}"
+    return f"{modes[cause].plain} {_SURE[judgement.grades[cause]]}"
+
+
+def _plain_open(alive: list[str], evidence: Evidence) -> str:
+    if not alive:
+        return "These records do not show what happened, and they are too thin to call the machine sound."
+    more = "" if len(alive) == 1 else f" {len(alive) - 1} more can't be told from it."
+    return f"These records do not prove one cause; what fits best: {_lower(evidence.modes[alive[0]].plain)}{more}"
+
+
+def _lower(sentence: str) -> str:
+    return sentence[:1].lower() + sentence[1:]
+
+
 def _titles(ids: tuple[str, ...], findings: Mapping[str, Finding]) -> str:
-    """Titles of checks, each once, for a sentence that can be quoted; what counts by its absence is said to be so."""
-    told = {findings[id_].check: findings[id_].outcome for id_ in ids[:_NAMED] if id_ in findings}
-    words = []
-    for check, outcome in told.items():
-        if check in read_checks():
-            title = read_checks()[check].title
-            words.append(("not seen: " if outcome is Outcome.ABSENT else "") + title[:1].lower() + title[1:])
-    return "; ".join(words)
+    """Titles of checks that were seen, each once, for a sentence that can be quoted; absences are told elsewhere."""
+    told = [findings[id_].check for id_ in ids if id_ in findings and findings[id_].outcome is Outcome.PRESENT]
+    titles = [read_checks()[check].title for check in dict.fromkeys(told) if check in read_checks()]
+    return "; ".join(_lower(title) for title in titles[:_NAMED])
 
 
 def _sound(
@@ -100,7 +142,10 @@ def _sound(
         )
     )  # fmt: skip
     change = tuple(f"any record that shows {name}" for name in sorted(unseen)) or ("a record of another period",)
-    return Verdict(VerdictStatus.NO_FAULT_FOUND, None, None, (), (), statement, because, tuple(sorted(against)), change)
+    none = evidence.modes.by_id.get(str(Mode.NONE))
+    plain = "" if none is None else f"{none.plain} What could not be seen is listed."
+    against = tuple(sorted(against))
+    return Verdict(VerdictStatus.NO_FAULT_FOUND, None, None, (), (), statement, because, against, change, plain)
 
 
 def _open(
@@ -126,7 +171,9 @@ def _open(
     change = tuple(dict.fromkeys(next_test_of(name, judgement, tallies, evidence) for name in alive)) or tuple(
         dict.fromkeys(f.unlocked_by for f in findings.values() if f.unlocked_by)
     )
-    return Verdict(VerdictStatus.UNDETERMINED, None, None, (), (), statement, tuple(dict.fromkeys(because)), (), change)
+    plain = _plain_open(alive, evidence)
+    cited = tuple(dict.fromkeys(because))
+    return Verdict(VerdictStatus.UNDETERMINED, None, None, (), (), statement, cited, (), change, plain)
 
 
 def _cited(one: Score, effect: str, findings: Mapping[str, Finding], *, counted_only: bool) -> tuple[str, ...]:

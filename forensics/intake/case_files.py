@@ -12,7 +12,7 @@ from pathlib import Path, PurePosixPath
 
 from forensics.case.schema import CaseFile, read_case_file
 from forensics.errors import InputError, Problem
-from forensics.intake.exhibits import hash_of, sibling
+from forensics.intake.exhibits import hash_of, sibling, source_files
 from forensics.model.paths import (
     EXPORT_BYTES,
     FINDINGS_BYTES,
@@ -30,6 +30,7 @@ CUSTODY_LOG = "custody.csv"
 MOST_BYTES = {
     "export": EXPORT_BYTES,
     "photograph": PHOTO_BYTES,
+    "document": EXPORT_BYTES,
     "sequence profile": TABLE_BYTES,
     "saturation table": TABLE_BYTES,
 }
@@ -46,7 +47,7 @@ class CaseInput:
     file
         Where it lies.
     kind
-        ``case file``, ``export``, ``part of a waveform record``, ``photograph``, ``sequence profile``,
+        ``case file``, ``export``, ``part of a waveform record``, ``photograph``, ``document``, ``sequence profile``,
         ``saturation table`` or ``custody log``.
     """
 
@@ -69,11 +70,21 @@ def case_inputs(case: Path) -> tuple[CaseInput, ...]:
 def named_files(case: Path, casefile: CaseFile) -> tuple[tuple[str, str, str], ...]:
     """Path, kind and key of every file that the case file names, whether it is there or not."""
     machine = casefile.machine
-    named = [(source.path, "export", f"source[{n}].path") for n, source in enumerate(casefile.source, start=1)]
+    named = [
+        (path, "export", f"source[{n}].path")
+        for n, source in enumerate(casefile.source, start=1)
+        for path in source_files(source.path, case.parent) or (source.path,)
+    ]
     named += [
-        (seen.photo.replace("\\", "/"), "photograph", f"observation[{n}].photo")
+        (path.replace("\\", "/"), kind, f"observation[{n}].{key}")
         for n, seen in enumerate(casefile.observation, start=1)
-        if seen.photo
+        for key, kind, paths in (("photo", "photograph", seen.photo), ("document", "document", seen.document))
+        for path in paths
+    ]
+    named += [
+        (path.replace("\\", "/"), "document", f"measurement[{n}].document")
+        for n, measured in enumerate(casefile.measurement, start=1)
+        for path in measured.document
     ]
     if machine.sequence not in {path.stem for path in (FOLDER / "sequences").glob("*.toml")}:
         named.append((machine.sequence.replace("\\", "/"), "sequence profile", "machine.sequence"))
@@ -86,7 +97,7 @@ def named_path_problems(case: Path, casefile: CaseFile) -> tuple[Problem, ...]:
     """What is wrong with the paths that a case names; an export or profile that is not there is told by its reader."""
     folder, found = case.parent, []
     for name, kind, key in named_files(case, casefile):
-        if kind == "photograph":
+        if kind in ("photograph", "document"):
             found.append(path_problem(folder, name, MOST_BYTES[kind], file=case.name, key=key))
     found.append(_supersedes_problem(case, casefile.case.supersedes))
     return tuple(problem for problem in found if problem is not None)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
+from forensics.case.schema import is_pattern
 from forensics.errors import Problem, Severity
 from forensics.model.paths import open_regular
 
@@ -73,6 +75,24 @@ def check_untouched(exhibits: Iterable[Exhibit]) -> list[Problem]:
                 )
             )
     return problems
+
+
+def source_files(path: str, folder: Path) -> tuple[str, ...]:
+    """Paths of the files that a source names, relative to the folder of the case: itself, or those its pattern fits.
+
+    Names are put in the order of their numbers, so that ``day_2`` stands before ``day_10``.
+    """
+    if not is_pattern(path) or (folder / path).is_file():
+        return (path,)
+    parent = PurePosixPath(path).parent
+    names = [file.name for file in (folder / parent).glob(PurePosixPath(path).name) if file.is_file()]
+    names.sort(key=_by_numbers)
+    return tuple((parent / name).as_posix() for name in names)
+
+
+def _by_numbers(name: str) -> list[tuple[bool, int, str]]:
+    parts = re.findall(r"\d+|\D+", name)
+    return [(not part.isdecimal(), int(part) if part.isdecimal() else 0, part) for part in parts]
 
 
 def sibling(file: Path, suffix: str) -> Path | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from forensics.case.schema import CaseFile, Point, Source
@@ -18,6 +18,8 @@ class SourceJob:
     ----------
     points
         Number of the point in the case file and the point: those bound to this source, and those bound to none.
+    label
+        Path of the file that is read now, where the source has several.
     found
         Numbers of the points that this source holds.
     """
@@ -31,13 +33,18 @@ class SourceJob:
     failure_ns: int | None
     problems: Problems
     points: list[tuple[int, Point]]
+    label: str = ""
     found: set[int] = field(default_factory=set)
     names: list[str] = field(default_factory=list)
 
     @property
     def path(self) -> str:
-        """Path as the case file gives it."""
-        return self.source.path
+        """Path as the case file gives it; that of one file while a file of several is read."""
+        return self.label or self.source.path
+
+    def of_file(self, path: str, folder: Path) -> SourceJob:
+        """The job of one file of this source: what it says names the file."""
+        return replace(self, file=folder / path, label=path, found=set(), names=[])
 
     def leave_out(self, what: str, remedy: str = "", row: int | None = None, column: str = "") -> None:
         """The export can't be used: its points are left out, the rest runs."""

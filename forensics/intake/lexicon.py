@@ -13,11 +13,15 @@ from pydantic import StringConstraints
 from forensics.rules import FOLDER
 from forensics.rules.strict import Form, read_form
 
+_UNSEEN = dict.fromkeys(
+    (0x00AD, 0x061C, 0xFEFF, *range(0x200B, 0x2010), *range(0x202A, 0x202F), *range(0x2060, 0x206A))
+)  # marks of direction and joiners (Unicode Standard Annex 9): they show nothing
+
 
 def plain(word: str) -> str:
     """A word as it is compared: case, blanks and no-break blanks do not count."""
     if not word.isascii():
-        word = unicodedata.normalize("NFC", word)
+        word = unicodedata.normalize("NFC", word.translate(_UNSEEN))
     return " ".join(word.replace("\u00a0", " ").split()).casefold()
 
 
@@ -30,7 +34,7 @@ class Words:
     months
         Name to month number (1 to 12).
     columns
-        Kind of column (``time``, ``point``, ``value``, ``text``, ``quality``, ``unit``) to its usual names.
+        Kind of column (``time``, ``point``, ``value``, ``text``, ``quality``, ``unit``, ``summer``) to its usual names.
     """
 
     on: frozenset[str]
@@ -41,6 +45,8 @@ class Words:
     asked_for_trip: frozenset[str]
     no_reading: tuple[float, ...]
     quality_good: frozenset[str]
+    summer_time_on: frozenset[str]
+    summer_time_off: frozenset[str]
     columns: Mapping[str, frozenset[str]]
     months: Mapping[str, int]
     weekdays: frozenset[str]
@@ -64,6 +70,7 @@ class _Columns(Form):
     text: _Lists
     quality: _Lists
     unit: _Lists
+    summer: _Lists
 
 
 class _File(Form):
@@ -77,6 +84,8 @@ class _File(Form):
     asked_for_trip: _Lists
     no_reading: _Numbers
     quality_good: _Lists
+    summer_time_on: _Lists
+    summer_time_off: _Lists
     columns: _Columns
     months: Mapping[_Language, list[list[str]]]
     weekdays: _Lists
@@ -104,6 +113,8 @@ def read_words() -> Words:
         asked_for_trip=_flat(data.asked_for_trip),
         no_reading=tuple(float(number) for number in data.no_reading.numbers),
         quality_good=_flat(data.quality_good),
+        summer_time_on=_flat(data.summer_time_on),
+        summer_time_off=_flat(data.summer_time_off),
         columns={kind: _flat(getattr(data.columns, kind)) for kind in _Columns.model_fields},
         months=months,
         weekdays=_flat(data.weekdays),

@@ -2,22 +2,30 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
-from forensics.case.schema import CaseFile, Point, local_to_utc
+from forensics.case.schema import CaseFile, Point, Source, is_pattern, local_to_utc
 from forensics.errors import Problem, Problems, Severity
-from forensics.intake.exhibits import take_exhibit
+from forensics.intake.exhibits import Exhibit, hash_of, source_files, take_exhibit
 from forensics.intake.job import SourceJob
+from forensics.intake.lexicon import plain
+from forensics.intake.points.checks import settle_series
+from forensics.intake.read_files import read_files
+from forensics.intake.read_table import TYPED, open_export, read_table
+from forensics.intake.refusals import UnreadableError
 from forensics.intake.result import SourceResult
-from forensics.intake.text.streams import UnreadableError
+from forensics.intake.same_logger import joined_job, same_logger
+from forensics.intake.table.export import TableExport
 from forensics.model.paths import EXPORT_BYTES, is_there, name_fault, open_regular, path_problem
 from forensics.model.points import Span
 
 _MOST_HINTS = 100
+_MOST_FILES = 5000  # a file an hour for half a year
 _WAVEFORM = {".cfg", ".cff", ".dat"}
 _WORKBOOK = {".xlsx", ".xlsm", ".ods", ".xls", ".xlsb"}
-_COLUMNAR = {".parquet", ".feather", ".arrow", ".pq"}
 
 
 def read_sources(
@@ -44,23 +52,85 @@ def read_sources(
     failure_ns = None
     if failure is not None:
         failure_ns = round(local_to_utc(failure, casefile.case.time_zone).timestamp()) * 10**9
-    readings: list[SourceResult] = []
-    jobs: list[SourceJob] = []
-    for source in casefile.source:
-        points = [(number, point) for number, point in enumerate(casefile.point) if point.source in ("", source.path)]
-        job = SourceJob(
-            casefile, source, folder / source.path, source.time_zone or casefile.case.time_zone,
-            casefile.clock_of(source), _kept_by(keep, casefile.clock_of(source)), failure_ns, problems, points,
-        )  # fmt: skip
-        reading = _read_one(job) if _may_be_opened(job, folder) else None
-        if reading is not None:
-            readings.append(reading)
-            jobs.append(job)
-    return _resolve(casefile, jobs, readings, problems)
+    jobs = [_job(casefile, source, folder, keep, failure_ns, problems) for source in casefile.source]
+    outcomes: list[Outcome] = []
+    for group in same_logger(jobs):
+        together = _read_together(group, folder)
+        outcomes += [together] if together is not None else [_read_source(job, folder) for job in group]
+    outcomes.sort(key=lambda outcome: jobs.index(outcome.first))
+    return _resolve(casefile, [outcome for outcome in outcomes if outcome.results], problems)
 
 
-def _kept_by(keep: Span | Mapping[str, Span] | None, clock: str) -> Span | None:
-    return keep.get(clock) if isinstance(keep, Mapping) else keep
+@dataclass(slots=True)
+class Outcome:
+    """What came of one source, or of several that are one: its job and a result for each file.
+
+    ``first`` is the job of the first of its sources, ``paths`` are those of all of them.
+    """
+
+    job: SourceJob
+    first: SourceJob
+    results: list[SourceResult]
+    paths: tuple[str, ...]
+
+
+def _job(
+    casefile: CaseFile,
+    source: Source,
+    folder: Path,
+    keep: Span | Mapping[str, Span] | None,
+    failure_ns: int | None,
+    problems: Problems,
+) -> SourceJob:
+    points = [(number, point) for number, point in enumerate(casefile.point) if point.source in ("", source.path)]
+    clock = casefile.clock_of(source)
+    kept = keep.get(clock) if isinstance(keep, Mapping) else keep
+    zone = source.time_zone or casefile.case.time_zone
+    return SourceJob(casefile, source, folder / source.path, zone, clock, kept, failure_ns, problems, points)
+
+
+def _read_source(job: SourceJob, folder: Path) -> Outcome:
+    """Read one source, whether it names one file or a pattern."""
+    paths = source_files(job.source.path, folder)
+    if not is_pattern(job.source.path) or paths == (job.source.path,):
+        reading = _read_one(job, folder)
+        return Outcome(job, job, [] if reading is None else [reading], (job.path,))
+    if not paths:
+        job.stop("no file fits this pattern.", "Put the exports beside the case file, or correct path.")
+    if len(paths) > _MOST_FILES:
+        job.stop(f"{len(paths)} files fit this pattern, more than {_MOST_FILES}.", "Narrow the pattern.")
+        paths = ()
+    opened: list[TableExport] = []
+    results: list[SourceResult] = []
+    for path in paths:
+        part = job.of_file(path, folder)
+        export = _opened(part, folder, opened[0] if opened else None)
+        if isinstance(export, SourceResult):
+            results.append(replace(export, joined_as=job.source.path))
+            job.found |= part.found
+        elif export is not None:
+            opened.append(export)
+    if opened:
+        results = [*(_hashed(job, one) for one in read_files(job, opened, folder)), *results]
+    return Outcome(job, job, results, (job.path,))
+
+
+def _read_together(group: list[SourceJob], folder: Path) -> Outcome | None:
+    """Read sources of one clock as the files of one logger; None where they are not, and are read one by one."""
+    if len(group) == 1:
+        return None
+    problems = group[0].problems
+    before = len(problems.found)
+    opened = [_opened(job, folder) for job in group]
+    exports = [export for export in opened if export is not None and not isinstance(export, SourceResult)]
+    names = {frozenset(plain(name) for name in export.dialect.raw_names) for export in exports}
+    if len(exports) == len(group) and len(names) == 1:
+        job = joined_job(group)
+        results = [_hashed(_owner(group, one), one) for one in read_files(job, exports, folder)]
+        if not any(one.conflict for one in results):
+            return Outcome(job, group[0], results, tuple(one.path for one in group))
+    del problems.found[before:]
+    return None
 
 
 def _may_be_opened(job: SourceJob, folder: Path) -> bool:
@@ -84,7 +154,14 @@ def _may_be_opened(job: SourceJob, folder: Path) -> bool:
     return not found
 
 
-def _read_one(job: SourceJob) -> SourceResult | None:
+def _owner(group: list[SourceJob], result: SourceResult) -> SourceJob:
+    return next(job for job in group if job.path == result.exhibit.path)
+
+
+def _opened(job: SourceJob, folder: Path, first: TableExport | None = None) -> TableExport | SourceResult | None:
+    """A table of one file, opened; a result where it is no table or can't be read, None where it is not there."""
+    if not _may_be_opened(job, folder):
+        return None
     try:
         exhibit = take_exhibit(job.path, job.file, sha256="-")
     except FileNotFoundError:
@@ -96,28 +173,60 @@ def _read_one(job: SourceJob) -> SourceResult | None:
     if job.file.is_dir():
         job.stop("this is a folder, not a file.", "Name the export itself.")
         return None
-    suffix = job.file.suffix.lower()
     try:
-        suffix = _kept_suffix(job, suffix)
+        suffix = _kept_suffix(job, job.file.suffix.lower())
         if job.source.kind == "waveform" or (job.source.kind is None and suffix in _WAVEFORM):
-            from forensics.intake.other_kinds import read_waveform_source
-
-            reading = read_waveform_source(job, exhibit)
-        elif suffix in _WORKBOOK or suffix in _COLUMNAR:
-            from forensics.intake.other_kinds import read_table_source
-
-            reading = read_table_source(job, exhibit)
-        else:
-            from forensics.intake.text.reader import read_text
-
-            reading = read_text(job, exhibit)
+            return _hashed(job, _read_waveform(job, exhibit))
+        return open_export(job, exhibit, suffix, first)
     except UnreadableError as fault:
         job.leave_out(fault.what, fault.remedy)
-        reading = SourceResult(exhibit, job.source.kind or "trend", job.source.layout or "", job.clock)
     except OSError as fault:
         job.leave_out(f"the file can't be read ({fault.strerror or fault}).", "Copy it again from its origin.")
-        reading = SourceResult(exhibit, job.source.kind or "trend", job.source.layout or "", job.clock)
+    return _hashed(job, SourceResult(exhibit, job.source.kind or "trend", job.source.layout or "", job.clock))
+
+
+def _read_one(job: SourceJob, folder: Path) -> SourceResult | None:
+    export = _opened(job, folder)
+    if export is None or isinstance(export, SourceResult):
+        return export
+    try:
+        reading = read_table(job, export)
+    except UnreadableError as fault:
+        job.leave_out(fault.what, fault.remedy)
+        reading = SourceResult(export.exhibit, job.source.kind or "trend", job.source.layout or "", job.clock)
+    except OSError as fault:
+        job.leave_out(f"the file can't be read ({fault.strerror or fault}).", "Copy it again from its origin.")
+        reading = SourceResult(export.exhibit, job.source.kind or "trend", job.source.layout or "", job.clock)
     return _hashed(job, reading)
+
+
+def _read_waveform(job: SourceJob, exhibit: Exhibit) -> SourceResult:
+    """Read an IEEE C37.111 record."""
+    from forensics.intake.waveform.reader import read_waveform
+
+    points = [point for _, point in job.points]
+    machine = job.casefile.machine
+    result = read_waveform(job.source, points, job.file, job.zone, job.problems, machine=machine, clock=job.clock)
+    waveform = result.waveform
+    job.names = list(result.channels)
+    if waveform is None:
+        job.found |= {number for number, point in job.points if point.source == job.path}
+        first = last = None
+    else:
+        bound = {(role, column) for role, column in waveform.columns.items()}
+        bound |= {(switch.role, switch.origin.column) for switch in result.switches}
+        job.found |= {number for number, point in job.points if (point.role, point.column) in bound}
+        first, last = waveform.span.start_ns, waveform.span.end_ns
+    also = tuple(take_exhibit(_beside(job, file), file) for file in result.files if file != job.file)
+    return SourceResult(
+        exhibit, "waveform", "", job.clock, result.accounting, result.detections, result.notes,
+        switches=result.switches, waveform=waveform, first_ns=first, last_ns=last, also=also,
+    )  # fmt: skip
+
+
+def _beside(job: SourceJob, file: Path) -> str:
+    """Path, as the case file would give it, of a file that belongs to the record it names."""
+    return PurePosixPath(job.path).with_name(file.name).as_posix()
 
 
 def _kept_suffix(job: SourceJob, suffix: str) -> str:
@@ -139,7 +248,7 @@ def _kept_suffix(job: SourceJob, suffix: str) -> str:
         if _is_text(head):
             job.note(f"the file is named {suffix} but holds text: it is read as text.")
             return ".csv"
-    if suffix not in _WORKBOOK | _COLUMNAR and head.startswith(b"PK\x03\x04") and _is_workbook(job.file):
+    if suffix not in TYPED and head.startswith(b"PK\x03\x04") and _is_workbook(job.file):
         job.note(f"the file is named {suffix or 'without ending'} but is a workbook: it is read as one.")
         return ".xlsx"
     return suffix
@@ -165,73 +274,69 @@ def _is_workbook(file: Path) -> bool:
 
 
 def _hashed(job: SourceJob, reading: SourceResult) -> SourceResult:
-    from dataclasses import replace
-
-    from forensics.intake.exhibits import hash_of
-
     exhibit = reading.exhibit
     if exhibit.sha256 == "-":
-        exhibit = replace(exhibit, sha256=hash_of(job.file))
+        exhibit = replace(exhibit, sha256=hash_of(exhibit.file))
         reading = replace(reading, exhibit=exhibit)
-    told = job.source.sha256
+    told = job.source.told_sha256(exhibit.path)
     if told and told != exhibit.sha256:
-        job.stop(
-            f"its SHA-256 is {exhibit.sha256}, the case file gives {told}.",
-            "This is not the file that was hashed: find the right one, or correct sha256.",
-        )
+        what = f"its SHA-256 is {exhibit.sha256}, the case file gives {told}."
+        remedy = "This is not the file that was hashed: find the right one, or correct sha256."
+        job.problems.add(Problem(what, file=exhibit.path, remedy=remedy))
     return reading
 
 
-def _resolve(
-    casefile: CaseFile, jobs: Sequence[SourceJob], readings: list[SourceResult], problems: Problems
-) -> tuple[SourceResult, ...]:
+def _resolve(casefile: CaseFile, outcomes: Sequence[Outcome], problems: Problems) -> tuple[SourceResult, ...]:
     """Ask for points that are in no source, or in several."""
-    from dataclasses import replace
-
     asked = {problem.column for problem in problems if problem.column}
-    unread = {job.path for job, reading in zip(jobs, readings, strict=True) if not reading.accounting.rows_read}
+    unread = {
+        path
+        for outcome in outcomes
+        for path in outcome.paths
+        if not any(one.accounting.rows_read for one in outcome.results)
+    }
+    known = {path for outcome in outcomes for path in outcome.paths}
     for number, point in enumerate(casefile.point):
-        holders = [i for i, job in enumerate(jobs) if number in job.found]
+        holders = [outcome for outcome in outcomes if number in outcome.job.found]
         if len(holders) > 1:
-            names = ", ".join(jobs[i].path for i in holders)
+            names = ", ".join(outcome.job.path for outcome in holders)
             problems.add(
                 Problem(
                     f"point {point.role.value}: its column is in several sources ({names}).",
                     file="case.toml",
                     column=point.column,
-                    remedy="Give source in its [[point]].",
+                    remedy="Give source in its [[point]]; files of one logger get the same clock, or one source with a "
+                    "pattern as its path.",
                     severity=Severity.POINT,
                 )
             )
-            for i in holders:
-                readings[i] = replace(
-                    readings[i],
-                    samples=tuple(s for s in readings[i].samples if not _is_of(s.role, s.origin.column, point)),
-                    switches=tuple(s for s in readings[i].switches if not _is_of(s.role, s.origin.column, point)),
+            for outcome in holders:
+                outcome.results[0] = replace(
+                    outcome.results[0],
+                    samples=tuple(s for s in outcome.results[0].samples if not _is_of(s.role, s.origin.column, point)),
+                    switches=tuple(
+                        s for s in outcome.results[0].switches if not _is_of(s.role, s.origin.column, point)
+                    ),
                 )
         elif not holders and point.column not in asked:
-            if point.source and (point.source in unread or point.source not in {job.path for job in jobs}):
+            if point.source and (point.source in unread or point.source not in known):
                 continue
-            _not_found(casefile, point, jobs, problems)
-    from forensics.intake.points.checks import settle_series
-
-    return settle_series(readings)
+            _not_found(casefile, point, outcomes, problems)
+    return settle_series([one for outcome in outcomes for one in outcome.results])
 
 
 def _is_of(role: object, column: str, point: Point) -> bool:
     return role is point.role and column == point.column
 
 
-def _not_found(casefile: CaseFile, point: Point, jobs: Sequence[SourceJob], problems: Problems) -> None:
-    import difflib
-
-    names = [name for job in jobs if point.source in ("", job.path) for name in job.names]
+def _not_found(casefile: CaseFile, point: Point, outcomes: Sequence[Outcome], problems: Problems) -> None:
+    names = [name for one in outcomes if point.source in ("", *one.paths) for name in one.job.names]
     if not names:
         return  # no export that could hold it was read: that is asked for already
     few = len(problems.found) < _MOST_HINTS  # each look for near names goes through all columns
     near = difflib.get_close_matches(point.column, names, n=3, cutoff=0.5) if few else []
     hint = f" Nearest: {', '.join(near)}." if near else ""
-    where = point.source or ", ".join(job.path for job in jobs)
+    where = point.source or ", ".join(path for one in outcomes for path in one.paths)
     problems.add(
         Problem(
             f"point {point.role.value}: there is no such column in {where}.{hint}",

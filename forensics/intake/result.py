@@ -60,6 +60,29 @@ class Accounting:
             )
 
 
+UNIT_OF, STATES_OF = "unit of ", "states of "
+_KEYS = {
+    "encoding": "encoding",
+    "delimiter": "delimiter",
+    "header": "time_column",
+    "header row": "time_column",
+    "time column": "time_column",
+    "units row": "unit",
+    "sheet": "sheet",
+    "kind": "kind",
+    "layout": "layout",
+    "date order": "date_order",
+    "date system": "time_number",
+    "time number": "time_number",
+    "year": "year",
+    "summer time": "summer_time_column",
+    "zone": "time_zone",
+    "decimal mark": "decimal",
+    "thousands mark": "thousands",
+    "marks": "decimal",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Detection:
     """Something that was detected, not told: what, its value, and the evidence for it."""
@@ -67,6 +90,13 @@ class Detection:
     what: str
     value: str
     evidence: str
+
+    @property
+    def key(self) -> str:
+        """Key of the case file that would change it; empty where none does."""
+        if self.what.startswith(STATES_OF):
+            return "on, off"
+        return "unit" if self.what.startswith(UNIT_OF) else _KEYS.get(self.what, "")
 
 
 @dataclass(frozen=True)
@@ -86,6 +116,13 @@ class SourceResult:
     first_ns, last_ns
         First and last stamp of the whole export (ns UTC by its own clock), also of rows outside the window;
         None where no row has a time.
+    joined_as
+        Path of the source as the case file gives it, where it has several files: this is one of them, and the points of
+        all stand with the first.
+    rows
+        First and last row with a time; (0, 0) where none was kept.
+    conflict
+        Why its files can't be those of one logger; empty where they can, or where it has one.
     also
         Files that belong to the same source: the data file of a waveform record.
     """
@@ -103,7 +140,32 @@ class SourceResult:
     log: tuple[LogLine, ...] = ()
     first_ns: int | None = None
     last_ns: int | None = None
+    joined_as: str = ""
+    conflict: str = ""
+    rows: tuple[int, int] = (0, 0)
     also: tuple[Exhibit, ...] = ()
+
+
+def how_read(reading: SourceResult) -> tuple[tuple[str, str, str, str], ...]:
+    """How an export was read, as the rows of a table: what was decided, what it is, from what, which key changes it.
+
+    The units of all points are one row, and so are their states, so that the table of an export fits one screen.
+    """
+    rows = [
+        (found.what, found.value, found.evidence, found.key)
+        for found in reading.detections
+        if not found.what.startswith((UNIT_OF, STATES_OF))
+    ]
+    units = [found for found in reading.detections if found.what.startswith(UNIT_OF)]
+    if units:
+        shown = ", ".join(f"{found.what.removeprefix(UNIT_OF)} {found.value}" for found in units)
+        places = ", ".join(sorted({found.evidence.partition(" '")[0] for found in units}))
+        rows.append((f"units of {len(units)} points", shown, places, "unit"))
+    states = [found for found in reading.detections if found.what.startswith(STATES_OF)]
+    if states:
+        shown = "; ".join(f"{found.what.removeprefix(STATES_OF)} {found.value}" for found in states)
+        rows.append((f"states of {len(states)} points", shown, "all of their cells", "on, off"))
+    return tuple(rows)
 
 
 def write_set_aside(readings: Iterable[SourceResult], path: Path) -> None:

@@ -49,6 +49,8 @@ class Finding:
         For cannot-tell: the cheapest change of the logging that would let it answer.
     detectable
         The smallest effect that would have been seen, in ``unit`` on the scale of ``value``; None where not known.
+    reason
+        For cannot-tell: a code with roles, beside the words of ``why_not``.
     """
 
     id: str
@@ -73,6 +75,7 @@ class Finding:
     why_not: str = ""
     unlocked_by: str = ""
     detectable: float | None = None
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,8 +17,9 @@ from forensics.model.vocabulary import Quality, Recorded, Role
 
 NS = 1_000_000_000
 ON, OFF, UNKNOWN = 1, 0, -1
+FILE_ROWS = 1 << 40  # rows of the n-th file of a source of several begin at n times this; those of a single file at 0
 UNUSABLE = int(Quality.MISSING | Quality.OUT_OF_RANGE)
-DISTRUSTED = np.uint16(UNUSABLE | int(Quality.STUCK | Quality.PASTED))
+DISTRUSTED = np.uint16(UNUSABLE | int(Quality.STUCK | Quality.PASTED | Quality.UNCERTAIN))
 
 
 def to_datetime(time_ns: int) -> datetime:
@@ -30,6 +31,17 @@ def iso(time_ns: int) -> str:
     """UTC stamp as findings.json writes it, to the millisecond."""
     stamp = to_datetime(int(time_ns) + 500_000)
     return stamp.strftime("%Y-%m-%dT%H:%M:%S.") + f"{stamp.microsecond // 1000:03d}Z"
+
+
+def place_of(row: int) -> tuple[int, int]:
+    """Number of the file of a source, from 1 (0: the source is one file), and the row in that file."""
+    return row // FILE_ROWS, row % FILE_ROWS
+
+
+def said_row(row: int) -> str:
+    """A row as a sentence names it: ``12``, or ``12 of file 3`` where the source has several files."""
+    file, line = place_of(row)
+    return f"{line} of file {file}" if file else str(line)
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -146,7 +158,7 @@ class Samples:
 
     @cached_property
     def trusted(self) -> Samples:
-        """Readings that may speak for health: none missing, out of range, stuck or pasted."""
+        """Readings that may speak for health: none missing, out of range, stuck, pasted or uncertain."""
         flags = int(np.bitwise_or.reduce(self.q)) if len(self) else 0
         # one sum tells whether any reading is not finite; most long records have neither flag nor gap
         if not flags & int(DISTRUSTED) and np.isfinite(np.sum(self.v)):

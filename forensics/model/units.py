@@ -86,6 +86,7 @@ _SIMPLE: dict[str, tuple[Dimension, float, float]] = {
     "k": (Dimension.TEMPERATURE, 1.0, -273.15),
     "%": (Dimension.FRACTION, 1.0, 0.0),
     "percent": (Dimension.FRACTION, 1.0, 0.0),
+    "fraction": (Dimension.FRACTION, 100.0, 0.0),
     "mm/s": (Dimension.VELOCITY, 1.0, 0.0),
     "in/s": (Dimension.VELOCITY, 25.4, 0.0),
     "s": (Dimension.DURATION, 1.0 / 3600.0, 0.0),
@@ -154,7 +155,7 @@ def to_canonical(
     Parameters
     ----------
     values
-        Readings, shape (n,); NaN stays NaN.
+        Readings, shape (n,); NaN stays NaN. They are given back as they are where nothing is to be converted.
     air_pressure_kpa
         Needed for a gauge pressure of a role that is absolute.
     rated_amps
@@ -173,7 +174,9 @@ def to_canonical(
         if rated_amps is None:
             raise ValueError("rated_load_amps is needed for % of rated amps")
         return values * (unit.factor * rated_amps)
-    result = values * unit.factor + unit.offset if unit.offset else values * unit.factor
+    result = values if unit.factor == 1.0 else values * unit.factor
+    if unit.offset:
+        result = result + unit.offset
     if ROLE_FACTS[role].dimension is Dimension.PRESSURE and unit.datum is Datum.GAUGE:
         if air_pressure_kpa is None:
             raise ValueError("altitude_m or air_pressure_kpa is needed for a gauge pressure")

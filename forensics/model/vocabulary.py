@@ -205,6 +205,8 @@ class Mode(StrEnum):
     CONTACTOR_FAULT = "contactor-fault"
     SENSOR_FAULT = "sensor-fault"
     SEQUENCE_ERROR = "sequence-error"
+    ECONOMISER_FAULT = "economiser-fault"
+    DRIVE_FAULT = "drive-fault"
     NONE = "none"
 
     @classmethod
@@ -284,3 +286,4 @@ class Quality(IntFlag):
     UNIT_ASSUMED = 32
     DUPLICATE_DIFFERS = 64
     PASTED = 128
+    UNCERTAIN = 256

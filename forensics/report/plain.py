@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict
 
 from forensics.hypotheses.modes import read_modes
 from forensics.model.vocabulary import Grade, Mode, Outcome, VerdictStatus
-from forensics.results.schema import FindingRow, FindingsFile, HypothesisRow
+from forensics.results.schema import FindingRow, FindingsFile
 from forensics.rules import FOLDER, read_checks
 from forensics.rules.strict import read_form
 
@@ -119,21 +119,16 @@ def verdict_says(findings: FindingsFile) -> str:
         return f"{said} Beside it: {'; '.join(also)}." if also else said
     if verdict.status is VerdictStatus.NO_FAULT_FOUND:
         return "No fault found: in what these data could show, nothing was wrong with the machine."
-    live = [h for h in graded(findings) if h.grade in (Grade.PROBABLE, Grade.POSSIBLE) and h.mode is not Mode.NONE]
+    live = [h for h in findings.graded if h.grade in (Grade.PROBABLE, Grade.POSSIBLE) and h.mode is not Mode.NONE]
     named = [mode_name(h.mode.value) for h in live if h.for_]
     if named:
         return f"Undetermined: more than one cause fits these data. What fits: {_or(named[:3])}."
-    out = sum(h.grade is Grade.EXCLUDED for h in graded(findings))
-    return f"Undetermined: these data point to no cause. {out} of {len(graded(findings))} causes are ruled out."
+    out = sum(h.grade is Grade.EXCLUDED for h in findings.graded)
+    return f"Undetermined: these data point to no cause. {out} of {len(findings.graded)} causes are ruled out."
 
 
 def _or(parts: list[str]) -> str:
     return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} or {parts[-1]}"
-
-
-def graded(findings: FindingsFile) -> list[HypothesisRow]:
-    """The causes that have a grade: a cause that is not in the list has none, and is never shown as one."""
-    return [row for row in findings.hypotheses if row.grade is not None]
 
 
 def silent_checks(findings: FindingsFile) -> tuple[int, int]:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from forensics.case.schema import CaseFile, read_case_file
 from forensics.errors import ForensicsError, InputError, RunError
+from forensics.intake.exhibits import source_files
 from forensics.report.execution import NotebookStopped, run_notebook
 from forensics.report.failure import write_failure
 from forensics.report.notebooks import notebook_path
@@ -221,9 +222,9 @@ def _title(case_file: CaseFile) -> str:
 def _largest(case: Path, case_file: CaseFile) -> str:
     sizes = []
     for source in case_file.source:
-        path = case.parent / source.path
-        if path.is_file():
-            sizes.append((path.stat().st_size, source.path))
+        files = [case.parent / path for path in source_files(source.path, case.parent)]
+        sizes.append((sum(file.stat().st_size for file in files if file.is_file()), source.path))
+    sizes = [size for size in sizes if size[0]]
     return f"{max(sizes)[1]}, {max(sizes)[0] / 1e6:.1f} MB" if sizes else ""
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from forensics.case.schema import CaseFile
 from forensics.model.vocabulary import Outcome
-from forensics.report.plain import finding_says, graded
+from forensics.report.plain import finding_says
 from forensics.report.units import readable, shown_unit
 from forensics.results.schema import CiteRow, FindingRow, FindingsFile
 
@@ -29,7 +29,7 @@ class ShownRow:
 def shown_rows(findings: FindingsFile, case: CaseFile, display: str, *, most: int = MOST_ROWS) -> list[ShownRow]:
     """What the verdict stands on, seen by hand first, then by its strength where that is told."""
     by_id = {f.id: f for f in findings.findings}
-    cause = next((h for h in graded(findings) if h.mode is findings.verdict.mode), None)
+    cause = next((h for h in findings.graded if h.mode is findings.verdict.mode), None)
     hand = [one for one in (cause.for_ if cause is not None else ()) if one.partition(" ")[0] in BY_HAND]
     rows = [row for name in dict.fromkeys(hand) if (row := _by_hand(name, case)) is not None]
     measured = [by_id[i] for i in findings.verdict.because if i in by_id]
@@ -121,7 +121,7 @@ def look_alike_rows(
     """
     verdict = findings.verdict
     named = {verdict.mode, *verdict.also}
-    rows = {h.mode.value: h for h in graded(findings) if h.mode not in named and h.mode.value != "none"}
+    rows = {h.mode.value: h for h in findings.graded if h.mode not in named and h.mode.value != "none"}
     live = [m for m, h in rows.items() if h.grade.value in ("confirmed", "probable", "possible")]
     live.sort(key=lambda m: -len(rows[m].for_))
     by_id = {f.id: f for f in findings.findings}

@@ -7,6 +7,7 @@ from typing import TypeVar
 
 from pydantic import BaseModel
 
+from forensics.hypotheses import Unlisted
 from forensics.intake import SourceResult
 from forensics.investigation import Investigation
 from forensics.model.findings import Start, Stop, SwitchEvent
@@ -30,6 +31,7 @@ from forensics.results.schema import (
     StartRow,
     StateRow,
     StopRow,
+    UnlistedRow,
     UnloadedStartsRow,
     VerdictRow,
 )
@@ -61,8 +63,11 @@ def to_findings_file(investigation: Investigation) -> FindingsFile:
         case=row_of(CaseRow, casefile.case, failure_utc=iso(investigation.record.failure_ns)),
         machine=row_of(MachineRow, casefile.machine),
         verdict=row_of(VerdictRow, weighing.verdict),
-        hypotheses=_rows(HypothesisRow, weighing.hypotheses),
-        findings=_rows(FindingRow, investigation.findings),
+        hypotheses=[*_rows(HypothesisRow, weighing.hypotheses), _unlisted(weighing.unlisted)],
+        findings=[
+            row_of(FindingRow, finding, strength=weighing.strength.get(finding.id))
+            for finding in investigation.findings
+        ],
         events=[_event(event) for event in investigation.events],
         order=_rows(OrderRow, investigation.order),
         starts=[_start(start) for start in investigation.starts],
@@ -113,6 +118,21 @@ def row_of(model: type[Row], result: object, **given: object) -> Row:
 
 def _rows(model: type[Row], results: Iterable[object]) -> list[Row]:
     return [row_of(model, result) for result in results]
+
+
+def _unlisted(unlisted: Unlisted) -> UnlistedRow:
+    nothing: list[str] = []
+    return UnlistedRow(
+        mode="unlisted",
+        grade=None,
+        for_=nothing,
+        against=nothing,
+        cannot_tell=nothing,
+        next_test="",
+        decibans=unlisted.decibans,
+        plain=unlisted.reason,
+        detail=None,
+    )
 
 
 def _event(event: SwitchEvent) -> EventRow:

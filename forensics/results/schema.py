@@ -61,6 +61,16 @@ class MachineRow(_Model):
     serial: str
 
 
+class ErrorRateRow(_Model):
+    """How often verdicts of a grade were right in the validation study: ``right`` of ``of``, at least ``low``."""
+
+    grade: Grade
+    right: int
+    of: int
+    low: float
+    study: str
+
+
 class VerdictRow(_Model):
     """What the case came to; mode and grade are null unless determined."""
 
@@ -73,6 +83,8 @@ class VerdictRow(_Model):
     because: list[str]
     against: list[str]
     would_change_it: list[str]
+    plain: str
+    error_rate: ErrorRateRow | None
 
 
 class HypothesisRow(_Model):
@@ -84,6 +96,23 @@ class HypothesisRow(_Model):
     against: list[str]
     cannot_tell: list[str]
     next_test: str
+    decibans: float
+    plain: str
+    detail: str | None
+
+
+class UnlistedRow(_Model):
+    """A cause that is not in the list: a rival in each comparison, with decibans and no grade, never in the lead."""
+
+    mode: Literal["unlisted"]
+    grade: None
+    for_: list[str] = Field(alias="for")
+    against: list[str]
+    cannot_tell: list[str]
+    next_test: str
+    decibans: float
+    plain: str
+    detail: str | None
 
 
 class CiteRow(_Model):
@@ -112,6 +141,9 @@ class FindingRow(_Model):
     sample_interval_s: float | None
     statement: str
     why_not: str
+    strength: float | None
+    detectable: float | None
+    reason: str
 
 
 class ReadingRow(_Model):
@@ -270,6 +302,7 @@ class RobustnessRow(_Model):
     changed: str
     verdict: str
     flips: bool
+    effect: Literal["holds", "weaker", "lost", "changed"]
 
 
 class FactRow(_Model):
@@ -312,7 +345,7 @@ class FindingsFile(_Model):
     case: CaseRow
     machine: MachineRow
     verdict: VerdictRow
-    hypotheses: list[HypothesisRow]
+    hypotheses: list[HypothesisRow | UnlistedRow]
     findings: list[FindingRow]
     events: list[EventRow]
     order: list[OrderRow]
@@ -329,6 +362,11 @@ class FindingsFile(_Model):
     overrides: list[OverrideRow]
     software: SoftwareRow
     reproduce: ReproduceRow
+
+    @property
+    def graded(self) -> list[HypothesisRow]:
+        """The modes of the list: all hypotheses but the cause that is not in it."""
+        return [row for row in self.hypotheses if isinstance(row, HypothesisRow)]
 
 
 def _rounded(value: Any) -> Any:

@@ -40,6 +40,10 @@ class _File(Form):
     mode: Mapping[str, _Row]
 
 
+NOT_CODED = Coding("UNK", "unknown", "not told by the data alone", "not told by the data alone")
+"""Coding of a mode that was added as a file of its own: nobody has coded it."""
+
+
 @cache
 def read_coding() -> tuple[dict[str, Coding], str]:
     """Coding by mode, and where it comes from.

@@ -11,7 +11,7 @@ from forensics.report.tables.words import frame
 from forensics.report.units import CANNOT, number
 from forensics.sites.fleet import Fleet
 from forensics.sites.gather import Collection, SiteCase
-from forensics.sites.iso14224 import read_coding
+from forensics.sites.iso14224 import NOT_CODED, read_coding
 from forensics.sites.life import Survival, Weibull
 from forensics.sites.machines import (
     COAST_MODES,
@@ -70,7 +70,7 @@ def count_modes(collection: Collection) -> dict[str, dict[str, int]]:
     for case in collection.counted:
         verdict = case.findings.verdict
         proven = {m for m in (verdict.mode, *verdict.also) if m is not None}
-        for row in case.findings.hypotheses:
+        for row in case.findings.graded:
             sure = row.mode in proven and row.grade in SURE
             open_ = verdict.status is VerdictStatus.UNDETERMINED and row.grade is Grade.POSSIBLE
             if sure or (open_ and row.mode is not Mode.NONE):
@@ -87,7 +87,7 @@ def modes_table(collection: Collection) -> pd.DataFrame:
     order = sorted(counts, key=lambda m: [-counts[m].get(g.value, 0) for g in (*SURE, Grade.POSSIBLE)] + [0])
     rows = []
     for mode in order:
-        code = coding[mode]
+        code = coding.get(mode, NOT_CODED)
         grades = [counts[mode].get(g.value, 0) for g in (*SURE, Grade.POSSIBLE)]
         rows.append((mode, *grades, f"{code.code} {code.failure_mode}", code.mechanism, code.cause))
     return frame(columns, rows)

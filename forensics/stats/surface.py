@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.stats.drift import drift_axes
 from forensics.stats.robust_fit import MAD_TO_SIGMA, Estimate, Floats, robust_fit, student_quantile
 
 Runs = NDArray[np.int64]
@@ -242,7 +243,7 @@ def _scatter(
     best, drift, drift_s = -np.inf, 0.0, _DRIFT_TIMES_S[0]
     for candidate_s in _DRIFT_TIMES_S:
         # one decomposition serves all shares
-        size, axes = np.linalg.eigh(np.exp(-apart / candidate_s))
+        size, axes = drift_axes(t, candidate_s)
         white = (axes.T @ left) ** 2
         for share in _DRIFT_SHARES:
             spread = 1.0 + share**2 * np.maximum(size, 0.0)

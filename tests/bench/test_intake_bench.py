@@ -6,8 +6,10 @@ Processor time is compared as well as wall time: wall time on a shared machine m
 from __future__ import annotations
 
 import json
+import resource
 import subprocess
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -15,18 +17,19 @@ import pytest
 
 pytestmark = pytest.mark.bench
 ROOT = Path(__file__).resolve().parent.parent.parent
-DAYS, WALL_MAX, PEAK_MAX, WINDOW_MIB, LOG_MAX = 30, 1.5, 1.5, 400, 1.3
-RUNS = 3
+DAYS, WALL_MAX, PEAK_MAX, WINDOW_MIB, LOG_MAX = 30, 1.2, 1.3, 300, 0.9
+FILES_MAX, TWICE_MAX, CHECK_MAX, DRAFT_S = 1.1, 2.1, 2.0, 2.0
+RUNS = 5
 
 PROGRAM = """
 import json, sys, time
 import numpy as np, pandas as pd, pyarrow
 from pyarrow import csv
 from pathlib import Path
-from forensics.casefile import check_case
+from forensics.case.schema import check_case
 from forensics.errors import Problems
 from forensics.intake import read_sources
-from forensics.points import Span
+from forensics.model.points import Span
 what, name = sys.argv[1], sys.argv[2]
 folder, file = Path(name).parent, Path(name).name
 NUMBERS = dict(n0=("suction_pressure", "barg"), n1=("discharge_pressure", "barg"), n2=("oil_pressure", "barg"),
@@ -47,14 +50,17 @@ begin, processor = time.perf_counter(), time.process_time()
 rows = 0
 if what == "library":
     rows = len(pd.read_csv(name, parse_dates=["timestamp"]))
-elif what in ("ours", "window"):
+elif what in ("ours", "window", "days"):
     keep = None
     if what == "window":
         end = int(np.datetime64("2026-01-30", "ns").astype(np.int64))
         keep = Span(end - 86_400 * 10**9, end)
     problems = Problems()
-    reading = read_sources(case(wide), folder, keep, problems)[0]
-    rows = reading.accounting.rows_read
+    if what == "days":
+        file = "day_*.csv"
+    readings = read_sources(case(wide), folder, keep, problems)
+    reading = readings[0]
+    rows = sum(one.accounting.rows_read for one in readings)
     assert len(reading.samples) == 10 and len(reading.switches) == 5, list(map(str, problems))
 elif what == "library-log":
     frame = pd.read_csv(name)
@@ -159,3 +165,54 @@ def test_time_grows_no_faster_than_rows(tmp_path: Path) -> None:
     large = measure("ours", write_wide(tmp_path / "large.csv", 1_600_000))
     print(f"\nsmall {small}\nlarge {large}")
     assert large["processor_s"] <= 4 * 1.3 * small["processor_s"]
+
+
+def test_thirty_day_files_cost_as_much_as_the_one(wide: Path, tmp_path: Path) -> None:
+    head, _, body = wide.read_bytes().partition(b"\n")
+    lines = np.flatnonzero(np.frombuffer(body, np.uint8) == ord("\n")) + 1
+    starts = np.concatenate(([0], lines[86_399::86_400]))
+    for day, (start, end) in enumerate(pairwise(starts), start=1):
+        (tmp_path / f"day_{day:02}.csv").write_bytes(head + b"\n" + body[start:end])
+    (tmp_path / "wide.csv").symlink_to(wide)
+    one, many = measure("ours", wide), measure("days", tmp_path / "wide.csv")
+    print(f"\none {one}\nmany {many}")
+    assert many["rows"] == one["rows"]
+    assert many["wall_s"] <= FILES_MAX * one["wall_s"]
+
+
+def test_sixty_days_cost_twice_thirty(wide: Path, tmp_path: Path) -> None:
+    one, twice = measure("ours", wide), measure("ours", write_wide(tmp_path / "sixty.csv", 2 * DAYS * 86_400))
+    print(f"\nthirty {one}\nsixty {twice}")
+    assert twice["wall_s"] <= TWICE_MAX * one["wall_s"]
+
+
+def whole_process(*arguments: str) -> float:
+    """Processor time in s of a process and its children, the median of some runs."""
+    spent = []
+    for _ in range(RUNS):
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        subprocess.run([sys.executable, *arguments], check=True, capture_output=True, env={"PYTHONPATH": str(ROOT)})
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        spent.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+    return float(np.median(spent))
+
+
+def test_check_and_draft_as_whole_processes(wide: Path) -> None:
+    points = "".join(
+        f'[[point]]\nrole = "{role}"\ncolumn = "n{place}"\nunit = "{unit}"\n'
+        for place, (role, unit) in enumerate([("suction_pressure", "barg"), ("discharge_pressure", "barg"),
+            ("oil_pressure", "barg"), ("suction_temperature", "degC"), ("discharge_temperature", "degC"),
+            ("oil_temperature", "degC"), ("motor_amps", "A"), ("vibration_velocity", "mm/s"),
+            ("slide_position", "%"), ("chilled_water_leaving", "degC")])
+    )  # fmt: skip
+    case = wide.with_name("case.toml")
+    case.write_text(
+        'schema = 1\n[case]\nid = "x"\ntime_zone = "UTC"\nfailure = 2026-01-30T12:00:00\n[machine]\n'
+        f'refrigerant = "R134a"\naltitude_m = 0.0\n[[source]]\npath = "wide.csv"\n{points}',
+        encoding="utf-8",
+    )
+    library = whole_process("-c", f"import pandas; pandas.read_csv({str(wide)!r}, parse_dates=['timestamp'])")
+    check, draft = (whole_process("-m", "forensics", *what) for what in (("check", str(case)), ("draft", str(wide))))
+    print(f"\nlibrary {library:.2f} s, check {check:.2f} s, draft {draft:.2f} s of processor time")
+    assert check <= CHECK_MAX * library
+    assert draft <= DRAFT_S

@@ -15,8 +15,9 @@ from forensics.errors import Problems
 from forensics.intake import SourceResult, read_sources
 from forensics.intake.exhibits import take_exhibit
 from forensics.intake.job import SourceJob
-from forensics.intake.text.reader import read_text
-from forensics.intake.text.streams import UnreadableError
+from forensics.intake.read_table import read_table
+from forensics.intake.refusals import UnreadableError
+from forensics.intake.text.reader import open_text
 from forensics.model.units import read_unit, to_canonical
 from forensics.model.vocabulary import Role
 
@@ -50,7 +51,8 @@ def read_bytes(
         list(enumerate(case.point)),
     )  # fmt: skip
     try:
-        reading = read_text(job, take_exhibit("log.csv", folder / "log.csv", "-"), careful_only=careful)
+        export = open_text(take_exhibit("log.csv", folder / "log.csv", "-"), job.source)
+        reading = read_table(job, export, careful_only=careful)
     except UnreadableError as fault:
         return None, [fault.what]
     return reading, [str(problem) for problem in problems]

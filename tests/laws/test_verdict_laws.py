@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "unit"))
 from hypotheses.made import evidence, finding, named_checks, shipped
 
 CHECKS = sorted(named_checks())
-CAUSES = [mode.id for mode in shipped().causes]
+CAUSES = [mode.id for mode in shipped().causes if not mode.not_yet_seen]
 LATER = datetime(2030, 3, 20, 9, 0)
 
 
@@ -119,7 +119,9 @@ def test_a_flipped_polarity_flips_the_mirrored_modes_exactly(drift: str, chance:
         assert here[mode] is there[mirror]
 
 
-@given(cases(), st.sampled_from(CAUSES), st.booleans(), st.text(max_size=60))
+@given(
+    cases(), st.sampled_from(CAUSES), st.booleans(), st.text(st.characters(exclude_categories=("C", "Z")), max_size=60)
+)
 @settings(max_examples=60)
 def test_no_witness_ever_makes_a_grade_confirmed(case: Evidence, mode: str, supports: bool, text: str) -> None:
     remark = Observation(time=LATER, kind="witness", by="owner", text=text, bears_on=(mode,), supports=supports)  # type: ignore[arg-type]
@@ -139,7 +141,7 @@ def test_contract_of_the_verdict(case: Evidence) -> None:
         assert verdict.grade in (Grade.PROBABLE, Grade.CONFIRMED)
         assert grades[str(verdict.mode)] is verdict.grade
         assert grades["none"] is Grade.EXCLUDED
-        assert not any(row.flips for row in found.robustness)
+        assert not any(row.effect == "changed" for row in found.robustness)
     else:
         assert verdict.mode is None
         assert verdict.grade is None

@@ -140,7 +140,7 @@ def test_a_date_that_fits_both_orders_must_be_declared(rows: Rows, read: Reader)
     lines = ("03/04/2024 02:00,40", "04/04/2024 02:00,41")
     found, problems = read(*lines)
     assert stamps(found) == []
-    assert "Give date_order=DMY or MDY" in str(problems.of(Severity.STOP)[0])
+    assert 'Give date_order = "DMY" or "MDY"' in str(problems.of(Severity.STOP)[0])
     for order, expected in (("DMY", day_first), ("MDY", month_first)):
         found, _ = read(*lines, date_order=order)
         assert stamps(found)[0].startswith(expected)

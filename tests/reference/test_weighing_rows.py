@@ -14,9 +14,11 @@ import pytest
 from check_values import Row, numbers
 
 from forensics.errors import InputError
+from forensics.hypotheses.answers import answers
 from forensics.hypotheses.judge import Circumstances, Judgement, judge
-from forensics.hypotheses.modes import FailureMode, Modes, Scale, points_of, read_modes, read_scale
-from forensics.hypotheses.score import Score, answers, tally
+from forensics.hypotheses.modes import FailureMode, Modes, read_modes
+from forensics.hypotheses.scale import Scale, points_of, read_scale
+from forensics.hypotheses.score import Score, tally
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Grade, Outcome, VerdictStatus
 from forensics.rules import FOLDER, read_checks
@@ -27,9 +29,13 @@ WORDS = ("decisive", "strong", "moderate", "weak")
 
 
 def scale_of(**ratio: float) -> Scale:
-    """The scale that ships, with the likelihood ratios of a row."""
-    shipped = read_scale()
-    return replace(shipped, ratio={**shipped.ratio, **ratio})
+    """The scale that ships, with the likelihood ratios of a row.
+
+    The rows speak of the half alone: a closed list, equal priors and one finding. What the scale asks beside it (two
+    effects, other priors, a cause that is not in the list) is taken off here and has tests of its own.
+    """
+    bare = replace(read_scale(), prior_change=1.0, effects_min=1, unlisted_prior=1e-12)
+    return replace(bare, ratio={**bare.ratio, **ratio})
 
 
 def made(name: str, *signs: Sign, against: tuple[Sign, ...] = (), needs: str = "x.seen") -> FailureMode:
@@ -210,3 +216,31 @@ def test_undetermined_is_an_answer(rows: Rows) -> None:
         assert judgement.status is VerdictStatus.UNDETERMINED
     tie, _, _ = judged({"a": 0.3, "b": 0.3, "c": 0.3})
     assert tie.status is VerdictStatus.UNDETERMINED
+
+
+# -- what the scale asks beside the half ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("change", "cause"), [(1.0, "a"), (10.0, None)])
+def test_a_prior_ten_times_lower_must_not_change_a_probable(change: float, cause: str | None) -> None:
+    """20 x 2 to 1 against 5 to 1 and what is not in the list: likelier than both, not so at a tenth of its prior."""
+    scale = replace(read_scale(), prior_change=change)
+    modes = Modes({"a": made("a", ("x.a", "strong", ""), ("x.b", "weak", "")), "b": made("b", ("x.c", "moderate", ""))})
+    seen = (found("x.a"), found("x.b"), found("x.c"))
+    tallies = {name: account(mode, scale, *seen) for name, mode in modes.by_id.items()}
+    assert judge(tallies, modes, scale, Circumstances("trip")).cause == cause
+
+
+@pytest.mark.parametrize(("prior", "cause"), [(0.5, "a"), (50.0, None)])
+def test_a_cause_that_is_not_in_the_list_is_held_against_each(prior: float, cause: str | None) -> None:
+    scale = replace(read_scale(), unlisted_prior=prior)
+    modes = Modes({"a": made("a", ("x.a", "strong", ""), ("x.b", "moderate", ""))})
+    tallies = {"a": account(modes["a"], scale, found("x.a"), found("x.b"))}
+    assert judge(tallies, modes, scale, Circumstances("trip")).cause == cause
+
+
+def test_one_effect_is_never_probable_however_decisive() -> None:
+    scale = read_scale()
+    modes = Modes({"a": made("a", ("x.a", "decisive", "one"), ("x.b", "decisive", "one"))})
+    tallies = {"a": account(modes["a"], scale, found("x.a"), found("x.b"))}
+    assert judge(tallies, modes, scale, Circumstances("trip")).cause is None

@@ -81,9 +81,9 @@ def test_steps_of_an_investigation_in_their_order(page: str, text: str) -> None:
 def test_several_hypotheses_each_with_evidence_for_and_against(findings: FindingsFile) -> None:
     """FE-002: the table ranks every mode, and keeps what speaks against the one that stands."""
     assert len(findings.hypotheses) >= 2
-    assert len([h for h in findings.hypotheses if h.for_]) >= 2
-    assert len([h for h in findings.hypotheses if h.against]) >= 2
-    assert len({h.grade for h in findings.hypotheses}) >= 2
+    assert len([h for h in findings.graded if h.for_]) >= 2
+    assert len([h for h in findings.graded if h.against]) >= 2
+    assert len({h.grade for h in findings.graded}) >= 2
 
 
 def test_bias_is_named_and_countered(text: str) -> None:
@@ -95,10 +95,10 @@ def test_bias_is_named_and_countered(text: str) -> None:
 def test_every_answer_stands_in_the_matrix_or_speaks_of_no_mode(findings: FindingsFile) -> None:
     """FE-009: each answer is for, against or cannot-tell of the modes that read it; none is left out unseen."""
     table = matrix_table(findings)
-    assert set(table["mode"]) == {h.mode.value for h in findings.hypotheses}
+    assert set(table["mode"]) == {h.mode.value for h in findings.graded}
     words = {"for", "against", "cannot tell", ""}
     assert set(table.drop(columns=["mode", "grade"]).to_numpy().ravel()) <= words
-    cited = {one for h in findings.hypotheses for one in (*h.for_, *h.against, *h.cannot_tell)}
+    cited = {one for h in findings.graded for one in (*h.for_, *h.against, *h.cannot_tell)}
     by_hand = {one for one in cited if one.partition(" ")[0] in ("observation", "measurement")}
     assert cited - by_hand <= {f.id for f in findings.findings}
     assert set(table.columns) - {"mode", "grade"} == {f.id for f in findings.findings} & cited
@@ -258,7 +258,7 @@ def test_software_and_parameters_are_told(text: str, finished: RunResult, findin
 
 def test_a_diagnosis_carries_its_symptoms_confidence_and_next_checks(findings: FindingsFile) -> None:
     """FE-062: symptoms (findings for), hypothesis, confidence (grade), proposed checks. Severity is not graded."""
-    named = next(h for h in findings.hypotheses if h.mode is findings.verdict.mode)
+    named = next(h for h in findings.graded if h.mode is findings.verdict.mode)
     assert named.for_
     assert named.grade in (Grade.PROBABLE, Grade.CONFIRMED)
-    assert any(h.next_test for h in findings.hypotheses if h.grade in (Grade.PROBABLE, Grade.POSSIBLE))
+    assert any(h.next_test for h in findings.graded if h.grade in (Grade.PROBABLE, Grade.POSSIBLE))

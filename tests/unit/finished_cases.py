@@ -64,6 +64,9 @@ def finding(name: str, outcome: str = "present", value: float | None = 0.83) -> 
         "sample_interval_s": 1.0,
         "statement": f"{name} is {outcome}, ratio 0.83",
         "why_not": "samples are too far apart" if outcome == "cannot-tell" else "",
+        "strength": None,
+        "detectable": None,
+        "reason": "",
     }
 
 
@@ -128,6 +131,9 @@ def findings(
             "against": [],
             "cannot_tell": [],
             "next_test": "",
+            "decibans": 0.0,
+            "plain": "",
+            "detail": None,
         }
         for m in Mode
     ]
@@ -152,6 +158,8 @@ def findings(
             "because": [next(iter(given))],
             "against": [],
             "would_change_it": [],
+            "plain": "",
+            "error_rate": None,
         },
         "hypotheses": hypotheses,
         "findings": [finding(name, outcome) for name, outcome in given.items()],

@@ -15,7 +15,7 @@ from typing import Any, cast
 import pytest
 
 from forensics.clocks import ClockFit
-from forensics.hypotheses import Hypothesis, Observability, Robustness, Verdict
+from forensics.hypotheses import Hypothesis, Observability, Robustness, Unlisted, Verdict
 from forensics.intake import SourceResult
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.result import Accounting
@@ -73,6 +73,8 @@ FINDING = Finding(
     samples=7,
     why_not="what was missing",
     unlocked_by="what would unlock it",
+    detectable=8.5,
+    reason="no-point motor_amps",
 )
 FINDING_ROW = {
     "id": "oil.difference_low@2",
@@ -93,6 +95,9 @@ FINDING_ROW = {
     "sample_interval_s": 6.5,
     "statement": "words of the finding",
     "why_not": "what was missing",
+    "strength": 9.25,
+    "detectable": 8.5,
+    "reason": "no-point motor_amps",
 }
 
 EVENT = SwitchEvent(
@@ -260,6 +265,7 @@ VERDICT = Verdict(
     because=("slide.stuck",),
     against=("heat.oil_hot",),
     would_change_it=("an inspection",),
+    plain="plain words of the verdict",
 )
 VERDICT_ROW = {
     "status": "determined",
@@ -271,6 +277,8 @@ VERDICT_ROW = {
     "because": ["slide.stuck"],
     "against": ["heat.oil_hot"],
     "would_change_it": ["an inspection"],
+    "plain": "plain words of the verdict",
+    "error_rate": None,
 }
 
 HYPOTHESIS = Hypothesis(
@@ -281,6 +289,9 @@ HYPOTHESIS = Hypothesis(
     cannot_tell=("f.open",),
     next_test="the next test",
     reason="the reason",
+    decibans=-7.25,
+    plain="plain words of the mode",
+    detail="a narrower kind",
 )
 HYPOTHESIS_ROW = {
     "mode": "low-suction",
@@ -289,7 +300,27 @@ HYPOTHESIS_ROW = {
     "against": ["f.against"],
     "cannot_tell": ["f.open"],
     "next_test": "the next test",
+    "decibans": -7.25,
+    "plain": "plain words of the mode",
+    "detail": "a narrower kind",
 }
+UNLISTED_ROW = {
+    "mode": "unlisted",
+    "grade": None,
+    "for": [],
+    "against": [],
+    "cannot_tell": [],
+    "next_test": "",
+    "decibans": 1.25,
+    "plain": "why it is a rival",
+    "detail": None,
+}
+
+
+def weighed(**changed: Any) -> SimpleNamespace:
+    """A weighing that holds nothing but a verdict, and what is given."""
+    bare = {"verdict": VERDICT, "hypotheses": (), "observability": (), "robustness": ()}
+    return SimpleNamespace(**{**bare, "unlisted": Unlisted(0.0, ""), "strength": {}, **changed})
 
 
 def investigation(**changed: Any) -> Investigation:
@@ -308,7 +339,9 @@ def investigation(**changed: Any) -> Investigation:
         verdict=VERDICT,
         hypotheses=(HYPOTHESIS,),
         observability=(Observability("flooded-start", "partly", "why it is partly seen", "a faster log"),),
-        robustness=(Robustness("what was changed", "the other verdict", flips=True),),
+        robustness=(Robustness("what was changed", "the other verdict", flips=True, effect="changed"),),
+        unlisted=Unlisted(1.25, "why it is a rival"),
+        strength={FINDING.id: 9.25},
     )
     overridden = Limit("heat.oil_max", 81.5, "kPa", "site document 4", "site", 82.5, given_by="run")
     parts = {
@@ -347,7 +380,7 @@ PUBLISHED: dict[str, Any] = {
         "serial": "S-75",
     },
     "verdict": VERDICT_ROW,
-    "hypotheses": [HYPOTHESIS_ROW],
+    "hypotheses": [HYPOTHESIS_ROW, UNLISTED_ROW],
     "findings": [FINDING_ROW],
     "events": [EVENT_ROW],
     "order": [{"a": "first event", "b": "second event", "order": "after"}],
@@ -360,7 +393,7 @@ PUBLISHED: dict[str, Any] = {
     "observability": [
         {"mode": "flooded-start", "observable": "partly", "why": "why it is partly seen", "unlocked_by": "a faster log"}
     ],
-    "robustness": [{"changed": "what was changed", "verdict": "the other verdict", "flips": True}],
+    "robustness": [{"changed": "what was changed", "verdict": "the other verdict", "flips": True, "effect": "changed"}],
     "facts": [
         {"what": "in_period", "value": "yes", "source": "folder, page 3"},
         {"what": "restarts_after_trip", "value": "not searched", "source": "not searched"},
@@ -438,20 +471,24 @@ def test_what_reverse_rotation_was_read_from(basis: str | None, word: str | None
 @pytest.mark.parametrize("observable", ["yes", "partly", "no"])
 def test_how_far_a_mode_can_be_seen(observable: str) -> None:
     rows = (Observability("high-head", observable, "", ""),)
-    weighing = SimpleNamespace(verdict=VERDICT, hypotheses=(), observability=rows, robustness=())
+    weighing = SimpleNamespace(
+        verdict=VERDICT, hypotheses=(), observability=rows, robustness=(), unlisted=Unlisted(0.0, ""), strength={}
+    )
     assert published(weighing=weighing)["observability"][0]["observable"] == observable
 
 
 def test_a_verdict_that_is_open_names_no_mode() -> None:
     open_ = replace(VERDICT, status=VerdictStatus.UNDETERMINED, mode=None, grade=None)
-    weighing = SimpleNamespace(verdict=open_, hypotheses=(), observability=(), robustness=())
+    weighing = SimpleNamespace(
+        verdict=open_, hypotheses=(), observability=(), robustness=(), unlisted=Unlisted(0.0, ""), strength={}
+    )
     row = published(weighing=weighing)["verdict"]
     assert (row["status"], row["mode"], row["grade"]) == ("undetermined", None, None)
 
 
 def test_a_finding_without_times_and_numbers_has_nulls() -> None:
     row = published(findings=(Finding("a.b", "a.b", Outcome.CANNOT_TELL, "words", why_not="why"),))["findings"][0]
-    empty = {"from_utc", "to_utc", "value", "low", "high", "limit", "sample_interval_s"}
+    empty = {"from_utc", "to_utc", "value", "low", "high", "limit", "sample_interval_s", "strength", "detectable"}
     assert {key for key, value in row.items() if value is None} == empty
 
 

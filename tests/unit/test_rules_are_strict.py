@@ -12,8 +12,8 @@ import pytest
 
 from forensics.errors import InputError
 from forensics.hypotheses import read_modes
-from forensics.hypotheses.inspection_evidence import read_measurements
-from forensics.hypotheses.modes import read_scale
+from forensics.hypotheses.measurements import read_measurements
+from forensics.hypotheses.scale import read_scale
 from forensics.intake.draft.suggest import read_aliases
 from forensics.intake.lexicon import read_words
 from forensics.machine.trip_words import read_trip_words

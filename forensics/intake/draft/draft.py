@@ -7,18 +7,20 @@ from __future__ import annotations
 
 import json
 import re
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 from forensics.case.schema import check_case
 from forensics.errors import InputError, Problem, Problems, Severity
+from forensics.intake.draft.group_files import as_one, one_logger
 from forensics.intake.draft.inspect import PLACE_ZONE, Column, Preview, look_at
 from forensics.intake.draft.suggest import Suggestion, is_clear, shared_words, suggest
 from forensics.intake.read import read_sources
-from forensics.intake.result import SourceResult
+from forensics.intake.result import STATES_OF, UNIT_OF, Accounting, SourceResult
 from forensics.model.points import iso
 from forensics.model.units import needs_datum, read_unit
 from forensics.model.vocabulary import ROLE_FACTS, Dimension, Role, is_switch
@@ -41,9 +43,10 @@ class _Choice:
 
 @dataclass(slots=True)
 class _Part:
-    """One export of the draft."""
+    """One export of the draft, or several that are the files of one logger: their path is then a pattern."""
 
     look: Preview
+    files: tuple[Path, ...] = ()
     choices: list[_Choice] = field(default_factory=list)
     reading: SourceResult | None = None
     problems: list[Problem] = field(default_factory=list)
@@ -76,14 +79,23 @@ def draft_case(exports: Sequence[Path], out: Path | None = None) -> str:
         raise InputError(missing)
     files = list(dict.fromkeys(path.resolve() for path in exports))
     base = _common(files)
-    parts = [_Part(look_at(file.relative_to(base).as_posix(), file)) for file in files]
-    for part in parts:
-        _choose(part)
+    looks = [look_at(file.relative_to(base).as_posix(), file) for file in files]
+    parts = _as_parts(one_logger(looks))
     _read_once(parts, base)
+    if any(part.reading is not None and part.reading.conflict for part in parts):
+        parts = _as_parts([[look] for look in looks])
+        _read_once(parts, base)
     folder = out.resolve().parent if out is not None else base
     text = _write(parts, base, folder, out)
     check_case(_loads(text))
     return text
+
+
+def _as_parts(groups: Sequence[Sequence[Preview]]) -> list[_Part]:
+    parts = [_Part(as_one(group), tuple(look.file for look in group)) for group in groups]
+    for part in parts:
+        _choose(part)
+    return parts
 
 
 def _loads(text: str) -> dict[str, Any]:
@@ -163,10 +175,28 @@ def _read_once(parts: list[_Part], base: Path) -> None:
     except InputError as fault:
         problems.extend(fault.problems)
         readings = ()
-    by_path = {reading.exhibit.path: reading for reading in readings}
+    by_path: dict[str, SourceResult] = {}
+    for reading in readings:
+        name = reading.joined_as or reading.exhibit.path
+        by_path[name] = _both(by_path[name], reading) if name in by_path else reading
     for part in readable:
         part.reading = by_path.get(part.look.path)
-        part.problems = [problem for problem in problems if problem.file == part.look.path]
+        names = {part.look.path, *(file.relative_to(base).as_posix() for file in part.files)}
+        part.problems = [problem for problem in problems if problem.file in names]
+
+
+def _both(one: SourceResult, other: SourceResult) -> SourceResult:
+    """Two files of one source as the draft describes them: their rows and their times together."""
+    a, b = one.accounting, other.accounting
+    aside = dict(Counter(a.set_aside) + Counter(b.set_aside))
+    ends = [end for end in (one.first_ns, one.last_ns, other.first_ns, other.last_ns) if end is not None]
+    return replace(
+        one,
+        accounting=Accounting(a.rows_read + b.rows_read, a.rows_kept + b.rows_kept, aside),
+        first_ns=min(ends, default=None),
+        last_ns=max(ends, default=None),
+        notes=tuple(dict.fromkeys((*one.notes, *other.notes))),
+    )
 
 
 # --- writing ------------------------------------------------------------------------------------------------------
@@ -268,7 +298,8 @@ def _machine_lines(parts: list[_Part]) -> list[str]:
 def _path_of(part: _Part, folder: Path) -> tuple[str, bool]:
     """Path as the case file gives it, and whether the export lies in its folder."""
     if part.look.file.is_relative_to(folder):
-        return part.look.file.relative_to(folder).as_posix(), True
+        name = PurePosixPath(part.look.path).name
+        return part.look.file.relative_to(folder).with_name(name).as_posix(), True
     return part.look.path, False
 
 
@@ -278,6 +309,8 @@ def _source_lines(part: _Part, folder: Path) -> list[str]:
     if not inside:
         lines.append(_comment(f"this export lies outside the folder of the case file: put it there as {path}", _MARK))
     lines.append(_toml("path", path))
+    if len(part.files) > 1:
+        lines.append(_comment(f"{len(part.files)} files with the same columns, read as the files of one logger"))
     lines.append(_comment("which clock stamps this export? Sources that share a clock get the same name", _MARK))
     lines.append('# clock = "controller"')
     if part.look.problem is not None:
@@ -306,7 +339,7 @@ def _source_lines(part: _Part, folder: Path) -> list[str]:
                 _comment(f"from {iso(part.reading.first_ns)} to {iso(part.reading.last_ns)} if the zone is right")
             )
         for found in part.reading.detections:
-            if not found.what.startswith("unit of "):
+            if not found.what.startswith((UNIT_OF, STATES_OF)):
                 lines.append(_comment(f"detected: {found.what} = {found.value} ({found.evidence})"))
         lines += [_comment(note, "# NOTE: ") for note in part.reading.notes]
     return lines
@@ -320,7 +353,7 @@ def _said(problem: Problem) -> str:
 
 def _point_lines(part: _Part, folder: Path) -> list[str]:
     path, _ = _path_of(part, folder)
-    lines = [_comment(f"points of {path}")]
+    lines = [_comment(f"points of {path}"), *_unit_questions(part)]
     for choice in part.choices:
         if choice.bound:
             lines += _bound_lines(part, choice, path)
@@ -337,6 +370,25 @@ def _point_lines(part: _Part, folder: Path) -> list[str]:
     return lines
 
 
+def _unit_questions(part: _Part) -> list[str]:
+    """One question for all units of a kind that are open."""
+    open_units: dict[str, list[str]] = {}
+    for choice in part.choices:
+        role = choice.found[0].role if choice.found else None
+        if not choice.bound or role is None or is_switch(role) or _settled_unit(choice):
+            continue
+        if read_unit(_detected(part, f"{UNIT_OF}{choice.column.name}")) is None:
+            open_units.setdefault(ROLE_FACTS[role].dimension.value, []).append(choice.column.name)
+    return [
+        _comment(
+            f"in which unit is each {kind} ({', '.join(names)})"
+            f"{'; say gauge or absolute: kPag, psia' if kind == Dimension.PRESSURE.value else ''}?",
+            _MARK,
+        )
+        for kind, names in open_units.items()
+    ]
+
+
 def _bound_lines(part: _Part, choice: _Choice, path: str) -> list[str]:
     role, column = choice.found[0].role, choice.column
     others = ", ".join(f"{one.role.value} {one.score:.2f}" for one in choice.found[1:3])
@@ -347,28 +399,24 @@ def _bound_lines(part: _Part, choice: _Choice, path: str) -> list[str]:
         _toml("source", path),
     ]
     if is_switch(role):
-        lines.append(_comment(f"states seen: {', '.join(text[:_SHOWN] for text in column.examples) or 'none'}"))
+        seen = _detected(part, f"{STATES_OF}{column.name}")
+        lines.append(_comment(f"states seen: {seen or ', '.join(text[:_SHOWN] for text in column.examples) or 'none'}"))
     elif _settled_unit(choice):
         lines.append(_toml("unit", column.unit))
     else:
-        found = _detected_unit(part, column.name)
-        lines.append(_toml("unit", found) if found else '# unit = ""')
+        found = _detected(part, f"{UNIT_OF}{column.name}")
+        lines.append(_toml("unit", found) if read_unit(found) is not None else '# unit = ""')
     asked = [
         _comment(f"{problem.what} {problem.remedy}", _MARK)
         for problem in part.problems
-        if problem.column == column.name and problem.severity is Severity.POINT
+        if problem.column == column.name and problem.severity is Severity.POINT and problem.kind != "unit"
     ]
-    if lines[-1].startswith("# unit") and not asked:
-        gauge = "; say gauge or absolute: kPag, psia" if ROLE_FACTS[role].dimension is Dimension.PRESSURE else ""
-        asked.append(_comment(f"in which unit{gauge}?", _MARK))
     lines += asked
     if role is Role.DISCHARGE_PRESSURE:
         lines.append(_comment("is it taken before the check valve? After it, the role is condenser_pressure", _MARK))
     return lines
 
 
-def _detected_unit(part: _Part, column: str) -> str:
-    if part.reading is None:
-        return ""
-    units = [found.value for found in part.reading.detections if found.what == f"unit of {column}"]
-    return units[0] if units and read_unit(units[0]) is not None else ""
+def _detected(part: _Part, what: str) -> str:
+    found = part.reading.detections if part.reading is not None else ()
+    return next((one.value for one in found if one.what == what), "")

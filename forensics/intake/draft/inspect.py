@@ -13,16 +13,16 @@ from numpy.typing import NDArray
 from forensics.case.schema import CaseFile, Source, check_case
 from forensics.errors import Problem, Problems
 from forensics.intake.draft.suggest import is_clear, suggest
-from forensics.intake.exhibits import Exhibit, take_exhibit
+from forensics.intake.exhibits import take_exhibit
 from forensics.intake.job import SourceJob
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.points.find_layout import Layout, find_layout, wanted_columns
+from forensics.intake.read_table import gather_rows, in_its_encoding, open_export
+from forensics.intake.refusals import UnreadableError
 from forensics.intake.table.decimal_mark import decide_marks
-from forensics.intake.table.dialect import Dialect
-from forensics.intake.table.parser import BlockReader
+from forensics.intake.table.dialect_model import Dialect
+from forensics.intake.table.export import TableExport
 from forensics.intake.table.raw_table import RawTable
-from forensics.intake.text.streams import ByteSource, UnreadableError, WrongEncodingError, encoding_of
-from forensics.intake.typed.reader import gather_table, is_typed, open_table, table_dialect
 from forensics.intake.waveform.header import read_header, split_single_file
 from forensics.intake.waveform.reader import MAX_BYTES, record_files
 from forensics.intake.waveform.stamps import Refused
@@ -33,6 +33,8 @@ from forensics.model.vocabulary import Role, is_switch
 _WAVEFORM = frozenset({".cfg", ".cff", ".dat"})
 _BRACKET = re.compile(r"^(?P<name>.*\S)\s*[\[(](?P<unit>[^\[\]()]*(?:\([ga]\))?)[\])]\s*$")
 _TAIL = re.compile(r"^(?P<name>.*[^\s_.])[\s_.](?P<unit>\S{2,8}|%)$")
+# a reading, one beyond the range of its sensor (">600"), or what old loggers print for infinity ("-1/0")
+_NUMBER = re.compile(r"[<>\u2264\u2265~]?\s*[+-]?[\d.,' ]*\d(?:[eE][+-]?\d+)?\s*[^\d\s]{0,8}|[+-]?1/0")
 _SHARE = 0.8
 _EXAMPLES = 6
 PLACE_ZONE = "UTC"
@@ -151,71 +153,22 @@ def _look_table(look: Preview) -> None:
     exhibit = take_exhibit(look.path, look.file, sha256="-")
     casefile = skeleton(None, look.path)
     job = SourceJob(casefile, casefile.source[0], look.file, PLACE_ZONE, look.path, None, None, Problems(), [])
-    if is_typed(look.file):
-        _look_typed(look, job)
-    else:
-        _look_text(look, job, exhibit)
 
+    def step(export: TableExport) -> None:
+        layout = find_layout(job, export.dialect)
+        gathered = RawTable()
+        if layout.layout != "wide" and export.dialect.time_columns:
+            wanted = wanted_columns(export.dialect, layout)
+            gathered = gather_rows(job, export, wanted, decide_marks(job.source, []))
+        _take(look, export.dialect, layout, gathered)
 
-def _look_typed(look: Preview, job: SourceJob) -> None:
-    from forensics.intake.typed.workbook import SheetQuestion
-
-    try:
-        table = open_table(look.file, job.source, [])
-    except SheetQuestion as question:
-        raise UnreadableError(question.what, question.remedy) from None
-    sheet = next((value for what, value, _ in table.detections if what == "sheet"), "")
-    if sheet:
-        look.keys["sheet"] = sheet
-    dialect = table_dialect(table, job.source)
-    layout = find_layout(job, dialect)
-    gathered = RawTable()
-    if layout.layout != "wide" and dialect.time_columns:
-        gather_table(table, _reader(job, dialect, layout, gathered), job.source)
-    _take(look, dialect, layout, gathered)
-
-
-def _reader(job: SourceJob, dialect: Dialect, layout: Layout, gathered: RawTable) -> BlockReader:
-    return BlockReader(
-        path=job.path,
-        dialect=dialect,
-        wanted=wanted_columns(dialect, layout),
-        order="DMY",
-        decimal=".",
-        keep=None,
-        zone_offsets={},
-        gathered=gathered,
-    )
-
-
-def _look_text(look: Preview, job: SourceJob, exhibit: Exhibit) -> None:
-    from forensics.intake.text.reader import _Reading, refuse_other_text
-
-    source = ByteSource(exhibit.file)
-    if exhibit.size == 0:
-        raise UnreadableError("the file is empty (0 bytes).", "Export it again.")
-    codec, _, _ = encoding_of(source.sample(), "")
-    for attempt in (codec, "cp1252"):
-        reading = _Reading(job, exhibit, ByteSource(exhibit.file), attempt, careful_only=False)
-        try:
-            head = reading._head()
-            refuse_other_text(head, exhibit.size)
-            from forensics.intake.table.dialect import find_dialect
-
-            dialect = find_dialect(head, job.source)
-            layout = find_layout(job, dialect)
-            gathered = RawTable()
-            if layout.layout != "wide" and dialect.time_columns:
-                marks = decide_marks(job.source, [])
-                gathered = reading._gather(dialect, layout, marks)
-            _take(look, dialect, layout, gathered)
-            return
-        except WrongEncodingError:
-            continue
-    raise UnreadableError("the bytes are not text in a known encoding.", "Give encoding.")
+    in_its_encoding(open_export(job, exhibit, look.file.suffix.casefold()), step)
 
 
 def _take(look: Preview, dialect: Dialect, layout: Layout, gathered: RawTable) -> None:
+    sheet = next((found.value for found in dialect.detections if found.what == "sheet"), "")
+    if sheet:
+        look.keys["sheet"] = sheet
     look.keys["kind"] = layout.kind
     if layout.layout != "text":
         look.keys["layout"] = layout.layout
@@ -273,7 +226,7 @@ def _column(name: str, raw: str, units_row: str, cells: Iterable[str]) -> Column
 def _allowed(cells: Iterable[str], unit: Unit | None) -> frozenset[Role]:
     """Roles that the cells and the unit of a column allow."""
     texts = list(cells)
-    numbers = sum(bool(re.fullmatch(r"[+-]?[\d.,' ]*\d(?:[eE][+-]?\d+)?\s*[^\d\s]{0,8}", text)) for text in texts)
+    numbers = sum(bool(_NUMBER.fullmatch(text)) for text in texts)
     binary = bool(texts) and {text.rstrip("0").rstrip(".,") or "0" for text in texts} <= {"0", "1"}
     switches = frozenset(role for role in Role if is_switch(role))
     measured = frozenset(role for role in Role if not is_switch(role) and (unit is None or fits(unit, role)))

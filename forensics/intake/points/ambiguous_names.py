@@ -8,7 +8,7 @@ from forensics.case.schema import Point
 from forensics.intake.job import SourceJob
 from forensics.intake.lexicon import plain
 from forensics.intake.points.find_layout import Layout
-from forensics.intake.table.dialect import Dialect
+from forensics.intake.table.dialect_model import Dialect
 
 _LEAST_TWICE, _MOST_MACHINES = 2, 12
 

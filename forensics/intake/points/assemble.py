@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.errors import Severity
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import SourceJob
-from forensics.intake.lexicon import plain, read_words
 from forensics.intake.points.bind import Binder
+from forensics.intake.points.column_marks import decide_for_columns
 from forensics.intake.points.find_layout import Layout
 from forensics.intake.points.layouts import (
     LongTable,
@@ -24,15 +23,15 @@ from forensics.intake.points.layouts import (
     text_points,
     wide_points,
 )
-from forensics.intake.points.quality import hide_bad_quality
+from forensics.intake.points.questions import BEFORE_BINDING, BEFORE_TIMES
 from forensics.intake.points.resolve_times import TimeResolver
 from forensics.intake.points.resolved import ResolvedTimes
-from forensics.intake.result import OUTSIDE_WINDOW, Accounting, Detection, SetAside, SourceResult
-from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
-from forensics.intake.table.dialect import Dialect
-from forensics.intake.table.raw_table import RawTable
-from forensics.intake.table.records import parse
-from forensics.intake.table.values import MarkCount, Marks
+from forensics.intake.result import OUTSIDE_WINDOW, Accounting, SetAside, SourceResult
+from forensics.intake.table.decimal_mark import MarkDecision
+from forensics.intake.table.dialect_model import Dialect
+from forensics.intake.table.raw_table import FileCounts, RawTable
+from forensics.intake.table.values import Marks
+from forensics.model.points import FILE_ROWS, place_of
 from forensics.model.vocabulary import is_switch
 
 Texts = Callable[[list[int]], dict[int, str]]
@@ -40,48 +39,80 @@ Texts = Callable[[list[int]], dict[int, str]]
 
 def bind_points(
     job: SourceJob,
-    exhibit: Exhibit,
+    exhibits: Sequence[Exhibit],
     dialect: Dialect,
     layout: Layout,
     gathered: RawTable,
     marks: MarkDecision,
     texts: Texts,
-) -> SourceResult:
-    """Settle times, bind points and account for every row.
+) -> tuple[SourceResult, ...]:
+    """Settle times, bind points and account for every row: a result for each file, the points with the first.
 
     Parameters
     ----------
+    exhibits
+        The files of the source, in the order of their rows.
     texts
         Gives the text of physical rows: for duplicates, and for the list of rows set aside.
     """
     names, keys = _keys(gathered, layout)
     time_name = ", ".join(dialect.names[i] for i in dialect.time_columns)
-    judge = TimeResolver(job.path, job.source, job.zone, time_name, job.keep, job.failure_ns, job.problems)
-    _say_months(job, gathered, dialect)
+    summer = None if layout.summer_column is None else (layout.summer_column, dialect.names[layout.summer_column])
+    judge = TimeResolver(
+        job.path, job.source, job.zone, time_name, job.keep, job.failure_ns, job.problems, summer_column=summer
+    )
+    for question in BEFORE_TIMES:
+        question(job, dialect, gathered)
     settled = judge.settle(gathered, keys, _column_texts(gathered, dialect) or texts)
     if settled is None:
         for number, _ in layout.points:
             job.found.add(number)
         for number, _, _ in layout.wide:
             job.found.add(number)
-        return _empty(job, exhibit, layout, gathered, judge)
+        return _empty(job, exhibits, layout, gathered, judge)
+    if settled.conflict:
+        return _empty(job, exhibits, layout, gathered, judge, settled.conflict)
     binder = Binder(
         job.path, job.source, job.clock, job.casefile.machine, job.problems, settled.resolution_s,
         detections=judge.detections, notes=judge.notes,
     )  # fmt: skip
-    _say_extra(gathered, binder)
-    hide_bad_quality(gathered, layout, binder)
-    _ask_changed_units(job, dialect, layout, gathered)
-    decided = _decide(job, dialect, layout, gathered, marks, binder, texts, names)
+    for ask in BEFORE_BINDING:
+        ask(job, dialect, layout, gathered, binder)
+    decided = decide_for_columns(job, dialect, layout, gathered, marks, binder, texts, names)
     points = _bind(job, dialect, layout, gathered, settled, binder, decided, (names, keys))
     job.found |= points.found
     job.names.extend(names)
-    accounting = _account(job, gathered, settled, binder, texts)
-    return SourceResult(
-        exhibit, layout.kind, layout.layout if layout.layout != "text" else "long", job.clock, accounting,
-        tuple(binder.detections), tuple(binder.notes), tuple(points.samples), tuple(points.switches), None,
-        tuple(points.log), settled.first_ns, settled.last_ns,
-    )  # fmt: skip
+    accounts = _account(job, gathered, settled, binder, texts)
+    name = job.source.path if gathered.files else ""
+    kind, shown = layout.kind, layout.layout if layout.layout != "text" else "long"
+    out = [
+        SourceResult(
+            exhibit, kind, shown, job.clock, account, first_ns=ends[0], last_ns=ends[1], joined_as=name, rows=rows
+        )
+        for exhibit, account, ends, rows in zip(
+            exhibits, accounts, settled.ranges, _lines(gathered, len(exhibits)), strict=True
+        )
+    ]
+    out[0] = replace(
+        out[0],
+        detections=tuple(binder.detections),
+        notes=tuple(binder.notes),
+        samples=tuple(points.samples),
+        switches=tuple(points.switches),
+        log=tuple(points.log),
+    )
+    return tuple(out)
+
+
+def _lines(gathered: RawTable, files: int) -> list[tuple[int, int]]:
+    """First and last row with a time of each file, as it numbers them; (0, 0) where all lie far outside the window."""
+    found = dict.fromkeys(range(files), (0, 0))
+    for piece in gathered.pieces:
+        file, low = place_of(int(piece.row.min()))
+        at = max(file - 1, 0)
+        first = low if found[at] == (0, 0) else min(low, found[at][0])
+        found[at] = (first, max(place_of(int(piece.row.max()))[1], found[at][1]))
+    return list(found.values())
 
 
 def _column_texts(gathered: RawTable, dialect: Dialect) -> Texts | None:
@@ -117,171 +148,30 @@ def _keys(gathered: RawTable, layout: Layout) -> tuple[list[str], NDArray[np.int
     return [], None
 
 
-def _say_months(job: SourceJob, gathered: RawTable, dialect: Dialect) -> None:
-    if not gathered.bad_months:
-        return
-    words = read_words()
-    best = max(
-        words.languages,
-        key=lambda language: sum(
-            plain(name) in {plain(f) for forms in words.languages[language] for f in forms}
-            for name in gathered.month_names
-        ),
-    )
-    table = " ".join("/".join(form.capitalize() for form in forms if len(form) <= 4) for forms in words.languages[best])  # noqa: PLR2004
-    for name, (row, _) in gathered.bad_months.items():
-        job.problems.add(
-            _note(job, f"month name '{name}' not known ({best}: {table}).", row, dialect.names[dialect.time_columns[0]])
-        )
-
-
-def _note(job: SourceJob, what: str, row: int, column: str) -> Any:
-    from forensics.errors import Problem
-
-    return Problem(what, file=job.path, row=row, column=column, severity=Severity.NOTE)
-
-
-def _empty(job: SourceJob, exhibit: Exhibit, layout: Layout, gathered: RawTable, judge: TimeResolver) -> SourceResult:
-    counts = Counter(row.reason for row in gathered.aside)
-    waiting = gathered.rows_read - sum(counts.values())
-    if waiting:
-        counts["time question open"] = waiting
-    accounting = Accounting(gathered.rows_read, 0, dict(counts), {}, tuple(gathered.aside))
-    return SourceResult(
-        exhibit, layout.kind, layout.layout, job.clock, accounting, tuple(judge.detections), tuple(judge.notes)
-    )
-
-
-def _say_extra(gathered: RawTable, binder: Binder) -> None:
-    if gathered.extra_empty:
-        lines = ", ".join(f"{a}-{b}" if a != b else str(a) for a, b in gathered.extra_empty[:8])
-        more = " …" if len(gathered.extra_empty) > 8 else ""  # noqa: PLR2004 - a note, not a list
-        binder.notes.append(f"an extra empty field at the end of lines {lines}{more} is ignored")
-    binder.notes.extend(gathered.notes)
-
-
-def _ask_changed_units(job: SourceJob, dialect: Dialect, layout: Layout, gathered: RawTable) -> None:
-    """Leave out the points whose unit is another below a repeated header."""
-    kept = []
-    for number, point, column in layout.wide:
-        if column not in gathered.unit_changes or is_switch(point.role):
-            kept.append((number, point, column))
-            continue
-        line, before, now = gathered.unit_changes[column]
-        job.found.add(number)
-        job.leave_out(
-            f"its unit is '{before}' above and '{now}' from line {line} on.",
-            "Supply the two parts as two sources, each with its unit.",
-            line,
-            dialect.names[column],
-        )
-    layout.wide = kept
-
-
-def _decide(
+def _empty(
     job: SourceJob,
-    dialect: Dialect,
+    exhibits: Sequence[Exhibit],
     layout: Layout,
     gathered: RawTable,
-    marks: MarkDecision,
-    binder: Binder,
-    texts: Texts,
-    named: Sequence[str],
-) -> Marks:
-    """Marks of the file; where the head did not settle them, from every cell, else asked for column by column."""
-    if not marks.settled and not marks.final:
-        cells: list[tuple[int, int, str]] = []
-        columns: list[int | None] = [column for _, _, column in layout.wide] or [layout.value_column]
-        for column in columns:
-            if column is None:
-                continue
-            words, codes = gathered.words(column)
-            first = {int(code): int(row) for code, row in zip(codes[::-1], gathered.row()[::-1], strict=True)}
-            cells.extend((column, first[code], word) for code, word in enumerate(words) if code in first)
-        marks = decide_marks(job.source, cells)
-    binder.detections.extend(marks.detections)
-    if marks.settled and not marks.detections:
-        marks = _late_marks(dialect, layout, gathered, marks, texts)
-    if marks.settled:
-        return marks.marks
-    kept = []
-    for number, point, column in layout.wide:
-        if column not in marks.undecided or is_switch(point.role):
-            kept.append((number, point, column))
-            continue
-        row, text, count = marks.undecided[column]
-        mark = "," if "," in text else "."
-        job.found.add(number)
-        name = {",": "comma", ".": "point"}[mark]
-        unit = "" if point.unit else " and no unit is given"
-        why = (
-            "the file has point and comma as decimal marks"
-            if marks.both
-            else f"all {count} different values with a mark have exactly three digits after the {name}{unit}"
-        )
-        job.leave_out(
-            f"'{text}' (line {row}) may be {text.replace(mark, '')} or {text.replace(mark, '.')}; {why}.",
-            f"Give decimal='{mark}' or thousands='{mark}' in its [[source]]"
-            + ("." if point.unit else " and the unit."),
-            row,
-            dialect.names[column],
-        )
-    layout.wide = kept
-    if layout.layout == "long" and marks.undecided:
-        row, text, count = next(iter(marks.undecided.values()))
-        mark = "," if "," in text else "."
-        job.leave_out(
-            f"'{text}' (line {row}) may be {text.replace(mark, '')} or {text.replace(mark, '.')}; every number with a "
-            "mark has exactly three digits after it.",
-            f"Give decimal='{mark}' or thousands='{mark}' in its [[source]].",
-            row,
-            dialect.names[layout.value_column] if layout.value_column is not None else "",
-        )
-        numbers = {number for number, point in layout.points if not is_switch(point.role)}
-        known = {plain(name) for name in named}
-        job.found |= {
-            number
-            for number, point in layout.points
-            if number in numbers and (point.source == job.path or plain(point.column) in known)
-        }
-        layout.points = [item for item in layout.points if item[0] not in numbers]
-    return marks.marks
-
-
-def _late_marks(
-    dialect: Dialect, layout: Layout, gathered: RawTable, marks: MarkDecision, texts: Texts
-) -> MarkDecision:
-    """Look at cells with a fraction where the head of the file showed no mark at all: they may be thousands."""
-    rows = gathered.row()
-    undecided: dict[int, tuple[int, str, int]] = {}
-    columns: list[int | None] = [column for _, _, column in layout.wide]
-    for column in columns or [layout.value_column]:
-        if column is None or column not in gathered.pieces[0].columns or not dialect.delimiter:
-            continue
-        start = 0
-        places: list[int] = []
-        for piece in gathered.pieces:
-            cells = piece.columns[column]
-            if isinstance(cells, np.ndarray):
-                broken = np.flatnonzero(np.isfinite(cells) & (cells != np.floor(cells)))
-                places.extend(int(i) + start for i in broken[:: max(1, len(broken) // 40)])
-            start += len(piece.row)
-        if not places:
-            continue
-        count = MarkCount()
-        lines = texts([int(rows[place]) for place in places])
-        for line, text in sorted(lines.items()):
-            fields = parse(text, dialect.delimiter)
-            if len(fields) > column and count.look(fields[column], line):
-                first = undecided.get(column, (line, fields[column].strip(), 0))
-                undecided[column] = (first[0], first[1], first[2] + 1)
-        if count.decimal:
-            decimal, (row, shown) = next(iter(count.decimal.items()))
-            found = Detection(
-                "decimal mark", "comma" if decimal == "," else "point", f"decided by line {row} ({shown})"
-            )
-            return MarkDecision(marks.marks, settled=True, detections=[found])
-    return MarkDecision(marks.marks, settled=not undecided, undecided=undecided)
+    judge: TimeResolver,
+    conflict: str = "",
+) -> tuple[SourceResult, ...]:
+    """Results of a source whose times are not settled: every row that is not set aside waits for the answer."""
+    out = []
+    read = [file.rows_read for file in gathered.files] or [gathered.rows_read]
+    for exhibit, rows_read in zip(exhibits, read, strict=True):
+        aside = tuple(row for row in gathered.aside if row.source == exhibit.path)
+        counts = Counter(row.reason for row in aside)
+        waiting = rows_read - sum(counts.values())
+        if waiting:
+            counts["files are not of one log" if conflict else "time question open"] = waiting
+        account = Accounting(rows_read, 0, dict(counts), {}, aside)
+        name = job.source.path if gathered.files else ""
+        out.append(SourceResult(exhibit, layout.kind, layout.layout, job.clock, account, joined_as=name))
+    if conflict:
+        job.leave_out(f"{conflict}.", "Name the files of each logger by a pattern or a clock of their own.")
+    out[0] = replace(out[0], conflict=conflict, detections=tuple(judge.detections), notes=tuple(judge.notes))
+    return tuple(out)
 
 
 def _bind(
@@ -321,22 +211,37 @@ def _bind(
     return points
 
 
-def _account(job: SourceJob, gathered: RawTable, settled: ResolvedTimes, binder: Binder, texts: Texts) -> Accounting:
+def _account(
+    job: SourceJob, gathered: RawTable, settled: ResolvedTimes, binder: Binder, texts: Texts
+) -> list[Accounting]:
+    """What became of the rows of each file."""
     rows = gathered.row()
     listed = list(gathered.aside)
+    files = gathered.files or [
+        FileCounts(job.path, gathered.rows_read, gathered.outside, gathered.first_local, gathered.last_local)
+    ]
     if settled.aside:
-        lines = [int(rows[position]) for position, _ in settled.aside]
-        text = texts(lines)
-        listed.extend(
-            SetAside(job.path, line, reason, text.get(line, "")[:2000])
-            for line, (_, reason) in zip(lines, settled.aside, strict=True)
-        )
-    listed.sort(key=lambda row: row.row)
-    counts = dict(Counter(row.reason for row in listed))
-    outside = settled.outside + gathered.outside
-    if outside:
-        counts[OUTSIDE_WINDOW] = outside
-    return Accounting(
-        gathered.rows_read, len(settled.position), dict(sorted(counts.items())), dict(sorted(binder.missing.items())),
-        tuple(listed),
-    )  # fmt: skip
+        wanted = [int(rows[position]) for position, _ in settled.aside]
+        text = texts(wanted)
+        for row, (_, reason) in zip(wanted, settled.aside, strict=True):
+            number, line = place_of(row)
+            listed.append(SetAside(files[max(number - 1, 0)].path, line, reason, text.get(row, "")[:2000]))
+    first = 1 if gathered.files else 0
+    kept, outside = (_by_file(rows, places, len(files), first) for places in (settled.position, settled.outside))
+    out = []
+    for number, file in enumerate(files, start=first):
+        own = sorted((row for row in listed if row.source == file.path), key=lambda row: row.row)
+        counts = dict(Counter(row.reason for row in own))
+        if far := int(outside[number]) + file.outside:
+            counts[OUTSIDE_WINDOW] = far
+        missing = dict(sorted(binder.missing[number].items()))
+        out.append(Accounting(file.rows_read, int(kept[number]), dict(sorted(counts.items())), missing, tuple(own)))
+    return out
+
+
+def _by_file(rows: NDArray[np.int64], places: NDArray[np.int64], files: int, first: int) -> list[int]:
+    """How many rows of some places stand in each file, by its number."""
+    if not first:
+        return [len(places)]
+    counts = np.bincount(rows[places] // FILE_ROWS, minlength=files + first)
+    return [int(count) for count in counts]

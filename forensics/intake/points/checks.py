@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.intake.points.plausible import false_zeros
 from forensics.intake.result import SourceResult
-from forensics.model.points import NS, ON, UNKNOWN, Samples, Switch, iso
+from forensics.model.points import NS, ON, UNKNOWN, Samples, Switch, iso, said_row
 from forensics.model.vocabulary import Quality, Recorded, Role
 from forensics.rules import read_limits
 
@@ -120,7 +121,24 @@ def _counters(reading: SourceResult) -> SourceResult:
     return replace(reading, samples=tuple(samples), notes=tuple(notes))
 
 
+def _without_false_zeros(samples: Samples, notes: list[str]) -> Samples:
+    """A counter does not fall to zero and come back: such zeros are no readings."""
+    good = np.flatnonzero(np.isfinite(samples.v))
+    zeros = good[false_zeros(samples.v[good])]
+    if not len(zeros):
+        return samples
+    notes.append(
+        f"{samples.origin.column}: {len(zeros)} zeros between higher readings of the counter count as missing (first "
+        f"on line {said_row(int(samples.row[zeros[0]]))})"
+    )
+    values, quality = samples.v.copy(), samples.q.copy()
+    values[zeros] = np.nan
+    quality[zeros] |= np.uint16(Quality.MISSING)
+    return replace(samples, v=values, q=quality)
+
+
 def _unrolled(samples: Samples, notes: list[str]) -> Samples:
+    samples = _without_false_zeros(samples, notes)
     good = np.flatnonzero(np.isfinite(samples.v))
     values = samples.v[good]
     falls = np.flatnonzero(np.diff(values) < 0) + 1
@@ -131,7 +149,7 @@ def _unrolled(samples: Samples, notes: list[str]) -> Samples:
         before, after = float(values[index - 1]), float(values[index])
         near = read_limits()["intake.rollover_share"]
         modulus = next((m for m in _MODULI if m * (1 - near) <= before < m and after < m * near), None)
-        line = int(samples.row[good[index]])
+        line = said_row(int(samples.row[good[index]]))
         if modulus is None:
             notes.append(
                 f"{samples.origin.column}: the counter falls from {before:g} to {after:g} on line {line}: it was "

@@ -8,6 +8,7 @@ from forensics.intake.table.raw_table import RawTable
 from forensics.intake.timestamps.date_order import local_ns
 from forensics.intake.timestamps.fields import DAY_NS, OPEN
 from forensics.intake.timestamps.wording import between, date_of, in_words, length_of
+from forensics.model.points import said_row
 
 
 def undecided(gathered: RawTable) -> tuple[str, str]:
@@ -24,11 +25,11 @@ def undecided(gathered: RawTable) -> tuple[str, str]:
         first[order] = date_of(int(local[place]))
     day, month = spans["DMY"], spans["MDY"]
     return (
-        f"{so_many(gathered)} fit day/month/year and month/day/year. Line {example.row} '{example.text}' "
+        f"{so_many(gathered)} fit day/month/year and month/day/year. Line {said_row(example.row)} '{example.text}' "
         f"is {in_words(first['DMY'], year=False)} or {in_words(first['MDY'], year=False)}. As day-first the file "
         f"spans {length_of(day[2])} ({between(day[0], day[1])}), as month-first {length_of(month[2])} "
         f"({between(month[0], month[1])}).",
-        "Give date_order=DMY or MDY.",
+        'Give date_order = "DMY" or "MDY" in its [[source]].',
     )
 
 
@@ -38,8 +39,8 @@ def year_first_or_last(gathered: RawTable) -> tuple[str, str]:
     if example is None:
         raise AssertionError("a year can't be open without a stamp")
     return (
-        f"{so_many(gathered)} may have the year first or last: line {example.row} '{example.text}'.",
-        "Give date_order=YMD, DMY or MDY.",
+        f"{so_many(gathered)} may have the year first or last: line {said_row(example.row)} '{example.text}'.",
+        'Give date_order = "YMD", "DMY" or "MDY" in its [[source]].',
     )
 
 
@@ -57,14 +58,15 @@ def contradiction(gathered: RawTable) -> tuple[str, str]:
         remedy = "Export again with one order: rows of both stand among each other."
     else:
         remedy = (
-            f"Supply lines {start}-{seam - 1} and lines {seam}-{end} as two sources, "
-            f"each with its own date_order ({first[2]}, {second[2]})."
+            f"Supply lines {said_row(start)}-{said_row(seam - 1)} and lines {said_row(seam)}-{said_row(end)} as two "
+            f"sources, each with its own date_order ({first[2]}, {second[2]})."
         )
         if bool(((rows > last) & (rows < seam)).any()):
-            remedy += f" Lines {last + 1}-{seam - 1} fit both orders: the second part may begin with any of them."
+            lines = f"{said_row(last + 1)}-{said_row(seam - 1)}"
+            remedy += f" Lines {lines} fit both orders: the second part may begin with any of them."
     return (
-        f"no single date order fits. Line {first[0].row} '{first[0].text.split()[0]}' needs {first[1]}; "
-        f"line {seam} '{second[0].text.split()[0]}' needs {second[1]}.",
+        f"no single date order fits. Line {said_row(first[0].row)} '{first[0].text.split()[0]}' needs {first[1]}; "
+        f"line {said_row(seam)} '{second[0].text.split()[0]}' needs {second[1]}.",
         remedy,
     )
 

@@ -10,7 +10,7 @@ from forensics.intake.job import SourceJob
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.points.bind import is_number
 from forensics.intake.result import Detection
-from forensics.intake.table.dialect import Dialect, column_index
+from forensics.intake.table.dialect_model import Dialect, column_index
 from forensics.intake.table.row_filter import Wanted
 
 _BRACKETS = re.compile(r"\s*[\[(][^\[\]()]*[\])]\s*$")
@@ -31,6 +31,8 @@ class Layout:
         For wide layouts: number of the point in the case file, the point, its column.
     points
         For the others: number and point, found by name in the rows.
+    summer_column
+        A column that tells of each stamp whether it is in summer time.
     status_column
         For long layouts: a column of states beside the values, which may say that there was no reading.
     """
@@ -45,6 +47,7 @@ class Layout:
     quality_column: int | None = None
     status_column: int | None = None
     unit_column: int | None = None
+    summer_column: int | None = None
     quality_of: dict[int, int] = field(default_factory=dict)
     detections: list[Detection] = field(default_factory=list)
 
@@ -76,6 +79,9 @@ def find_layout(job: SourceJob, dialect: Dialect) -> Layout:
     else:
         layout = Layout(kind, "wide")
         _bind_wide(job, dialect, layout)
+    layout.summer_column = _told(
+        job, dialect, source.summer_time_column, "summer_time_column", _named(dialect, "summer")
+    )
     if not source.kind:
         layout.detections.append(Detection("kind", layout.kind, "columns " + ", ".join(dialect.names[:5])))
     if not source.layout:
@@ -250,16 +256,18 @@ def _quality_of(dialect: Dialect, column: int) -> int | None:
 def wanted_columns(dialect: Dialect, layout: Layout) -> Wanted:
     """Which columns the lanes must give, and as what."""
     wanted = Wanted(time=list(dialect.time_columns))
+    if layout.summer_column is not None:
+        wanted.words.append(layout.summer_column)
     if layout.layout == "wide":
         numbers = {column for _, point, column in layout.wide if is_number(point)}
         states = {column for _, point, column in layout.wide if not is_number(point)}
         wanted.numbers = sorted(numbers - states)
-        wanted.words = sorted(states | set(layout.quality_of.values()))
+        wanted.words = sorted({*wanted.words, *states, *layout.quality_of.values()})
         wanted.numbers = [column for column in wanted.numbers if column not in wanted.words]
         return wanted
     beside = (layout.quality_column, layout.status_column, layout.unit_column, layout.text_column)
     for column in (layout.point_column, *beside):
-        if column is not None:
+        if column is not None and column not in wanted.words:
             wanted.words.append(column)
     if layout.value_column is not None and layout.value_column not in wanted.words:
         (wanted.words if layout.kind == "events" else wanted.numbers).append(layout.value_column)

@@ -9,15 +9,16 @@ from pathlib import Path
 
 from forensics.intake.job import SourceJob
 from forensics.intake.result import SourceResult
-from forensics.intake.table.dialect import Dialect
+from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.row_filter import BLANK, NO_TIME, WIDTH
 from forensics.intake.timestamps.date_order import local_ns
 from forensics.intake.timestamps.fields import FIXED, OPEN
 from forensics.intake.timestamps.parse import read_fields
 from forensics.intake.timestamps.wording import date_of
+from forensics.intake.timestamps.zones import offset_of
 from forensics.model.paths import open_regular
-from forensics.model.points import to_datetime
+from forensics.model.points import place_of, to_datetime
 
 FOOTER = "footer"
 ROW_LIMITS = {65_536: "an old sheet format", 1_048_576: "a sheet"}
@@ -39,7 +40,7 @@ _RANGE_WORDS = ("range", "period", "zeitraum", "from", "bis", "until", "p\u00e9r
 
 def footer_rows(gathered: RawTable, dialect: Dialect) -> None:
     """Give the rows below the last record, which are no records, the reason ``footer``."""
-    last = max((int(piece.row[-1]) for piece in gathered.pieces if len(piece.row)), default=0)
+    last = max((place_of(int(piece.row[-1]))[1] for piece in gathered.pieces if len(piece.row)), default=0)
     if not last:
         return
     for index, row in enumerate(gathered.aside):
@@ -81,10 +82,10 @@ def say_counts(job: SourceJob, dialect: Dialect, reading: SourceResult, gathered
             stamp = f"{to_datetime(job.failure_ns):%Y-%m-%dT%H:%M:%SZ}"
             text += f"; the stated failure time {stamp} is before the first record: the file does not cover the failure"
         job.note(text + ".")
-    _say_nul(job, reading)
+    _say_nul(job, reading, gathered)
 
 
-def _say_nul(job: SourceJob, reading: SourceResult) -> None:
+def _say_nul(job: SourceJob, reading: SourceResult, gathered: RawTable) -> None:
     """State where NUL bytes stand, and whether records come after them."""
     nul = [row for row in reading.accounting.listed if row.reason == "NUL bytes"]
     if not nul or reading.last_ns is None:
@@ -92,8 +93,7 @@ def _say_nul(job: SourceJob, reading: SourceResult) -> None:
     count = nul[0].text.rpartition("(and ")[2].rstrip(")")
     place = _first_nul(job.file)
     where = f" from byte {place}" if place is not None else ""
-    rows = [points.row for points in reading.samples] + [switch.row for switch in reading.switches]
-    last_row = max((int(row.max()) for row in rows if len(row)), default=0)
+    last_row = max((place_of(int(piece.row[-1]))[1] for piece in gathered.pieces if len(piece.row)), default=0)
     if last_row > nul[0].row:
         job.note(f"{count}{where} on line {nul[0].row}; the record there is cut, reading goes on below.", nul[0].row)
         return
@@ -170,11 +170,5 @@ def _stamp_of(text: str, gathered: RawTable) -> datetime | None:
 
 
 def _local(job: SourceJob, time_ns: int) -> datetime:
-    from zoneinfo import ZoneInfo
-
-    from forensics.intake.timestamps.zones import fixed_offset_s
-
-    stamp = to_datetime(time_ns)
-    fixed = fixed_offset_s(job.zone)
-    local = stamp + timedelta(seconds=fixed) if fixed is not None else stamp.astimezone(ZoneInfo(job.zone))
-    return local.replace(tzinfo=None)
+    """Wall-clock time of an instant in the zone of a source."""
+    return (to_datetime(time_ns) + timedelta(seconds=offset_of(time_ns, job.zone))).replace(tzinfo=None)

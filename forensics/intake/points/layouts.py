@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import KW_ONLY, dataclass, field, replace
+from dataclasses import KW_ONLY, dataclass, field
 from typing import Any
 
 import numpy as np
@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 from forensics.case.schema import Point
 from forensics.intake.lexicon import plain
 from forensics.intake.points.bind import Binder, Rows, is_number, recorded_of
+from forensics.intake.points.gaps import gaps_told
 from forensics.intake.points.resolved import ResolvedTimes
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.values import Marks, Numbers, Reasons, read_numbers
-from forensics.model.points import OFF, ON, Samples, Switch
+from forensics.model.points import OFF, ON, UNKNOWN, Samples, Switch
 from forensics.model.record import LogLine
 from forensics.model.vocabulary import Recorded, Role
 
@@ -49,22 +50,23 @@ def wide_points(
     out = Points()
     rows = gathered.row()[settled.position]
     whole = _is_whole(settled.position, len(gathered.row()))
+    binder.notes.extend(gaps_told(settled.t))
+    last = {column: number for number, _, column in points}
     for number, point, column in points:
         out.found.add(number)
-        recorded, _ = recorded_of(point, settled.t, long=False, events=False)
+        recorded, _ = recorded_of(point, binder.source, settled.t, long=False, events=False)
         reasons = Reasons()
         if is_number(point):
             numbers = _level_numbers(binder, point, gathered, column, marks, reasons)
-            values = numbers.values if whole else numbers.values[settled.position]
-            reason = numbers.reason if whole else numbers.reason[settled.position]
+            numbers = numbers if whole else numbers.take(settled.position)
             t, flags, row = settled.t, settled.flags, rows
             if recorded is Recorded.CHANGE:
                 # in a change log an empty cell says that nothing changed
-                told = reason != reasons.code("empty")
-                values, reason, t, flags, row = values[told], reason[told], t[told], flags[told], row[told]
+                told = numbers.reason != reasons.code("empty")
+                numbers, t, flags, row = numbers.take(told), t[told], flags[told], row[told]
             samples = binder.samples(
                 point,
-                replace(numbers, values=values, reason=reason),
+                numbers,
                 reasons,
                 Rows(t, flags, row, recorded),
                 header[column],
@@ -72,8 +74,12 @@ def wide_points(
             )
             if samples is not None:
                 out.samples.append(samples)
+            if last[column] == number:
+                gathered.release(column)
             continue
         words, codes = gathered.words(column)
+        if last[column] == number:
+            gathered.release(column)
         codes = codes if whole else codes[settled.position]
         t, row = settled.t, rows
         if recorded is Recorded.CHANGE:
@@ -162,7 +168,7 @@ def long_points(
         parts = [order[edges[code] : edges[code + 1]] for code in codes]
         chosen = parts[0] if len(parts) == 1 else np.sort(np.concatenate(parts))
         t, row = settled.t[chosen], rows[chosen]
-        recorded, _ = recorded_of(point, t, long=True, events=events)
+        recorded, _ = recorded_of(point, binder.source, t, long=True, events=events)
         if is_number(point):
             reasons = Reasons()
             numbers = cells.numbers(settled.position[chosen], reasons)
@@ -218,10 +224,7 @@ class _Cells:
         words, codes = self.whole
         used, inverse = np.unique(codes[position], return_inverse=True)
         part = read_numbers(pa.array([words[int(code)] for code in used], pa.string()), self.marks, reasons)
-        counts = np.bincount(inverse, minlength=len(used))
-        for unit in list(part.suffixes):
-            part.suffixes[unit] = int(counts.sum())
-        return Numbers(part.values[inverse], part.reason[inverse], part.suffixes)
+        return part.take(inverse)
 
 
 def _with_start(switch: Switch, settled: ResolvedTimes, rows: NDArray[np.int64], start_ns: int | None) -> Switch:
@@ -235,6 +238,8 @@ def _with_start(switch: Switch, settled: ResolvedTimes, rows: NDArray[np.int64],
     begin = _begin(settled, start_ns)
     begin = min(begin, int(switch.t[first]) - max(1, round(settled.resolution_s * 1e9)))
     opposite = OFF if switch.state[first] == ON else ON
+    if switch.role is Role.TRIP and opposite == ON:
+        opposite = UNKNOWN  # a first line that says "no trip" does not tell that there was one before the list
     return Switch(
         switch.role,
         switch.origin,

@@ -10,8 +10,8 @@ from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import SourceJob
 from forensics.intake.points.find_layout import Layout
 from forensics.intake.result import Accounting, Detection, SourceResult
-from forensics.intake.table.dialect import Dialect
-from forensics.intake.table.headers import filled
+from forensics.intake.table.dialect_model import Dialect
+from forensics.intake.table.headers import is_filled
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.records import parse
 from forensics.intake.table.row_filter import BLANK, NO_TIME, WIDTH
@@ -35,7 +35,7 @@ def has_time(job: SourceJob, dialect: Dialect) -> bool:
     elif dialect.candidates:
         names = ", ".join(f"'{dialect.names[i]}'" for i in dialect.candidates)
         job.stop(f"several columns hold stamps ({names}).", "Give time_column.")
-    elif not any(filled(row) for row in dialect.sample):
+    elif not any(is_filled(row) for row in dialect.sample):
         names = ", ".join(dialect.names[:8])
         job.leave_out(f"header at line {dialect.header_line or dialect.data_line} ({names}), no data rows.", _NO_RECORD)
     else:

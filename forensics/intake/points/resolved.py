@@ -19,18 +19,22 @@ class ResolvedTimes:
     t, flags
         ns UTC and quality flags of the kept rows.
     aside
-        Position and reason of rows that are set aside here; ``outside`` counts rows outside the window.
+        Position and reason of rows that are set aside here; ``outside`` the positions of rows outside the window.
     first_ns, last_ns
-        Range of all rows with a time.
+        Range of all rows with a time; ``ranges`` those of each file.
+    conflict
+        Why the files of the source can't be those of one logger; empty where they can.
     """
 
     position: NDArray[np.int64]
     t: NDArray[np.int64]
     flags: NDArray[np.uint16]
     aside: list[tuple[int, str]] = field(default_factory=list)
-    outside: int = 0
+    outside: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     first_ns: int | None = None
     last_ns: int | None = None
+    ranges: list[tuple[int | None, int | None]] = field(default_factory=list)
+    conflict: str = ""
     resolution_s: float = 1.0
     direction: int = 1
 

@@ -6,12 +6,10 @@ The only place where units enter.
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 
 from forensics.case.schema import Point
-from forensics.intake.lexicon import plain
 from forensics.intake.result import Detection
 from forensics.model.units import Datum, Unit, fits, needs_datum, read_unit
 from forensics.model.vocabulary import ROLE_FACTS, Dimension, Role
@@ -35,30 +33,18 @@ class UnitJudge:
     detections: list[Detection]
     notes: list[str]
 
-    def unit_of(self, point: Point, header: str, units_row: str, suffixes: Counter[str]) -> Unit | None:
+    def unit_of(self, point: Point, header: str, units_row: str, in_cells: str) -> Unit | None:
         """Unit of a column: the case file's, else the header's brackets, the units row, the cells, the header's end.
 
         A unit that can't be read, does not fit the role, or does not say gauge or absolute is asked for by name.
+
+        Parameters
+        ----------
+        in_cells
+            Unit that the cells carry; empty where they carry none.
         """
         role = point.role
-        bracket, tail = _of_header(header, role)
-        if tail in ("a", "A") and (units_row or suffixes):
-            tail = None  # the letter of a phase
-        told: list[tuple[str, str]] = []
-        if point.unit:
-            told.append((point.unit, "given in the case file"))
-        if bracket is not None:
-            told.append((bracket["unit"].strip(), f"header '{header}'"))
-        if units_row:
-            told.append((units_row, "units row"))
-        if suffixes:
-            told.append((suffixes.most_common(1)[0][0], "written in the cells"))
-            if len({plain(name) for name in suffixes}) > 1:
-                names = ", ".join(sorted(suffixes))
-                self.ask(point, f"the cells carry different units ({names}).", "Supply the parts as two sources.")
-                return None
-        if tail is not None:
-            told.append((tail, f"end of the header '{header}'"))
+        told = self.said_units(point, header, units_row, in_cells)
         if ROLE_FACTS[role].dimension is Dimension.COUNT and not told:
             return read_unit("1")
         if not point.unit and self._disagree(point, told):
@@ -71,6 +57,25 @@ class UnitJudge:
         wanted = ROLE_FACTS[role].dimension.value
         self.ask(point, f"no unit is given for a {wanted}.", "Give unit in its [[point]].")
         return None
+
+    @staticmethod
+    def said_units(point: Point, header: str, units_row: str, in_cells: str = "") -> list[tuple[str, str]]:
+        """Every place that says a unit of a column, the strongest first: the text of the unit, and where it stands."""
+        bracket, tail = _of_header(header, point.role)
+        if tail in ("a", "A") and (units_row or in_cells or point.role is Role.AMPS_A):
+            tail = None  # the letter of a phase
+        told: list[tuple[str, str]] = []
+        if point.unit:
+            told.append((point.unit, "given in the case file"))
+        if bracket is not None:
+            told.append((bracket["unit"].strip(), f"header '{header}'"))
+        if units_row:
+            told.append((units_row, "units row"))
+        if in_cells:
+            told.append((in_cells, "written in the cells"))
+        if tail is not None:
+            told.append((tail, f"end of the header '{header}'"))
+        return told
 
     def _accept(
         self, point: Point, text: str, unit: Unit | None, evidence: str, told: list[tuple[str, str]]

@@ -8,6 +8,7 @@ from dataclasses import KW_ONLY, dataclass, field
 from forensics.case.schema import Source
 from forensics.intake.result import Detection
 from forensics.intake.table.values import SUFFIXED, MarkCount, Marks
+from forensics.model.points import said_row
 
 _NAMES = {".": "point", ",": "comma", "'": "apostrophe", " ": "blank", "": "none"}
 
@@ -65,7 +66,7 @@ def decide_marks(source: Source, cells: Iterable[tuple[int, int, str]]) -> MarkD
         thousands = used or (other if undecided and mark_seen == other else "")
         if not thousands:
             thousands = other
-        evidence = f"decided by line {row} ({text})"
+        evidence = f"decided by line {said_row(row)} ({text})"
         out = [Detection("decimal mark", _NAMES[decimal], evidence)]
         if used or (undecided and mark_seen == other):
             out.append(Detection("thousands mark", _NAMES[thousands], "the decimal mark is the other one"))
@@ -79,7 +80,7 @@ def decide_marks(source: Source, cells: Iterable[tuple[int, int, str]]) -> MarkD
     if count.thousands:
         mark, (row, text) = next(iter(count.thousands.items()))
         decimal = "," if mark == "." else "."
-        seen = Detection("thousands mark", _NAMES[mark], f"decided by line {row} ({text})")
+        seen = Detection("thousands mark", _NAMES[mark], f"decided by line {said_row(row)} ({text})")
         return MarkDecision(Marks(decimal, mark), settled=True, detections=[seen])
     if undecided:
         return MarkDecision(Marks(), settled=False, undecided=undecided)

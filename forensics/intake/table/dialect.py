@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import itertools
-import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import replace
 
 from forensics.case.schema import Source
-from forensics.intake.lexicon import plain, read_words
+from forensics.intake.lexicon import plain
 from forensics.intake.result import Detection
+from forensics.intake.table.dialect_model import Dialect, Note
 from forensics.intake.table.headers import (
-    filled,
     group_row,
     grouped,
+    is_filled,
     is_stamped,
     mended,
     modal_width,
@@ -25,73 +25,14 @@ from forensics.intake.table.headers import (
     units_below,
 )
 from forensics.intake.table.records import RowText, records, split_lines
-from forensics.intake.timestamps.fields import EPOCH, FIXED, OPEN, TIME_ONLY
-from forensics.intake.timestamps.split_columns import FRACTION, OFFSET, WRITTEN_OFFSET
+from forensics.intake.table.time_columns import find_times
+from forensics.intake.timestamps.fields import FIXED, OPEN
 
 DELIMITERS = (",", ";", "\t", "|")
 _DELIMITER_NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
 _TOLD = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "pipe": "|"}
 _SAMPLE_ROWS = 400
 _SHARE = 0.6
-
-
-@dataclass(frozen=True, slots=True)
-class Note:
-    """A line above or below the table, kept as a note."""
-
-    line: int
-    text: str
-
-
-@dataclass(slots=True)
-class Dialect:
-    """What was found at the head of an export.
-
-    Attributes
-    ----------
-    names
-        Column names, made unique by place where a name comes twice.
-    raw_names
-        As written.
-    units
-        Column number to the text of the units row.
-    lower_names
-        Under two header rows without merged cells, the names of the lower one: a column may stand under no group.
-    header_line, data_line
-        Physical line of the header (0 where there is none) and of the first record.
-    time_columns
-        Columns whose texts make the stamp, in their order; empty where none was found.
-    candidates
-        Columns that hold whole stamps, when the case does not name one.
-    phantom
-        How many more fields than the header most records have, all of them empty.
-    """
-
-    delimiter: str
-    names: list[str]
-    raw_names: list[str]
-    units: dict[int, str] = field(default_factory=dict)
-    lower_names: list[str] = field(default_factory=list)
-    header_line: int = 0
-    data_line: int = 1
-    preamble: list[Note] = field(default_factory=list)
-    time_columns: list[int] = field(default_factory=list)
-    candidates: list[int] = field(default_factory=list)
-    phantom: int = 0
-    sample: list[RowText] = field(default_factory=list)
-    detections: list[Detection] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-
-    @property
-    def width(self) -> int:
-        """Number of fields of a record."""
-        return len(self.raw_names)
-
-    def samples_of(self, column: int) -> list[tuple[int, str]]:
-        """Line and text of the cells of a column among the first records."""
-        return [
-            (row.line, row.fields[column]) for row in self.sample if row.fields is not None and len(row.fields) > column
-        ]
 
 
 def unique_names(names: Sequence[str]) -> list[str]:
@@ -133,8 +74,21 @@ def find_dialect(sample: bytes, source: Source) -> Dialect:
     return dialect
 
 
+def like(other: Dialect, below: bytes) -> Dialect:
+    """The layout of another file of the same logger, whose lines above the first record are the same.
+
+    Parameters
+    ----------
+    below
+        The first bytes of its records.
+    """
+    lines = split_lines(below)[:_SAMPLE_ROWS]
+    rows = [row for row in records(lines, other.delimiter, other.data_line, other.width) if is_filled(row)]
+    return replace(other, sample=rows, detections=list(other.detections), notes=list(other.notes))
+
+
 def _score(rows: Sequence[RowText]) -> tuple[float, float, int]:
-    full = [row for row in rows if filled(row)]
+    full = [row for row in rows if is_filled(row)]
     if not full:
         return (0.0, 0.0, 0)
     width = table_width(full)
@@ -175,7 +129,9 @@ def _table(rows: list[RowText], delimiter: str, source: Source) -> Dialect:
             Detection("text repaired", "header", "UTF-8 that was encoded twice: shown as it was meant")
         )
     dialect.names = unique_names(dialect.raw_names)
-    dialect.preamble = [Note(row.line, row.text) for i, row in enumerate(rows[:header]) if filled(row) and i != above]
+    dialect.preamble = [
+        Note(row.line, row.text) for i, row in enumerate(rows[:header]) if is_filled(row) and i != above
+    ]
     found = units_below(rows, after)
     after = found.after
     dialect.units = found.units
@@ -184,9 +140,9 @@ def _table(rows: list[RowText], delimiter: str, source: Source) -> Dialect:
         shown = ", ".join(list(found.units.values())[:6])
         dialect.detections.append(Detection("units row", f"line {found.line}", shown))
     dialect.data_line = rows[after].line if after < len(rows) else rows[-1].line + rows[-1].lines
-    dialect.sample = [row for row in rows[after : after + _SAMPLE_ROWS] if filled(row)]
+    dialect.sample = [row for row in rows[after : after + _SAMPLE_ROWS] if is_filled(row)]
     dialect.phantom = _extra_fields(dialect)
-    _find_times(dialect, source)
+    find_times(dialect, source)
     evidence = ", ".join(dialect.names[:4]) + (" …" if dialect.width > 4 else "")  # noqa: PLR2004
     dialect.detections.append(Detection("header", f"line {dialect.header_line}", evidence))
     return dialect
@@ -202,7 +158,7 @@ def _extra_fields(dialect: Dialect) -> int:
 
 
 def _no_header(rows: list[RowText], delimiter: str, width: int) -> Dialect:
-    full = [i for i, row in enumerate(rows) if filled(row)]
+    full = [i for i, row in enumerate(rows) if is_filled(row)]
     stamped = any(is_stamped(rows[i]) for i in full)
     names = [f"column {i + 1}" for i in range(width)]
     if full and not stamped:
@@ -215,86 +171,5 @@ def _no_header(rows: list[RowText], delimiter: str, width: int) -> Dialect:
     dialect = Dialect(delimiter, list(names), list(names), header_line=0, data_line=rows[0].line if rows else 1)
     dialect.sample = [rows[i] for i in full[:_SAMPLE_ROWS]]
     dialect.notes.append("there is no header: columns are named by place (column 1, column 2, …)")
-    _find_times(dialect, Source(path="x"))
+    find_times(dialect, Source(path="x"))
     return dialect
-
-
-def column_index(dialect: Dialect, name: str) -> int | None:
-    """Number of a column by its name: exactly, else without regard to case and blanks, where only one fits."""
-    for names in (dialect.names, dialect.raw_names):
-        if names.count(name) == 1:
-            return names.index(name)
-    key = plain(mended(name))
-    for names in (dialect.names, dialect.raw_names, dialect.lower_names):
-        hits = [i for i, have in enumerate(names) if plain(have) == key]
-        if len(hits) == 1:
-            return hits[0]
-    return None
-
-
-def _find_times(dialect: Dialect, source: Source) -> None:
-    if source.time_column:
-        found = [column_index(dialect, name) for name in source.time_column]
-        dialect.time_columns = [index for index in found if index is not None]
-        if len(dialect.time_columns) != len(source.time_column):
-            dialect.time_columns = []
-        return
-    whole: list[int] = []
-    dates: list[int] = []
-    times: list[int] = []
-    numbers: list[int] = []
-    days: list[int] = []
-    fractions: list[int] = []
-    names = read_words().columns["time"]
-    rows = [row for row in dialect.sample if row.fields and len(row.fields) >= dialect.width][:60]
-    for column in range(dialect.width):
-        forms = stamp_forms(rows, column)
-        cells = [row.fields[column].strip() for row in rows if row.fields]
-        named = plain(re.sub(r"[\(\[].*", "", dialect.raw_names[column])) in names
-        if _most(forms, (FIXED, OPEN)):
-            has_time = sum(bool(re.search(r"\d[:h.]\d{2}|\d{6}", cell.split(" ", 1)[-1])) for cell in cells)
-            bare = all(re.fullmatch(r"[\d]{1,4}[-/.][\d]{1,2}[-/.][\d]{1,4}|\d{8}", cell) for cell in cells if cell)
-            (dates if bare or not has_time else whole).append(column)
-        elif _most(forms, (TIME_ONLY,)):
-            times.append(column)
-        elif named and _most(forms, (EPOCH,)):
-            (days if all(re.fullmatch(r"\d{5}|", cell) for cell in cells) else numbers).append(column)
-        elif named and cells and sum(bool(FRACTION.fullmatch(cell)) for cell in cells) >= _SHARE * len(cells):
-            fractions.append(column)
-    named_whole = [i for i in whole if plain(re.sub(r"[\(\[].*", "", dialect.raw_names[i])) in names]
-    dates, times = dates or days, times or fractions
-    chosen = whole or numbers
-    if chosen:
-        dialect.candidates = named_whole or chosen
-        dialect.time_columns = [(named_whole or chosen)[0]]
-    elif dates and times:
-        dialect.time_columns = [dates[0], times[0]]
-    elif dates:
-        dialect.time_columns = [dates[0]]
-    else:
-        dialect.time_columns = [i for i, name in enumerate(dialect.raw_names) if plain(name) in names][:1]
-        return
-    if whole or dates:
-        dialect.time_columns += _offsets_beside(dialect, rows)
-    dialect.detections.append(
-        Detection(
-            "time column",
-            ", ".join(dialect.names[i] for i in dialect.time_columns),
-            f"cells of the first {len(rows)} records read as stamps",
-        )
-    )
-
-
-def _offsets_beside(dialect: Dialect, rows: Sequence[RowText]) -> list[int]:
-    """The column that holds the offset of the stamps: by name and cells, or by cells that can be nothing else."""
-    names = read_words().columns["offset"]
-    for place, name in enumerate(dialect.raw_names):
-        cells = [cell for row in rows if (cell := (row.fields or [])[place].strip())]
-        form = OFFSET if plain(name) in names else WRITTEN_OFFSET
-        if place not in dialect.time_columns and cells and all(map(form.fullmatch, cells)):
-            return [place]
-    return []
-
-
-def _most(forms: Sequence[int], wanted: tuple[int, ...]) -> bool:
-    return bool(forms) and sum(form in wanted for form in forms) >= _SHARE * len(forms)

@@ -38,9 +38,14 @@ def filled(row: RowText) -> int:
     return sum(1 for cell in row.fields or () if cell.strip())
 
 
+def is_filled(row: RowText) -> bool:
+    """Whether a row holds anything."""
+    return any(cell and not cell.isspace() for cell in row.fields or ())
+
+
 def modal_width(rows: Sequence[RowText]) -> int:
     """Number of fields that most records have; of two as frequent the larger."""
-    widths = Counter(len(row.fields) for row in rows if row.fields and filled(row) and len(row.fields) > 1)
+    widths = Counter(len(row.fields) for row in rows if row.fields and len(row.fields) > 1 and is_filled(row))
     if not widths:
         return 1
     top = max(widths.values())
@@ -50,9 +55,9 @@ def modal_width(rows: Sequence[RowText]) -> int:
 def table_width(rows: Sequence[RowText]) -> int:
     """Number of fields of the records: that of most rows, unless only rows of another number bear stamps."""
     modal = modal_width(rows)
-    widths = Counter(len(row.fields) for row in rows if row.fields and filled(row) and len(row.fields) > 1)
+    widths = Counter(len(row.fields) for row in rows if row.fields and len(row.fields) > 1 and is_filled(row))
     for width in [modal, *(width for width, _ in widths.most_common() if width != modal)]:
-        alike = [row for row in rows if row.fields and len(row.fields) == width and filled(row)][-_LOOK_AT:]
+        alike = [row for row in rows if row.fields and len(row.fields) == width and is_filled(row)][-_LOOK_AT:]
         numbers = (EPOCH, TIME_ONLY) if width == modal else ()
         for column in range(min(width, _FIRST_FIELDS)):
             forms = stamp_forms(alike, column)
@@ -102,7 +107,7 @@ def told_header(rows: Sequence[RowText], wanted: Sequence[str]) -> int | None:
 
 def seen_header(rows: Sequence[RowText], width: int) -> int | None:
     """The last row of names above the first record."""
-    full = [i for i, row in enumerate(rows) if row.fields and filled(row)]
+    full = [i for i, row in enumerate(rows) if row.fields and is_filled(row)]
     wide = [i for i in full if len(rows[i].fields or ()) in (width, width + 1)]
     if not wide:
         return None
@@ -311,7 +316,7 @@ def units_below(rows: Sequence[RowText], after: int) -> BelowHeader:
             place: mended(unit_text(cell)) for place, cell in enumerate(cells) if cell and not says_what_it_is(cell)
         }
         found.line = row.line
-        found.passed.extend(item for item in between if filled(item))
+        found.passed.extend(item for item in between if is_filled(item))
         found.after, between = index + 1, []
     return found
 

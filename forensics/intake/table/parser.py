@@ -17,13 +17,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.intake.result import SetAside
-from forensics.intake.table.dialect import Dialect
-from forensics.intake.table.raw_table import Cells, Chunk, RawTable, times_of
+from forensics.intake.table.dialect_model import Dialect
+from forensics.intake.table.raw_table import Cells, Chunk, RawTable, Times, times_of
 from forensics.intake.table.records import RowText, records, split_lines
 from forensics.intake.table.row_filter import NO_TIME, NUL, REPEATED, ColumnMap, Wanted
-from forensics.intake.timestamps.fields import EPOCH, TIME_ONLY, Fields
+from forensics.intake.timestamps.fields import EPOCH, TIME_ONLY, Fields, finer
+from forensics.intake.timestamps.iso import IsoStamps, read_iso
 from forensics.intake.timestamps.parse import read_fields
-from forensics.intake.timestamps.split_columns import read_times, together
+from forensics.intake.timestamps.split_columns import LastDate, read_times, together
 from forensics.intake.unset_clocks import EARLIEST_NS, LATEST_NS
 from forensics.model.points import Span
 
@@ -31,6 +32,8 @@ SMALL_BYTES = 256 << 10
 _DAY_NS = 86_400 * 10**9
 _MARGIN_NS = 2 * _DAY_NS
 _TEXT_MAX = 2000
+_SHOWN_SHAPES = 8  # examples for the report
+_ONE_CHUNK_BYTES = 64 << 20  # a block in one chunk: its columns become arrays without another copy
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +57,8 @@ class BlockReader:
         Zone letters to seconds from UTC, as the source's zone uses them.
     careful_only
         Takes no fast lane: for tests that hold both lanes to the same answer.
+    base
+        Added to every row: where the rows of this file begin among those of its source.
     """
 
     path: str
@@ -65,11 +70,14 @@ class BlockReader:
     zone_offsets: dict[str, int]
     gathered: RawTable
     careful_only: bool = False
+    base: int = 0
     standing: ColumnMap = field(init=False)
     text_columns: set[int] = field(default_factory=set)
     pending: str = ""
     pending_lines: int = 0
     last_local: int | None = None
+    last_date: LastDate = field(default_factory=LastDate)
+    next_date: LastDate = field(default_factory=LastDate)
 
     def __post_init__(self) -> None:
         self.standing = ColumnMap(self.dialect, self.wanted, self.gathered)
@@ -101,7 +109,7 @@ class BlockReader:
             return first_line
         piece = None if self.pending else self._fast(block, first_line, prepared)
         if piece is not None:
-            self._keep(piece)
+            self.keep_chunk(piece)
         elif len(block) > SMALL_BYTES * 2 and not self.careful_only:
             start = first_line
             for part, is_last in _cut(block):
@@ -143,12 +151,23 @@ class BlockReader:
                 if pc.any(pc.not_equal(pc.fill_null(extra, ""), "")).as_py():
                     return None
             self.gathered.extra(first_line, first_line + count - 1)
-        fields = self._stamps(columns)
+        row = np.arange(self.base + first_line, self.base + first_line + count, dtype=np.int64)
+        iso = read_iso(columns[self.wanted.time[0]]) if len(self.wanted.time) == 1 else None
+        if iso is not None:
+            self.gathered.rows_read += count
+            return self._iso_chunk(row, iso, columns)
+        fields = self.stamps(columns)
         if bool((fields.form < 0).any()) or bool((fields.form == TIME_ONLY).any()):
             return None
-        row = np.arange(first_line, first_line + count, dtype=np.int64)
         self.gathered.rows_read += count
-        return self._piece(row, fields, columns)
+        return self.chunk(row, fields, columns)
+
+    def _iso_chunk(self, row: NDArray[np.int64], iso: IsoStamps, columns: dict[int, Cells]) -> Chunk:
+        """Rows whose stamps are year-first and all of one form: nothing about them is open."""
+        self._noted([iso.example], iso.resolution_ns)
+        if not self.gathered.first_stamp:
+            self.gathered.first_stamp = iso.example
+        return Chunk(row, Times(iso.local, None, None), self._without_times(columns))
 
     def _parse(self, block: bytes, count: int) -> Any:
         import pyarrow as pa
@@ -170,7 +189,7 @@ class BlockReader:
             try:
                 table = csv.read_csv(
                     pa.BufferReader(block),
-                    read_options=csv.ReadOptions(column_names=names, block_size=2 << 20),
+                    read_options=csv.ReadOptions(column_names=names, block_size=_ONE_CHUNK_BYTES),
                     parse_options=csv.ParseOptions(delimiter=self.dialect.delimiter, newlines_in_values=False),
                     convert_options=csv.ConvertOptions(
                         include_columns=[str(i) for i in include],
@@ -239,17 +258,17 @@ class BlockReader:
             texts = [(record.fields or [])[place] if place is not None else absent for record in good]
             columns[column] = pa.array(texts, pa.string())
         self.gathered.careful_rows += len(good)
-        fields = self._stamps(columns)
+        fields = self.stamps(columns)
         bad = (fields.form < 0) | (fields.form == TIME_ONLY)
-        row = np.array([record.line for record in good], np.int64)
+        row = np.array([self.base + record.line for record in good], np.int64)
         for index in np.flatnonzero(bad):
             self.set_aside(good[int(index)], NO_TIME)
         for name, place in fields.bad_months.items():
             self.gathered.bad_months.setdefault(name, (int(row[place]), good[place].text))
         if bad.all():
             return
-        piece = self._piece(row, fields, columns, None if not bad.any() else ~bad)
-        self._keep(piece)
+        piece = self.chunk(row, fields, columns, None if not bad.any() else ~bad)
+        self.keep_chunk(piece)
 
     def set_aside(self, record: RowText, reason: str) -> None:
         """List one row that is not kept."""
@@ -260,9 +279,12 @@ class BlockReader:
 
     # both lanes
 
-    def _stamps(self, columns: dict[int, Cells]) -> Fields:
+    def stamps(self, columns: dict[int, Cells]) -> Fields:
+        """Fields of the stamps that the time columns make together."""
         first, *others = self.wanted.time
         fields = read_fields(columns[first])
+        if self.dialect.sparse_dates:
+            self.next_date = self.last_date.fill(fields, _without_date(fields, columns[first]))
         for column in others:
             fields = together(fields, read_times(columns[column]))
         self._resolve_zones(fields)
@@ -277,23 +299,16 @@ class BlockReader:
                 else:
                     fields.offset_s[where] = offset
 
-    def _piece(
+    def chunk(
         self, row: NDArray[np.int64], fields: Fields, columns: dict[int, Cells], chosen: NDArray[np.bool_] | None = None
     ) -> Chunk:
+        """Rows with their times, the chosen ones of them; what their stamps tell is counted."""
         texts = columns[self.wanted.time[0]]
+        self.last_date = self.next_date
         self.gathered.month_names |= fields.month_names
         self.gathered.numeric |= bool((fields.form == EPOCH).any())
-        self.gathered.resolution_ns = (
-            min(self.gathered.resolution_ns, fields.resolution_ns)
-            if self.gathered.resolution_ns
-            else fields.resolution_ns
-        )
-        for shape in fields.shapes:
-            if len(self.gathered.shapes) < 8:  # noqa: PLR2004 - examples for the report
-                self.gathered.shapes.append(shape)
-        for column in self.wanted.time:
-            if column not in self.wanted.texts:
-                columns = {number: cells for number, cells in columns.items() if number != column}
+        self._noted(fields.shapes, fields.resolution_ns)
+        columns = self._without_times(columns)
         piece = Chunk(row, times_of(fields, self.order), columns)
         if chosen is not None:
             position = np.flatnonzero(chosen)
@@ -305,6 +320,15 @@ class BlockReader:
             self._orders(fields, row, texts, None)
         return piece
 
+    def _noted(self, shapes: Sequence[str], resolution_ns: int) -> None:
+        gathered = self.gathered
+        gathered.resolution_ns = finer(gathered.resolution_ns, resolution_ns)
+        gathered.shapes += list(shapes)[: max(0, _SHOWN_SHAPES - len(gathered.shapes))]
+
+    def _without_times(self, columns: dict[int, Cells]) -> dict[int, Cells]:
+        gone = set(self.wanted.time) - set(self.wanted.texts)
+        return {number: cells for number, cells in columns.items() if number not in gone}
+
     def _orders(self, fields: Fields, row: NDArray[np.int64], texts: Any, position: NDArray[np.int64] | None) -> None:
         def text_at(index: int) -> str:
             return str(texts[int(position[index]) if position is not None else index].as_py())
@@ -313,7 +337,7 @@ class BlockReader:
             self.gathered.first_stamp = text_at(0)
         self.gathered.orders.look(fields, row, text_at)
 
-    def _keep(self, piece: Chunk) -> None:
+    def keep_chunk(self, piece: Chunk) -> None:
         """Keep a piece, without the rows that lie far outside of what is asked for."""
         local = piece.times.local
         if local is not None and len(local):
@@ -341,6 +365,14 @@ class BlockReader:
         g, low, high = self.gathered, int(far.min()), int(far.max())
         g.first_local = low if g.first_local is None else min(g.first_local, low)
         g.last_local = high if g.last_local is None else max(g.last_local, high)
+
+
+def _without_date(fields: Fields, cells: Any) -> NDArray[np.bool_]:
+    """Cells of a column of dates that are empty or hold a time alone."""
+    import pyarrow.compute as pc
+
+    empty = pc.equal(pc.utf8_trim_whitespace(pc.fill_null(cells, "")), "").to_numpy(zero_copy_only=False)
+    return np.asarray((fields.form == TIME_ONLY) | ((fields.form < 0) & empty), bool)
 
 
 def _odd_ends(block: bytes) -> bool:

@@ -50,7 +50,7 @@ class Times:
 def times_of(fields: Fields, order: str) -> Times:
     """Times of a block: settled where every stamp is FIXED (or an order was told), else its fields."""
     simple = bool((fields.form == FIXED).all())
-    if not simple and (not order or bool((fields.form == EPOCH).any())):
+    if fields.yearless or (not simple and (not order or bool((fields.form == EPOCH).any()))):
         return Times(None, None, fields)
     local, good = local_ns(fields, order)
     if not good.all():
@@ -83,6 +83,17 @@ class Chunk:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class FileCounts:
+    """What was counted in one file of several: rows read, rows far outside the window and the range of their times."""
+
+    path: str
+    rows_read: int
+    outside: int
+    first_local: int | None
+    last_local: int | None
+
+
 @dataclass(slots=True)
 class RawTable:
     """All of one export, read but not yet judged.
@@ -105,6 +116,8 @@ class RawTable:
         Columns whose units row changes below: line, unit before, unit from there on.
     first_local, last_local
         Range of wall-clock times of dropped rows.
+    files
+        Where the source has several files, each of them in the order of their rows.
     """
 
     rows_read: int = 0
@@ -129,6 +142,8 @@ class RawTable:
     numeric: bool = False
     decimal: str = "."
     unit_changes: dict[int, tuple[int, str, str]] = field(default_factory=dict)
+    files: list[FileCounts] = field(default_factory=list)
+    _rows: tuple[int, NDArray[np.int64]] | None = None
 
     def extra(self, first: int, last: int) -> None:
         """Note lines that end with one more, empty field."""
@@ -138,8 +153,11 @@ class RawTable:
             self.extra_empty.append((first, last))
 
     def row(self) -> NDArray[np.int64]:
-        """Rows of all pieces."""
-        return np.concatenate([piece.row for piece in self.pieces]) if self.pieces else np.zeros(0, np.int64)
+        """Rows of all pieces; put together once, since the pieces do not change when all are gathered."""
+        if self._rows is None or self._rows[0] != len(self.pieces):
+            parts = [piece.row for piece in self.pieces]
+            self._rows = (len(parts), _joined(parts, np.int64))
+        return self._rows[1]
 
     def written(self, values: NDArray[np.float64]) -> list[str]:
         """Numbers as the file writes them, without thousands marks; empty where there is none."""
@@ -150,7 +168,8 @@ class RawTable:
         """One column as numbers, block by block."""
         values: list[NDArray[np.float64]] = []
         reason: list[NDArray[np.uint16]] = []
-        suffixes: Counter[str] = Counter()
+        glued: list[str] = []
+        marked: list[NDArray[np.int16] | None] = []
         for piece in self.pieces:
             cells = piece.columns[number]
             if isinstance(cells, np.ndarray):
@@ -158,11 +177,25 @@ class RawTable:
                 values.append(cells)
                 reason.append((missing * reasons.code(EMPTY)).astype(np.uint16) if missing.any() else _none(len(cells)))
             else:
-                part = read_numbers(cells, marks, reasons)
+                part = read_numbers(cells, marks, reasons, glued)
                 values.append(part.values)
                 reason.append(part.reason)
-                suffixes.update(part.suffixes)
-        return Numbers(_joined(values, np.float64), _joined(reason, np.uint16), suffixes)
+                marked.append(part.marked)
+                continue
+            marked.append(None)
+        whole = _joined(values, np.float64)
+        codes = None
+        if glued:
+            parts = [
+                np.zeros(len(one), np.int16) if code is None else code for one, code in zip(values, marked, strict=True)
+            ]
+            codes = _joined(parts, np.int16)
+        return Numbers(whole, _joined(reason, np.uint16), glued, codes)
+
+    def release(self, number: int) -> None:
+        """Let a column go once all of its points are bound: its memory is needed for the next ones."""
+        for piece in self.pieces:
+            piece.columns.pop(number, None)
 
     def words(self, number: int) -> tuple[list[str], NDArray[np.int32]]:
         """One column as words: the different texts, and the number of the text in each row."""

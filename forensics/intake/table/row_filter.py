@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from forensics.intake.lexicon import plain, read_words
-from forensics.intake.table.dialect import Dialect
+from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.headers import is_units, mended, says_what_it_is, unit_text
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.records import RowText

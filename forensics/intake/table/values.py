@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -70,15 +69,30 @@ class Reasons:
 
 @dataclass(slots=True)
 class Numbers:
-    """A column of numbers: values (NaN without a reading), reason of each missing cell, unit suffixes in cells.
+    """A column of numbers.
 
-    ``as_level`` tells that they were states of a level switch: 100 for on, 0 for off.
+    Attributes
+    ----------
+    values, reason
+        Readings (NaN without one) and the reason of each missing one, shape (n,).
+    marks
+        What stands behind the number in some cells: a unit, or a letter or sign.
+    marked
+        Number of its mark for each cell, from 1; 0 where the number stands alone; None where all do.
+    as_level
+        They were states of a level switch: 100 for on, 0 for off.
     """
 
     values: NDArray[np.float64]
     reason: NDArray[np.uint16]
-    suffixes: Counter[str] = field(default_factory=Counter)
+    marks: list[str] = field(default_factory=list)
+    marked: NDArray[np.int16] | None = None
     as_level: bool = False
+
+    def take(self, chosen: NDArray[Any]) -> Numbers:
+        """Some of the cells, by mask or position."""
+        marked = None if self.marked is None else self.marked[chosen]
+        return Numbers(self.values[chosen], self.reason[chosen], self.marks, marked, self.as_level)
 
 
 _FLAGGED = re.compile(r"(?P<bare>[^{}]*\S)\s*\{(?P<flags>[^{}]*)\}")
@@ -96,13 +110,14 @@ def flagged(word: str) -> tuple[str, bool]:
     return (match["bare"] if all(flag in words.quality_good for flag in flags) else word), False
 
 
+_FULL_WIDTH = {0xFF10 + digit: str(digit) for digit in range(10)} | {0xFF0E: ".", 0xFF0C: ",", 0xFF0D: "-", 0xFF0B: "+"}
 _FORMULA = re.compile(r'="?([^"]*)"?')  # what keeps a sheet from reading a cell
 SUFFIXED = re.compile(
     r"^(?P<number>[+-]?[\d.,'\u2019 \u00a0\u202f]*\d(?:[eE][+-]?\d+)?)\s*(?P<unit>[^\d\s+\-.,;:][^\d]*(?:2)?)$"
 )
 
 
-def read_numbers(texts: Any, marks: Marks, reasons: Reasons) -> Numbers:
+def read_numbers(texts: Any, marks: Marks, reasons: Reasons, glued: list[str] | None = None) -> Numbers:
     """Read a column of text as numbers.
 
     Parameters
@@ -111,6 +126,8 @@ def read_numbers(texts: Any, marks: Marks, reasons: Reasons) -> Numbers:
         pyarrow string array, shape (n,).
     marks
         Decided for the whole file.
+    glued
+        Marks behind numbers that are known already, to be gone on with.
 
     Returns
     -------
@@ -125,7 +142,8 @@ def read_numbers(texts: Any, marks: Marks, reasons: Reasons) -> Numbers:
     matches = pc.match_substring_regex(clean, marks.pattern()).to_numpy(zero_copy_only=False)
     values = np.full(len(texts), np.nan)
     reason = np.zeros(len(texts), np.uint16)
-    suffixes: Counter[str] = Counter()
+    glued = [] if glued is None else glued
+    marked: NDArray[np.int16] | None = None
     if matches.any():
         values[matches] = _cast(clean.filter(pa.array(matches)), marks)
     rest = np.flatnonzero(~matches)
@@ -140,14 +158,23 @@ def read_numbers(texts: Any, marks: Marks, reasons: Reasons) -> Numbers:
         table_reasons = np.array([m[1] for m in meaning], np.uint16)
         values[rest] = table_values[codes]
         reason[rest] = table_reasons[codes]
-        for index, (_, _, unit) in enumerate(meaning):
-            if unit:
-                suffixes[unit] += int((codes == index).sum())
+        if any(mark for _, _, mark in meaning):
+            marked = np.zeros(len(texts), np.int16)
+            marked[rest] = np.array([_number_of(mark, glued) for _, _, mark in meaning], np.int16)[codes]
     wild = ~np.isfinite(values) & (reason == 0)
     if wild.any():
         reason[wild] = reasons.code("not a finite number")
         values[wild] = np.nan
-    return Numbers(values, reason, suffixes)
+    return Numbers(values, reason, glued, marked)
+
+
+def _number_of(mark: str, marks: list[str]) -> int:
+    """Number of a mark in a list, which takes it in; 0 for none."""
+    if not mark:
+        return 0
+    if mark not in marks:
+        marks.append(mark)
+    return marks.index(mark) + 1
 
 
 def _one(texts: Any) -> Any:
@@ -192,6 +219,8 @@ def _odd_cell(word: str, marks: Marks, pattern: re.Pattern[str], reasons: Reason
             return np.nan, reasons.code(shown), ""
         if word.endswith("}"):
             return np.nan, reasons.code(f"{NOT_A_NUMBER}{shown}"), ""
+    if not word.isascii():
+        word = word.translate(_FULL_WIDTH)
     formula = _FORMULA.fullmatch(word)
     word = (formula[1] if formula is not None else word).strip().replace("\u2212", "-")
     if pattern.match(word):

@@ -1,142 +1,80 @@
-"""Reads one delimited text export, from its bytes to its points."""
+"""Opens a delimited text export: its encoding, its layout, and its blocks of lines."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from forensics.case.schema import Source
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import SourceJob
-from forensics.intake.points.ambiguous_names import ask_which_machine
-from forensics.intake.points.assemble import bind_points
-from forensics.intake.points.find_layout import Layout, find_layout, wanted_columns
-from forensics.intake.points.footers import footer_rows, say_counts
-from forensics.intake.points.preconditions import has_time, no_records, without_points
-from forensics.intake.result import Detection, SetAside, SourceResult
+from forensics.intake.refusals import UnreadableError, WrongEncodingError
+from forensics.intake.result import Detection, SetAside
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
-from forensics.intake.table.dialect import Dialect, find_dialect
+from forensics.intake.table.dialect import find_dialect, like
+from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.parser import BlockReader, Prepared
-from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.records import split_lines
-from forensics.intake.text.streams import (
-    SAMPLE_BYTES,
-    ByteSource,
-    UnreadableError,
-    WrongEncodingError,
-    encoding_of,
-    line_blocks,
-)
-from forensics.intake.timestamps.zones import zone_letters
+from forensics.intake.table.row_filter import Wanted
+from forensics.intake.text.streams import SAMPLE_BYTES, ByteSource, encoding_of, line_blocks
 
 CUT = "record cut at the end of the data"
 _BLANK = b"\r\n \t\0,;|\xef\xbb\xbf"
 _JSON = re.compile(rb'\s*(?:\{\s*["}]|\[\s*[\[{\]])')
+_SAMPLE_OF_NEXT = 32 << 10
 _END_BYTES, _END_LINES, _FEW_LINES = 8192, 20, 3
 
 
-def read_text(job: SourceJob, exhibit: Exhibit, *, careful_only: bool = False) -> SourceResult:
-    """Read one delimited text export.
-
-    Parameters
-    ----------
-    careful_only
-        Reads every row in the careful lane: the answer is the same, slower.
-    """
-    source = ByteSource(exhibit.file)
-    if exhibit.size == 0:
-        raise UnreadableError("the file is empty (0 bytes).", "Export it again.")
-    codec, name, evidence = encoding_of(source.sample(), job.source.encoding)
-    try:
-        return _Reading(job, exhibit, source, codec, careful_only=careful_only).run(name, evidence)
-    except WrongEncodingError as fault:
-        if job.source.encoding:
-            raise UnreadableError(
-                f"byte {fault.offset} is not text in {name}, the encoding given in the case file.",
-                "Correct encoding, or leave it out.",
-            ) from None
-        again = f"the byte at offset {fault.offset} is not {name}"
-        job.found.clear()
-        return _Reading(job, exhibit, source, "cp1252", careful_only=careful_only).run("cp1252", again)
-
-
 @dataclass(slots=True)
-class _Reading:
-    job: SourceJob
+class TextExport:
+    """A delimited text export (a :class:`~forensics.intake.table.export.TableExport`).
+
+    ``top`` is what stands above its first record.
+    """
+
     exhibit: Exhibit
-    source: ByteSource
+    source: Source
+    stream: ByteSource
     codec: str
-    careful_only: bool
-    lines: int = 0
+    encoding: str
+    dialect: Dialect
+    detections: tuple[Detection, ...]
     notes: list[str] = field(default_factory=list)
+    cut: str = ""
+    last_row: int = 0
+    top: bytes = b""
 
-    def run(self, encoding: str, evidence: str) -> SourceResult:
-        head = self._head()
-        refuse_other_text(head, self.exhibit.size)
-        dialect = find_dialect(head, self.job.source)
-        self.job.names = list(dialect.names)
-        layout = find_layout(self.job, dialect)
-        detections = [Detection("encoding", encoding, evidence), *dialect.detections, *layout.detections]
-        if not has_time(self.job, dialect):
-            return without_points(self.job, self.exhibit, dialect, layout, detections)
-        ask_which_machine(self.job, dialect, layout)
-        marks = decide_marks(self.job.source, _cells(dialect, layout))
-        gathered = self._gather(dialect, layout, marks)
-        sha256 = self.source.digest.hexdigest() if self.source.hashed else "-"
-        exhibit = replace(self.exhibit, sha256=sha256)
-        footer_rows(gathered, dialect)
-        if self.source.cut:
-            self.job.note(f"{self.source.cut}; what comes before was read.")
-            self.notes.append(self.source.cut)
-        if not gathered.pieces and not gathered.outside:
-            return no_records(self.job, exhibit, dialect, layout, gathered, detections)
-        reading = bind_points(self.job, exhibit, dialect, layout, gathered, marks, self.texts)
-        say_counts(self.job, dialect, reading, gathered, self.lines)
-        return replace(
-            reading,
-            detections=(*detections, *reading.detections),
-            notes=(*dialect.notes, *self.notes, *reading.notes),
-        )
+    def asks(self, job: SourceJob) -> bool:
+        """Text has no question of its own."""
+        return False
 
-    def _head(self) -> bytes:
-        """First lines as UTF-8; an incomplete last one is left out where more follow."""
-        out = b""
-        for block, last in line_blocks(ByteSource(self.exhibit.file), self.codec, SAMPLE_BYTES):
-            out += block
-            if last or len(out) >= SAMPLE_BYTES:
-                break
-        return out
+    def marks(self, source: Source, wanted: Wanted, skip: frozenset[int]) -> MarkDecision:
+        """Marks from the cells of the first records."""
+        return decide_marks(source, _cells(self.dialect, skip))
 
-    def _gather(self, dialect: Dialect, layout: Layout, marks: MarkDecision) -> RawTable:
-        gathered = RawTable(decimal=marks.marks.decimal)
-        reader = BlockReader(
-            path=self.job.path,
-            dialect=dialect,
-            wanted=wanted_columns(dialect, layout),
-            order=self.job.source.date_order or "",
-            decimal=marks.marks.decimal,
-            keep=self.job.keep,
-            zone_offsets=zone_letters(self.job.zone),
-            gathered=gathered,
-            careful_only=self.careful_only,
-        )
-        if not marks.settled:
-            reader.text_columns.update(reader.wanted.numbers)
-        line, tail = dialect.data_line, b""
-        for body, last, prepared in _ahead(_below(self.source, self.codec, dialect.data_line), reader):
-            whole, cut = _cut_record(body) if last and self.source.cut else (body, b"")
+    def gather(self, reader: BlockReader, source: Source) -> None:
+        """Hand every block to the reader, the next one being read, hashed and parsed beside it."""
+        line, tail = self.dialect.data_line, b""
+        for body, last, prepared in _ahead(_below(self.stream, self.codec, self.dialect.data_line), reader):
+            whole, cut = _cut_record(body) if last and self.stream.cut else (body, b"")
             tail = b"" if cut else tail[-_END_BYTES:] + body[-_END_BYTES:]
             line = reader.read(whole, line, last=last, prepared=None if cut else prepared)
             if cut:
-                gathered.rows_read += 1
-                gathered.aside.append(SetAside(self.job.path, line, CUT, cut.decode("utf-8", "replace")[:200]))
+                reader.gathered.rows_read += 1
+                text = cut.decode("utf-8", "replace")[:200]
+                reader.gathered.aside.append(SetAside(self.exhibit.path, line, CUT, text))
                 line += 1
-        self.lines = line - 1
-        self.notes.extend(_short_end(tail, dialect.delimiter))
-        return gathered
+        self.last_row = line - 1
+        self.cut = self.stream.cut
+        if self.cut:
+            self.notes.append(self.cut)
+        self.notes.extend(_short_end(tail, self.dialect.delimiter))
+        if self.stream.hashed:
+            self.exhibit = replace(self.exhibit, sha256=self.stream.digest.hexdigest())
 
     def texts(self, rows: list[int]) -> dict[int, str]:
         """Text of physical lines, read again from the file."""
@@ -158,8 +96,78 @@ class _Reading:
                 break
         return out
 
+    def again(self, fault: WrongEncodingError) -> TextExport:
+        """The text as cp1252, where nothing told its encoding.
 
-def refuse_other_text(head: bytes, size: int) -> None:
+        Raises
+        ------
+        UnreadableError
+            The case file gives the encoding.
+        """
+        if self.source.encoding:
+            raise _not_in(self.encoding, fault)
+        seen = f"the byte at offset {fault.offset} is not {self.encoding}"
+        return _opened(self.exhibit, self.source, "cp1252", "cp1252", seen)
+
+
+def open_text(exhibit: Exhibit, source: Source, first: TextExport | None = None) -> TextExport:
+    """Open a text export: a byte order mark, then strict UTF-8, then what the case says, else cp1252 with a note.
+
+    Parameters
+    ----------
+    first
+        The first file of the same logger: what stands above its records need not be looked at again where it is the
+        same here.
+
+    Raises
+    ------
+    UnreadableError
+        It holds no text, no table, or none in the encoding that was told.
+    """
+    if exhibit.size == 0:
+        raise UnreadableError("the file is empty (0 bytes).", "Export it again.")
+    codec, name, evidence = encoding_of(ByteSource(exhibit.file).sample(), source.encoding)
+    try:
+        return _opened(exhibit, source, codec, name, evidence, first)
+    except WrongEncodingError as fault:
+        if source.encoding:
+            raise _not_in(name, fault) from None
+        seen = f"the byte at offset {fault.offset} is not {name}"
+        return _opened(exhibit, source, "cp1252", "cp1252", seen)
+
+
+def _not_in(name: str, fault: WrongEncodingError) -> UnreadableError:
+    return UnreadableError(
+        f"byte {fault.offset} is not text in {name}, the encoding given in the case file.",
+        "Correct encoding, or leave it out.",
+    )
+
+
+def _opened(
+    exhibit: Exhibit, source: Source, codec: str, name: str, evidence: str, first: TextExport | None = None
+) -> TextExport:
+    head = _head(exhibit, codec)
+    _refuse_other_text(head, exhibit.size)
+    if first is not None and first.top and first.codec == codec and head.startswith(first.top):
+        dialect, top = like(first.dialect, head[len(first.top) :][:_SAMPLE_OF_NEXT]), first.top
+    else:
+        dialect = find_dialect(head, source)
+        top = b"".join(head.splitlines(keepends=True)[: dialect.data_line - 1])
+    seen = (Detection("encoding", name, evidence),)
+    return TextExport(exhibit, source, ByteSource(exhibit.file), codec, name, dialect, seen, top=top)
+
+
+def _head(exhibit: Exhibit, codec: str) -> bytes:
+    """First lines as UTF-8; an incomplete last one is left out where more follow."""
+    out = b""
+    for block, last in line_blocks(ByteSource(exhibit.file), codec, SAMPLE_BYTES):
+        out += block
+        if last or len(out) >= SAMPLE_BYTES:
+            break
+    return out
+
+
+def _refuse_other_text(head: bytes, size: int) -> None:
     """Raise where an export holds no table: nothing, blank lines, NUL bytes, or records of JSON."""
     if not head.strip(_BLANK):
         blank = len(split_lines(head))
@@ -205,17 +213,18 @@ def _below(source: ByteSource, codec: str, data_line: int) -> Iterator[tuple[byt
 
 
 def _ahead(blocks: Iterator[tuple[bytes, bool]], reader: BlockReader) -> Iterator[tuple[bytes, bool, Prepared]]:
-    """Blocks with the next one being read, hashed and parsed while this one is judged."""
-
-    def step() -> tuple[bytes, bool, Prepared] | None:
-        block = next(blocks, None)
-        return None if block is None else (block[0], block[1], reader.prepare(block[0]))
-
-    with ThreadPoolExecutor(1) as pool:
-        waiting = pool.submit(step)
-        while (item := waiting.result()) is not None:
-            waiting = pool.submit(step)
-            yield item
+    """Blocks in their order: while one is judged the next one is parsed, and the one after it read and hashed."""
+    with ThreadPoolExecutor(2) as pool:
+        reading = pool.submit(next, blocks, None)
+        waiting: tuple[tuple[bytes, bool], Future[Prepared]] | None = None
+        while (block := reading.result()) is not None:
+            reading = pool.submit(next, blocks, None)
+            parsing = pool.submit(reader.prepare, block[0])
+            if waiting is not None:
+                yield *waiting[0], waiting[1].result()
+            waiting = (block, parsing)
+        if waiting is not None:
+            yield *waiting[0], waiting[1].result()
 
 
 def _after(block: bytes, line: int, data_line: int) -> tuple[bytes, int]:
@@ -230,9 +239,8 @@ def _after(block: bytes, line: int, data_line: int) -> tuple[bytes, int]:
     return block[start:], line
 
 
-def _cells(dialect: Dialect, layout: Layout) -> list[tuple[int, int, str]]:
-    """Cells of the first records that may be numbers, the time columns left out."""
-    skip = {*dialect.time_columns, layout.point_column}
+def _cells(dialect: Dialect, skip: frozenset[int]) -> list[tuple[int, int, str]]:
+    """Cells of the first records that may be numbers."""
     return [
         (column, line, text)
         for column in range(dialect.width)

@@ -13,31 +13,16 @@ from pathlib import Path
 from typing import BinaryIO, Protocol
 
 from forensics.case.values import check_encoding
+from forensics.intake.refusals import UnreadableError, WrongEncodingError
 from forensics.model.paths import open_regular
 
-BLOCK_BYTES = 8 << 20
+BLOCK_BYTES = 6 << 20
 SAMPLE_BYTES = 256 << 10
 _CUT_CHARACTER = "the text ends inside a character"
 _RATIO_MAX = 250
 _RATIO_FROM_BYTES = 96 << 20
 _UNPACKED_MAX_BYTES = 16 << 30
 _LONGEST_LINE_BYTES = 64 << 20
-
-
-class UnreadableError(Exception):
-    """The export can't be read; the text says why and what to do."""
-
-    def __init__(self, what: str, remedy: str = "") -> None:
-        super().__init__(what)
-        self.what, self.remedy = what, remedy
-
-
-class WrongEncodingError(Exception):
-    """Bytes that are not text in the encoding that was taken; ``offset`` counts from the first byte of the text."""
-
-    def __init__(self, offset: int) -> None:
-        super().__init__(str(offset))
-        self.offset = offset
 
 
 class _Hash(Protocol):
@@ -295,6 +280,8 @@ def _one_end(chunks: Iterator[bytes]) -> Iterator[bytes]:
 def _newlines(chunk: bytes) -> bytes:
     if b"\r" not in chunk or chunk.count(b"\r") == chunk.count(b"\r\n"):
         return chunk
+    if b"\n" in chunk:  # before a letter it stands inside a text; a record begins with a digit or a quote
+        chunk = re.sub(rb"(?<=[^\r\n])\r(?=[A-Za-z ])", b" ", chunk)
     return re.sub(rb"\r+\n?", _ended, chunk)
 
 

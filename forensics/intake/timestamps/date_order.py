@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.intake.timestamps.calendar import days_of, is_date
-from forensics.intake.timestamps.fields import DAY_NS, FIXED, OPEN, PIVOT, Fields
+from forensics.intake.timestamps.fields import DAY_NS, FIXED, LEAP_YEAR, NO_YEAR, OPEN, PIVOT, Fields
 
 
 @dataclass(slots=True)
@@ -69,7 +69,7 @@ class OrderCount:
         if not is_open.any():
             return
         p, q = fields.p, fields.q
-        year = fields.year.astype(np.int64)
+        year = np.where(fields.year == NO_YEAR, LEAP_YEAR, fields.year.astype(np.int64))
         as_day = is_date(year, q.astype(np.int64), p.astype(np.int64))
         as_month = is_date(year, p.astype(np.int64), q.astype(np.int64))
         if self.example is None:
@@ -110,6 +110,8 @@ def local_ns(fields: Fields, order: str) -> tuple[NDArray[np.int64], NDArray[np.
     good = (fields.form == FIXED) | (fields.form == OPEN)
     is_open = fields.form == OPEN
     year = fields.year.astype(np.int64)
+    if fields.yearless:
+        year = np.where(year == NO_YEAR, LEAP_YEAR, year)
     month, day = fields.p.astype(np.int64), fields.q.astype(np.int64)
     if is_open.any():
         if order == "DMY":

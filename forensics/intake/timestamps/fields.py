@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 NO_OFFSET = -(2**31)
 FIXED, OPEN, TIME_ONLY, EPOCH = 0, 1, 2, 3
 DAY_NS = 86_400 * 10**9
+NO_YEAR = 0
+LEAP_YEAR = 2000  # the 29th of February may stand in a stamp without a year
 PIVOT = 69  # two-digit years: 69-99 are 19xx, 00-68 are 20xx (POSIX.1-2017, strptime %y)
 
 
@@ -24,7 +26,8 @@ class Fields:
         int8: FIXED (month and day known), OPEN (``p`` and ``q`` are day and month in either order), TIME_ONLY (no date)
         or EPOCH (a number: ``tod_ns`` holds nothing, ``number`` does); -1 where the stamp can't be read.
     year, p, q
-        int16 and int8: year; month and day (FIXED) or first and second number as written (OPEN).
+        int16 and int8: year, or NO_YEAR where the stamp has none; month and day (FIXED) or first and second number as
+        written (OPEN).
     tod_ns
         int64: time of day in ns, up to 24 h.
     offset_s
@@ -75,6 +78,11 @@ class Fields:
             number=np.full(count, np.nan),
             digits=np.zeros(count, np.int8),
         )
+
+    @property
+    def yearless(self) -> bool:
+        """Whether stamps with a date carry no year."""
+        return bool((((self.form == FIXED) | (self.form == OPEN)) & (self.year == NO_YEAR)).any())
 
     def take(self, chosen: NDArray[Any]) -> Fields:
         """Some of the stamps, by mask or position; zone letters are resolved before."""

@@ -19,6 +19,11 @@ _DATES = (
     r"(?P<y>\d{4})[-/. ]" + _MONTH + r"[-/. ](?P<d>\d{1,2})",
     r"(?P<y>\d{4})(?P<m>\d{2})(?P<d>\d{2})",
 )
+_YEARLESS = (
+    r"(?P<p>\d{1,2})(?P<s>[-/.])(?P<q>\d{1,2})\.?",
+    r"(?P<d>\d{1,2})\.?[-/ ]\s*" + _MONTH,
+    _MONTH + r"[-/ ]\s*(?P<d>\d{1,2}),?",
+)
 _TIMES = (
     r"(?P<H>\d{1,2})\s?[:h.]\s?(?P<M>\d{2})(?:[:m.]\s?(?P<S>\d{2})(?:[.,:](?P<f>\d{1,9}))?s?)?",
     r"(?P<H>\d{2})(?P<M>\d{2})(?P<S>\d{2})(?:[.,](?P<f>\d{1,9}))?",
@@ -55,4 +60,6 @@ def grammar() -> tuple[re.Pattern[str], ...]:
             out.append(re.compile(_TIMES[0] + _HALF + gap + _WEEKDAY + date))
         out.append(re.compile(_WEEKDAY + date))
     out.append(re.compile(_TIMES[0] + _HALF + _ZONE))
+    for date in _YEARLESS:  # only with a time of day: two numbers alone are no date
+        out.append(re.compile(_WEEKDAY + date + gap + _TIMES[0] + _HALF + _ZONE))
     return tuple(out)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.intake.timestamps.wording import in_units
+from forensics.model.points import said_row
 
 _TWO, _MOST_SAID = 2, 5
 _HOUR = 3600 * 10**9
@@ -60,6 +61,8 @@ def twelve_hours(local: NDArray[np.int64], keys: NDArray[np.int32] | None) -> in
 class SetBack:
     """A step back of the stamps between two rows of the file.
 
+    ``before_all`` tells that all rows after it, until its time is reached again, lie before every row above it.
+
     ``overlap`` rows before it bear times that come again: the clock was set back. Where none do, ``later`` rows follow
     whose times lie before those above them.
     """
@@ -68,9 +71,12 @@ class SetBack:
     by_ns: int
     overlap: int
     later: int = 0
+    before_all: bool = False
 
 
-def set_backs(t: NDArray[np.int64], keys: NDArray[np.int32] | None = None) -> tuple[list[SetBack], NDArray[np.bool_]]:
+def set_backs(
+    t: NDArray[np.int64], keys: NDArray[np.int32] | None = None, seams: NDArray[np.int64] | None = None
+) -> tuple[list[SetBack], NDArray[np.bool_]]:
     """Where the clock was set back, and the rows whose time is therefore in doubt.
 
     Parameters
@@ -79,6 +85,8 @@ def set_backs(t: NDArray[np.int64], keys: NDArray[np.int32] | None = None) -> tu
         ns UTC in file order, oldest first.
     keys
         For long layouts: number of the point of each row; a row is held against rows of the same points only.
+    seams
+        Positions at which another file begins: a step back there is no clock that was set back.
 
     Notes
     -----
@@ -90,7 +98,8 @@ def set_backs(t: NDArray[np.int64], keys: NDArray[np.int32] | None = None) -> tu
     if len(t) < _TWO:
         return found, suspect
     reached = np.maximum.accumulate(t)
-    for position in np.flatnonzero(np.diff(t) < 0) + 1:
+    back = np.flatnonzero(np.diff(t) < 0) + 1
+    for position in back if seams is None else back[~np.isin(back, seams)]:
         top, start = int(reached[position - 1]), int(t[position])
         if t[position - 1] != top:
             continue
@@ -105,8 +114,9 @@ def set_backs(t: NDArray[np.int64], keys: NDArray[np.int32] | None = None) -> tu
             suspect[earlier] = True
             suspect[later] = True
             found.append(SetBack(int(position), top - start, min(len(earlier), len(later))))
-        elif keys is None and len(later) > 1:
-            found.append(SetBack(int(position), top - start, 0, len(later)))
+        elif keys is None:
+            first = int(t[:position].min())
+            found.append(SetBack(int(position), top - start, 0, len(later), before_all=last < first))
     return found, suspect
 
 
@@ -114,11 +124,16 @@ def said_steps(found: list[SetBack], rows: NDArray[np.int64]) -> list[str]:
     """Sentences for the report about steps back; ``rows`` are the source rows of the log in its order."""
     out = []
     for step in found[:_MOST_SAID]:
-        line = int(rows[step.position])
+        line = said_row(int(rows[step.position]))
         if step.overlap:
             out.append(
                 f"line {line}: the clock was set back by {step.by_ns / 60e9:.4g} min; {step.overlap} rows before it "
                 "bear times that come again after it: both are kept, marked as in doubt"
+            )
+        elif step.later == 1:
+            out.append(
+                f"line {line}: its stamp is {in_units(step.by_ns / 1e9)} before the one above it, and the next goes "
+                "on: it is put where its stamp says"
             )
         else:
             out.append(

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from forensics.intake.result import Detection
 from forensics.intake.timestamps.fields import EPOCH, Fields
 from forensics.intake.timestamps.wording import date_of
-from forensics.model.points import NS
+from forensics.model.points import NS, said_row
 
 _DAY_NS = 86_400 * NS
 _NEAR_DAYS = 400  # a record that ends further from the failure than this is not taken to be of its year
@@ -86,7 +86,7 @@ class TimeNumbers:
                 fields.tod_ns[chosen] = _day_ns_array(fields.number[chosen], base)
             elif not self._unix(fields, chosen, unit, first):
                 return False
-            where = f"line {first}" if first == last else f"lines {first}-{last}"
+            where = f"line {said_row(first)}" if first == last else f"lines {said_row(first)}-{said_row(last)}"
             how = "given in the case file" if told else f"{int(digits)} digits on {where}"
             self.detections.append(Detection("time number", _EPOCH_NAMES[unit], how))
         fields.form[numeric] = 0

@@ -21,6 +21,8 @@ from forensics.intake.timestamps.fields import (
     DAY_NS,
     EPOCH,
     FIXED,
+    LEAP_YEAR,
+    NO_YEAR,
     OPEN,
     PIVOT,
     TIME_ONLY,
@@ -213,7 +215,7 @@ def _read_match(
                 out.bad_months[shape.has("mon")] = int(where[0])
             return False
         out.month_names.add(shape.has("mon"))
-    if shape.has("y"):
+    if shape.has("y") or shape.has("d") or shape.has("p"):
         _read_date(shape, month)
     else:
         out.form[shape.at] = TIME_ONLY
@@ -230,11 +232,12 @@ def _read_match(
 
 def _read_date(shape: _Shape, month: int | None) -> None:
     out, at, good = shape.out, shape.at, shape.good
-    year = shape.number("y")
-    two_digits = len(shape.has("y")) == _TWO
+    written = shape.has("y")
+    year = shape.number("y") if written else np.full(len(shape.where), LEAP_YEAR, np.int64)
+    two_digits = len(written) == _TWO
     if two_digits:
         year = np.where(year >= PIVOT, year + 1900, year + 2000)
-    out.year[at] = year
+    out.year[at] = year if written else NO_YEAR
     if not shape.has("p"):
         first = shape.number("m") if shape.has("m") else np.full(len(shape.where), month, np.int64)
         second = shape.number("d")

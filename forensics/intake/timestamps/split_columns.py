@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.intake.timestamps.fields import DAY_NS, EPOCH, NO_OFFSET, TIME_ONLY, Fields
+from forensics.intake.timestamps.fields import DAY_NS, EPOCH, FIXED, NO_OFFSET, OPEN, TIME_ONLY, Fields
 from forensics.intake.timestamps.parse import numeric_offset, read_fields
 
 _DAY_DIGITS = 5
@@ -78,6 +79,37 @@ def _fractions(texts: Any) -> NDArray[np.float64]:
     out = np.array(read, np.float64)
     out[~(out < 1.0)] = np.nan
     return out
+
+
+@dataclass(slots=True)
+class LastDate:
+    """The date that goes on where a file writes dates only when they change: form, year, and the two numbers of it."""
+
+    form: int = -1
+    year: int = 0
+    p: int = 0
+    q: int = 0
+
+    def fill(self, dates: Fields, open_cells: NDArray[np.bool_]) -> LastDate:
+        """Put the date above into the cells without one; returns the date that goes on below.
+
+        Parameters
+        ----------
+        dates
+            Fields of the column of dates; changed in place.
+        open_cells
+            Cells that are empty, or hold a time alone.
+        """
+        dated = (dates.form == FIXED) | (dates.form == OPEN)
+        last = np.maximum.accumulate(np.where(dated, np.arange(len(dated)), -1))
+        for name, carried in (("form", self.form), ("year", self.year), ("p", self.p), ("q", self.q)):
+            array = getattr(dates, name)
+            above = np.where(last >= 0, array[np.maximum(last, 0)], np.array(carried, array.dtype))
+            array[open_cells] = above[open_cells]
+        if not dated.any():
+            return self
+        at = int(np.flatnonzero(dated)[-1])
+        return LastDate(int(dates.form[at]), int(dates.year[at]), int(dates.p[at]), int(dates.q[at]))
 
 
 def together(date: Fields, time: Fields) -> Fields:

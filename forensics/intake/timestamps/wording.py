@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
-from zoneinfo import ZoneInfo
+from datetime import UTC, datetime
 
-from forensics.intake.timestamps.zones import fixed_offset_s
+from forensics.intake.timestamps.zones import fixed_offset_s, offset_of, offset_text
 from forensics.model.points import NS
 
 _SHORT_DAYS = 2.0
@@ -23,18 +22,9 @@ def clock_of(local: int) -> str:
 
 def standard_offset(zone: str, local: int) -> str:
     """Offset of standard time, as ``-06:00``."""
-    fixed = fixed_offset_s(zone)
-    if fixed is not None:
+    if fixed_offset_s(zone) is not None:
         return zone
-    info = ZoneInfo(zone)
-    here = date_of(local)
-    offsets = []
-    for days in (0, 91, 182, 273):
-        offset = (here + timedelta(days=days)).astimezone(info).utcoffset()
-        offsets.append(0 if offset is None else round(offset.total_seconds()))
-    least = min(offsets)
-    sign = "-" if least < 0 else "+"
-    return f"{sign}{abs(least) // 3600:02d}:{abs(least) // 60 % 60:02d}"
+    return offset_text(min(offset_of(local + days * 86_400 * NS, zone) for days in (0, 91, 182, 273)))
 
 
 _MONTHS = [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -49,6 +49,27 @@ def fixed_offset_s(zone: str) -> int | None:
     return int(match[1] + "1") * (int(match[2]) * 3600 + int(match[3]) * 60)
 
 
+def offsets_at(wall_ns: int, zone: str) -> tuple[int, ...]:
+    """Offsets from UTC in s that a wall clock may mean: one, or two where an hour comes twice, the first pass first."""
+    fixed = fixed_offset_s(zone)
+    if fixed is not None:
+        return (fixed,)
+    naive = datetime(1970, 1, 1, tzinfo=ZoneInfo(zone)) + timedelta(seconds=wall_ns // _SECOND)
+    found = [naive.replace(fold=fold).utcoffset() or timedelta() for fold in (0, 1)]
+    return tuple(dict.fromkeys(round(offset.total_seconds()) for offset in found))
+
+
+def offset_of(utc_ns: int, zone: str) -> int:
+    """Offset from UTC in s that a zone has at an instant."""
+    fixed = fixed_offset_s(zone)
+    return fixed if fixed is not None else _offset(ZoneInfo(zone), _moment(utc_ns // _SECOND))
+
+
+def offset_text(seconds: int) -> str:
+    """An offset as it is written: ``-06:00``."""
+    return f"{'-' if seconds < 0 else '+'}{abs(seconds) // 3600:02d}:{abs(seconds) % 3600 // 60:02d}"
+
+
 def transitions(zone: str, first_ns: int, last_ns: int) -> list[tuple[int, int, int]]:
     """Changes of offset between two wall-clock times: (UTC s, offset before, offset after), s."""
     info = ZoneInfo(zone)
@@ -81,7 +102,7 @@ def _offset(info: ZoneInfo, moment: datetime) -> int:
     return 0 if offset is None else round(offset.total_seconds())
 
 
-def to_utc(local: NDArray[np.int64], zone: str, group: NDArray[np.int64] | None = None) -> Utc:
+def to_utc(local: NDArray[np.int64], zone: str, summer: NDArray[np.int8] | None = None) -> Utc:
     """UTC of wall-clock times in the order in which they were written.
 
     Parameters
@@ -90,8 +111,9 @@ def to_utc(local: NDArray[np.int64], zone: str, group: NDArray[np.int64] | None 
         Wall-clock ns, int64, shape (n,), oldest rows first.
     zone
         IANA name or fixed offset.
-    group
-        Not used where the whole log steps back once; reserved for logs of several writers.
+    summer
+        1 where a row is told to be in summer time (or in the first pass of an hour that comes twice), 0 where in
+        standard time, -1 where nothing tells; shape (n,).
 
     Notes
     -----
@@ -106,6 +128,8 @@ def to_utc(local: NDArray[np.int64], zone: str, group: NDArray[np.int64] | None 
     changes = transitions(zone, int(local.min()), int(local.max()))
     info = ZoneInfo(zone)
     base = _offset(info, _moment(int(local.min()) // _SECOND - _TWO_DAYS_S))
+    if not changes:
+        return Utc(local - np.int64(base * _SECOND) if base else local, none, none, 0)
     offset = np.full(count, base, np.int64)
     skipped, unsettled = none, none.copy()
     repeated, skip_ns = 0, 0
@@ -125,6 +149,9 @@ def to_utc(local: NDArray[np.int64], zone: str, group: NDArray[np.int64] | None 
             inside = (local >= new) & (local < old)
             if inside.any():
                 second, open_rows = _passes(local, inside, again, old - new)
+                if summer is not None:
+                    told = inside & (summer >= 0)
+                    second, open_rows = np.where(told, summer == 0, second), open_rows & ~told
                 offset[inside & second] = after
                 offset[inside & ~second] = before
                 unsettled |= open_rows

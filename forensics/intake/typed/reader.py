@@ -12,15 +12,15 @@ from numpy.typing import NDArray
 
 from forensics.case.schema import Source
 from forensics.intake.result import Detection, SetAside
-from forensics.intake.table import dialect as layout
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
-from forensics.intake.table.dialect import Dialect, Note
+from forensics.intake.table.dialect_model import Dialect, Note
 from forensics.intake.table.parser import BlockReader
 from forensics.intake.table.raw_table import Cells as Column
 from forensics.intake.table.raw_table import Chunk, Times
 from forensics.intake.table.records import RowText
 from forensics.intake.table.row_filter import NO_TIME as NO_STAMP
 from forensics.intake.table.row_filter import Wanted
+from forensics.intake.table.time_columns import find_times
 from forensics.intake.timestamps.fields import TIME_ONLY, Fields
 from forensics.intake.typed import columnar
 from forensics.intake.typed import workbook as workbooks
@@ -64,7 +64,7 @@ def table_dialect(table: CellTable, source: Source) -> Dialect:
     if source.time_column and table.header_row:
         lettered = tuple(_by_letter(name, table.names) for name in source.time_column)
         source = source.model_copy(update={"time_column": lettered})
-    layout._find_times(found, source)
+    find_times(found, source)
     if not source.time_column and not found.time_columns:
         dated = [place for place, cells in enumerate(table.columns) if cells.wall_ns is not None]
         if dated:
@@ -107,11 +107,6 @@ def open_table(file: Path, source: Source, wanted: Sequence[str]) -> CellTable:
         file, sheet=source.sheet, wanted=wanted, times=source.time_column,
         system=told if told.startswith("days") else "",
     )  # fmt: skip
-
-
-def is_typed(file: Path) -> bool:
-    """Whether a file is read as a table of typed cells rather than as text."""
-    return file.suffix.casefold() in columnar.SUFFIXES | workbooks.SUFFIXES
 
 
 def marks_of(table: CellTable, wanted: Wanted, source: Source) -> MarkDecision:
@@ -163,28 +158,30 @@ def gather_table(table: CellTable, reader: BlockReader, source: Source) -> None:
     count = len(table.row)
     read = [place for place in reader.wanted.all() if place not in reader.wanted.time or place in reader.wanted.texts]
     columns = {place: _column(table.columns[place], count, reader, place) for place in read}
-    local = _wall(times)
+    local = _wall(times, sparse=reader.dialect.sparse_dates)
     if local is not None:
-        piece = Chunk(table.row, _settled(local, instant=times[0].instant), columns)
+        piece = Chunk(table.row + reader.base, _settled(local, instant=times[0].instant), columns)
         finest = [cells.resolution_ns for cells in times if cells.resolution_ns]
         gathered.resolution_ns = min(finest, default=gathered.resolution_ns)
         bad = local == NO_TIME
     else:
         texts = {place: _texts(cells, count) for place, cells in zip(reader.wanted.time, times, strict=True)}
-        fields: Fields = reader._stamps(texts)
+        fields: Fields = reader.stamps(texts)
         bad = (fields.form < 0) | (fields.form == TIME_ONLY)
         for name, place in fields.bad_months.items():
-            gathered.bad_months.setdefault(name, (int(table.row[place]), table.cell(reader.wanted.time[0], place)))
+            gathered.bad_months.setdefault(
+                name, (reader.base + int(table.row[place]), table.cell(reader.wanted.time[0], place))
+            )
         if not bad.all():
-            piece = reader._piece(table.row, fields, {**columns, **texts}, ~bad if bad.any() else None)
-            reader._keep(piece)
+            piece = reader.chunk(table.row + reader.base, fields, {**columns, **texts}, ~bad if bad.any() else None)
+            reader.keep_chunk(piece)
         bad_piece = np.flatnonzero(bad)
         gathered.aside.extend(_set_aside(table, reader, int(at)) for at in bad_piece)
         return
     for at in np.flatnonzero(bad):
         gathered.aside.append(_set_aside(table, reader, int(at)))
     if not bad.all():
-        reader._keep(piece.take(~bad) if bad.any() else piece)
+        reader.keep_chunk(piece.take(~bad) if bad.any() else piece)
 
 
 def _set_aside(table: CellTable, reader: BlockReader, at: int) -> SetAside:
@@ -199,7 +196,7 @@ def _settled(local: NDArray[np.int64], *, instant: bool) -> Times:
     return Times(local, np.zeros(len(local), np.int32) if instant else None, None)
 
 
-def _wall(times: list[Cells]) -> NDArray[np.int64] | None:
+def _wall(times: list[Cells], *, sparse: bool) -> NDArray[np.int64] | None:
     """Wall-clock time of every row where the cells are dates (and fractions of a day); None where text must be read."""
     first = times[0]
     if first.wall_ns is None or first.number is not None or first.words is not None or first.text:
@@ -211,9 +208,13 @@ def _wall(times: list[Cells]) -> NDArray[np.int64] | None:
     if len(times) > 2 or not plain or second.number is None:  # noqa: PLR2004 - a date and a time
         return None
     fraction = second.number
-    known = (first.wall_ns != NO_TIME) & (fraction >= 0) & (fraction < 1)
+    day = first.wall_ns
+    if sparse:  # an empty cell under a date, also one of a merged range, has that date
+        last = np.maximum.accumulate(np.where(day != NO_TIME, np.arange(len(day)), -1))
+        day = np.where(last >= 0, day[np.maximum(last, 0)], NO_TIME)
+    known = (day != NO_TIME) & (fraction >= 0) & (fraction < 1)
     time_ns = np.round(np.where(known, fraction, 0.0) * _DAY_MS).astype(np.int64) * 1_000_000
-    return np.where(known, first.wall_ns + time_ns, NO_TIME)
+    return np.where(known, day + time_ns, NO_TIME)
 
 
 def _texts(cells: Cells, count: int) -> Any:

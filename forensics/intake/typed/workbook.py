@@ -13,6 +13,7 @@ import itertools
 import re
 import zipfile
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,7 @@ from numpy.typing import NDArray
 from forensics.errors import Problem, Severity
 from forensics.intake.table.headers import is_stamp, is_units, says_what_it_is, unit_text
 from forensics.intake.typed.cells import CellTable, unique_columns
+from forensics.intake.typed.percent_cells import in_per_cent
 from forensics.intake.typed.workbook_cells import cells_of, serial_dates, time_places
 from forensics.intake.typed.workbook_safety import Guarded, Unsafe, guard
 
@@ -82,7 +84,8 @@ def read_sheet(
         hidden = guarded.hidden_rows(chosen)
         if hidden:
             notes.append(f"sheet '{chosen}' has {hidden} hidden rows: they are read like the others")
-        return _table(rows, merges, named, times, system or guarded.date_system, notes, detections)
+        table = _table(rows, merges, named, times, system or guarded.date_system, notes, detections)
+        return _in_per_cent(table, guarded.percent_rows(chosen))
     finally:
         if collecting:
             gc.enable()
@@ -302,6 +305,24 @@ def _records(rows: list[Row], header: list[str], start: int) -> tuple[NDArray[np
         end -= 1
     kept = np.arange(start, end, dtype=np.int64)
     return kept[~np.isin(kept, list(drop))] if drop else kept, aside
+
+
+def _in_per_cent(table: CellTable, shown: dict[int, NDArray[np.int64]]) -> CellTable:
+    """A table with the cells that are shown in per cent as people read them, and that unit for their columns."""
+    columns, units = list(table.columns), list(table.units or [""] * len(table.columns))
+    detections, notes = list(table.detections), list(table.notes)
+    for place, cells in enumerate(columns):
+        changed = in_per_cent(cells, table.row, shown, place)
+        if changed is None or changed.number is None or cells.number is None:
+            continue
+        count = int((changed.number != cells.number)[~np.isnan(cells.number)].sum())
+        columns[place] = changed
+        units[place] = units[place] or "%"
+        detections.append(("per cent", table.names[place], f"format of {len(shown[place])} cells"))
+        notes.append(f"column '{table.names[place]}': {count} cells are shown in per cent and read as shown")
+    if len(detections) == len(table.detections):
+        return table
+    return replace(table, columns=tuple(columns), units=tuple(units), detections=tuple(detections), notes=tuple(notes))
 
 
 def _table(

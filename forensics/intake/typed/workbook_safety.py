@@ -12,6 +12,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from xml.sax.saxutils import unescape
 
+import numpy as np
+from numpy.typing import NDArray
+
+from forensics.intake.typed.percent_cells import percent_rows, percent_styles
 from forensics.model.paths import open_regular
 
 _MAX_UNPACKED = 2 << 30
@@ -22,6 +26,7 @@ _MAX_CELLS = 80_000_000
 _CHUNK = 1 << 20
 _QUICK_BYTES = 1 << 20
 _HEAD_BYTES = 4096
+_PARTS = frozenset({"content.xml", "xl/workbook.xml", "xl/_rels/workbook.xml.rels", "xl/styles.xml"})
 _LETTERS = 26
 _OLD_BINARY = b"\xd0\xcf\x11\xe0"
 _SHEET = re.compile(rb"<(?:\w+:)?sheet\s[^>]*>")
@@ -55,6 +60,11 @@ class Guarded:
     date_system: str = "days-1900"
     _sheets: dict[str, bytes] = field(default_factory=dict)
     _ods: bytes = b""
+    _percent: frozenset[int] = frozenset()
+
+    def percent_rows(self, sheet: str) -> dict[int, NDArray[np.int64]]:
+        """Rows of the cells that a sheet shows in per cent, by column."""
+        return percent_rows(self._sheets.get(sheet, b""), self._percent)
 
     def hidden_rows(self, sheet: str) -> int:
         """Number of hidden rows of a sheet."""
@@ -130,6 +140,7 @@ def guard(file: Path) -> Guarded:
         if path.startswith("xl/worksheets/"):
             _check_extent(text)
     out._sheets = _sheet_texts(book, parts)
+    out._percent = percent_styles(parts.get("xl/styles.xml", b""))
     return out
 
 
@@ -140,9 +151,7 @@ def _unpack(archive: zipfile.ZipFile, entries: list[zipfile.ZipInfo], weight: in
     for entry in entries:
         chunks: list[bytes] = []
         name = entry.filename.replace("\\", "/").lstrip("/")
-        matters = name in ("content.xml", "xl/workbook.xml", "xl/_rels/workbook.xml.rels") or name.startswith(
-            "xl/worksheets/"
-        )
+        matters = name in _PARTS or name.startswith("xl/worksheets/")
         with archive.open(entry) as stream:
             while chunk := stream.read(_CHUNK):
                 total += len(chunk)

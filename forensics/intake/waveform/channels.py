@@ -10,17 +10,19 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import Point, Source
+from forensics.case.schema import Machine, Point, Source
 from forensics.errors import Problem, Problems, Severity
 from forensics.intake.waveform.data import Table
 from forensics.intake.waveform.header import Header
 from forensics.model.points import OFF, ON, UNKNOWN, Origin, Switch
 from forensics.model.units import Unit, fits, read_unit, to_canonical
-from forensics.model.vocabulary import ROLE_FACTS, Recorded, Role, is_switch
+from forensics.model.vocabulary import ROLE_FACTS, Dimension, Recorded, Role, is_switch
 
 _NAMED = re.compile(r"^(?P<name>.*?)\s*\[col\s+(?P<place>\d+)\]$")
 _WORDS = {"ampere": "A", "amperes": "A", "volt": "V", "volts": "V", "watt": "W", "hertz": "Hz"}
 _MAX_LISTED_NAMES = 12
+_NEAR_PEAK = 0.995  # quantile of the absolute samples that stands for the peak: single spikes are left out
+_SUPPLY_SHARE = 0.25  # volts this near those of the nameplate are those of the supply; transformers give 100 to 120 V
 
 
 def left_out(source: Source, what: str, column: str = "", remedy: str = "") -> Problem:
@@ -54,8 +56,7 @@ class Channels:
     header: Header
     table: Table
     problems: Problems
-    air_kpa: float | None
-    rated_amps: float | None
+    machine: Machine | None = None
     analog: dict[Role, NDArray[np.float64]] = field(default_factory=dict)
     columns: dict[Role, str] = field(default_factory=dict)
     status: list[tuple[Point, int]] = field(default_factory=list)
@@ -125,12 +126,20 @@ class Channels:
         unit = self._unit(point, channel.uu.strip())
         if unit is None:
             return
-        ratio = self._ratio(point, channel.pors, channel.primary, channel.secondary)
+        size = float(np.nanquantile(np.abs(self.table.analog[place]), _NEAR_PEAK)) / 2**0.5 * unit.factor
+        ratio = self._ratio(point, channel.pors, channel.primary, channel.secondary, size)
         if ratio is None:
             return
         raw = self.table.analog[place] * ratio
         try:
-            values = to_canonical(raw, unit, point.role, air_pressure_kpa=self.air_kpa, rated_amps=self.rated_amps)
+            known = self.machine
+            values = to_canonical(
+                raw,
+                unit,
+                point.role,
+                air_pressure_kpa=None if known is None else known.air_kpa,
+                rated_amps=None if known is None else known.rated_load_amps,
+            )
         except ValueError as fault:
             self._refuse(point, str(fault), "Give what is missing in the case file.")
             return
@@ -151,14 +160,25 @@ class Channels:
         self.analog[point.role] = values
         self.columns[point.role] = point.column
 
-    def _ratio(self, point: Point, kind: str, primary: float, secondary: float) -> float | None:
-        """Factor from the record's values to primary ones; None, said so, where it can't be had."""
-        if kind == "P" or (primary == secondary and kind in ("S", "?")):
+    def _ratio(self, point: Point, kind: str, primary: float, secondary: float, size: float) -> float | None:
+        """Factor from the record's values to primary ones; None, said so, where it can't be had.
+
+        Parameters
+        ----------
+        size
+            RMS value of the channel near its peak, as recorded, in V or A.
+        """
+        if kind == "P" or (kind == "?" and primary == secondary):
             return 1.0
         if kind == "S":
-            if primary > 0 and secondary > 0:
+            if primary > 0 and secondary > 0 and primary != secondary:
                 self.notes.append(f"channel '{point.column}' is secondary: multiplied by {primary:g}/{secondary:g}")
                 return primary / secondary
+            # low voltage is often connected without a transformer; a current is not (common practice)
+            if ROLE_FACTS[point.role].dimension is Dimension.VOLTAGE and self._is_supply(size):
+                said = f"with the ratio {primary:g}:{secondary:g}; its volts are those of the supply: taken as primary"
+                self.notes.append(f"channel '{point.column}' is secondary {said}")
+                return 1.0
             what = f"the channel is secondary with the ratio {primary:g}/{secondary:g}: no primary value can be had"
         elif self.header.revision == "1991":
             self.notes.append(
@@ -169,6 +189,11 @@ class Channels:
             what = f"the channel does not say whether its values are primary or secondary ('{kind}')"
         self._refuse(point, what, "Export the record with primary values.")
         return None
+
+    def _is_supply(self, rms_volts: float) -> bool:
+        """Whether volts are those of the supply as the nameplate gives it, line to line or line to neutral."""
+        volts = None if self.machine is None else self.machine.supply_volts
+        return volts is not None and any(abs(rms_volts / one - 1.0) < _SUPPLY_SHARE for one in (volts, volts / 3**0.5))
 
     def switch(self, point: Point, place: int, stamps_ns: NDArray[np.int64], origin: Origin) -> Switch:
         """A status channel as a switch: 1 is on unless the case's words say otherwise."""

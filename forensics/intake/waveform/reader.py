@@ -6,19 +6,18 @@ accounts of time disagree, or where the date fits only an order that its revisio
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from forensics.case.schema import Point, Source
+from forensics.case.schema import Machine, Point, Source
 from forensics.errors import Problems
 from forensics.intake.exhibits import sibling
 from forensics.intake.result import Accounting, Detection, SetAside
+from forensics.intake.timestamps.zones import offset_text, offsets_at
 from forensics.intake.unset_clocks import EARLIEST_NS, LATEST_NS
 from forensics.intake.waveform.channels import Channels, left_out, unique_names
 from forensics.intake.waveform.data import Table, Times, read_table, sample_times
@@ -28,7 +27,6 @@ from forensics.model.paths import read_regular
 from forensics.model.points import Origin, Switch
 from forensics.model.record import Waveform
 
-_OFFSET = re.compile(r"^([+-])(\d{2}):(\d{2})$")
 MAX_BYTES = 1 << 30
 
 
@@ -92,8 +90,7 @@ def read_waveform(
     zone: str,
     problems: Problems,
     *,
-    air_kpa: float | None = None,
-    rated_amps: float | None = None,
+    machine: Machine | None = None,
     clock: str = "",
 ) -> WaveformReading:
     """Read one record and bind its channels.
@@ -111,8 +108,9 @@ def read_waveform(
         IANA zone of the case, used where neither the source nor the record states one.
     problems
         Collects what is wrong; nothing is raised.
-    air_kpa, rated_amps
-        Needed for channels in gauge pressure and in % of rated amps.
+    machine
+        Its air pressure and rated amps are needed for channels in gauge pressure and in % of rated amps, its supply
+        tells volts of the supply from those behind a transformer.
     clock
         Name of the source's clock; by default its own.
 
@@ -139,7 +137,7 @@ def read_waveform(
     except (ValueError, ArithmeticError, LookupError, MemoryError, TypeError) as fault:
         problems.add(left_out(source, f"the record can't be read ({type(fault).__name__})"))
         return WaveformReading(files=files)
-    bound = Channels(source, header, table, problems, air_kpa, rated_amps)
+    bound = Channels(source, header, table, problems, machine)
     for point in points:
         bound.add(point)
     names = unique_names([name or f"status {k + 1}" for k, name in enumerate(header.status)])
@@ -199,27 +197,26 @@ def _start_utc(header: Header, source: Source, zone: str) -> tuple[int, tuple[st
     """UTC of the first sample, (zone, evidence), notes; asks where the local stamp occurs twice or never."""
     notes: list[str] = []
     if header.offset_s is not None and not source.time_zone:
-        text = _offset_text(header.offset_s)
-        local = _local_offsets(header.start_ns, zone)
+        text = offset_text(header.offset_s)
+        local = offsets_at(header.start_ns, zone)
         if header.offset_s not in local:
             notes.append(
-                f"the record states its own offset {text}; the zone of the case has "
-                f"{_offset_text(local[0])} on that day"
+                f"the record states its own offset {text}; the zone of the case has {offset_text(local[0])} on that day"
             )
         return header.start_ns - header.offset_s * NS, (text, "stated in the record"), notes
     name = source.time_zone or zone
     evidence = "given for the source" if source.time_zone else "zone of the case"
-    offsets = _local_offsets(header.start_ns, name)
+    offsets = offsets_at(header.start_ns, name)
     if header.offset_s is not None and header.offset_s not in offsets:
         notes.append(
-            f"the case says {name} for this source, the record states {_offset_text(header.offset_s)}: "
+            f"the case says {name} for this source, the record states {offset_text(header.offset_s)}: "
             "the case is followed"
         )
     if len(offsets) > 1:
         stamp = datetime.fromtimestamp(header.start_ns // NS, UTC).strftime("%Y-%m-%d %H:%M:%S")
         if header.offset_s in offsets:
             return header.start_ns - int(header.offset_s or 0) * NS, (name, evidence), notes
-        named = [f'"{_offset_text(offset)}"' for offset in offsets]
+        named = [f'"{offset_text(offset)}"' for offset in offsets]
         raise Refused(
             f"the first sample at {stamp} falls into a change of the clocks in {name}: "
             "that hour occurs twice or not at all",
@@ -227,22 +224,6 @@ def _start_utc(header: Header, source: Source, zone: str) -> tuple[int, tuple[st
             stop=True,
         )
     return header.start_ns - offsets[0] * NS, (name, evidence), notes
-
-
-def _local_offsets(wall_ns: int, zone: str) -> tuple[int, ...]:
-    """Offsets from UTC in s that a wall clock may mean: one, or two about a change of the clocks."""
-    fixed = _OFFSET.match(zone)
-    if fixed:
-        seconds = int(fixed[2]) * 3600 + int(fixed[3]) * 60
-        return (-seconds if fixed[1] == "-" else seconds,)
-    naive = datetime(1970, 1, 1, tzinfo=ZoneInfo(zone)) + timedelta(seconds=wall_ns // NS)
-    found = [naive.replace(fold=fold).utcoffset() or timedelta() for fold in (0, 1)]
-    seconds_of = [round(offset.total_seconds()) for offset in found]
-    return tuple(dict.fromkeys(seconds_of))
-
-
-def _offset_text(seconds: int) -> str:
-    return f"{'-' if seconds < 0 else '+'}{abs(seconds) // 3600:02d}:{abs(seconds) % 3600 // 60:02d}"
 
 
 def _trigger(header: Header, times: Times) -> tuple[float | None, list[str]]:

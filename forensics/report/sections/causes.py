@@ -13,7 +13,7 @@ from forensics.report.next_steps import next_steps
 from forensics.report.not_known import conflicts
 from forensics.report.not_known import not_known as open_points
 from forensics.report.photographs import MOST_SHOWN, Photograph, photograph
-from forensics.report.plain import finding_says, graded, mode_name
+from forensics.report.plain import finding_says, mode_name
 from forensics.report.sections.front import spoken
 from forensics.report.sections.show import show_lines, show_table, show_text
 from forensics.results.schema import FindingsFile, HypothesisRow
@@ -26,7 +26,7 @@ def causes(sheet: ReportContext) -> None:
     """Display the causes that are live or look alike with their evidence in words, then all, folded."""
     found, weighing = sheet.told, sheet.investigation.weighing
     near = _near(found)
-    rows = [_cause_row(h, found) for h in graded(found) if h.mode.value in near]
+    rows = [_cause_row(h, found) for h in found.graded if h.mode.value in near]
     rows.sort(key=lambda row: near.index(row[0]))
     columns = ["cause", "grade", "speaks for it", "speaks against it", "could not be seen"]
     shown = [(mode_name(row[0]), *row[1:]) for row in rows]
@@ -53,7 +53,7 @@ def _near(found: FindingsFile) -> list[str]:
     named = [] if verdict.mode is None else [verdict.mode.value, *(m.value for m in verdict.also)]
     rule = read_modes(read_checks()).by_id.get(named[0]) if named else None
     alike = [] if rule is None else [look.mode for look in rule.look_alikes]
-    live = [h.mode.value for h in graded(found) if h.grade.value in ("confirmed", "probable", "possible")]
+    live = [h.mode.value for h in found.graded if h.grade.value in ("confirmed", "probable", "possible")]
     return [m for m in dict.fromkeys([*named, *alike, *live]) if m != "none"]
 
 
@@ -161,8 +161,8 @@ def physical(sheet: ReportContext) -> None:
 def _photographs(sheet: ReportContext) -> None:
     work = sheet.investigation
     folder = work.case.path.parent
-    named = [(n, o) for n, o in enumerate(work.casefile.observation, 1) if o.photo]
-    seen = [(n, o.text, photograph(folder, o.photo, drawn=k < MOST_SHOWN)) for k, (n, o) in enumerate(named)]
+    named = [(n, o.text, path) for n, o in enumerate(work.casefile.observation, 1) for path in o.photo]
+    seen = [(n, text, photograph(folder, path, drawn=k < MOST_SHOWN)) for k, (n, text, path) in enumerate(named)]
     shown = [(n, text, p) for n, text, p in seen if isinstance(p, Photograph)]
     if any(p.shown for _, _, p in shown):
         show_markup(render("photographs.html.j2", {"photos": [row for row in shown if row[2].shown]}))

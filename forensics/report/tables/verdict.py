@@ -133,7 +133,7 @@ def hypotheses_table(findings: FindingsFile) -> pd.DataFrame:
     """Every mode with its grade and the findings for, against and silent."""
     rows = [
         (h.mode.value, h.grade.value, *(", ".join(ids) for ids in (h.for_, h.against, h.cannot_tell)), h.next_test)
-        for h in findings.hypotheses
+        for h in findings.graded
     ]
     return frame(("mode", "grade", "for", "against", "cannot tell", "next test"), rows)
 
@@ -141,11 +141,10 @@ def hypotheses_table(findings: FindingsFile) -> pd.DataFrame:
 def matrix_table(findings: FindingsFile) -> pd.DataFrame:
     """Modes (rows) by findings (columns): for, against, cannot tell, or empty."""
     ids = [f.id for f in findings.findings]
-    words = [_matrix_row(h, ids) for h in findings.hypotheses]
+    words = [_matrix_row(h, ids) for h in findings.graded]
     used = [n for n in range(len(ids)) if any(row[n] for row in words)]
     rows = [
-        [h.mode.value, h.grade.value, *(row[n] for n in used)]
-        for h, row in zip(findings.hypotheses, words, strict=True)
+        [h.mode.value, h.grade.value, *(row[n] for n in used)] for h, row in zip(findings.graded, words, strict=True)
     ]
     return frame(("mode", "grade", *(ids[n] for n in used)), rows)
 

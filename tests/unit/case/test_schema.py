@@ -154,7 +154,7 @@ def test_a_fault_in_one_of_several_tables_names_the_line_of_that_one(tmp_path: P
     said = "\n".join(str(problem) for problem in caught.value.problems)
     assert "line 11 column 'source[2].on[2]': 'source[2].on[2]' was read as true" in said
     assert "line 17 column 'source[2].clock_check[1].true_time'" in said
-    assert "line 21 column 'observation[1].photo': the backslashes were read as control characters" in said
+    assert "line 21 column 'observation[1].photo[1]': the backslashes were read as control characters" in said
 
 
 def test_one_table_where_there_may_be_several_is_said(tmp_path: Path) -> None:

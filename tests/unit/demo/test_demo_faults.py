@@ -9,7 +9,9 @@ import pytest
 from forensics.demo.faults import ACTS
 from forensics.demo.scenarios import Run, Scenario, short_run
 
+from forensics.hypotheses import read_modes
 from forensics.model.vocabulary import Mode
+from forensics.rules import read_checks
 
 Maker = Callable[[str], Run]
 
@@ -112,7 +114,9 @@ SEEN: dict[str, Callable[[Run], bool]] = {
 
 
 def test_every_mode_of_the_workbook_can_be_made() -> None:
-    assert set(ACTS) == set(SEEN) == {str(mode) for mode in Mode}
+    """All that a check can see; what none sees yet has no mark to leave."""
+    modes = read_modes(read_checks())
+    assert set(ACTS) == set(SEEN) == {str(mode) for mode in Mode if not modes[mode].not_yet_seen}
 
 
 @pytest.mark.parametrize("fault", sorted(SEEN))

@@ -34,7 +34,7 @@ def shipped() -> Modes:
 
 
 def finding(check: str, outcome: str, **more: Any) -> Finding:
-    cite = Cite("trend.csv", "column", (2, 20))
+    cite = Cite("trend.csv", check, (2, 20))
     base = Finding(check, check, Outcome(outcome), f"{check} is {outcome}", samples=20, cites=(cite,))
     return replace(base, **more)
 

@@ -9,11 +9,11 @@ import pytest
 
 from forensics.errors import InputError
 from forensics.hypotheses import read_modes
-from forensics.hypotheses.modes import points_of, read_scale
+from forensics.hypotheses.scale import points_of, read_scale
 from forensics.model.vocabulary import Mode
 from forensics.rules import FOLDER, read_checks
 
-from .made import named_checks, shipped
+from .made import evidence, named_checks, shipped
 
 
 @pytest.fixture
@@ -144,3 +144,20 @@ def test_a_new_mode_is_a_new_file_and_no_code(folder: Path, monkeypatch: pytest.
     assert TypeAdapter(Mode).validate_python("counter-cable-loose") is Mode("counter-cable-loose")
     with pytest.raises(ValueError, match="no-such-mode"):
         Mode("no-such-mode")
+
+
+def test_a_mode_that_is_a_file_alone_is_weighed_and_coded_as_unknown(folder: Path) -> None:
+    """A mode that was added as a TOML file needs no code; in the fleet's table its code is unknown."""
+    from forensics.hypotheses import weigh
+    from forensics.sites.iso14224 import NOT_CODED, read_coding
+
+    text = (folder / "high-head.toml").read_text(encoding="utf-8")
+    (folder / "water-scaled.toml").write_text(text, encoding="utf-8")
+    case = evidence(absent=(), modes=read_modes(named_checks(), folder))
+    assert weigh(case).hypothesis("water-scaled").plain
+    assert read_coding()[0].get("water-scaled", NOT_CODED).code == "UNK"
+
+
+def test_a_test_without_all_its_flags_is_refused(folder: Path) -> None:
+    edit(folder, "high-head", "running = false, ", "")
+    assert "running" in refused(folder)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from forensics.hypotheses import weigh
-from forensics.hypotheses.sensitivity import regraded
+from forensics.hypotheses import reweigh, weigh
+from forensics.hypotheses.weigher import regraded
 from forensics.model.findings import Cite
 from forensics.model.vocabulary import Outcome, VerdictStatus
 
@@ -30,31 +32,56 @@ def test_a_value_far_from_its_limit_holds() -> None:
     found = weigh(evidence(findings=told, trip="LOW OIL"))
     assert found.verdict.mode == "oil-filter-plugged"
     assert {row.changed for row in found.robustness} >= {
-        "limit oil.filter_drop_kpa x 0.8",
-        "limit oil.filter_drop_kpa x 1.2",
+        "limit oil.filter_drop_kpa at 80 instead of 100",
+        "limit oil.filter_drop_kpa at 120 instead of 100",
         "without trend.csv",
     }
-    assert not any(row.flips for row in found.robustness)
+    assert not any(row.flips for row in found.robustness if row.changed.startswith("limit"))
 
 
-@pytest.mark.parametrize(("value", "low", "high"), [(110.0, 108.0, 112.0), (130.0, 95.0, 165.0)])
-def test_a_value_that_its_limit_or_its_accuracy_overtakes_is_graded_down(value: float, low: float, high: float) -> None:
+@pytest.mark.parametrize(("value", "low", "high"), [(102.0, 101.0, 103.0), (130.0, 70.0, 190.0)])
+def test_a_value_that_its_limit_or_its_accuracy_overtakes_carries_too_little_to_name_a_cause(
+    value: float, low: float, high: float
+) -> None:
     told = {FILTER[1]: finding(FILTER[1], "present", **measured(value, low, high))}
     told["oil.difference_low_at_failure"] = finding("oil.difference_low_at_failure", "present")
     told[FILTER[0]] = finding(FILTER[0], "cannot-tell")
     found = weigh(evidence(findings=told, trip="LOW OIL"))
     assert found.verdict.status is VerdictStatus.UNDETERMINED
-    assert any(row.flips for row in found.robustness)
-    assert found.hypothesis("oil-filter-plugged").capped_by
 
 
-def test_losing_a_source_may_take_the_verdict_but_is_no_flip() -> None:
-    told = {check: finding(check, "present", cites=(Cite("oil.csv", "x", (2, 9)),)) for check in FILTER}
+def test_a_limit_that_did_not_decide_takes_nothing_back() -> None:
+    """Another finding a hair from its own limit, of another mode, is not what the verdict rests on."""
+    told = {check: finding(check, "present", **measured(180.0, 170.0, 190.0)) for check in FILTER}
+    near = measured(101.0, 100.5, 101.5) | {"limit_name": "heat.oil_max", "unit": "degC"}
+    told["heat.oil_hot"] = finding("heat.oil_hot", "present", **near)
+    found = weigh(evidence(findings=told, trip="LOW OIL"))
+    assert found.verdict.mode == "oil-filter-plugged"
+    assert not any("heat.oil_max" in row.changed for row in found.robustness)
+
+
+def test_losing_a_source_is_told_as_lost_and_does_not_take_the_verdict_back() -> None:
+    told = {check: finding(check, "present", cites=(Cite("oil.csv", check, (2, 9)),)) for check in FILTER}
     found = weigh(evidence(findings=told, trip="LOW OIL"))
     row = next(row for row in found.robustness if row.changed == "without oil.csv")
-    assert row.verdict == "undetermined"
-    assert not row.flips
+    assert (row.verdict, row.effect, row.flips) == ("undetermined", "lost", True)
     assert found.verdict.status is VerdictStatus.DETERMINED
+    assert any("without oil.csv" in words for words in found.verdict.would_change_it)
+
+
+@pytest.mark.parametrize(("limit", "effect"), [(95.0, "holds"), (179.0, "lost")])
+def test_reweighing_moves_a_limit_without_the_record(limit: float, effect: str) -> None:
+    told = {check: finding(check, "present", **measured(180.0, 170.0, 190.0)) for check in FILTER}
+    case = evidence(findings=told, trip="LOW OIL")
+    name = next(iter(case.limits))
+    moved = {check: replace(one, limit=case.limits[name], limit_name=name) for check, one in told.items()}
+    factor = case.limits[name] / 100.0
+    scaled = {
+        check: replace(one, value=180.0 * factor, low=170.0 * factor, high=190.0 * factor)
+        for check, one in moved.items()
+    }
+    again = reweigh(evidence(findings=scaled, trip="LOW OIL"), {name: limit * factor})
+    assert (again.status is VerdictStatus.DETERMINED) is (effect == "holds")
 
 
 def test_a_source_whose_loss_blames_another_mode_is_a_flip() -> None:
@@ -82,7 +109,7 @@ def test_a_clock_that_could_undo_a_finding_is_shown() -> None:
     }
     found = weigh(evidence(findings=told, trip="t", clock_uncertainty_s={"meter": 5.0}))
     row = next(row for row in found.robustness if row.changed.startswith("clock meter"))
-    assert row.verdict == "undetermined"
+    assert (row.verdict, row.effect) == ("undetermined", "lost")
 
 
 def test_a_stored_outcome_that_its_number_does_not_settle_is_left_alone() -> None:

@@ -237,3 +237,65 @@ def test_event_list_of_whole_texts_shows_its_texts(tmp_path: Path):
     assert data["source"][0]["kind"] == "events"
     assert data["source"][0]["text_column"] == "Message"
     assert 'text: "C2 high head trip"' in text
+
+
+def days(folder: Path, machine: str, *, offset: float = 0.0, count: int = 3) -> list[Path]:
+    """Day files of one logger with two pressures and a solenoid, invented."""
+    files = []
+    for day in range(1, count + 1):
+        rows = [
+            f"2031-03-{day:02} {h:02}:00:00,{300 + h + offset},{900 + h},{120 + h},{'On' if day == count else 'Off'}"
+            for h in range(24)
+        ]
+        head = "Time,Suction pressure,Discharge pressure,Motor amps,Load solenoid"
+        files.append(folder / f"{machine}_{day}.csv")
+        files[-1].write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    return files
+
+
+def test_the_files_of_one_logger_are_proposed_as_a_pattern(tmp_path: Path) -> None:
+    text = draft_case(days(tmp_path, "c1"))
+    assert text.count("[[source]]") == 1
+    assert 'path = "c1_*.csv"' in text
+    assert "3 files with the same columns" in text
+    assert "72 rows read, 72 kept" in text
+    assert "failure = 2031-03-03T23:00:00Z" in text
+    assert "states seen: Off × 48, On × 24" in text, "the states of the last file too"
+
+
+def test_files_of_two_machines_are_two_sources(tmp_path: Path) -> None:
+    one, two = days(tmp_path, "c1"), days(tmp_path, "c2", offset=3.5)
+    text = draft_case([*one, *two])
+    assert [line for line in text.splitlines() if line.startswith("path")] == ['path = "c1_*.csv"', 'path = "c2_*.csv"']
+    for file in (*one, *two):
+        file.rename(file.with_name(f"log_{file.stem[1]}{file.stem[3]}.csv"))  # nothing in the names tells them apart
+    mixed = draft_case(sorted(tmp_path.glob("log_*.csv")))
+    assert mixed.count("[[source]]") == 6
+
+
+def test_one_question_for_all_units_of_a_kind(tmp_path: Path) -> None:
+    text = draft_case(days(tmp_path, "c1", count=1))
+    asked = [line for line in text.splitlines() if "in which unit" in line]
+    assert len(asked) == 1
+    assert "Suction pressure, Discharge pressure" in asked[0]
+    assert text.count('# unit = ""') == 2
+
+
+def test_guarded_cells_keep_their_role(tmp_path: Path) -> None:
+    rows = [f"2031-03-01 {h:02}:00:00,{'>600' if h % 2 else 120 + h},{'-1/0' if h % 3 else 50 + h}" for h in range(24)]
+    file = tmp_path / "log.csv"
+    file.write_text("\n".join(["Time,Motor amps (A),Oil temperature (degC)", *rows]) + "\n", encoding="utf-8")
+    text = draft_case([file])
+    assert 'role = "motor_amps"' in text
+    assert 'role = "oil_temperature"' in text
+    assert "cells such as '>600' on line 3 are no numbers and count as missing" in text
+
+
+def test_the_letter_of_a_phase_is_no_unit(tmp_path: Path) -> None:
+    file = tmp_path / "log.csv"
+    rows = [f"2031-03-01 {h:02}:00:00,{120 + h},{121 + h},{119 + h}" for h in range(24)]
+    head = "Time,c1_current_phase_a,c1_current_phase_b,c1_current_phase_c"
+    file.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    text = draft_case([file])
+    assert 'unit = "a"' not in text
+    assert text.count("in which unit") == 1

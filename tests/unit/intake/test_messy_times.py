@@ -38,7 +38,7 @@ def test_dates_that_fit_both_orders_are_asked_for_with_both_spans(messy):
     assert "Line 2 '03/04/2024 02:10' is 3 April or 4 March" in said
     assert "As day-first the file spans 2 days (3 to 5 April 2024)" in said
     assert "as month-first 61 days (4 March to 4 May 2024)" in said
-    assert "Give date_order=DMY or MDY" in said
+    assert 'Give date_order = "DMY" or "MDY"' in said
 
 
 @pytest.mark.parametrize(

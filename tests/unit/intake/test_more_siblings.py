@@ -145,11 +145,10 @@ def test_a_number_that_is_no_time_is_asked_for_as_a_number(text, stamp):
     assert "give time_number" in said
 
 
-def test_digits_of_other_scripts_are_no_digits(text):
+def test_full_width_digits_are_digits_of_a_value(text):
     read = text(rows("２０２４-06-15 08:30,1", "2024-06-15 08:31,１２", "2024-06-15 08:32,12"), AMPS)
     assert read.one.accounting.set_aside == {"time not readable": 1}
-    assert read.one.accounting.cells_missing == {"not a number: １２": 1}
-    assert values(read.samples("motor_amps").usable) == [12.0]
+    assert values(read.samples("motor_amps").usable) == [12.0, 12.0]
 
 
 # order of rows

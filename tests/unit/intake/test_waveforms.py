@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from forensics.case.schema import Point, Source
+from forensics.case.schema import Machine, Point, Source
 from forensics.errors import Problems, Severity
 from forensics.intake.waveform.reader import WaveformReading, read_waveform
 from forensics.model.points import to_datetime
@@ -462,3 +462,35 @@ def test_bench_records_against_their_truth(shared: Path, name: str):
         late = wave.time_s > truth["event_s"] + 0.2
         lost, kept = (float(np.sqrt(np.mean(wave.analog[Role(r)][late] ** 2))) for r in ("amps_b", "amps_a"))
         assert lost < 0.1 * kept
+
+
+SINE = "".join(
+    f"{n + 1},{n * 1000},{round(1000 * np.sin(n / 2.65))},{round(650 * np.sin(n / 2.65))},0\n" for n in range(40)
+)
+
+
+def secondary(folder: Path, ratio: str, volts: float | None) -> tuple[set[str], str]:
+    """Roles bound in a record of one current and one voltage that are called secondary, and what was said."""
+    cfg = write(folder, SINE, scale="0.1").read_text(encoding="utf-8")
+    cfg = cfg.replace("200,5,P", f"{ratio},S").replace(
+        "kV,0.001,0,0,-32767,32767,1,1,P", f"V,1,0,0,-32767,32767,{ratio},S"
+    )
+    (folder / "r.cfg").write_text(cfg.replace("1000,4", "1000,40"), encoding="utf-8")
+    points = [Point(role=Role.AMPS_A, column="IA", unit="A"), Point(role=Role.VOLTS_AB, column="UAB", unit="V")]
+    problems, machine = Problems(), Machine(refrigerant="R134a", supply_volts=volts)
+    reading = read_waveform(Source(path="r.cfg"), points, folder / "r.cfg", "UTC", problems, machine=machine)
+    bound = set() if reading.waveform is None else {role.value for role in reading.waveform.analog}
+    return bound, " ".join(map(str, problems))
+
+
+@pytest.mark.parametrize("ratio", ["1,1", "0,0", "5,5"])
+def test_a_secondary_current_without_a_ratio_is_no_primary_one(tmp_path: Path, ratio: str) -> None:
+    bound, said = secondary(tmp_path, ratio, None)
+    assert not bound
+    assert "secondary with the ratio" in said
+    assert "primary values" in said
+
+
+def test_low_voltage_without_a_transformer_is_told_by_the_supply(tmp_path: Path) -> None:
+    assert secondary(tmp_path, "1,1", 460.0)[0] == {"volts_ab"}
+    assert not secondary(tmp_path, "1,1", 4160.0)[0]

@@ -271,4 +271,4 @@ def test_evidence_quality_is_said_of_every_case(tmp_path: Path) -> None:
     assert row["checks that could not tell"] == "50 %"
     assert row["rows kept"] == "90 %"
     assert row["clocks"] == "± 0.5 s"
-    assert row["modes that could be seen"].startswith("14 yes, 0 partly, 15 no")
+    assert row["modes that could be seen"].startswith("15 yes, 0 partly, 16 no")
