@@ -101,6 +101,7 @@ def _filled(findings: FindingsFile, case: CaseFile, clock: ReportTime, beside: B
         "status": verdict.status.value,
         "mark": _MARKS[verdict.status],
         "statement": verdict_says(findings),
+        "grade": _grade(findings, verdict_says(findings)),
         "panel": beside.panel,
         "seen": _seen(case),
         "grades": list(GRADES.values()),
@@ -114,6 +115,13 @@ def _filled(findings: FindingsFile, case: CaseFile, clock: ReportTime, beside: B
         "people": people(case),
         "draft": not case.case.reviewer,
     }
+
+
+def _grade(findings: FindingsFile, said: str) -> str:
+    """How sure the verdict is, in one word, where its sentence does not begin with it."""
+    verdict = findings.verdict
+    word = verdict.status.value.replace("-", " ") if verdict.grade is None else verdict.grade.value
+    return "" if said.lower().startswith(word) else word.capitalize()
 
 
 def _letters(values: Mapping[str, Any]) -> int:

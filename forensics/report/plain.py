@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict
 
 from forensics.hypotheses.modes import read_modes
 from forensics.model.vocabulary import Grade, Mode, Outcome, VerdictStatus
-from forensics.results.schema import FindingRow, FindingsFile, HypothesisRow
+from forensics.results.schema import FindingRow, FindingsFile
 from forensics.rules import FOLDER, read_checks
 from forensics.rules.strict import read_form
 
@@ -131,11 +131,6 @@ def verdict_says(findings: FindingsFile) -> str:
 
 def _or(parts: list[str]) -> str:
     return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} or {parts[-1]}"
-
-
-def graded(findings: FindingsFile) -> list[HypothesisRow]:
-    """The causes that have a grade: a cause that is not in the list has none, and is never shown as one."""
-    return [row for row in findings.hypotheses if row.grade is not None]
 
 
 def silent_checks(findings: FindingsFile) -> tuple[int, int]:

@@ -81,3 +81,10 @@ def test_the_notebook_carries_pictures_that_any_viewer_shows(finished: RunResult
     assert len([d for d in data if "image/svg+xml" in d]) == 3
     for one in data:
         assert "image/svg+xml" in one or "report.html" in "".join(one["text/markdown"])
+
+
+def test_how_sure_the_verdict_is_stands_above_it_in_a_word(page: str, finished: RunResult) -> None:
+    grade = read_findings(finished.findings).verdict.grade
+    assert grade is not None
+    box = html.unescape(page.split('<div class="verdict')[1].split("</div>")[0])
+    assert grade.value.capitalize() in box

@@ -17,7 +17,6 @@ from forensics.report.tables.case import (
 )
 from forensics.report.tables.verdict import (
     EFFECTS,
-    effect_of,
     findings_table,
     hypotheses_table,
     matrix_table,
@@ -30,7 +29,6 @@ __all__ = [
     "EFFECTS",
     "clocks_table",
     "detection_table",
-    "effect_of",
     "events_table",
     "facts_table",
     "findings_table",

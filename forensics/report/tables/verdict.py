@@ -6,7 +6,7 @@ import pandas as pd
 
 from forensics.report.tables.words import frame, when, yes_no
 from forensics.report.units import CANNOT, ReportTime, number, shown_unit
-from forensics.results.schema import FindingRow, FindingsFile, HypothesisRow, RobustnessRow
+from forensics.results.schema import FindingRow, FindingsFile, HypothesisRow
 
 FOR, AGAINST, CANNOT_TELL = "for", "against", "cannot tell"
 
@@ -157,23 +157,7 @@ def _matrix_row(h: HypothesisRow, ids: list[str]) -> list[str]:
 EFFECTS = ("holds", "weaker", "lost", "changed")
 
 
-def effect_of(findings: FindingsFile, row: RobustnessRow) -> str:
-    """What one change does to the verdict: it holds, is weaker, is lost, or changes to another cause."""
-    given = getattr(row, "effect", None)
-    if given:
-        return str(given)
-    mode = findings.verdict.mode
-    if row.flips:
-        return "changed"
-    if mode is None or row.verdict == findings.verdict.status.value:
-        return "holds" if mode is None else "lost"
-    grade = "" if findings.verdict.grade is None else findings.verdict.grade.value
-    if row.verdict.partition(" ")[0] != mode.value:
-        return "lost"
-    return "holds" if grade in row.verdict else "weaker"
-
-
 def robustness_table(findings: FindingsFile) -> pd.DataFrame:
     """What the verdict becomes when one thing is changed."""
-    rows = [(r.changed, r.verdict, effect_of(findings, r)) for r in findings.robustness]
+    rows = [(r.changed, r.verdict, r.effect) for r in findings.robustness]
     return frame(("what was changed", "verdict then", "the verdict"), rows)

@@ -21,8 +21,8 @@ def weighing() -> Weighing:
 def graded(weighing: Weighing, grade: Grade | None) -> Weighing:
     mode = weighing.verdict.mode if grade is not None else None
     tests = (
-        NextTest("bears on the cause", ("unload-path-failed", "slide-stuck"), "c", non_destructive=True),
-        NextTest("bears on another", ("supply-disturbance",), "c", non_destructive=False),
+        NextTest("bears on the cause", ("unload-path-failed", "slide-stuck"), "c"),
+        NextTest("bears on another", ("supply-disturbance",), "c", changes_evidence=True),
     )
     return replace(weighing, verdict=replace(weighing.verdict, grade=grade, mode=mode), next_tests=tests)
 
