@@ -30,6 +30,8 @@ def _drift(subject: Subject, check: str, slide: Slide, sign: float) -> Finding:
     words = _words(slide, part, end, sign)
     if not slide.lift_known:
         return _open(subject, check, words + " The current moves with lift too, which is not logged", end)
+    if part.minutes < subject.limits["slide.drift_minutes"]:
+        return _open(subject, check, words + " That is too short a time to tell a drift from chance", end)
     outcome = three_way(end.low, end.high, subject.limits[_LIMIT], above=True)
     if outcome is Outcome.CANNOT_TELL:
         return _open(subject, check, words + " Its interval holds the limit", end)
