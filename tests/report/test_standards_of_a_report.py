@@ -256,9 +256,10 @@ def test_software_and_parameters_are_told(text: str, finished: RunResult, findin
     assert [c for c in book.cells if "injected-parameters" in c.metadata.get("tags", [])]
 
 
-def test_a_diagnosis_carries_its_symptoms_confidence_and_next_checks(findings: FindingsFile) -> None:
+def test_a_diagnosis_carries_its_symptoms_confidence_and_next_checks(text: str, findings: FindingsFile) -> None:
     """FE-062: symptoms (findings for), hypothesis, confidence (grade), proposed checks. Severity is not graded."""
     named = next(h for h in findings.graded if h.mode is findings.verdict.mode)
     assert named.for_
     assert named.grade in (Grade.PROBABLE, Grade.CONFIRMED)
-    assert any(h.next_test for h in findings.graded if h.grade in (Grade.PROBABLE, Grade.POSSIBLE))
+    assert "Next steps in order" in text
+    assert "Save the memories of controller, protection relay and recorder" in text
