@@ -136,6 +136,7 @@ class WeighedCase:
     findings: tuple[Finding, ...]
     near: tuple[NamedEvent, ...]
     order: tuple[Ordered, ...]
+    evidence: Evidence
     weighing: Weighing
 
 
@@ -148,7 +149,8 @@ def weigh_case(case: Case) -> WeighedCase:
     findings = open_what_the_trip_names(subject, run_catalogue(subject, all_detectors()))
     near = events_near(record, case.limits)
     order = order_all(near, record)
-    return WeighedCase(clocks, subject, findings, near, order, weigh(_evidence(case, subject, findings, order)))
+    evidence = _evidence(case, subject, findings, order)
+    return WeighedCase(clocks, subject, findings, near, order, evidence, weigh(evidence))
 
 
 def judge(case: Case) -> Investigation:

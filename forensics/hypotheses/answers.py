@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from forensics.hypotheses.modes import FailureMode
 from forensics.hypotheses.scale import Scale
-from forensics.hypotheses.strength import Amount, chance_beyond, part_of
+from forensics.hypotheses.strength import Amount, chance_beyond, part_of, share_of
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome
 
@@ -76,10 +76,10 @@ def amount_of(finding: Finding) -> Amount | None:
 
 def part_for(finding: Finding, mode: str, scale: Scale) -> float:
     """Part of a word's decibans that a finding carries for a mode; 1 where it is told in words, without numbers."""
-    amount = amount_of(finding)
+    amount, curve = amount_of(finding), scale.curves.of(finding.check, mode)
     if amount is None:
-        return 0.0 if finding.outcome is Outcome.CANNOT_TELL else 1.0
-    return part_of(finding.outcome, amount, scale.curves.of(finding.check, mode), scale.curves.by_unit(finding.unit))
+        return share_of(finding.outcome, curve)
+    return part_of(finding.outcome, amount, curve, scale.curves.by_unit(finding.unit))
 
 
 def absent_part(answer: Answered, mode: str, scale: Scale) -> float:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Literal
 
@@ -16,8 +16,12 @@ from pydantic import Field
 
 from forensics.errors import InputError, Problem
 from forensics.hypotheses.modes import WORDS
+from forensics.model.vocabulary import Outcome
 from forensics.rules import FOLDER
+from forensics.rules.error_rate import StudyOf
 from forensics.rules.strict import Form, read_form
+
+SIGNS = FOLDER / "study" / "signs.toml"
 
 
 class Curve(Form):
@@ -36,6 +40,9 @@ class Curve(Form):
         where the rules of the file give it by the limit and its unit.
     source
         ``trade`` or ``study``: where the numbers come from.
+    present_share, absent_share
+        What the study found the word worth where the check is present, and where it is absent: a share of all the
+        decibans; 1 where it found nothing else.
     """
 
     at_limit: float = Field(ge=0.0, le=1.0)
@@ -43,6 +50,8 @@ class Curve(Form):
     limit_doubt: float = Field(gt=0.0)
     scale: float | None = Field(default=None, gt=0.0)
     source: Literal["trade", "study"]
+    present_share: float = Field(default=1.0, ge=0.0)
+    absent_share: float = Field(default=1.0, ge=0.0)
 
 
 class _Changed(Form):
@@ -68,8 +77,9 @@ class _Curves(Form):
 class Curves:
     """The curve of each check and mode; what nobody measured has the default of the trade."""
 
-    def __init__(self, given: _Curves) -> None:
+    def __init__(self, given: _Curves, shares: Mapping[tuple[str, str, str], float]) -> None:
         self._given = given
+        self._shares = shares
         self._made: dict[tuple[str, str], Curve] = {}
 
     def of(self, check: str, mode: str) -> Curve:
@@ -82,6 +92,9 @@ class Curves:
             values = self._given.default.model_dump()
             for part in parts:
                 values |= {k: v for k, v in part.model_dump(exclude={"modes"}).items() if v is not None}
+            for outcome in (Outcome.PRESENT.value, Outcome.ABSENT.value):
+                if (check, mode, outcome) in self._shares:
+                    values |= {f"{outcome}_share": self._shares[check, mode, outcome], "source": "study"}
             self._made[key] = Curve(**values)
         return self._made[key]
 
@@ -122,6 +135,31 @@ class Scale:
     def points(self, word: str) -> float:
         """Ten times the decimal logarithm of a word's likelihood ratio."""
         return points_of(self.ratio[word])
+
+
+def by_words(scale: Scale) -> Scale:
+    """The scale with every finding weighed by its word alone, however far beyond its limit it lies."""
+    return replace(scale, curves=_Words())
+
+
+def each_by_itself(scale: Scale) -> Scale:
+    """The scale with links of a chain and findings of one sensor weighed as if each told something new."""
+    return replace(scale, chains={}, chain_share=1.0, sensor_share=1.0)
+
+
+class _Words(Curves):
+    """One step at the limit, for every check."""
+
+    def __init__(self) -> None:
+        self._made = {}
+
+    def of(self, check: str, mode: str) -> Curve:
+        """All of the word beyond the limit."""
+        return Curve(at_limit=1.0, cap=1.0 + 1e-9, limit_doubt=1e-9, source="trade")
+
+    def by_unit(self, unit: str) -> float | None:
+        """Of no matter: a step has no scale."""
+        return 1.0
 
 
 def points_of(ratio: float) -> float:
@@ -172,9 +210,43 @@ class _WeighingFile(Form):
     alarms: _Alarms
 
 
+class _Fit(Form):
+    """What the study found one sign of one mode worth: a share of the decibans of its word, and what it rests on."""
+
+    check: str = Field(min_length=1)
+    mode: str = Field(min_length=1)
+    outcome: Literal["present", "absent"]
+    share: float = Field(ge=0.0)
+    low: float = Field(ge=0.0)
+    high: float
+    true: float = Field(ge=0.0)
+    true_of: float = Field(gt=0.0)
+    false: float = Field(ge=0.0)
+    false_of: float = Field(gt=0.0)
+
+
+class StudyShares(Form):
+    """``rules/study/signs.toml``."""
+
+    study: StudyOf
+    fit: tuple[_Fit, ...]
+
+
+def _shares() -> dict[tuple[str, str, str], float]:
+    if not SIGNS.is_file():
+        return {}
+    return {(fit.check, fit.mode, fit.outcome): fit.share for fit in read_form(StudyShares, SIGNS).fit}
+
+
 @cache
-def read_scale() -> Scale:
-    """Read the scale of weights; the words must fall in the order decisive, strong, moderate, weak, all above 1."""
+def read_scale(*, with_study: bool = True) -> Scale:
+    """Read the scale of weights; the words must fall in the order decisive, strong, moderate, weak, all above 1.
+
+    Parameters
+    ----------
+    with_study
+        Whether words weigh what the study found them worth; False: the trade's words alone, to fit the study on.
+    """
     file = read_form(_WeighingFile, FOLDER / "weighing.toml")
     if set(file.words) != set(WORDS):
         raise InputError(
@@ -186,7 +258,7 @@ def read_scale() -> Scale:
         raise InputError([Problem("the ratios must fall from decisive to weak and stay above 1", file="weighing.toml")])
     return Scale(
         ratio=ratio,
-        curves=Curves(file.curves),
+        curves=Curves(file.curves, _shares() if with_study else {}),
         chains={check: chain for chain, checks in file.chains.items() for check in checks},
         alarm_near_s=file.alarms.near_s,
         alarm_words=file.alarms.words,

@@ -62,12 +62,20 @@ def part_of(outcome: Outcome, amount: Amount, curve: Curve, by_unit: float | Non
     Returns
     -------
     float
-        0 to ``curve.cap`` for *present*, 0 to 1 for *absent*; 1 where the limit has no scale.
+        0 to ``curve.cap`` for *present*, 0 to 1 for *absent*, 1 where the limit has no scale; of this the share that
+        the study found the word worth.
     """
-    if outcome is Outcome.CANNOT_TELL:
-        return 0.0
+    return share_of(outcome, curve) * _by_amount(outcome, amount, curve, by_unit)
+
+
+def share_of(outcome: Outcome, curve: Curve) -> float:
+    """Share of a word's decibans that the study found it worth; 0 where nothing could be told."""
+    return {Outcome.PRESENT: curve.present_share, Outcome.ABSENT: curve.absent_share}.get(outcome, 0.0)
+
+
+def _by_amount(outcome: Outcome, amount: Amount, curve: Curve, by_unit: float | None) -> float:
     scale = scale_of(amount, curve, by_unit)
-    if scale is None:
+    if scale is None or outcome is Outcome.CANNOT_TELL:
         return 1.0
     if outcome is Outcome.PRESENT:
         return _sure(amount, curve, scale, beyond=True) * _grown(_beyond(amount, amount.value) / scale, curve)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
+from statistics import median
 from typing import TypeVar
 
 from pydantic import BaseModel
@@ -12,10 +14,13 @@ from forensics.intake import SourceResult
 from forensics.investigation import Investigation
 from forensics.model.findings import Start, Stop, SwitchEvent
 from forensics.model.points import OFF, ON, UNKNOWN, iso
+from forensics.model.record import Record
+from forensics.model.vocabulary import Grade, VerdictStatus
 from forensics.results.follow_up import action_facts, follow_up_facts
 from forensics.results.schema import (
     CaseRow,
     ClockRow,
+    ErrorRateRow,
     EventRow,
     FactRow,
     FindingRow,
@@ -36,6 +41,7 @@ from forensics.results.schema import (
     UnloadedStartsRow,
     VerdictRow,
 )
+from forensics.rules.error_rate import SOUND, error_rate_of
 
 CLAIM_FACTS = (
     "in_period",
@@ -63,7 +69,7 @@ def to_findings_file(investigation: Investigation) -> FindingsFile:
     return FindingsFile(
         case=row_of(CaseRow, casefile.case, failure_utc=iso(investigation.record.failure_ns)),
         machine=row_of(MachineRow, casefile.machine),
-        verdict=row_of(VerdictRow, weighing.verdict),
+        verdict=row_of(VerdictRow, weighing.verdict, error_rate=_error_rate(investigation)),
         hypotheses=[*_rows(HypothesisRow, weighing.hypotheses), _unlisted(weighing.unlisted)],
         findings=[
             row_of(FindingRow, finding, strength=weighing.strength.get(finding.id))
@@ -123,6 +129,25 @@ def row_of(model: type[Row], result: object, **given: object) -> Row:
 
 def _rows(model: type[Row], results: Iterable[object]) -> list[Row]:
     return [row_of(model, result) for result in results]
+
+
+def _error_rate(investigation: Investigation) -> ErrorRateRow | None:
+    """How often verdicts as this one were right in the study; None for those that it has no rate of."""
+    verdict = investigation.weighing.verdict
+    sound = verdict.status is VerdictStatus.NO_FAULT_FOUND
+    grade = Grade.PROBABLE if sound else verdict.grade
+    if grade is None:
+        return None
+    capacity = getattr(investigation.casefile.machine, "capacity", None)
+    found = error_rate_of(SOUND if sound else grade.value, capacity, sampling_of(investigation.record))
+    return None if found is None else row_of(ErrorRateRow, found, grade=grade)
+
+
+def sampling_of(record: Record) -> float | None:
+    """Interval of the trend, s: the middle one of all readings, each by its slowest log; None without readings."""
+    slowest = [max(one.interval_s for one in found) for found in record.samples.values() if found]
+    known = [interval_s for interval_s in slowest if math.isfinite(interval_s)]
+    return median(known) if known else None
 
 
 def _unlisted(unlisted: Unlisted) -> UnlistedRow:

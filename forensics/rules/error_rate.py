@@ -18,6 +18,8 @@ from forensics.rules.strict import Form, read_form
 from forensics.stats.bounds import exact_lower
 
 TABLE = FOLDER / "study" / "verdicts.toml"
+SOUND = "no-fault-found"
+"""Stands for the grade of verdicts that call a machine sound: they have none of their own."""
 LEAST_CASES = 60
 """Fewer verdicts than this in a cell say too little by themselves: cells are pooled."""
 QUALIFIED = (
@@ -89,7 +91,7 @@ class ErrorRate:
     @property
     def sentence(self) -> str:
         """The line that a report quotes."""
-        what = "that no fault was found" if self.grade == "no-fault-found" else f"graded {self.grade}"
+        what = "that no fault was found" if self.grade == SOUND else f"graded {self.grade}"
         least = int(self.low * _PERCENT)
         return (
             f"Verdicts {what} were right in {self.right} of {self.of} study cases (at least {least} % with 95 % "

@@ -34,12 +34,15 @@ class Answers:
         ``case``, ``mode``, ``grade``, ``db``, ``true``: whether the machine had the mode.
     findings
         ``case`` and the columns of ``FINDING``.
+    ablation
+        ``case``, ``scale``, ``outcome``, ``mode``, ``db``, ``true``: each case and mode by scales that lack something.
     """
 
     header: Mapping[str, Any]
     cases: pd.DataFrame
     hypotheses: pd.DataFrame
     findings: pd.DataFrame
+    ablation: pd.DataFrame
 
     def half(self, half: str) -> Answers:
         """Only the cases of one half."""
@@ -49,7 +52,7 @@ class Answers:
         """Only some of the cases."""
         cases = self.cases[chosen]
         kept = set(cases["case"])
-        tables = (table[table["case"].isin(kept)] for table in (self.hypotheses, self.findings))
+        tables = (table[table["case"].isin(kept)] for table in (self.hypotheses, self.findings, self.ablation))
         return Answers(self.header, cases, *tables)
 
 
@@ -58,6 +61,7 @@ def tables_of(header: Mapping[str, Any], machines: Sequence[Mapping[str, Any]]) 
     cases: list[dict[str, Any]] = []
     hypotheses: list[tuple[Any, ...]] = []
     findings: list[list[Any]] = []
+    ablation: list[tuple[Any, ...]] = []
     for answer in machines:
         for made in answer["cases"]:
             number = len(cases)
@@ -66,6 +70,9 @@ def tables_of(header: Mapping[str, Any], machines: Sequence[Mapping[str, Any]]) 
             for mode, (grade, db) in made.get("hypotheses", {}).items():
                 hypotheses.append((number, mode, grade, db, mode in row["truth"]))
             findings += [[number, *finding] for finding in made.get("findings", ())]
+            for scale, judged in made.get("ablation", {}).items():
+                came_to = outcome(row["truth"], judged)
+                ablation += [(number, scale, came_to, m, db, m in row["truth"]) for m, db in judged["db"].items()]
     table = pd.DataFrame(cases)
     for column, words in _ORDERED.items():
         table[column] = pd.Categorical(table[column], categories=words, ordered=True)
@@ -74,6 +81,7 @@ def tables_of(header: Mapping[str, Any], machines: Sequence[Mapping[str, Any]]) 
         table,
         pd.DataFrame(hypotheses, columns=["case", "mode", "grade", "db", "true"]),
         pd.DataFrame(findings, columns=["case", *FINDING]),
+        pd.DataFrame(ablation, columns=["case", "scale", "outcome", "mode", "db", "true"]),
     )
 
 

@@ -5,8 +5,12 @@ from __future__ import annotations
 import math
 import time
 from dataclasses import asdict
+from functools import cache
 from typing import Any
 
+from forensics.hypotheses import Evidence
+from forensics.hypotheses.scale import Scale, by_words, each_by_itself, read_scale
+from forensics.hypotheses.weigher import Weigher
 from forensics.model.findings import Finding
 from forensics.study.machines import BUILDS, Clock, as_case, capacity_of, simulate
 from forensics.study.plan import Machine, View, band_of
@@ -61,8 +65,34 @@ def _judged(sim: Any, view: View) -> dict[str, Any]:
         "also": list(verdict.also),
     }
     row["hypotheses"] = {h.mode: [_word(h.grade), _finite(h.decibans)] for h in done.weighing.hypotheses}
+    row["hypotheses"]["unlisted"] = ["", _finite(done.weighing.unlisted.decibans)]
+    row["ablation"] = {name: _without(done.evidence, scale) for name, scale in _scales().items()}
     row["findings"] = [_finding(finding) for finding in done.findings]
     return row | {"failed": "", "spent_s": _spent(began)}
+
+
+@cache
+def _scales() -> dict[str, Scale]:
+    """Scales that lack something of the one in use: what an ablation holds against it."""
+    scale = read_scale()
+    return {
+        "in use": scale,
+        "trade's words": read_scale(with_study=False),
+        "words without amounts": by_words(scale),
+        "nothing explained away": each_by_itself(scale),
+    }
+
+
+def _without(evidence: Evidence, scale: Scale) -> dict[str, Any]:
+    """Status, mode, further modes and decibans by another scale, before sensitivity takes anything back."""
+    judged = Weigher(evidence, scale=scale).judge(evidence.findings)
+    verdict = judged.judgement
+    return {
+        "status": verdict.status.value,
+        "mode": verdict.cause,
+        "also": list(verdict.also),
+        "db": {mode: _finite(one.net) for mode, one in judged.tallies.items()},
+    }
 
 
 def _spent(began: float) -> float:

@@ -201,3 +201,22 @@ def _proper(hypotheses: pd.DataFrame, cases: pd.DataFrame) -> dict[str, float | 
     chance = probabilities(wide[known].to_numpy(float))
     truth = np.array([wide.columns.get_loc(modes[0]) for modes in single["truth"][known]])
     return {"scored": int(known.sum()), "brier": brier(chance, truth), "log_score": log_score(chance, truth)}
+
+
+def by_ablation(answers: Answers) -> pd.DataFrame:
+    """Verdicts and cost of the decibans by each scale that lacks something of the one in use."""
+    rows = []
+    for scale, found in answers.ablation.groupby("scale", sort=False):
+        count = found.drop_duplicates("case")["outcome"].value_counts()
+        true, false = decibans(found)
+        both = len(true) > 0 and len(false) > 0
+        rows.append(
+            {
+                "scale": scale,
+                "cases": int(count.sum()),
+                **{kind: int(count.get(kind, 0)) for kind in (RIGHT, CAUTIOUS, WRONG)},
+                "cllr": cllr(true, false) if both else None,
+                "cllr_min": cllr_min(true, false) if both else None,
+            }
+        )
+    return pd.DataFrame(rows)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -12,11 +13,13 @@ import pandas as pd
 
 from forensics.rules.error_rate import StudyTable
 from forensics.study.answers import Answers
+from forensics.study.calibrate import fit_shares
+from forensics.study.evidence_rows import evidence_rows
 from forensics.study.measure import by_check, by_grade
 from forensics.study.plan import BANDS
 
-VERDICTS, CHECKS = "verdicts.toml", "checks.toml"
-JUDGED_HALF = "B"
+VERDICTS, CHECKS, SIGNS = "verdicts.toml", "checks.toml", "signs.toml"
+FITTED_HALF, JUDGED_HALF = "A", "B"
 _CUTS: tuple[tuple[str, ...], ...] = (("capacity", "band"), ("band",), ())
 _CHECK_KEYS = (
     "check",
@@ -32,8 +35,8 @@ _CHECK_KEYS = (
 )
 
 
-def write_rule_tables(answers: Answers, folder: Path, *, made: datetime) -> tuple[Path, Path]:
-    """Write both tables from the half that nothing was fitted on; returns their paths.
+def write_rule_tables(answers: Answers, folder: Path, *, made: datetime) -> tuple[Path, ...]:
+    """Write rates from the half that nothing was fitted on, and what signs are worth from the other; returns the paths.
 
     Parameters
     ----------
@@ -41,7 +44,7 @@ def write_rule_tables(answers: Answers, folder: Path, *, made: datetime) -> tupl
         When the study was counted; its day stands in the tables.
     """
     judged = answers.half(JUDGED_HALF)
-    study = study_of(answers, judged, made)
+    study = study_of(answers, judged, JUDGED_HALF, made)
     bands = [_band(name, values) for name, values in BANDS.items()]
     rates = [row for cut in _CUTS for row in by_grade(judged, cut).to_dict("records") if row["of"]]
     verdicts = {
@@ -52,9 +55,26 @@ def write_rule_tables(answers: Answers, folder: Path, *, made: datetime) -> tupl
     StudyTable.model_validate(verdicts)
     checks = {"study": study, "rate": _checks(by_check(judged))}
     folder.mkdir(parents=True, exist_ok=True)
-    for name, table, says in ((VERDICTS, verdicts, _VERDICTS_SAY), (CHECKS, checks, _CHECKS_SAY)):
+    written = {VERDICTS: (verdicts, _VERDICTS_SAY), CHECKS: (checks, _CHECKS_SAY)}
+    signs = _signs(answers)
+    if signs:
+        written[SIGNS] = (
+            {"study": study_of(answers, answers.half(FITTED_HALF), FITTED_HALF, made), "fit": signs},
+            _SIGNS_SAY,
+        )
+    for name, (table, says) in written.items():
         (folder / name).write_text(says + _toml(table), encoding="utf-8")
-    return folder / VERDICTS, folder / CHECKS
+    return tuple(folder / name for name in written)
+
+
+def _signs(answers: Answers) -> list[dict[str, Any]]:
+    """What each sign is worth, fitted on the half that does not judge."""
+    fits = fit_shares(evidence_rows(answers.half(FITTED_HALF)))
+    return [{name: _short(value) for name, value in asdict(fits[key]).items()} for key in sorted(fits)]
+
+
+def _short(value: object) -> object:
+    return round(value, 3) if isinstance(value, float) else value
 
 
 _VERDICTS_SAY = """\
@@ -66,6 +86,11 @@ _CHECKS_SAY = """\
 # (false; healthy: of machines without any fault), of those in which it could tell; blind: it could not tell.
 # Written by `forensics study`; machines are simulated.
 """
+_SIGNS_SAY = """\
+# What the signs of modes are worth on the study's machines: a share of the decibans of the trade's word, shrunk to it.
+# true, false: machines with and without the mode in which the sign spoke, of those in which its check could tell.
+# Written by `forensics study`, fitted on half A; machines are simulated, and all modes are as common there.
+"""
 
 
 def cut(row: Mapping[Any, Any]) -> tuple[str, ...]:
@@ -73,13 +98,13 @@ def cut(row: Mapping[Any, Any]) -> tuple[str, ...]:
     return tuple(name for name in ("capacity", "band") if name in row)
 
 
-def study_of(answers: Answers, judged: Answers, made: datetime) -> dict[str, Any]:
+def study_of(answers: Answers, judged: Answers, half: str, made: datetime) -> dict[str, Any]:
     """Which run the tables come from."""
     return {
         "cases": len(judged.cases),
         "machines": int(judged.cases["machine"].nunique()),
         "seed": answers.header["seed"],
-        "half": JUDGED_HALF,
+        "half": half,
         "version": answers.header["version"],
         "date": f"{made:%Y-%m-%d}",
         "rules": answers.header["rules"],

@@ -19,6 +19,8 @@ from forensics.report.markup import PROBLEMS_MIME, render, show_markup, show_pla
 from forensics.rules.error_rate import QUALIFIED
 from forensics.study import figures, measure, tables
 from forensics.study.answers import Answers, tables_of
+from forensics.study.calibrate import fit_shares, judged_shares
+from forensics.study.evidence_rows import evidence_rows
 from forensics.study.rule_tables import JUDGED_HALF, write_rule_tables
 from forensics.study.run import StudyPlan, read_answers, run_study
 from forensics.study.scores import calibration
@@ -158,6 +160,19 @@ def evidence(opened: Opened) -> None:
     for key, by in (("all", ()), ("sampling", ("band",)), ("build", ("build",)), ("severity", ("severity",))):
         caption = f"Decibans against the truth, {key}: 0 bits is perfect, 1 is what saying nothing costs"
         _show(opened, f"evidence-{key}", tables.evidence(found, by), caption, none="No hypothesis was true.")
+
+
+def words(opened: Opened) -> None:
+    """Display what the trade's words are worth, whether that holds on other machines, and what each part does."""
+    rows = evidence_rows(opened.answers)
+    fits = fit_shares(rows[rows["half"] != JUDGED_HALF])
+    table = tables.signs(fits[key] for key in sorted(fits))
+    none = "Too few machines of half A for any sign: the trade's words stand."
+    _show(opened, "signs", table, "What each sign is worth, fitted on half A", none=none, rows=1000)
+    caption = "Cost of single signs on half B by half A, and on each build by all others"
+    _show(opened, "signs-judged", tables.shares(judged_shares(rows)), caption, none="No sign spoke.")
+    caption = "What each part of the weighing does, on half B, before the sensitivity takes anything back"
+    _show(opened, "ablation", tables.ablation(opened.judged), caption, none="No case was judged.")
 
 
 def checks(opened: Opened) -> None:

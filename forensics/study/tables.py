@@ -9,6 +9,7 @@ import pandas as pd
 from forensics.report.units import CANNOT, number
 from forensics.study import measure
 from forensics.study.answers import Answers
+from forensics.study.calibrate import Fit
 from forensics.study.scores import Bin
 
 CUTS: Mapping[str, tuple[str, tuple[str, ...]]] = {
@@ -112,6 +113,49 @@ def evidence(answers: Answers, by: tuple[str, ...] = ()) -> pd.DataFrame:
         for row in measure.by_evidence(answers, by).to_dict("records")
     ]
     return pd.DataFrame(rows)
+
+
+def ablation(answers: Answers) -> pd.DataFrame:
+    """Verdicts and cost by scales that lack something, before the sensitivity takes anything back."""
+    rows = [
+        {
+            "weighed by": row["scale"],
+            **{name: row[name] for name in ("cases", "right", "cautious", "wrong")},
+            "cost of decibans, bits": _or_dash(row["cllr"]),
+            "at best, in this order": _or_dash(row["cllr_min"]),
+        }
+        for row in measure.by_ablation(answers).to_dict("records")
+    ]
+    return pd.DataFrame(rows)
+
+
+def signs(fits: Iterable[Fit]) -> pd.DataFrame:
+    """What each sign was found to be worth, as a share of the decibans of its word."""
+    rows = [
+        {
+            "check": fit.check,
+            "mode": fit.mode,
+            "outcome": fit.outcome,
+            "share of its word": number(fit.share, digits=2),
+            "95 % interval": f"{number(fit.low, digits=2)} to {number(fit.high, digits=2)}",
+            "machines with the mode": f"{number(fit.true, digits=3)} of {number(fit.true_of, digits=3)}",
+            "machines without": f"{number(fit.false, digits=3)} of {number(fit.false_of, digits=3)}",
+        }
+        for fit in fits
+    ]
+    return pd.DataFrame(rows)
+
+
+def shares(found: pd.DataFrame) -> pd.DataFrame:
+    """Cost of single signs on cases that nothing was fitted on."""
+    return pd.DataFrame(
+        {
+            "judged": found["judged"],
+            "signs": found["signs"],
+            "cost by the trade's words, bits": found["words"].map(lambda v: number(v, digits=3)),
+            "cost by fitted shares, bits": found["fitted"].map(lambda v: number(v, digits=3)),
+        }
+    )
 
 
 def _or_dash(value: float | None) -> str:

@@ -45,9 +45,11 @@ from forensics.model.vocabulary import (
     StopKind,
     VerdictStatus,
 )
+from forensics.results import publish
 from forensics.results.publish import CLAIM_FACTS, row_of, to_findings_file
 from forensics.results.schema import FindingsFile, StopRow
 from forensics.rules import Limit
+from forensics.rules.error_rate import ErrorRate
 
 UNKNOWN = -1
 EPOCH_NS = 1_900_000_000 * 1_000_000_000  # 2030-03-17T17:46:40Z, by the calendar
@@ -287,7 +289,7 @@ VERDICT_ROW = {
     "against": ["heat.oil_hot"],
     "would_change_it": ["an inspection"],
     "plain": "plain words of the verdict",
-    "error_rate": None,
+    "error_rate": {"grade": "probable", "right": 861, "of": 862, "low": 0.863, "study": "which cases of which run"},
 }
 
 HYPOTHESIS = Hypothesis(
@@ -326,6 +328,17 @@ UNLISTED_ROW = {
 }
 
 
+@pytest.fixture(autouse=True)
+def study(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A study that has a rate for two grades, whichever ships."""
+
+    def rate(grade: str, build: str | None, sampling_s: float | None) -> ErrorRate | None:
+        known = {"probable": 861, "no-fault-found": 851}
+        return ErrorRate(grade, known[grade], 862, 0.863, "which cases of which run") if grade in known else None
+
+    monkeypatch.setattr(publish, "error_rate_of", rate)
+
+
 def weighed(**changed: Any) -> SimpleNamespace:
     """A weighing that holds nothing but a verdict, and what is given."""
     bare = {"verdict": VERDICT, "hypotheses": (), "observability": (), "robustness": ()}
@@ -356,7 +369,7 @@ def investigation(**changed: Any) -> Investigation:
     parts = {
         "casefile": SimpleNamespace(case=case, machine=machine, fact=facts, action=(), follow_up=None),
         "case": SimpleNamespace(path=Path("folder/mine.toml")),
-        "record": SimpleNamespace(failure_ns=at(0)),
+        "record": SimpleNamespace(failure_ns=at(0), samples={}),
         "weighing": weighing,
         "findings": (FINDING,),
         "events": (EVENT,),
@@ -449,7 +462,9 @@ def test_no_part_of_the_findings_file_is_left_out_here() -> None:
 def test_the_values_that_are_published_all_differ() -> None:
     numbers = [x for x in _leaves(PUBLISHED) if isinstance(x, int | float) and not isinstance(x, bool)]
     assert len(numbers) == len(set(numbers))
-    words = [x for x in _leaves({**PUBLISHED, "facts": []}) if isinstance(x, str) and x not in ("above", "below")]
+    # a rate is that of the verdict's own grade
+    twice = ("above", "below", PUBLISHED["verdict"]["grade"])
+    words = [x for x in _leaves({**PUBLISHED, "facts": []}) if isinstance(x, str) and x not in twice]
     assert len(words) == len(set(words))
 
 
@@ -507,3 +522,30 @@ def test_a_fact_of_the_case_replaces_the_one_not_searched() -> None:
     rows = published(casefile=casefile)["facts"]
     assert rows[0] == {"what": "parts_retained", "value": "no", "source": "source not given"}
     assert [row["what"] for row in rows[1:]] == [what for what in CLAIM_FACTS if what != "parts_retained"]
+
+
+@pytest.mark.parametrize(
+    ("status", "grade", "right"),
+    [
+        (VerdictStatus.DETERMINED, Grade.PROBABLE, 861),
+        (VerdictStatus.DETERMINED, Grade.CONFIRMED, None),
+        (VerdictStatus.NO_FAULT_FOUND, None, 851),
+        (VerdictStatus.UNDETERMINED, None, None),
+    ],
+)
+def test_a_verdict_quotes_its_rate_where_the_study_has_one(
+    status: VerdictStatus, grade: Grade | None, right: int | None
+) -> None:
+    verdict = replace(VERDICT, status=status, grade=grade, mode=VERDICT.mode if grade else None)
+    row = published(weighing=weighed(verdict=verdict))["verdict"]["error_rate"]
+    assert (row and row["right"]) == right
+    assert row is None or row["grade"] == "probable"
+
+
+def test_the_sampling_of_a_case_is_that_of_its_slowest_log_of_most_readings() -> None:
+    def at(*intervals_s: float) -> tuple[SimpleNamespace, ...]:
+        return tuple(SimpleNamespace(interval_s=interval_s) for interval_s in intervals_s)
+
+    record = SimpleNamespace(samples={1: at(0.5, 10.0), 2: at(10.0), 3: at(60.0), 4: at(float("nan")), 5: ()})
+    assert publish.sampling_of(cast(Any, record)) == 10.0
+    assert publish.sampling_of(cast(Any, SimpleNamespace(samples={}))) is None

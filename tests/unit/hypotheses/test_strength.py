@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from forensics.case.schema import Measurement
+from forensics.hypotheses import scale as scale_module
 from forensics.hypotheses import weigh
 from forensics.hypotheses.combine import combine
 from forensics.hypotheses.evidence import Cell
-from forensics.hypotheses.scale import Curve, points_of, read_scale
-from forensics.hypotheses.strength import Amount, chance_beyond, part_of, scale_of
+from forensics.hypotheses.scale import Curve, by_words, each_by_itself, points_of, read_scale
+from forensics.hypotheses.strength import Amount, chance_beyond, part_of, scale_of, share_of
 from forensics.model.findings import Cite
 from forensics.model.vocabulary import Grade, Outcome, VerdictStatus
 
@@ -221,3 +223,39 @@ def test_a_verdict_that_rests_on_one_export_says_so() -> None:
     assert "in one export: trend.csv" in one.statement
     two = {c: finding(c, "present", cites=(Cite(f"{n}.csv", c, (2, 20)),)) for n, c in enumerate(signs)}
     assert "one export" not in weigh(evidence(findings=two, trip="LOW OIL")).verdict.statement
+
+
+def test_what_the_study_found_a_word_worth_is_taken_of_all_its_decibans() -> None:
+    half = CURVE.model_copy(update={"present_share": 0.5, "absent_share": 0.25})
+    for found in (amount(125.0), amount(1e6, 10.0), amount(130.0, 20.0)):
+        assert part_of(P, found, half) == pytest.approx(0.5 * part_of(P, found, CURVE))
+    missed = amount(20.0, detectable=40.0)
+    assert part_of(A, missed, CURVE) > 0.0
+    assert part_of(A, missed, half) == pytest.approx(0.25 * part_of(A, missed, CURVE))
+    assert share_of(Outcome.CANNOT_TELL, half) == 0.0
+
+
+def test_shares_of_the_study_reach_their_sign_and_no_other(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    fit = "share = 0.4, low = 0.2, high = 0.6, true = 3, true_of = 9, false = 2, false_of = 99"
+    study = 'cases = 9\nmachines = 9\nseed = 1\nhalf = "A"\nversion = "1"\ndate = "d"\nrules = "r"\ncode = "c"'
+    signs = tmp_path / "signs.toml"
+    signs.write_text(
+        f'fit = [{{ check = "heat.x", mode = "high-head", outcome = "present", {fit} }}]\n[study]\n{study}\n'
+    )
+    monkeypatch.setattr(scale_module, "SIGNS", signs)
+    curves = read_scale.__wrapped__().curves
+    assert curves.of("heat.x", "high-head").present_share == 0.4
+    assert curves.of("heat.x", "high-head").absent_share == 1.0
+    assert curves.of("heat.x", "high-head").source == "study"
+    assert curves.of("heat.x", "low-suction").present_share == 1.0
+    assert read_scale.__wrapped__(with_study=False).curves.of("heat.x", "high-head").source == "trade"
+
+
+def test_without_amounts_a_word_weighs_the_same_however_far_beyond_the_limit() -> None:
+    curve = by_words(read_scale()).curves.of("heat.x", "high-head")
+    assert part_of(P, amount(101.0), curve, 1.0) == part_of(P, amount(1e5), curve, 1.0) == pytest.approx(1.0)
+
+
+def test_each_by_itself_knows_no_chain() -> None:
+    scale = each_by_itself(read_scale())
+    assert (scale.chains, scale.chain_share, scale.sensor_share) == ({}, 1.0, 1.0)
