@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 
+from forensics.errors import InputError, Problem
 from forensics.rules.files import FOLDER, read_toml
 
 
@@ -31,7 +32,15 @@ class Range:
 @cache
 def plausible() -> Mapping[str, Range]:
     """Every range of ``rules/plausible.toml`` by the key of the case file, or the kind of number, that it is for."""
+    tables = read_toml(FOLDER / "plausible.toml")
+    keys = {"low", "high", "unit", "basis"}
+    odd = [name for name, table in tables.items() if not isinstance(table, dict) or set(table) != keys]
+    if odd:
+        remedy = f"A range is a table with {', '.join(sorted(keys))}."
+        raise InputError(
+            [Problem("needs exactly its keys", file="plausible.toml", column=n, remedy=remedy) for n in odd]
+        )
     return {
         name: Range(float(table["low"]), float(table["high"]), str(table["unit"]), str(table["basis"]))
-        for name, table in read_toml(FOLDER / "plausible.toml").items()
+        for name, table in tables.items()
     }

