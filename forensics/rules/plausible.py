@@ -33,7 +33,7 @@ class Range:
 def plausible() -> Mapping[str, Range]:
     """Every range of ``rules/plausible.toml`` by the key of the case file, or the kind of number, that it is for."""
     tables = read_toml(FOLDER / "plausible.toml")
-    keys = {"low", "high", "unit", "basis"}
+    keys = {"low", "high", "unit", "kind", "basis"}
     odd = [name for name, table in tables.items() if not isinstance(table, dict) or set(table) != keys]
     if odd:
         remedy = f"A range is a table with {', '.join(sorted(keys))}."
