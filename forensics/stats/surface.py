@@ -229,7 +229,7 @@ def _slopes(x: Floats, shape: Floats, left: Floats, unknown: float) -> Floats:
     scale = MAD_TO_SIGMA * float(np.median(np.abs(left)))
     # readings of one stretch say the same: they count as a score of independent ones
     few = max(len(left) / _INDEPENDENT, 1.0)
-    error = scale * np.sqrt(few * np.diag(np.linalg.pinv(design.T @ design)))[1 : 1 + x.shape[1]]
+    error = scale * np.sqrt(np.maximum(few * np.diag(np.linalg.pinv(design.T @ design)), 0.0))[1 : 1 + x.shape[1]]
     found = np.abs(shape[1 : 1 + x.shape[1]])
     return np.asarray(np.where(found > _SHOWN * error, np.maximum(2.0 * found, unknown), unknown))
 
