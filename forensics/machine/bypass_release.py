@@ -101,8 +101,13 @@ def collapse(
         len(due),
         begin + to_ns <= run.last_ns,
         begin,
-        1.0 + lift / float(rotors.lower.at(np.array([begin - NS], np.int64))[0]),
+        _pressure_ratio(lift, float(rotors.lower.at(np.array([begin - NS], np.int64))[0])),
     )
+
+
+def _pressure_ratio(lift_kpa: float, suction_kpa: float) -> float:
+    """Ratio of absolute pressures across the rotors; NaN where suction is not known or is no absolute pressure."""
+    return 1.0 + lift_kpa / suction_kpa if np.isfinite(suction_kpa) and suction_kpa > 0.0 else float("nan")
 
 
 def _lift_before(rotors: Difference, begin: int, run: Run, *, known: bool) -> float | None:
@@ -192,7 +197,7 @@ def _first_fall(course: Collapse, rotors: Difference, following_ns: int) -> tupl
         return None
     pick = np.array([held[-1], lost[0]])
     low = float(rotors.lower.at(t[pick[1:]])[0])
-    return (t[pick], v[pick], low) if np.isfinite(low) else None
+    return (t[pick], v[pick], low) if np.isfinite(low) and low > 0.0 else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,7 +57,9 @@ def pressure_after(start_kpa: Floats, sink_kpa: Floats, conductance_per_s: Float
 
 def seconds_to_fall(start_kpa: Floats, end_kpa: Floats, sink_kpa: Floats, conductance_per_s: Floats) -> Floats:
     """How long a volume takes to empty from one pressure to another through one orifice; the inverse of the above."""
-    turns = _turns(np.asarray(start_kpa) / sink_kpa) - _turns(np.asarray(end_kpa) / sink_kpa)
+    # a sink that is no absolute pressure tells nothing
+    sink = np.where(np.asarray(sink_kpa) > 0.0, sink_kpa, np.nan)
+    turns = _turns(np.asarray(start_kpa) / sink) - _turns(np.asarray(end_kpa) / sink)
     return np.asarray(turns / conductance_per_s)
 
 

@@ -78,6 +78,8 @@ def measured_but_unsure(findings: tuple[Finding, ...]) -> set[str]:
     """
     words = (
         "near the limit",
+        "closer to the limit",
+        "most of the way to the limit",
         "not for long enough",
         "holds the limit",
         "straddles",
@@ -243,7 +245,13 @@ def test_polarity_of_profile_and_switches_turned_together_changes_nothing(fault:
         profile=case.profile.model_copy(update={"polarity": polarity}),
         record=inverted(case.record, VALVES),
     )
-    assert outcomes_of(findings_of(turned)) == base_outcomes(fault)
+    base, now = base_outcomes(fault), outcomes_of(findings_of(turned))
+    # not a matter of words alone: an unload valve that stands open without power unloads when power goes, and no oil
+    # is trapped by that
+    without_power = "starts.after_trapped_stop"
+    assert now.pop(without_power) is Outcome.CANNOT_TELL
+    base = {check: outcome for check, outcome in base.items() if check != without_power}
+    assert now == base
 
 
 MIRROR = {
@@ -279,7 +287,7 @@ def test_a_mirrored_slide_mirrors_its_drift(fault: str) -> None:
 
 def test_one_polarity_turned_alone_is_found_out() -> None:
     """Words of load and unload exchanged for each other: the slide moves against the commands, and that is said."""
-    case = made_case("none")
+    case = written(made_run("none", cycles=7))
     switches = dict(case.record.switches)
     switches[Role.LOAD_SOLENOID], switches[Role.UNLOAD_SOLENOID] = (
         tuple(replace(p, role=Role.LOAD_SOLENOID) for p in switches[Role.UNLOAD_SOLENOID]),

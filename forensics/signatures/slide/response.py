@@ -241,6 +241,9 @@ def responds_slowly(subject: Subject, check: str, slide: Slide) -> Finding:
     _, outcome, words, measured, part = min(of_kind, key=lambda x: x[0])
     if outcome is Outcome.CANNOT_TELL:
         return _open(check, words + " Its interval holds the limit", measured)
+    missing = [r.value for r in (command_role(1.0), command_role(-1.0)) if subject.record.switch(r) is None]
+    if outcome is Outcome.ABSENT and missing:
+        return _open(check, f"{words} The other direction is not seen without {' and '.join(missing)}", measured)
     return make_finding(subject, check, outcome, words, measured, _seen(slide, part))
 
 

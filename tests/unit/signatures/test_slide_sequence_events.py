@@ -82,8 +82,8 @@ def test_turned_polarity_is_noticed(well):
 
 @pytest.mark.parametrize(("rate", "check"), [(-3.0, "drifts_to_unload"), (3.0, "drifts_to_load")])
 def test_drift_while_holding(rate, check):
-    cycles = [Cycle(900.0 + 4000 * i, 2000.0 + 4000 * i) for i in range(4)]
-    subject = subject_of(draw(Drawn(cycles, 15000.0, drift_per_min=rate)))
+    cycles = [Cycle(900.0 + 4000 * i, 2000.0 + 4000 * i) for i in range(8)]
+    subject = subject_of(draw(Drawn(cycles, 31000.0, drift_per_min=rate)))
     assert _outcome(subject, f"slide.{check}") is Outcome.PRESENT
     other = "drifts_to_load" if rate < 0 else "drifts_to_unload"
     assert _outcome(subject, f"slide.{other}") is not Outcome.PRESENT
