@@ -10,6 +10,7 @@ import json
 import posixpath
 import shutil
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -21,7 +22,8 @@ from forensics.errors import InputError, Problem, RunError
 LOCK = "batch.lock"
 BUSY = "another batch writes there"
 RUNNING, HELD = ".running", "held.lock"
-FOLDER_TRIES = 20
+FOLDER_TRIES = 200
+FOLDER_PAUSE_S = 0.001
 
 
 @contextmanager
@@ -116,10 +118,12 @@ def scratch_folder(out: str, token: str, name: str) -> Iterator[Path]:
 
 def _new_folder(parent: Path, prefix: str) -> Path:
     """An own folder; the one around it may be taken away by another case that ends just then."""
-    for _ in range(FOLDER_TRIES):
+    for turn in range(FOLDER_TRIES):
         with suppress(FileNotFoundError, FileExistsError):
             parent.mkdir(parents=True, exist_ok=True)
             return Path(tempfile.mkdtemp(prefix=prefix, dir=parent))
+        # on a busy machine the one that ends has its turn between the two lines above: wait longer each time for it
+        time.sleep(FOLDER_PAUSE_S * min(turn, 100))
     raise RunError(f"{parent} is taken away again and again: another program clears it")
 
 

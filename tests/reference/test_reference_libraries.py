@@ -9,7 +9,6 @@ from steady import BEGIN_NS, point
 
 from forensics.clocks.estimate import _consistent, _range_with_drift
 from forensics.electrics.phasors import sequence_components
-from forensics.machine.baseline import _plane
 from forensics.machine.equalisation import equalisation, high_side_decay
 from forensics.machine.rotor_pressure import Difference
 from forensics.model.points import NS
@@ -17,6 +16,7 @@ from forensics.model.vocabulary import Role
 from forensics.rules import read_limits
 from forensics.signatures.refrigerant.expansion_valve import _spectrum, _swing
 from forensics.sites.rates import poisson_interval
+from forensics.stats.robust_fit import robust_fit
 
 LIMITS = read_limits()
 
@@ -110,7 +110,7 @@ def test_events_that_contradict_a_drift_are_those_a_robust_line_leaves_out() -> 
 
 
 def test_plane_over_duties_against_ordinary_least_squares() -> None:
-    """statsmodels OLS on the samples that the project keeps; far outliers move neither."""
+    """statsmodels OLS on the samples that are no outliers: the robust plane lies on it, far outliers move neither."""
     api = pytest.importorskip("statsmodels.api")
     rng = np.random.default_rng(2)
     n = 400
@@ -119,7 +119,7 @@ def test_plane_over_duties_against_ordinary_least_squares() -> None:
     clean = design @ np.array([52.0, 0.08, 0.9]) + rng.normal(0.0, 0.5, n)
     reading = clean.copy()
     reading[::50] += 25.0
-    usual, _ = _plane(design, reading, np.ones(n, dtype=bool))
+    usual = design @ robust_fit(design, reading)
     good = np.ones(n, dtype=bool)
     good[::50] = False
     reference = api.OLS(clean[good], design[good]).fit().predict(design)

@@ -11,7 +11,7 @@ from forensics.demo.study import BUILDS, simulate
 from forensics.demo.study.folder import write_study_case
 from forensics.demo.study.sampling import StudyCase
 from forensics.demo.study.site import Clock, Dirt
-from forensics.demo.study.texts import ReportContext
+from forensics.demo.study.texts import Sheet
 from forensics.demo.study.workbook import as_case, weighed
 
 from forensics.intake.load_case import load_case
@@ -147,7 +147,7 @@ def test_a_case_is_judged_without_disk_as_it_is_from_its_folder(tmp_path: Path) 
 
 def test_folder_of_an_inch_pound_site_with_a_file_a_day(tmp_path: Path) -> None:
     case = made("blend-economised").case(sampling=30.0)
-    sheet = ReportContext(inch_pound=True, display="inch-pound", date_pattern="%m/%d/%Y %H:%M:%S", day_files=True)
+    sheet = Sheet(inch_pound=True, display="inch-pound", date_pattern="%m/%d/%Y %H:%M:%S", day_files=True)
     path = write_study_case(case, tmp_path, sheet=sheet)
     document = tomllib.loads(path.read_text("utf-8"))
     units = {point["role"]: point.get("unit") for point in document["point"]}

@@ -10,7 +10,6 @@ import pytest
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role, State
 from forensics.signatures.core.catalogue import detectors_of
-from forensics.signatures.sequence.cells import Cell, read_cell
 from forensics.stats.proportions import wilson
 from signatures.machine import EPOCH, Cycle, Drawn, draw, profile, subject_of
 
@@ -61,22 +60,6 @@ def _no_unload_at_start(count):
 
 def _held_after_stop(count, seconds=20):
     return lambda state, cycle, s: np.where((cycle < count) & (s >= 580) & (s < 600 + seconds), 1, state)
-
-
-@pytest.mark.parametrize(
-    ("text", "cell"),
-    [
-        ("on", Cell(first=True, last=True)),
-        ("off", Cell(first=False, last=False)),
-        ("either", Cell(first=None, last=None)),
-        ("pulses", Cell(first=None, last=None, pulses=True)),
-        ("pulses or on", Cell(first=None, last=None, pulses=True)),
-        ("off then on", Cell(first=False, last=True)),
-        ("off, on", Cell(first=False, last=True)),
-    ],
-)
-def test_a_cell_says_begin_end_and_pulses(text, cell):
-    assert read_cell(text) == cell
 
 
 @pytest.mark.parametrize("count", [1, 4, CYCLES])
