@@ -114,6 +114,8 @@ def test_few_modes_share_the_lead_where_the_truth_is_determined(
 
 def test_citations_of_the_verdict_lead_to_the_bytes(incidents: Path, investigated: dict[str, Investigation]) -> None:
     """Each row cited on page one, read again from the raw file by plain csv, gives the number that was judged."""
+    if incidents.name != "incidents":
+        pytest.skip("the case files of the second simulation do not tell the layout that plain csv would need")
     followed = 0
     for name, found in investigated.items():
         by_id = {finding.id: finding for finding in found.findings}
