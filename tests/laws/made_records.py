@@ -25,8 +25,9 @@ ROLES = (*STANDARD_ROLES, "amps_a", "amps_b", "amps_c", "volts_ab", "volts_bc", 
 SI = (Export("exports/trend.csv", ROLES, inch_pound=False), Export("exports/alarms.csv"))
 
 
-# a drift is told over an hour of running at least (slide.drift_minutes): seven cycles of 12 to 15 min hold one
-_CYCLES = {"load-solenoid-leaking": 7, "unload-solenoid-leaking": 7}
+# a drift is told over an hour of running at least (slide.drift_minutes): so many cycles of 12 to 15 min
+# hold one in the windows in which it is told
+_CYCLES = {"load-solenoid-leaking": 7, "unload-solenoid-leaking": 14}
 
 
 @lru_cache(maxsize=32)
