@@ -12,10 +12,11 @@ from typing import Any
 
 from forensics.case.schema import CaseFile, read_job_file
 from forensics.case.stage import IN_WORDS, job_gaps, next_step, steps_begun
-from forensics.errors import one_a_kind
+from forensics.errors import InputError, one_a_kind
 from forensics.hypotheses.evidence import Observability
 from forensics.hypotheses.readiness import Readiness, ready
 from forensics.intake import SourceResult
+from forensics.intake.first_round import further_problems
 from forensics.intake.load_case import load_case
 from forensics.intake.result import how_read
 from forensics.model.points import NS, iso
@@ -55,7 +56,10 @@ def check_case(path: Path) -> Checked:
     InputError
         What stops the case: all problems of all files at once.
     """
-    job = read_job_file(path)
+    try:
+        job = read_job_file(path)
+    except InputError as fault:
+        raise InputError(dict.fromkeys((*fault.problems, *further_problems(path)))) from None
     if not job.source:
         return Checked(path.name, (("The job so far", tuple(_job(job))),), ())
     found = ready(load_case(path))

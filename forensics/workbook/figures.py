@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -17,8 +17,9 @@ from forensics.report.figures.timeline import timeline
 from forensics.report.figures.trends import oil_trends, saturation_picture, slide_response
 from forensics.report.figures.waveforms import waveform_plate
 from forensics.report.healthy import LOADED_STOP
-from forensics.report.markup import PLOTLY_MIME
+from forensics.report.markup import PLOTLY_MIME, SVG_MIME
 from forensics.report.sections import UNLOADED_LIMIT
+from forensics.report.stories.story import close_picture, cycle_picture
 from forensics.workbook import samples
 
 if TYPE_CHECKING:
@@ -36,21 +37,30 @@ def _kind() -> type[go.Figure]:
         """A plotly figure that shows itself by the same bytes every time, and by words where nothing can be drawn."""
 
         _alt = ""
+        _still = ""
+        _as_drawn = ""
 
         def _ipython_display_(self) -> None:
             from IPython.display import display
 
             spec = {PLOTLY_MIME: self.to_plotly_json(), "text/plain": self._alt}
+            if self._still and self.to_json() == self._as_drawn:  # the picture tells nothing of what was changed since
+                spec[SVG_MIME] = self._still
             display(spec, raw=True)  # type: ignore[no-untyped-call]
 
     return Drawn
 
 
 def drawn(plate: Figure) -> go.Figure:
-    """A plate of the report as a plotly figure; its caption is ``layout.meta["caption"]``."""
+    """A plate of the report as a plotly figure; its caption is ``layout.meta["caption"]``.
+
+    Where the plate has a still, it is shown beside the figure to viewers that draw no plotly, until it is changed.
+    """
     figure = _kind()(dict(plate.figure))
     figure._alt = plate.alt
     figure.layout.meta = {"key": plate.key, "caption": plate.caption}
+    if plate.still and plate.figure["data"]:
+        figure._still, figure._as_drawn = plate.still, figure.to_json()
     return figure
 
 
@@ -92,11 +102,12 @@ class Figures:
         work = self.sheet.investigation
         span = samples.span_of(self.sheet, around, (before, after))
         about = f"{span.seconds:g} s, chosen by hand."
-        return drawn(
-            timeline(
-                work.record, work.spans, self.sheet.clock, self.sheet.display, span=span, key="timeline", about=about
-            )
+        plate = timeline(
+            work.record, work.spans, self.sheet.clock, self.sheet.display, span=span, key="timeline", about=about
         )
+        if isinstance(around, str) and around == "failure":
+            plate = replace(plate, still=close_picture(work, self.sheet.display, self.sheet.clock))
+        return drawn(plate)
 
     def window(self) -> go.Figure:
         """The timeline of the whole window that is judged."""
@@ -106,7 +117,8 @@ class Figures:
     def starts(self) -> go.Figure:
         """The start at the failure over those before it."""
         work = self.sheet.investigation
-        return drawn(start_overlay(work.record, work.starts, self.sheet.display, self.sheet.clock))
+        plate = start_overlay(work.record, work.starts, self.sheet.display, self.sheet.clock)
+        return drawn(replace(plate, still=cycle_picture(work, "start", self.sheet.display)))
 
     def start(self, number: int) -> go.Figure:
         """One start close up, counted from 1 in time order."""
@@ -121,15 +133,9 @@ class Figures:
     def stops(self) -> go.Figure:
         """The stop at the failure over those before it."""
         work = self.sheet.investigation
-        return drawn(
-            stop_overlay(
-                work.record,
-                work.stops,
-                self.sheet.display,
-                self.sheet.clock,
-                loaded_from=self.sheet.limits[LOADED_STOP],
-            )
-        )
+        loaded_from = self.sheet.limits[LOADED_STOP]
+        plate = stop_overlay(work.record, work.stops, self.sheet.display, self.sheet.clock, loaded_from=loaded_from)
+        return drawn(replace(plate, still=cycle_picture(work, "stop", self.sheet.display)))
 
     def stop(self, number: int) -> go.Figure:
         """One stop close up, counted from 1 in time order."""

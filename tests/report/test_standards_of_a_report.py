@@ -157,7 +157,10 @@ def test_validation_is_a_step_of_its_own(page: str, text: str, findings: Finding
     assert len(changed) > 3
     assert any("without" in one or "source" in one for one in changed)
     assert 'id="table-robustness"' in page
-    assert "is lost in 1" in text
+    effects = [row.effect for row in findings.robustness]
+    assert effects.count("lost")  # a change can cost this verdict: the sheet must not hide it
+    assert f"the verdict holds in {effects.count('holds')}, is weaker in {effects.count('weaker')}" in text
+    assert f"is lost in {effects.count('lost')}, changes to another cause in {effects.count('changed')}." in text
     assert "Reviewer:" in text
 
 

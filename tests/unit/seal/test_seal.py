@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
+import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -210,13 +211,14 @@ def test_the_default_bag_lies_beside_the_results(finished: Path) -> None:
 
 def test_a_revision_says_what_it_supersedes_and_what_changed(bag: Path, tmp_path: Path) -> None:
     first = seal_id(bag)
-    case = write_case(tmp_path / "second", revision=2, supersedes="../bag")
+    case = write_case(tmp_path / "second", revision=2, supersedes="first-bag")
+    shutil.copytree(bag, case.parent / "first-bag")  # what a case names lies in its folder
     outcomes = {"starts.loaded": "absent", "oil.low-difference": "present"}
     results = write_finished(case, tmp_path / "second" / "report", mode="oil-supply-lost", outcomes=outcomes)
     later = seal(results, by="C. Later", now=lambda: WHEN)
     assert later.name == "report-sealed-r2"
     text = (later / "data" / "revision.txt").read_text(encoding="utf-8")
-    assert "supersedes: ../bag" in text
+    assert "supersedes: first-bag" in text
     assert "verdict, mode: unload-path-failed -> oil-supply-lost" in text
     assert "finding starts.loaded: present -> absent" in text
     assert "because: the case file has other content" in text
@@ -244,7 +246,8 @@ def test_a_revision_must_say_what_it_supersedes(tmp_path: Path) -> None:
 
 
 def test_a_revision_of_another_case_is_refused(bag: Path, tmp_path: Path) -> None:
-    case = write_case(tmp_path / "other", "other-case", revision=2, supersedes="../bag")
+    case = write_case(tmp_path / "other", "other-case", revision=2, supersedes="first-bag")
+    shutil.copytree(bag, case.parent / "first-bag")
     with pytest.raises(InputError, match="is of case 'mill-7-c1'"):
         seal(write_finished(case, tmp_path / "other" / "report"))
 
