@@ -221,7 +221,8 @@ def _made_again(checked: Verified, bag: Path, scratch: Path, rerun: Rerun) -> Ve
         return Verified(**{**said, "stopped": tuple(f"the run stopped: {line}" for line in lines)})
     results = compare(sealed.data / RESULTS, new)
     if sealed.found is None:
-        results = (*results, Remade("what the bag itself states", "not re-made", (FIRST_VERSION,)))
+        # first: differences may be many, and what is shown of them ends
+        results = (Remade("what the bag itself states", "not re-made", (FIRST_VERSION,)), *results)
     return Verified(**{**said, "results": results})
 
 

@@ -150,7 +150,7 @@ WORKER = """
 import sys
 import textwrap
 from pathlib import Path
-from forensics.batch.watch import Bounds, Worker
+from forensics.batch.supervisor import Bounds, Worker
 worker = Worker()
 try:
     print(worker.inputs(Path("case.toml").resolve(), Bounds()))

@@ -169,6 +169,8 @@ def shortened(case: Path) -> Whole:
         for key in ("path", "source"):
             if table.get(key) in renamed:
                 table[key] = renamed[table[key]]
+    for paper in (one["document"] for one in data.get("observation", []) if one.get("document")):
+        files[paper] = (case.parent / paper).read_bytes()
     return Whole(case.parent.name, data, files)
 
 
