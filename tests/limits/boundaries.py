@@ -23,6 +23,7 @@ from signatures.test_electrical import stand as volts
 from signatures.test_oil_refrigerant_heat import PRESENT
 from signatures.test_vibration import shaken
 
+from forensics.errors import InputError
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
@@ -133,7 +134,9 @@ def turn_of(subject: Subject, detector: Detector, finding: Finding) -> Turn | No
         return one is not None and one.outcome is Outcome.PRESENT
 
     here = finding.outcome is Outcome.PRESENT
-    other = next((limit for limit in _steps_away(given, finding) if present(limit) is not here), None)
+    # a limit further off than a case file may give is no limit
+    steps = [limit for limit in _steps_away(given, finding) if _can_be_given(subject, finding.limit_name, limit)]
+    other = next((limit for limit in steps if present(limit) is not here), None)
     if other is None:
         return None
     same = given
@@ -145,6 +148,14 @@ def turn_of(subject: Subject, detector: Detector, finding: Finding) -> Turn | No
     assert last is not None
     told = tuple(x for x in (last.value, last.low, last.high) if x is not None and math.isfinite(x))
     return Turn(finding.check, finding.limit_name, present_at, other_at, told)
+
+
+def _can_be_given(subject: Subject, name: str, limit: float) -> bool:
+    try:
+        subject.limits.replaced({name: (limit, "moved")})
+    except InputError:
+        return False
+    return True
 
 
 def _steps_away(given: float, finding: Finding) -> Iterator[float]:
