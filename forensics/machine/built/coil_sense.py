@@ -100,6 +100,8 @@ def _energised(switch: Switch, grid: NDArray[np.int64]) -> Floats:
 def _rates(level: Floats, share: dict[Role, Floats], step_s: float) -> dict[Role, float]:
     """Rate with each coil, %/min, of one run; only coils that worked for some windows and not in others."""
     change = np.diff(level) * 60.0 / step_s
+    if not np.isfinite(level).any():
+        return {}
     # a slide at the end of its travel moves no further, whatever the coil does
     free = (level[:-1] > np.nanmin(level) + _ROOM_PERCENT) & (level[:-1] < np.nanmax(level) - _ROOM_PERCENT)
     usable = np.isfinite(change) & free & np.all([np.isfinite(s) for s in share.values()], axis=0)

@@ -30,7 +30,8 @@ def test_lines_are_those_of_the_library(length: int, seed: int, rounded: bool) -
     x, y = np.arange(float(length)), np.cumsum(rng.normal(0.1, 1.0, length))
     if rounded:
         x, y = np.floor(x / 2.0), np.round(y)
-    found = theilslopes(y, x, 0.95)
+    with np.errstate(invalid="ignore"):  # many ties: the library takes the root of a negative variance and says nan
+        found = theilslopes(y, x, 0.95)
     if np.isfinite(found.low_slope):
         expected = (found.slope, found.low_slope, found.high_slope)
         assert median_slope(x, y) == pytest.approx(expected, rel=1e-12, abs=1e-12)
