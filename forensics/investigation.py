@@ -21,11 +21,11 @@ from forensics.intake.load_case import Case, load_case
 from forensics.machine.built.build import contradicting_keys, machine_assumed
 from forensics.machine.built.profile_evidence import commands_doubted, profile_problems, profile_told
 from forensics.machine.citations import FileRows, cites_by_file
-from forensics.machine.line_amps import as_line_amps, place_unsure
+from forensics.machine.duty.line_amps import as_line_amps, place_unsure
 from forensics.machine.solenoid_events import solenoid_events
-from forensics.machine.start_table import list_starts, unloaded_share
+from forensics.machine.starts.start_table import list_starts, unloaded_share
 from forensics.machine.states import StateSpan, cut_states, find_runs
-from forensics.machine.stop_table import list_stops
+from forensics.machine.stops.stop_table import list_stops
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding, Ordered, Share, Start, Stop, SwitchEvent
 from forensics.model.paths import CASE_FILE_BYTES, read_regular

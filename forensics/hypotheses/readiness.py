@@ -14,7 +14,7 @@ from forensics.hypotheses.evidence import Observability
 from forensics.hypotheses.modes import FailureMode, read_modes
 from forensics.intake import check_untouched
 from forensics.intake.load_case import Case
-from forensics.machine.line_amps import IN_DELTA
+from forensics.machine.duty.line_amps import IN_DELTA
 from forensics.model.points import NS, Samples, Switch
 from forensics.model.record import Record
 from forensics.model.vocabulary import ClockMethod, Role

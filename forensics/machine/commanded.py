@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.capacity import Floats, Times
 from forensics.machine.commands import Command
+from forensics.machine.duty.capacity import Floats, Times
 from forensics.model.points import NS
 
 

@@ -15,9 +15,9 @@ import pandas as pd
 import pytest
 
 from forensics.machine.solenoid_events import solenoid_events
-from forensics.machine.start_table import list_starts
+from forensics.machine.starts.start_table import list_starts
 from forensics.machine.states import cut_states, find_runs
-from forensics.machine.stop_table import list_stops
+from forensics.machine.stops.stop_table import list_stops
 from forensics.machine.subject import Subject
 from forensics.model.points import NS, Origin, Samples, Span, Switch
 from forensics.model.record import Record

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.machine.slide_windows import Course, Pulses
+from forensics.machine.slide.windows import Course, Pulses
 from forensics.model.points import NS
 
 Floats = NDArray[np.float64]

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pytest
 
-from forensics.machine.baseline import derived_of, duty_of, frame_of
-from forensics.machine.expected import Terms, expected_of
+from forensics.machine.duty.baseline import derived_of, duty_of, frame_of
+from forensics.machine.duty.expected import Terms, expected_of
 from forensics.model.vocabulary import Role
 from tests.unit.signatures.running_machine import made, wanders
 

@@ -12,8 +12,8 @@ import pytest
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 from slide_machine import EPOCH, Fault, Fleet, course_of, fleet
 
-from forensics.machine.slide_estimates import Gains
-from forensics.machine.slide_gains import identify
+from forensics.machine.slide.estimates import Gains
+from forensics.machine.slide.gains import identify
 from forensics.model.points import NS
 
 SAMPLINGS = (1.0, 2.0, 5.0, 10.0, 15.0)

@@ -9,7 +9,7 @@ from typing import Any
 
 from signatures.running_machine import made
 
-from forensics.machine.baseline import AlignedSamples, frame_of
+from forensics.machine.duty.baseline import AlignedSamples, frame_of
 from forensics.machine.subject import Subject
 from forensics.signatures.core.catalogue import all_detectors
 from forensics.signatures.core.like_duty import against_own

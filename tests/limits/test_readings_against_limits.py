@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, cast
 import numpy as np
 import pytest
 
-from forensics.machine.baseline import cut_blocks
-from forensics.machine.expected import Expected
+from forensics.machine.duty.baseline import cut_blocks
+from forensics.machine.duty.expected import Expected
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome
 from forensics.signatures.core.like_duty import against_own

@@ -18,10 +18,10 @@ from forensics.demo.machine import Machine, Size, compression_work
 from forensics.demo.scenarios import Scenario, short_run
 from steady import BEGIN_NS, point, steady
 
-from forensics.machine.baseline import frame_of
-from forensics.machine.coastdown_model import pressure_after
-from forensics.machine.equalisation import equalisation, high_side_decay
-from forensics.machine.rotor_pressure import Difference
+from forensics.machine.duty.baseline import frame_of
+from forensics.machine.stops.coastdown_model import pressure_after
+from forensics.machine.stops.equalisation import equalisation, high_side_decay
+from forensics.machine.stops.rotor_pressure import Difference
 from forensics.model.points import NS
 from forensics.model.vocabulary import Role
 from forensics.rules import FOLDER, read_limits, read_toml

@@ -12,7 +12,7 @@ import pytest
 from check_values import Row, spread
 
 from forensics.case.schema import Machine
-from forensics.machine.motor_circuit import Circuit, motor_load
+from forensics.machine.duty.motor_circuit import Circuit, motor_load
 from forensics.model.vocabulary import Starter
 from forensics.rules import read_limits
 from forensics.rules.start_duty import DutyRow, read_start_duty

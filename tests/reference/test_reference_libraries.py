@@ -9,8 +9,8 @@ from steady import BEGIN_NS, point
 
 from forensics.clocks.estimate import _consistent, _range_with_drift
 from forensics.electrics.phasors import sequence_components
-from forensics.machine.equalisation import equalisation, high_side_decay
-from forensics.machine.rotor_pressure import Difference
+from forensics.machine.stops.equalisation import equalisation, high_side_decay
+from forensics.machine.stops.rotor_pressure import Difference
 from forensics.model.points import NS
 from forensics.model.vocabulary import Role
 from forensics.rules import read_limits

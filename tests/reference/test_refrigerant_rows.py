@@ -15,7 +15,7 @@ from check_values import Row, numbers, spread
 from steady import steady
 
 from forensics.errors import InputError
-from forensics.machine.baseline import derived_of, frame_of
+from forensics.machine.duty.baseline import derived_of, frame_of
 from forensics.model.vocabulary import Outcome, Role
 from forensics.refrigerants.catalogue import (
     SaturationCurve,

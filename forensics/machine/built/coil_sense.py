@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.machine.capacity import capacity
+from forensics.machine.duty.capacity import capacity
 from forensics.machine.subject import Subject
 from forensics.model.points import NS, OFF, ON, Switch
 from forensics.model.vocabulary import Role

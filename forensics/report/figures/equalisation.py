@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from forensics.machine.coastdown_model import pressure_after
+from forensics.machine.stops.coastdown_model import pressure_after
 from forensics.model.findings import Stop
 from forensics.model.points import NS, OFF, Samples
 from forensics.model.record import Record

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.bypass_release import NO_BYPASS, NO_LIFT
 from forensics.machine.citations import rows_of
-from forensics.machine.equalisation import ALREADY_EQUAL, STOOD
 from forensics.machine.history import stops_before
 from forensics.machine.rotation import NEITHER
-from forensics.machine.rotor_pressure import across_rotors
-from forensics.machine.stop_table import list_stops
+from forensics.machine.stops.bypass_release import NO_BYPASS, NO_LIFT
+from forensics.machine.stops.equalisation import ALREADY_EQUAL, STOOD
+from forensics.machine.stops.rotor_pressure import across_rotors
+from forensics.machine.stops.stop_table import list_stops
 from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Finding, Stop
 from forensics.model.points import NS

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.machine.baseline import Duties
-from forensics.machine.expected import Expected, Terms, expected_of
-from forensics.machine.frame import AlignedSamples, Floats, Mask
+from forensics.machine.duty.baseline import Duties
+from forensics.machine.duty.expected import Expected, Terms, expected_of
+from forensics.machine.duty.frame import AlignedSamples, Floats, Mask
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forensics.machine.baseline import (
+from forensics.machine.duty.baseline import (
     AlignedSamples,
     Derived,
     Floats,

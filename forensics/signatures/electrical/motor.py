@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.baseline import AlignedSamples, duty_of
 from forensics.machine.citations import rows_of
+from forensics.machine.duty.baseline import AlignedSamples, duty_of
 from forensics.machine.phases import AMPS, Bools, Floats, read_phases, trip_at_failure
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from forensics.machine.citations import rows_of_each
-from forensics.machine.line_amps import ROOT_3, place_unsure
+from forensics.machine.duty.line_amps import ROOT_3, place_unsure
 from forensics.machine.phases import Floats, Times, before_failure
 from forensics.machine.subject import Subject
 from forensics.machine.trip_words import trip_lines

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.electrics.phasors import unbalance_percent
-from forensics.machine.baseline import max_age_s
 from forensics.machine.citations import rows_of
+from forensics.machine.duty.baseline import max_age_s
 from forensics.machine.phases import (
     VOLTS,
     Bools,

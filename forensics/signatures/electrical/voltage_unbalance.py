@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from forensics.electrics.phasors import unbalance_percent
-from forensics.machine.baseline import runs_of
+from forensics.machine.duty.baseline import runs_of
 from forensics.machine.phases import Bools, Floats, Phases, smoothed, widened
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding

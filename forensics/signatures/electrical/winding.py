@@ -6,8 +6,8 @@ import numpy as np
 
 from forensics.electrics.phasors import cycle_phasors
 from forensics.electrics.record_helpers import cycle_width, longest_stretch
-from forensics.machine.baseline import runs_of
 from forensics.machine.citations import rows_of_each
+from forensics.machine.duty.baseline import runs_of
 from forensics.machine.phases import AMPS, Floats, Times, Trip, widened
 from forensics.machine.subject import Subject
 from forensics.machine.trip_words import trip_lines

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.baseline import AlignedSamples, cite, duty_of, heat_of_compression
+from forensics.machine.duty.baseline import AlignedSamples, cite, duty_of, heat_of_compression
 from forensics.machine.subject import Subject
 from forensics.machine.trip_words import trip_lines
 from forensics.model.findings import Finding

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from forensics.electrics.phasors import negative_sequence_percent
-from forensics.machine.baseline import AlignedSamples, Floats, Times, cite, runs_of
+from forensics.machine.duty.baseline import AlignedSamples, Floats, Times, cite, runs_of
 from forensics.machine.phases import AMPS, read_phases
 from forensics.machine.subject import Subject
 from forensics.machine.trip_words import trip_lines

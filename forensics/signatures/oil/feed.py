@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.baseline import HIGH_SIDE, AlignedSamples, Floats, cite, duty_of
+from forensics.machine.duty.baseline import HIGH_SIDE, AlignedSamples, Floats, cite, duty_of
 from forensics.machine.subject import Subject
 from forensics.machine.trip_words import trip_lines
 from forensics.model.findings import Finding

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from forensics.machine.baseline import AlignedSamples, Floats, Mask
+from forensics.machine.duty.baseline import AlignedSamples, Floats, Mask
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS

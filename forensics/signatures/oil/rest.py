@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.baseline import cite, max_age_s, runs_of
+from forensics.machine.duty.baseline import cite, max_age_s, runs_of
 from forensics.machine.history import unseen_run
 from forensics.machine.subject import Saturation, Subject
 from forensics.model.findings import Finding

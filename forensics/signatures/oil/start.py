@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forensics.machine.baseline import Floats, Times, cite, max_age_s, runs_of
+from forensics.machine.duty.baseline import Floats, Times, cite, max_age_s, runs_of
 from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Finding
 from forensics.model.memo import kept_with_owner

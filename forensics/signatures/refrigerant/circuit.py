@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.baseline import (
+from forensics.machine.duty.baseline import (
     DISCHARGE,
     HIGH_SIDE,
     AlignedSamples,

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.machine.baseline import DISCHARGE, AlignedSamples, Floats, Mask, cite, max_age_s
 from forensics.machine.commanded import acting_seconds
 from forensics.machine.commands import read_commands
+from forensics.machine.duty.baseline import DISCHARGE, AlignedSamples, Floats, Mask, cite, max_age_s
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS

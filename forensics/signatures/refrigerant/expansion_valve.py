@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forensics.machine.baseline import AlignedSamples, Derived, Floats, cite, episodes, max_age_s
+from forensics.machine.duty.baseline import AlignedSamples, Derived, Floats, cite, episodes, max_age_s
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples, Span

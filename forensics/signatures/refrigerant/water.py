@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.baseline import AlignedSamples, cite, duty_of, max_age_s, rests_of
+from forensics.machine.duty.baseline import AlignedSamples, cite, duty_of, max_age_s, rests_of
 from forensics.machine.subject import Saturation, Subject
 from forensics.model.findings import Finding
 from forensics.model.points import Span

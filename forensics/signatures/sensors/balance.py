@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.baseline import frame_of
 from forensics.machine.citations import rows_of, rows_of_each
+from forensics.machine.duty.baseline import frame_of
 from forensics.machine.phases import AMPS, VOLTS
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forensics.machine.baseline import AlignedSamples, frame_of, rests_of
 from forensics.machine.citations import rows_of, rows_of_each
+from forensics.machine.duty.baseline import AlignedSamples, frame_of, rests_of
 from forensics.machine.phases import AMPS, Bools, Floats, trip_at_failure
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forensics.machine.baseline import HIGH_SIDE, AlignedSamples, Floats, Mask, duty_of
-from forensics.machine.expected import Expected, Terms, expected_of
+from forensics.machine.duty.baseline import HIGH_SIDE, AlignedSamples, Floats, Mask, duty_of
+from forensics.machine.duty.expected import Expected, Terms, expected_of
 from forensics.machine.subject import Subject
 from forensics.model.vocabulary import Role
 from forensics.stats.robust_fit import Estimate

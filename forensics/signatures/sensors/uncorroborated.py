@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.baseline import (
+from forensics.machine.citations import rows_of_each
+from forensics.machine.duty.baseline import (
     HIGH_SIDE,
     AlignedSamples,
     Derived,
@@ -17,7 +18,6 @@ from forensics.machine.baseline import (
     Mask,
     frame_of,
 )
-from forensics.machine.citations import rows_of_each
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from forensics.machine.commands import Command
 from forensics.machine.history import run_of
-from forensics.machine.rests import rest_s, short_rests
 from forensics.machine.runs import Run
+from forensics.machine.starts.rests import rest_s, short_rests
 from forensics.machine.states import start_ends
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding, Start

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from forensics.machine.citations import rows_of
-from forensics.machine.slide_course import Slide
-from forensics.machine.slide_estimates import Estimate, Part
+from forensics.machine.slide.course import Slide
+from forensics.machine.slide.estimates import Estimate, Part
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome

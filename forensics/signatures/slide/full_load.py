@@ -7,7 +7,7 @@ import numpy as np
 from forensics.machine.citations import rows_of
 from forensics.machine.commanded import acting_seconds
 from forensics.machine.commands import read_commands
-from forensics.machine.slide_course import Slide
+from forensics.machine.slide.course import Slide
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS

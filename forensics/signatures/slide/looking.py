@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from forensics.machine.slide_course import Slide, slide_of
-from forensics.machine.slide_estimates import Moment
+from forensics.machine.slide.course import Slide, slide_of
+from forensics.machine.slide.estimates import Moment
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import iso

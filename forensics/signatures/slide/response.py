@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.capacity import lift
 from forensics.machine.citations import rows_of
-from forensics.machine.slide_course import Slide
-from forensics.machine.slide_estimates import Part
-from forensics.machine.slide_held import Held
-from forensics.machine.slide_windows import covered_s
+from forensics.machine.duty.capacity import lift
+from forensics.machine.slide.course import Slide
+from forensics.machine.slide.estimates import Part
+from forensics.machine.slide.held import Held
+from forensics.machine.slide.windows import covered_s
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, iso

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.machine.baseline import max_age_s
 from forensics.machine.citations import rows_of
 from forensics.machine.commands import read_commands
-from forensics.machine.rotor_pressure import across_rotors
-from forensics.machine.start_table import by_pressures
+from forensics.machine.duty.baseline import max_age_s
+from forensics.machine.starts.start_table import by_pressures
 from forensics.machine.states import Run, start_ends
+from forensics.machine.stops.rotor_pressure import across_rotors
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding, Start
 from forensics.model.points import NS, Samples

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.motor_circuit import motor_load
+from forensics.machine.duty.motor_circuit import motor_load
 from forensics.machine.subject import Subject
 from forensics.model.findings import Start
 from forensics.model.vocabulary import Role

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from forensics.machine.history import starts_before, stops_before
-from forensics.machine.rests import short_rests
+from forensics.machine.starts.rests import short_rests
 from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Finding, Start, Stop
 from forensics.model.points import NS

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from forensics.case.schema import Machine
 from forensics.machine.citations import rows_of
 from forensics.machine.history import run_of, starts_before
-from forensics.machine.inrush import waveform_inrush
 from forensics.machine.runs import largest_phase
-from forensics.machine.start_power import volts_share
+from forensics.machine.starts.inrush import waveform_inrush
+from forensics.machine.starts.start_power import volts_share
 from forensics.machine.states import Run
 from forensics.machine.subject import Subject
 from forensics.machine.trip_words import trip_lines

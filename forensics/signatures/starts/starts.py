@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from forensics.machine.history import stops_before, unseen_run
+from forensics.machine.starts.unloaded import BY_AMPS_AND_LOAD, BY_OWN, BY_POWER, BY_SLIDE, LIMIT
 from forensics.machine.subject import Subject
 from forensics.machine.trip_words import quantity_of
-from forensics.machine.unloaded import BY_AMPS_AND_LOAD, BY_OWN, BY_POWER, BY_SLIDE, LIMIT
 from forensics.model.findings import Finding, Start, Stop
 from forensics.model.vocabulary import Answer, Outcome, Role, StopKind
 from forensics.signatures.core.detector import detector

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from forensics.machine.baseline import AlignedSamples, duty_of
+from forensics.machine.duty.baseline import AlignedSamples, duty_of
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Role

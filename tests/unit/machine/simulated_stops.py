@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from forensics.case.schema import CurrentSensor, Machine
 from forensics.machine.states import cut_states, find_runs
-from forensics.machine.stop_table import list_stops
+from forensics.machine.stops.stop_table import list_stops
 from forensics.machine.subject import Subject
 from forensics.model.points import NS, Origin, Samples, Span, Switch
 from forensics.model.record import Record

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from signatures.machine import Cycle, Drawn, draw, subject_of
 
-from forensics.machine.bypass_release import collapse
-from forensics.machine.rotor_pressure import Difference
+from forensics.machine.stops.bypass_release import collapse
+from forensics.machine.stops.rotor_pressure import Difference
 from forensics.model.vocabulary import Outcome, Role
 
 

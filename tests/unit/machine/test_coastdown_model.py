@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from forensics.machine.coastdown_model import (
+from forensics.machine.stops.coastdown_model import (
     Rotors,
     area_ratio,
     backward_work_kpa,

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from forensics.machine.baseline import derived_of, duty_of, frame_of
-from forensics.machine.expected import Expected, Terms, expected_of
-from forensics.machine.frame import AlignedSamples, Mask
+from forensics.machine.duty.baseline import derived_of, duty_of, frame_of
+from forensics.machine.duty.expected import Expected, Terms, expected_of
+from forensics.machine.duty.frame import AlignedSamples, Mask
 from forensics.machine.subject import Subject
 from forensics.model.points import NS
 from forensics.model.vocabulary import Role

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forensics.machine.slide_gains import identify
-from forensics.machine.slide_windows import Course, Pulses, cut, independent_looks
+from forensics.machine.slide.gains import identify
+from forensics.machine.slide.windows import Course, Pulses, cut, independent_looks
 from forensics.model.points import NS
 from forensics.stats.change import change_of_slope
 from forensics.stats.errors_in_variables import moment_fit

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from forensics.machine.slide_held import Held, Needs, held_commands
-from forensics.machine.slide_windows import Course, Pulses
+from forensics.machine.slide.held import Held, Needs, held_commands
+from forensics.machine.slide.windows import Course, Pulses
 from forensics.model.points import NS
 
 T0 = 1_900_000_000 * NS

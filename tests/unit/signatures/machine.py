@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from forensics.case.schema import CurrentSensor, Machine
-from forensics.machine.start_table import list_starts
+from forensics.machine.starts.start_table import list_starts
 from forensics.machine.states import cut_states, find_runs
 from forensics.machine.subject import Subject
 from forensics.model.points import NS, Origin, Samples, Span, Switch

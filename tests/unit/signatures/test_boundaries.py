@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forensics.machine.baseline import cite
-from forensics.machine.equalisation import equalisation
-from forensics.machine.rotor_pressure import Difference
+from forensics.machine.duty.baseline import cite
+from forensics.machine.stops.equalisation import equalisation
+from forensics.machine.stops.rotor_pressure import Difference
 from forensics.machine.subject import Subject
 from forensics.model.points import NS, Origin, Samples
 from forensics.model.vocabulary import Outcome, Role

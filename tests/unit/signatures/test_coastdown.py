@@ -11,7 +11,7 @@ import pytest
 
 from forensics.intake.load_case import load_case
 from forensics.machine.rotation import NEITHER
-from forensics.machine.rotor_pressure import across_rotors
+from forensics.machine.stops.rotor_pressure import across_rotors
 from forensics.model.points import NS
 from forensics.model.record import LogLine
 from forensics.model.vocabulary import Answer, Outcome, PreviousStop, Role, StopKind

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from forensics.case.schema import Machine
-from forensics.machine.motor_circuit import MotorLoad, motor_load
+from forensics.machine.duty.motor_circuit import MotorLoad, motor_load
 from forensics.rules import read_limits
 
 LIMITS = read_limits()

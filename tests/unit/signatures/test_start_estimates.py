@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from forensics.case.schema import CurrentSensor
-from forensics.machine.line_amps import as_line_amps, place_unsure
-from forensics.machine.rests import short_rests
+from forensics.machine.duty.line_amps import as_line_amps, place_unsure
+from forensics.machine.starts.rests import short_rests
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Outcome, Recorded, Role, Starter
 from forensics.signatures.core.catalogue import detectors_of

@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 
 from forensics.case.schema import Machine
-from forensics.machine.motor_circuit import Interval, MotorLoad, motor_load
-from forensics.machine.start_power import Beside, Motor
-from forensics.machine.unloaded import (
+from forensics.machine.duty.motor_circuit import Interval, MotorLoad, motor_load
+from forensics.machine.starts.start_power import Beside, Motor
+from forensics.machine.starts.unloaded import (
     BY_AMPS,
     BY_AMPS_AND_LOAD,
     BY_OWN,

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from forensics.case.schema import Machine
-from forensics.machine.motor_circuit import motor_load
-from forensics.machine.unloaded import BY_OWN, BY_POWER
+from forensics.machine.duty.motor_circuit import motor_load
+from forensics.machine.starts.unloaded import BY_OWN, BY_POWER
 from forensics.model.points import NS, Origin, Samples
 from forensics.model.record import Record
 from forensics.model.vocabulary import Answer, Outcome, Role, Starter

@@ -12,8 +12,8 @@ import pytest
 from forensics.case.schema import CurrentSensor
 from forensics.intake.load_case import load_case
 from forensics.machine.history import unseen_run
-from forensics.machine.start_table import list_starts, unloaded_share
-from forensics.machine.unloaded import UnloadedCriterion, judge_unloaded
+from forensics.machine.starts.start_table import list_starts, unloaded_share
+from forensics.machine.starts.unloaded import UnloadedCriterion, judge_unloaded
 from forensics.model.findings import Start
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Outcome, PreviousStop, Role, Starter

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forensics.machine.coastdown_model import pressure_after
+from forensics.machine.stops.coastdown_model import pressure_after
 from forensics.model.findings import Bounds, Stop
 from forensics.model.points import NS, Origin, Samples, Span
 from forensics.model.record import Record

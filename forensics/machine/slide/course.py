@@ -11,13 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.machine.baseline import HIGH_SIDE
-from forensics.machine.capacity import Capacity, capacity
 from forensics.machine.commands import Command, read_commands
-from forensics.machine.slide_estimates import Gains
-from forensics.machine.slide_gains import identify
-from forensics.machine.slide_held import Held, Needs, held_commands
-from forensics.machine.slide_windows import Course, Pulses
+from forensics.machine.duty.baseline import HIGH_SIDE
+from forensics.machine.duty.capacity import Capacity, capacity
+from forensics.machine.slide.estimates import Gains
+from forensics.machine.slide.gains import identify
+from forensics.machine.slide.held import Held, Needs, held_commands
+from forensics.machine.slide.windows import Course, Pulses
 from forensics.machine.subject import Subject
 from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS, Samples, Switch

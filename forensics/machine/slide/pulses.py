@@ -8,8 +8,8 @@ import numpy as np
 from scipy.stats import chi2
 from scipy.stats import t as student
 
-from forensics.machine.slide_estimates import LONGEST_S, SHORTEST_S, STRENGTH, Estimate, Floats, Moment, Part
-from forensics.machine.slide_windows import Course, Pulses, at, moved_alone
+from forensics.machine.slide.estimates import LONGEST_S, SHORTEST_S, STRENGTH, Estimate, Floats, Moment, Part
+from forensics.machine.slide.windows import Course, Pulses, at, moved_alone
 from forensics.model.points import NS
 from forensics.stats.change import change_of_slope
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.machine.rotor_pressure import Difference
+from forensics.machine.stops.rotor_pressure import Difference
 from forensics.model.findings import Bounds
 from forensics.model.points import NS, middle
 from forensics.rules import Limits

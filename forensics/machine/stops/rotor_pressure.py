@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.machine.baseline import max_age_s
+from forensics.machine.duty.baseline import max_age_s
 from forensics.machine.states import Run
 from forensics.machine.subject import Subject
 from forensics.model.points import NS, Samples, middle

@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from forensics.machine.line_amps import ROOT_3
-from forensics.machine.motor_circuit import Interval, MotorLoad
-from forensics.machine.start_power import NO_MOTOR, NOTHING_BESIDE, Beside, Motor
+from forensics.machine.duty.line_amps import ROOT_3
+from forensics.machine.duty.motor_circuit import Interval, MotorLoad
+from forensics.machine.starts.start_power import NO_MOTOR, NOTHING_BESIDE, Beside, Motor
 from forensics.model.findings import Start
 from forensics.model.vocabulary import Answer
 from forensics.rules import Limits

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from forensics.machine.slide_estimates import (
+from forensics.machine.slide.estimates import (
     DEAD_SHARE,
     DRIFT,
     LOAD,
@@ -21,7 +21,7 @@ from forensics.machine.slide_estimates import (
     Part,
     Sizes,
 )
-from forensics.machine.slide_windows import Course, Pulses, Windows, cut
+from forensics.machine.slide.windows import Course, Pulses, Windows, cut
 from forensics.stats.change import change_of_slope
 from forensics.stats.errors_in_variables import moment_fit
 from forensics.stats.robust import Fit, batches

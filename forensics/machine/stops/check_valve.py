@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forensics.machine.bypass_release import Collapse
-from forensics.machine.coastdown_model import area_ratio
-from forensics.machine.rotor_pressure import Difference
-from forensics.machine.stop_pressures import Pressures
+from forensics.machine.stops.bypass_release import Collapse
+from forensics.machine.stops.coastdown_model import area_ratio
+from forensics.machine.stops.rotor_pressure import Difference
+from forensics.machine.stops.stop_pressures import Pressures
 from forensics.model.points import NS, middle
 from forensics.rules import Limits
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from forensics.machine.rotor_pressure import Difference, across_rotors, difference
 from forensics.machine.runs import apart_from_runs_s
+from forensics.machine.stops.rotor_pressure import Difference, across_rotors, difference
 from forensics.machine.subject import Subject
 from forensics.model.vocabulary import Role
 

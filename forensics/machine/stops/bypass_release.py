@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forensics.machine.coastdown_model import conductance, seconds_to_fall
 from forensics.machine.commands import Command
-from forensics.machine.rotor_pressure import Difference
 from forensics.machine.states import Run
+from forensics.machine.stops.coastdown_model import conductance, seconds_to_fall
+from forensics.machine.stops.rotor_pressure import Difference
 from forensics.machine.subject import Subject
 from forensics.model.findings import Bounds
 from forensics.model.points import NS, OFF, middle

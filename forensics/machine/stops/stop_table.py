@@ -8,7 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from forensics.machine.bypass_release import (
+from forensics.machine.commands import Command, read_commands
+from forensics.machine.rotation import ALREADY_BACKWARDS, NEITHER, after_stop
+from forensics.machine.states import Run
+from forensics.machine.stops.bypass_release import (
     NO_BYPASS,
     Collapse,
     Emptying,
@@ -20,15 +23,12 @@ from forensics.machine.bypass_release import (
     own_conductance,
     release_ns,
 )
-from forensics.machine.check_valve import BackFlow, back_flow, looks_tight, trapped_first
-from forensics.machine.commands import Command, read_commands
-from forensics.machine.equalisation import ALREADY_EQUAL, equalisation, high_side_decay, residual_difference
-from forensics.machine.gas_rotation import Valve, speed_bounds
-from forensics.machine.rotation import ALREADY_BACKWARDS, NEITHER, after_stop
-from forensics.machine.rotor_pressure import Difference
-from forensics.machine.states import Run
-from forensics.machine.stop_kind import classify_stop
-from forensics.machine.stop_pressures import Pressures, stop_pressures
+from forensics.machine.stops.check_valve import BackFlow, back_flow, looks_tight, trapped_first
+from forensics.machine.stops.equalisation import ALREADY_EQUAL, equalisation, high_side_decay, residual_difference
+from forensics.machine.stops.gas_rotation import Valve, speed_bounds
+from forensics.machine.stops.rotor_pressure import Difference
+from forensics.machine.stops.stop_kind import classify_stop
+from forensics.machine.stops.stop_pressures import Pressures, stop_pressures
 from forensics.machine.subject import Subject
 from forensics.model.findings import Bounds, Cite, Stop
 from forensics.model.points import NS, Samples, middle

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.machine.frame import (
+from forensics.machine.duty.frame import (
     AlignedSamples,
     Episode,
     Floats,

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forensics.machine.motor_circuit import Interval, MotorLoad, motor_load
-from forensics.machine.settled_current import SettledCurrent, Window, settled_in
+from forensics.machine.duty.motor_circuit import Interval, MotorLoad, motor_load
+from forensics.machine.starts.settled_current import SettledCurrent, Window, settled_in
 from forensics.machine.states import Run
 from forensics.machine.subject import Subject
 from forensics.model.points import NS, Samples

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forensics.machine.slide_balance import commanded, estimate_of
-from forensics.machine.slide_estimates import SHORTEST_S, SIGMAS, STRENGTH, Estimate, Floats, Mask, Moment, Part, Sizes
-from forensics.machine.slide_windows import Course, Windows, covered_s, cut
+from forensics.machine.slide.balance import commanded, estimate_of
+from forensics.machine.slide.estimates import SHORTEST_S, SIGMAS, STRENGTH, Estimate, Floats, Mask, Moment, Part, Sizes
+from forensics.machine.slide.windows import Course, Windows, covered_s, cut
 from forensics.model.points import NS
 from forensics.stats.change import change_of_slope
 from forensics.stats.missed_steps import Beneath, Steps, rate_beneath

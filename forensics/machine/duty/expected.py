@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.machine.baseline import Blocks, Duties, cut_blocks
-from forensics.machine.frame import AlignedSamples, Floats, Mask
+from forensics.machine.duty.baseline import Blocks, Duties, cut_blocks
+from forensics.machine.duty.frame import AlignedSamples, Floats, Mask
 from forensics.machine.subject import Subject
 from forensics.model.points import NS
 from forensics.stats.robust_fit import MAD_TO_SIGMA, Estimate

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.case.schema import Machine
-from forensics.machine.coastdown_model import (
+from forensics.machine.stops.coastdown_model import (
     Rotors,
     backward_work_kpa,
     between,
@@ -18,7 +18,7 @@ from forensics.machine.coastdown_model import (
     spread_evenly,
     stepped_course,
 )
-from forensics.machine.rotor_pressure import Difference
+from forensics.machine.stops.rotor_pressure import Difference
 from forensics.machine.subject import Subject
 from forensics.model.findings import Bounds, Stop
 from forensics.model.points import NS

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
-from forensics.machine.baseline import HIGH_SIDE, max_age_s
+from forensics.machine.duty.baseline import HIGH_SIDE, max_age_s
 from forensics.machine.subject import Subject
 from forensics.model.memo import kept_with_owner
 from forensics.model.points import Samples

@@ -12,10 +12,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.machine.settled_current import settle_s
+from forensics.machine.starts.settled_current import settle_s
+from forensics.machine.starts.unloaded import BY_SLIDE, LIMIT
 from forensics.machine.states import Run
 from forensics.machine.subject import Subject
-from forensics.machine.unloaded import BY_SLIDE, LIMIT
 from forensics.model.findings import Start
 from forensics.model.points import NS, Samples, middle
 from forensics.model.vocabulary import Answer, Recorded, Starter

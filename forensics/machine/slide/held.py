@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forensics.machine.slide_windows import Course, Pulses, Times, covered_s
+from forensics.machine.slide.windows import Course, Pulses, Times, covered_s
 from forensics.model.points import NS
 
 _FINE_S = 2.5  # samples further apart make a train of pulses look like one held command, if polled in step with it

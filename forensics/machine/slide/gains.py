@@ -15,11 +15,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from forensics.machine.slide_balance import if_answered, settled_balance
-from forensics.machine.slide_estimates import DEAD_SHARE, LOAD, UNLOAD, Estimate, Gains, Moment, Part, Sizes
-from forensics.machine.slide_pulses import around_pulses, by_pulse, scaled, since_change, with_pulses
-from forensics.machine.slide_quiet import Quiet, quiet_drift, without_pulse
-from forensics.machine.slide_windows import Course, cut, independent_looks, size_of_pulse
+from forensics.machine.slide.balance import if_answered, settled_balance
+from forensics.machine.slide.estimates import DEAD_SHARE, LOAD, UNLOAD, Estimate, Gains, Moment, Part, Sizes
+from forensics.machine.slide.pulses import around_pulses, by_pulse, scaled, since_change, with_pulses
+from forensics.machine.slide.quiet import Quiet, quiet_drift, without_pulse
+from forensics.machine.slide.windows import Course, cut, independent_looks, size_of_pulse
 
 _ANSWERS = 0.02  # of the usual gain, as seen around pulses: less may be noise or what neighbours did
 _UNCOVERED_MIN = 10.0

@@ -9,13 +9,12 @@ import numpy as np
 
 from forensics.machine.citations import rows_of
 from forensics.machine.commands import Command, read_commands
-from forensics.machine.first_seconds import against_own_first_seconds, first_seconds, ramp_bound
-from forensics.machine.inrush import start_waveform
-from forensics.machine.line_amps import IN_DELTA, ROOT_3, place_unsure
-from forensics.machine.motor_circuit import Interval
+from forensics.machine.duty.line_amps import IN_DELTA, ROOT_3, place_unsure
+from forensics.machine.duty.motor_circuit import Interval
 from forensics.machine.rotation import at_start
-from forensics.machine.rotor_pressure import Difference, across_rotors
-from forensics.machine.settled_current import (
+from forensics.machine.starts.first_seconds import against_own_first_seconds, first_seconds, ramp_bound
+from forensics.machine.starts.inrush import start_waveform
+from forensics.machine.starts.settled_current import (
     PHASES,
     SLIDE_RISE,
     SettledCurrent,
@@ -25,10 +24,11 @@ from forensics.machine.settled_current import (
     settled_in,
     settled_window,
 )
-from forensics.machine.start_power import Beside, Motor, beside_amps, ratio_by_power, read_motor
+from forensics.machine.starts.start_power import Beside, Motor, beside_amps, ratio_by_power, read_motor
+from forensics.machine.starts.unloaded import BY_SLIDE, judge_starts
 from forensics.machine.states import Run
+from forensics.machine.stops.rotor_pressure import Difference, across_rotors
 from forensics.machine.subject import Subject
-from forensics.machine.unloaded import BY_SLIDE, judge_starts
 from forensics.model.findings import Cite, Share, Start, Stop
 from forensics.model.points import NS, Samples, middle
 from forensics.model.record import Record

@@ -1,0 +1,1 @@
+"""At what duty the machine ran, and what is expected of it there."""

@@ -1,0 +1,1 @@
+"""Every start: inrush, settled amps, unloaded or not, and the rest before it."""
