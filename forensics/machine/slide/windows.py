@@ -275,7 +275,7 @@ def size_of_pulse(course: Course, pulses: Pulses | None, usual: float) -> tuple[
     A pulse that seems to move against its own sense, or as far as several would, is none that stands alone.
     """
     second = usual / 60.0
-    if pulses is None or not len(pulses.begin) or not len(course.first) or not len(course.t):
+    if pulses is None or not len(pulses.begin):
         return second, 0.45 * abs(second)
     others = [p for p in (course.load, course.unload) if p is not None]
     begins, ends = (np.sort(np.concatenate([getattr(p, n) for p in others])) for n in ("begin", "end"))
