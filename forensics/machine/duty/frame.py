@@ -13,12 +13,13 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.machine.duty.reading_age import max_age_s
 from forensics.machine.runs import Run
 from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Stop
 from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS, Samples, Span, Switch
-from forensics.model.vocabulary import Recorded, Role, StopKind
+from forensics.model.vocabulary import Role, StopKind
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -27,13 +28,6 @@ _WINDOW_STEP_S = 10.0
 _HISTORY_STEP_S = 60.0
 _MOST_TIMES = 20_000
 _RUNNING_SHARE = 0.2
-
-
-def max_age_s(samples: Samples) -> float | None:
-    """How old a reading may be and still stand for a moment; None for change logs without a hold limit."""
-    if samples.origin.recorded is Recorded.CHANGE:
-        return samples.origin.hold_s
-    return max(3.0 * samples.interval_s, 3.0) if np.isfinite(samples.interval_s) else None
 
 
 def run_span(run: Run) -> Span:
