@@ -27,6 +27,7 @@ from forensics.machine.starts.start_table import list_starts, unloaded_share
 from forensics.machine.states import StateSpan, cut_states, find_runs
 from forensics.machine.stops.stop_table import list_stops
 from forensics.machine.subject import Subject
+from forensics.machine.trip_words import tripped_on
 from forensics.model.findings import Finding, Ordered, Share, Start, Stop, SwitchEvent
 from forensics.model.paths import CASE_FILE_BYTES, read_regular
 from forensics.model.record import Record
@@ -244,6 +245,7 @@ def _evidence(case: Case, subject: Subject, findings: tuple[Finding, ...], order
         log=record.log,
         impossible=meaningless_for(subject).modes,
         voided=meaningless_for(subject).voids,
+        tripped_on=tripped_on(subject),
     )
 
 

@@ -7,7 +7,7 @@ not independent adds falling shares (:mod:`combine`).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from forensics.hypotheses.answers import (
@@ -24,7 +24,7 @@ from forensics.hypotheses.answers import (
 from forensics.hypotheses.combine import Combined, Rows, combine, rows_by_column
 from forensics.hypotheses.evidence import Cell
 from forensics.hypotheses.inspection_evidence import Remark
-from forensics.hypotheses.modes import FailureMode, Required, Sign
+from forensics.hypotheses.modes import TRIP_NAMED, FailureMode, Required, Sign
 from forensics.hypotheses.scale import Scale
 from forensics.model.vocabulary import Outcome
 
@@ -104,7 +104,13 @@ class Score:
         return self.firm_points - self.against_points
 
 
-def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Remark], scale: Scale) -> Score:
+def tally(
+    rule: FailureMode,
+    told: Mapping[str, Answered],
+    remarks: Sequence[Remark],
+    scale: Scale,
+    tripped_on: Collection[str] = (),
+) -> Score:
     """Account for one mode.
 
     Parameters
@@ -113,13 +119,16 @@ def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Rem
         The answers by check; a check without an answer cannot tell.
     remarks
         Observations and measurements of the case; those on other modes are passed over.
+    tripped_on
+        Quantities that the texts of the trip name; empty where none does.
     """
     told = fresh(rule, told)
     mine = [remark for remark in remarks if remark.mode == rule.id]
     cited = _cited(rule, told)
     said_for, said_against = (_said(rule, mine, scale, supports=side) for side in (True, False))
     all_for = combine(_backed([*_cells(rule, rule.for_, told, "for", scale), *said_for]), cited, scale)
-    against = combine([*_cells(rule, rule.against, told, "against", scale), *said_against], cited, scale)
+    missed = [*_missed_signs(rule, told, all_for, scale), *_tripped_elsewhere(rule, told, tripped_on, scale)]
+    against = combine([*_cells(rule, rule.against, told, "against", scale), *missed, *said_against], cited, scale)
     sure = {check for check, answer in told.items() if answer.firm}
     sure |= {remark.id for remark in mine if remark.firm}
     borne_out = any(remark.firm and remark.supports and remark.weight in STRONG for remark in mine)
@@ -209,6 +218,52 @@ def _cells(
                 )
             )  # fmt: skip
     return cells
+
+
+def _missed_signs(rule: FailureMode, told: Mapping[str, Answered], all_for: Combined, scale: Scale) -> list[Cell]:
+    """Signs that were looked for and not there, where nothing else of the mode was: the heaviest speaks against it.
+
+    A sign that is met often with a mode and seldom without it is evidence both ways. Signs of one mode stand for each
+    other, so the absence of one beside another that is present says little, and several absences no more than one.
+    What comes late or only with a gross fault is left out, as is what the mode's file weighs against it by itself.
+    """
+    if any(cell.outcome is Outcome.PRESENT for cell in all_for.cells):
+        return []
+    late = {check for need in rule.required if need.late for check in need.any_}
+    weighed = {sign.check for sign in rule.against if sign.outcome == "absent"}
+    return [
+        Cell(
+            rule.id, finding.id, sign.check, Outcome.ABSENT, "against", sign.weight, full,
+            counted=True, basis=f"not there, where it would have been seen: {sign.basis}", full=full,
+            part=full / scale.points(sign.weight), group="signs of its own",
+        )
+        for sign in rule.for_
+        if sign.outcome == "present" and sign.check not in late | weighed
+        if outcome_of(told, sign.check) is Outcome.ABSENT and told[sign.check].firm
+        for finding in told[sign.check].findings
+        if (full := scale.points(sign.weight) * scale.missed_share * absent_part(told[sign.check], rule.id, scale)) > 0
+    ]  # fmt: skip
+
+
+def _tripped_elsewhere(
+    rule: FailureMode, told: Mapping[str, Answered], tripped_on: Collection[str], scale: Scale
+) -> list[Cell]:
+    """The trip named quantities on none of which a run with this mode ends: a moderate sign against it.
+
+    No more than moderate: a protection may act on a second fault, and texts are not always those of the first trip.
+    """
+    if rule.trips is None or not tripped_on or outcome_of(told, TRIP_NAMED) is not Outcome.PRESENT:
+        return []
+    if not set(tripped_on).isdisjoint(rule.trips):
+        return []
+    points = scale.points("moderate")
+    return [
+        Cell(
+            rule.id, finding.id, TRIP_NAMED, Outcome.PRESENT, "against", "moderate", points, counted=True,
+            basis="the trip names a quantity on which a run with this mode does not end", full=points,
+        )
+        for finding in told[TRIP_NAMED].findings
+    ]  # fmt: skip
 
 
 def _backed(cells: list[Cell]) -> list[Cell]:

@@ -16,6 +16,7 @@ from forensics.model.vocabulary import Role
 from forensics.rules import FOLDER, read_checks, read_toml
 
 _KEYS = {"title", "words", "sensors", "neighbours", "side", "checks", "source"}
+BY_HAND = "hand"
 _SIDES = ("low", "high", "either")
 
 
@@ -132,6 +133,16 @@ def trip_texts(subject: Subject) -> Texts:
     found.sort(key=lambda item: item[0])
     trips = [item for item in found if item[0][0] == 0]
     return tuple((quantity, line) for _, quantity, line in (trips or found))
+
+
+def trip_quantities() -> frozenset[str]:
+    """Names of all quantities of the table."""
+    return frozenset(read_trip_words()[0])
+
+
+def tripped_on(subject: Subject) -> frozenset[str]:
+    """Quantities that the texts about the failure name, but for a stop by hand, which no protection made."""
+    return frozenset(quantity.name for quantity, _ in trip_texts(subject)) - {BY_HAND}
 
 
 def trip_lines(subject: Subject, quantity: str) -> tuple[LogLine, ...]:
