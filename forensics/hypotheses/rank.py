@@ -116,7 +116,7 @@ def _sound(judged: Judged, evidence: Evidence) -> Hypothesis:
     reason = judgement.reasons[none]
     if judgement.status is VerdictStatus.NO_FAULT_FOUND:
         needed = [rule.id for rule in evidence.modes.causes if rule.needed_to_clear]
-        said = [f"{name}: {judged.tallies[name].cleared_by[0]}" for name in sorted(needed)]
+        said = [f"{name}: {(*one.cleared_by, one.excluded_by)[0]}" for name in sorted(needed) for one in [judged.tallies[name]]]
         reason += f"; would have been seen: {'; '.join(said)}"
     plain = evidence.modes[none].plain if none in evidence.modes.by_id else ""
     return Hypothesis(none, judgement.grades[none], (), (), (), "", reason, plain=plain)
