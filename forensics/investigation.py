@@ -32,6 +32,7 @@ from forensics.model.findings import Finding, Ordered, Share, Start, Stop, Switc
 from forensics.model.paths import CASE_FILE_BYTES, read_regular
 from forensics.model.record import Record
 from forensics.model.silence import with_silences
+from forensics.model.vocabulary import Starter
 from forensics.rules import Limits, read_checks, rules_sha256
 from forensics.signatures.core.catalogue import all_detectors, meaningless_for, run_catalogue
 from forensics.signatures.core.named_by_trip import open_what_the_trip_names
@@ -200,7 +201,8 @@ def look(case: Case, record: Record) -> Subject:
     rated = case.file.machine.rated_load_amps
     least_s, times_usual = case.limits["states.silence_s"], case.limits["states.silence_times"]
     record = with_silences(as_line_amps(record, case.file.machine), least_s=least_s, times_usual=times_usual)
-    runs = find_runs(record, case.limits, rated_load_amps=rated)
+    on_drive = case.file.machine.starter is Starter.VARIABLE_SPEED
+    runs = find_runs(record, case.limits, rated_load_amps=rated, on_drive=on_drive)
     subject = Subject(
         record=record,
         runs=runs,

@@ -120,8 +120,9 @@ class FailureMode(_Strict):
     ``stands_for`` names causes that the mode says of itself it does not separate: they are no rivals of it while they
     are not proven and something that could be seen speaks against them. ``running_harms``: no running test is proposed
     while it is live. ``trips`` names the quantities (``rules/trip_words.toml``) on which a protection may end a run
-    with this mode, by itself or by what follows from it; none given: any may, or none has to. ``not_yet_seen`` says
-    why no check can see it yet. ``only_with`` names what a machine must have.
+    with this mode, by itself or by what follows from it; none given: any may, or none has to. ``moves`` names those
+    of them that the mode itself moves. ``not_yet_seen`` says why no check can see it yet.
+    ``only_with`` names what a machine must have.
     """
 
     id: Text
@@ -145,6 +146,7 @@ class FailureMode(_Strict):
     stands_for: Texts = ()
     running_harms: bool = False
     trips: Texts | None = None
+    moves: Texts = ()
     not_yet_seen: str = ""
     only_with: Literal["economiser", "drive", ""] = ""
 
@@ -237,7 +239,7 @@ def _faults(mode: FailureMode, known: frozenset[str], modes: Mapping[str, Failur
     faults += [(f"names the mode '{other}', which has no file", "") for other in others if other not in modes]
     faults += [
         (f"trips on '{name}', which trip_words.toml does not know", "Take a quantity of that table.")
-        for name in mode.trips or ()
+        for name in (*(mode.trips or ()), *mode.moves)
         if name not in trip_quantities()
     ]
     if mode.id in others:

@@ -126,7 +126,8 @@ def tally(
     mine = [remark for remark in remarks if remark.mode == rule.id]
     cited = _cited(rule, told)
     said_for, said_against = (_said(rule, mine, scale, supports=side) for side in (True, False))
-    all_for = combine(_backed([*_cells(rule, rule.for_, told, "for", scale), *said_for]), cited, scale)
+    named = _tripped_by_it(rule, told, tripped_on, scale)
+    all_for = combine(_backed([*_cells(rule, rule.for_, told, "for", scale), *named, *said_for]), cited, scale)
     missed = [*_missed_signs(rule, told, all_for, scale), *_tripped_elsewhere(rule, told, tripped_on, scale)]
     against = combine([*_cells(rule, rule.against, told, "against", scale), *missed, *said_against], cited, scale)
     sure = {check for check, answer in told.items() if answer.firm}
@@ -135,7 +136,9 @@ def tally(
     if borne_out:
         sure |= set(told)
     firm = combine(_backed([cell for cell in all_for.cells if cell.check in sure]), cited, scale)
-    seen = [cell for cell in firm.cells if cell.counted and cell.outcome is Outcome.PRESENT and not cell.by_hand]
+    # a strong sign stays one beside a heavier sign of the same effect
+    shown = [cell for cell in firm.cells if cell.outcome is Outcome.PRESENT and not cell.by_hand]
+    seen = [cell for cell in shown if cell.counted]
     return Score(
         mode=rule.id,
         cells=(*all_for.cells, *against.cells, *_silent(rule, told)),
@@ -147,7 +150,7 @@ def tally(
         effects=_effects(firm, scale),
         effects_in_all=len(_effects(all_for, scale)),
         heaviest=max((cell.full for cell in seen), default=0.0),
-        has_strong=(borne_out and bool(seen)) or any(_clear_strong(cell, told, scale) for cell in seen),
+        has_strong=(borne_out and bool(seen)) or any(_clear_strong(cell, told, scale) for cell in shown),
         strong_against=tuple(
             c.finding for c in against.cells if _clear_strong(c, told, scale) and (c.by_hand or c.check in sure)
         ),
@@ -242,6 +245,22 @@ def _missed_signs(rule: FailureMode, told: Mapping[str, Answered], all_for: Comb
         if outcome_of(told, sign.check) is Outcome.ABSENT and told[sign.check].firm
         for finding in told[sign.check].findings
         if (full := scale.points(sign.weight) * scale.missed_share * absent_part(told[sign.check], rule.id, scale)) > 0
+    ]  # fmt: skip
+
+
+def _tripped_by_it(
+    rule: FailureMode, told: Mapping[str, Answered], tripped_on: Collection[str], scale: Scale
+) -> list[Cell]:
+    """The trip named the very quantity that the mode moves: a weak sign, since a panel may repeat the logged sensor."""
+    if set(tripped_on).isdisjoint(rule.moves) or outcome_of(told, TRIP_NAMED) is not Outcome.PRESENT:
+        return []
+    points = scale.points("weak")
+    return [
+        Cell(
+            rule.id, finding.id, TRIP_NAMED, Outcome.PRESENT, "for", "weak", points, counted=True,
+            basis="the trip names the quantity that this mode moves", full=points, group="the trip names it",
+        )
+        for finding in told[TRIP_NAMED].findings
     ]  # fmt: skip
 
 
