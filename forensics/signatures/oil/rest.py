@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from forensics.machine.duty.baseline import cite, max_age_s, runs_of
+from forensics.machine.duty.baseline import Floats, cite, max_age_s, runs_of
 from forensics.machine.history import unseen_run
 from forensics.machine.subject import Saturation, Subject
 from forensics.model.findings import Finding
-from forensics.model.points import NS, OFF, ON, Span
+from forensics.model.points import NS, OFF, ON, Samples, Span
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
@@ -57,22 +57,29 @@ def _saturated_start(subject: Subject, check: str) -> tuple[Saturation, tuple[Sp
 
 @detector("oil.diluted_before_start", _saturated_start)
 def diluted_before_start(subject: Subject, check: str, curve: Saturation, starts: tuple[Span, ...]) -> Finding:
-    """Decide whether the oil was near saturation at the end of the rest before the start that led into the failure."""
+    """Decide whether the oil was near saturation at the end of the rest before the start that led into the failure.
+
+    Refrigerant needs a rest to find its way into the oil; oil that is still warm takes up none, however short the rest.
+    An earlier start of the window with oil near saturation keeps the answer open: it may have done the harm.
+    """
     limits, record = subject.limits, subject.record
-    rest = _rest_before(subject, starts[-1])
     oil_c = record.samples[Role.OIL_TEMPERATURE][0].trusted
     roles = (Role.SUCTION_PRESSURE, Role.OIL_PRESSURE, Role.DISCHARGE_PRESSURE)
     pressure = next((p.trusted for r in roles if (p := record.point(r)) is not None and len(p.trusted)), None)
-    if pressure is None or rest.seconds < limits["oil.dilution_rest"]:
-        why = "no trusted pressure" if pressure is None else "no rest of half an hour or more before that start"
-        return cannot_tell(check, why)
-    late = oil_c.between(max(rest.start_ns, rest.end_ns - _LATE_REST_NS), rest.end_ns)
-    margin = late.v - curve.dew_c(pressure.at(late.t, max_age_s(pressure)))
-    if not np.isfinite(margin).any():
-        return cannot_tell(check, "no oil temperature with a pressure at the end of that rest")
-    value = float(np.nanmedian(margin))
+    if pressure is None:
+        return cannot_tell(check, "no trusted pressure")
+    rest = _rest_before(subject, starts[-1])
+    late, margin = _margin_at_end(rest, oil_c, pressure, curve)
     limit, safe = limits["oil.dilution_margin"], limits["oil.dilution_safe"]
+    value = float(np.nanmedian(margin)) if np.isfinite(margin).any() else float("nan")
+    if rest.seconds < limits["oil.dilution_rest"] and not value > safe:
+        return cannot_tell(check, "no rest of half an hour or more before that start")
+    if not np.isfinite(value):
+        return cannot_tell(check, "no oil temperature with a pressure at the end of that rest")
     outcome = Outcome.PRESENT if value < limit else Outcome.ABSENT if value > safe else Outcome.CANNOT_TELL
+    why_not = "between near and safe"
+    if outcome is Outcome.ABSENT and _cold_before(subject, starts[:-1], oil_c, pressure, curve):
+        outcome, why_not = Outcome.CANNOT_TELL, "the oil was near saturation before an earlier start of the window"
     first, last = int(late.t[0]), int(late.t[-1])
     return make_finding(
         subject,
@@ -87,8 +94,28 @@ def diluted_before_start(subject: Subject, check: str, curve: Saturation, starts
             max(oil_c.interval_s, pressure.interval_s),
             int(np.isfinite(margin).sum()),
         ),
-        "between near and safe",
+        why_not,
     )
+
+
+def _margin_at_end(rest: Span, oil_c: Samples, pressure: Samples, curve: Saturation) -> tuple[Samples, Floats]:
+    """Readings of the last quarter of an hour of a rest, and by how much (K) the oil was above saturation at each."""
+    late = oil_c.between(max(rest.start_ns, rest.end_ns - _LATE_REST_NS), rest.end_ns)
+    return late, late.v - curve.dew_c(pressure.at(late.t, max_age_s(pressure)))
+
+
+def _cold_before(
+    subject: Subject, starts: tuple[Span, ...], oil_c: Samples, pressure: Samples, curve: Saturation
+) -> bool:
+    """Whether the oil was not safely above saturation after a long rest before one of these starts of the window."""
+    for start in starts:
+        rest = _rest_before(subject, start)
+        if start.start_ns < subject.record.window.start_ns or rest.seconds < subject.limits["oil.dilution_rest"]:
+            continue
+        _, margin = _margin_at_end(rest, oil_c, pressure, curve)
+        if np.isfinite(margin).any() and float(np.nanmedian(margin)) <= subject.limits["oil.dilution_safe"]:
+            return True
+    return False
 
 
 def _rest_before(subject: Subject, start: Span) -> Span:

@@ -100,7 +100,9 @@ def _by_held(subject: Subject, check: str, slide: Slide, sign: float, held: Held
     if why:
         return _open(check, words + " " + why, measured)
     span = held.begin_ns, held.end_ns
-    seen = Seen(span, rows_of(slide.source.point, *span), slide.source.point.interval_s, 1, rests_on_commands=True)
+    # that nothing moved is one event; a movement is seen in every reading of it
+    many = 1 if fails else max(1, int(held.seconds / max(slide.source.point.interval_s, 1.0)))
+    seen = Seen(span, rows_of(slide.source.point, *span), slide.source.point.interval_s, many, rests_on_commands=True)
     return make_finding(subject, check, Outcome.PRESENT if fails else Outcome.ABSENT, words, measured, seen)
 
 
