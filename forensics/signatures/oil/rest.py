@@ -89,6 +89,9 @@ def diluted_before_start(subject: Subject, check: str, curve: Saturation, starts
     value = found.value_k
     limit, safe = limits["oil.dilution_margin"], limits["oil.dilution_safe"]
     outcome = Outcome.PRESENT if value < limit else Outcome.ABSENT if value > safe else Outcome.CANNOT_TELL
+    why_not = "between near and safe"
+    if outcome is Outcome.ABSENT and (hours := _diluted_in_history(subject, curve, starts)):
+        outcome, why_not = Outcome.CANNOT_TELL, f"the oil was near saturation before the start {hours:.3g} h earlier"
     first, last = int(found.late.t[0]), int(found.late.t[-1])
     earlier_h = (starts[-1].start_ns - start.start_ns) / NS / 3600.0
     before = f", {earlier_h:.3g} h before the start that led into the failure" if start != starts[-1] else ""
@@ -112,8 +115,18 @@ def diluted_before_start(subject: Subject, check: str, curve: Saturation, starts
             max(found.late.interval_s, found.pressure.interval_s),
             int(np.isfinite(found.above_k).sum()),
         ),
-        "between near and safe",
+        why_not,
     )
+
+
+def _diluted_in_history(subject: Subject, curve: Saturation, starts: tuple[Span, ...]) -> float:
+    """Hours before the last start at which one came out of oil near saturation; 0 where none did."""
+    limit = subject.limits["oil.dilution_margin"]
+    for start in reversed(starts[:-1]):
+        found = _margin_before(subject, curve, _rest_before(subject, start))
+        if isinstance(found, _Margin) and found.value_k < limit:
+            return (starts[-1].start_ns - start.start_ns) / NS / 3600.0
+    return 0.0
 
 
 def _margin_before(subject: Subject, curve: Saturation, rest: Span) -> _Margin | str:
