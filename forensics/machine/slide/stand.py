@@ -145,7 +145,7 @@ def _by_run(course: Course, ends: Times, levels: Floats, asked_s: Floats) -> tup
 
 
 def _least_seconds(pulses: Pulses, windows: Windows) -> Floats:
-    """Least time that a command acted in each window, s, by the spells that begin in it."""
+    """Least time that a command acted in each window, s, every spell shared out over the time that it was seen."""
     seen_s = (pulses.end - pulses.begin) / NS
     step_s = pulses.interval_s
     if not pulses.sampled:
@@ -154,12 +154,12 @@ def _least_seconds(pulses: Pulses, windows: Windows) -> Floats:
         least = np.maximum(seen_s - step_s, SHORTEST_S)
     else:
         least = np.maximum(np.round(seen_s / step_s), 1.0) * SHORTEST_S
-    if pulses.sampled and step_s > _FINE_S:
-        # a spell of many samples runs over several windows
-        return covered_s((pulses.begin, pulses.end), windows.begin, windows.end) / step_s * SHORTEST_S
-    total = np.concatenate(([0.0], np.cumsum(least)))
-    i, j = np.searchsorted(pulses.begin, windows.begin), np.searchsorted(pulses.begin, windows.end)
-    return np.asarray(total[j] - total[i])
+    until = np.cumsum(least)
+    edges = np.column_stack([pulses.begin, pulses.end]).ravel()
+    acted = np.column_stack([until - least, until]).ravel()
+    first = edges[0]
+    at_end, at_begin = (np.interp((t - first) / NS, (edges - first) / NS, acted) for t in (windows.end, windows.begin))
+    return np.asarray(at_end - at_begin)
 
 
 def _touched(course: Course, pulses: Pulses, windows: Windows) -> Mask:
