@@ -140,7 +140,7 @@ def _margin_before(subject: Subject, curve: Saturation, rest: Span) -> _Margin |
     late = oil.trusted.between(max(rest.start_ns, rest.end_ns - _LATE_REST_NS), rest.end_ns)
     above_k = late.v - curve.dew_c(pressure.at(late.t, max_age_s(pressure)))
     warm = bool(np.isfinite(above_k).any()) and float(np.nanmedian(above_k)) > subject.limits["oil.dilution_safe"]
-    # refrigerant needs a rest to find its way into the oil; oil that is still warm takes up none, however short the rest
+    # refrigerant needs a rest to find its way into the oil; oil that is still warm takes up none, however short it was
     if rest.seconds < subject.limits["oil.dilution_rest"] and not warm:
         return "no rest of half an hour or more before that start"
     if not np.isfinite(above_k).any():
