@@ -20,11 +20,11 @@ from forensics.machine.duty.frame import (
     cite,
     episodes,
     frame_of,
-    max_age_s,
     rests_of,
     run_span,
     runs_of,
 )
+from forensics.machine.duty.reading_age import max_age_s
 from forensics.machine.subject import Subject
 from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS
@@ -242,7 +242,7 @@ class Blocks:
         apart_s = np.where(same, np.diff(f.t) / NS, np.nan)
         before, after = np.append(np.nan, apart_s), np.append(apart_s, np.nan)
         each = np.where(np.isfinite(before), before, np.where(np.isfinite(after), after, f.step_s))
-        return np.bincount(self.of, weights=each, minlength=len(self.t))
+        return np.asarray(np.bincount(self.of, weights=each, minlength=len(self.t)), dtype=np.float64)
 
 
 def cut_blocks(frame: AlignedSamples, interval_s: float) -> Blocks:
