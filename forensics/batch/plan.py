@@ -11,7 +11,7 @@ from pathlib import Path, PurePosixPath
 from typing import Literal
 
 from forensics.batch.storage import is_address, join, read_bytes
-from forensics.case.schema import toml_data
+from forensics.case.read import toml_data
 from forensics.errors import InputError, Problem
 from forensics.model.paths import CASE_FILE_BYTES
 

@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
-from forensics.case.job_values import (
+from forensics.case.fields import (
     MOST_FILES,
     MOST_ROWS,
     CheckId,

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from forensics.case.job import Sample
-from forensics.case.schema import CaseFile, local_to_utc
+from forensics.case.schema import CaseFile
+from forensics.case.values import local_to_utc
 
 FEWEST = 3  # two samples give a line and no spread
 DAY_S = 86_400.0

@@ -65,7 +65,7 @@ def run_case(parsed: Any, speech: Speech) -> Answer:
 
 def run_demo(parsed: Any, speech: Speech) -> Answer:
     """Run a demonstration case, or list them."""
-    from forensics.case.schema import read_case_file
+    from forensics.case.read import read_case_file
     from forensics.demo import DEMO_CASES
 
     if parsed.list:

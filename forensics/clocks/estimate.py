@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import CaseFile, local_to_utc
+from forensics.case.schema import CaseFile
+from forensics.case.values import local_to_utc
 from forensics.clocks.content import by_content
 from forensics.clocks.event_sequences import Trains, trains_of
 from forensics.clocks.lag import correlate_clocks

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from forensics.case.schema import Observation, local_to_utc
+from forensics.case.schema import Observation
+from forensics.case.values import local_to_utc
 from forensics.hypotheses.evidence import Evidence
 from forensics.model.points import NS
 

@@ -11,7 +11,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from forensics.case.as_evidence import with_job_evidence
-from forensics.case.schema import CaseFile, local_to_utc, read_case_file
+from forensics.case.read import read_case_file
+from forensics.case.schema import CaseFile
+from forensics.case.values import local_to_utc
 from forensics.errors import InputError, Problem, Problems, Severity
 from forensics.intake import SourceResult, read_sources
 from forensics.intake.case_files import earlier_hash_problems, named_path_problems

@@ -8,7 +8,9 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path, PurePosixPath
 
-from forensics.case.schema import CaseFile, Point, Source, is_pattern, local_to_utc
+from forensics.case.exports import Point, Source, is_pattern
+from forensics.case.schema import CaseFile
+from forensics.case.values import local_to_utc
 from forensics.errors import Problem, Problems, Severity
 from forensics.intake.exhibits import Exhibit, hash_of, source_files, take_exhibit
 from forensics.intake.job import SourceJob

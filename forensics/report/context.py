@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass, field
 from functools import cached_property
 from pathlib import Path
 
-from forensics.case.schema import read_case_file
+from forensics.case.read import read_case_file
 from forensics.errors import InputError, Problem, Severity
 from forensics.investigation import Investigation, investigate
 from forensics.model.points import Span

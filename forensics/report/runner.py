@@ -12,7 +12,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from forensics.case.schema import CaseFile, read_case_file
+from forensics.case.read import read_case_file
+from forensics.case.schema import CaseFile
 from forensics.errors import ForensicsError, InputError, RunError
 from forensics.intake.exhibits import source_files
 from forensics.report.execution import NotebookStopped, run_notebook

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from forensics.demo.whole_job import whole_job
 
-from forensics.case.schema import read_job_file
+from forensics.case.read import read_job_file
 from forensics.case.stage import job_gaps, steps_begun
 from forensics.investigation import investigate
 from forensics.papers import make_papers

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from forensics.case.schema import check_case
+from forensics.case.read import check_case
 from forensics.errors import Problems
 from forensics.intake import SourceResult, read_sources
 from forensics.intake.exhibits import take_exhibit

@@ -10,7 +10,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import CaseFile, Source, check_case
+from forensics.case.exports import Source
+from forensics.case.read import check_case
+from forensics.case.schema import CaseFile
 from forensics.errors import Problem, Problems
 from forensics.intake.draft.suggest import is_clear, suggest
 from forensics.intake.exhibits import take_exhibit

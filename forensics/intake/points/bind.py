@@ -9,7 +9,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import Machine, Point, Source
+from forensics.case.exports import Point, Source
+from forensics.case.schema import Machine
 from forensics.errors import Problem, Problems, Severity
 from forensics.intake.points.glued_marks import MarkedColumn, in_one_unit, settle_marks
 from forensics.intake.points.plausible import below_vacuum, may_be_parts_of_one

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import Mark, Point
+from forensics.case.exports import Mark, Point
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.table.values import Numbers, Reasons
 from forensics.model.points import said_row

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import Point
+from forensics.case.exports import Point
 from forensics.intake.lexicon import plain
 from forensics.intake.points.bind import Binder, Rows, is_number, recorded_of
 from forensics.intake.points.gaps import gaps_told

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import Source
+from forensics.case.exports import Source
 from forensics.errors import Problem, Problems, Severity
 from forensics.intake.points.date_order_questions import contradiction, undecided, year_first_or_last
 from forensics.intake.points.duplicates import set_duplicates_aside

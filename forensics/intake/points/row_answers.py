@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import RowAnswer
+from forensics.case.exports import RowAnswer
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.timestamps.fields import DAY_NS

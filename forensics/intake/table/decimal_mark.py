@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import KW_ONLY, dataclass, field
 
-from forensics.case.schema import Source
+from forensics.case.exports import Source
 from forensics.intake.result import Detection
 from forensics.intake.table.values import SUFFIXED, MarkCount, Marks
 from forensics.model.points import said_row

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from forensics.case.schema import Source
+from forensics.case.exports import Source
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import SourceJob
 from forensics.intake.refusals import WrongEncodingError

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from forensics.case.schema import Source
+from forensics.case.exports import Source
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import SourceJob
 from forensics.intake.refusals import UnreadableError, WrongEncodingError

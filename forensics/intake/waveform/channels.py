@@ -10,7 +10,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import Machine, Point, Source
+from forensics.case.exports import Point, Source
+from forensics.case.schema import Machine
 from forensics.errors import Problem, Problems, Severity
 from forensics.intake.waveform.data import Table
 from forensics.intake.waveform.header import Header

@@ -13,7 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
-from forensics.case.schema import Machine, Point, Source
+from forensics.case.exports import Point, Source
+from forensics.case.schema import Machine
 from forensics.errors import Problems
 from forensics.intake.exhibits import sibling
 from forensics.intake.result import Accounting, Detection, SetAside

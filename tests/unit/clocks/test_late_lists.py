@@ -15,7 +15,8 @@ from forensics.demo.study.site import Clock
 from forensics.demo.study.workbook import as_case
 from scipy.stats import binomtest
 
-from forensics.case.schema import CaseFile, check_case
+from forensics.case.read import check_case
+from forensics.case.schema import CaseFile
 from forensics.clocks import ClockFit, align, events_near, fit_clocks, order_of
 from forensics.intake.load_case import Case
 from forensics.machine.runs import find_runs

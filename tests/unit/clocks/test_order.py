@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from forensics.case.schema import CaseFile, check_case
+from forensics.case.read import check_case
+from forensics.case.schema import CaseFile
 from forensics.clocks import NamedEvent, align, fit_clocks, order_of
 from forensics.model.points import NS, Origin, Samples, Span, Switch
 from forensics.model.record import LogLine, Record

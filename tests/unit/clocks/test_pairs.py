@@ -14,7 +14,8 @@ import pytest
 from forensics.demo.scenarios import Run, Scenario, simulate
 from scipy.stats import binomtest
 
-from forensics.case.schema import CaseFile, check_case
+from forensics.case.read import check_case
+from forensics.case.schema import CaseFile
 from forensics.clocks import fit_clocks
 from forensics.model.points import NS, Origin, Samples, Span, Switch
 from forensics.model.record import Record

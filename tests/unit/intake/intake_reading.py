@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from forensics.case.schema import check_case
+from forensics.case.read import check_case
 from forensics.errors import Problems, Severity
 from forensics.intake import SourceResult, read_sources
 from forensics.model.points import Samples, Span, Switch

@@ -10,7 +10,7 @@ import pyarrow as pa
 import pytest
 from pyarrow import feather, parquet
 
-from forensics.case.schema import check_case
+from forensics.case.read import check_case
 from forensics.errors import Problems, Severity
 from forensics.intake.read import read_sources
 from forensics.intake.typed.columnar import read_columns

@@ -15,7 +15,7 @@ import numpy as np
 import openpyxl
 import pytest
 
-from forensics.case.schema import Source
+from forensics.case.exports import Source
 from forensics.errors import Severity
 from forensics.intake.table.parser import BlockReader
 from forensics.intake.table.raw_table import RawTable

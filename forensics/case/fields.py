@@ -1,19 +1,72 @@
-"""What one value of the job's tables may be: modes, checks, files inside the case folder, hashes, times as spoken."""
+"""What one field of a case file may be: ids of modes and roles, files beside the case, hashes, lists that end."""
 
 from __future__ import annotations
 
 import difflib
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from forensics.case.messages import checked_path
-from forensics.case.values import Line, Number, Stamp, one_line, within
+from forensics.case.values import Line, Name, Number, Stamp, one_line, within
+from forensics.model.build_words import CapacityKind, CheckValve, Condenser, Evaporator
 from forensics.model.paths import name_fault
-from forensics.model.vocabulary import Mode
+from forensics.model.vocabulary import Mode, Recorded, Role, Starter
 from forensics.rules.checks import read_checks
 
-MOST_ROWS, MOST_FILES, SHOWN, HASH_DIGITS = 2_000, 100, 60, 64
+# ends of what a file of a few megabytes is answered with; a machine has dozens of points and a hundred exports
+MOST_ROWS, MOST_WORDS, MOST_TIME_COLUMNS, LONGEST_ID = 2_000, 500, 10, 100
+MOST_SHOWN, SHOWN = 200, 60
+
+
+def as_tuple(value: object) -> object:
+    """A list as a tuple; what is no list is left to the model."""
+    return tuple(value) if isinstance(value, list) else value
+
+
+def one_or_more(value: object) -> object:
+    """One text or a list as a tuple."""
+    if isinstance(value, str):
+        return (value,)
+    return tuple(value) if isinstance(value, list) else value
+
+
+def _no_empty_path(value: object) -> object:
+    return one_or_more(() if value == "" else value)
+
+
+Reading = Annotated[Number, within("reading")]
+PathText = Annotated[str, AfterValidator(checked_path), AfterValidator(one_line)]
+Paths = Annotated[tuple[PathText, ...], BeforeValidator(_no_empty_path), Field(max_length=MOST_WORDS)]
+Words = Annotated[tuple[Name, ...], BeforeValidator(as_tuple), Field(max_length=MOST_WORDS)]
+MOST = Field(max_length=MOST_ROWS)
+
+
+class Strict(BaseModel):
+    """Refuses unknown keys and silent conversions; frozen."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+
+def one_of(
+    kind: type[Role | Recorded | Starter | Mode | CapacityKind | CheckValve | Evaporator | Condenser],
+) -> BeforeValidator:
+    """A word of an enumeration; ValueError names the nearest one."""
+
+    def read(value: object) -> object:
+        if isinstance(value, str) and not isinstance(value, kind):
+            try:
+                return kind(value)
+            except ValueError:
+                near = difflib.get_close_matches(value[:SHOWN], [item.value for item in kind], n=1)
+                which = f"did you mean '{near[0]}'?" if near else f"one of: {', '.join(item.value for item in kind)}"
+                raise ValueError(f"'{value[:SHOWN]}' is not known here: {which}") from None
+        return value
+
+    return BeforeValidator(read)
+
+
+MOST_FILES, HASH_DIGITS = 100, 64
 
 Shows = Literal["cause", "damage", "in-order", "nothing", ""]
 Choice = Literal["run", "run-with-conditions", "repair", "hold"]
