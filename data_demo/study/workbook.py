@@ -19,8 +19,9 @@ from .texts import ALARM_TEXTS, Sheet, column_name
 
 if TYPE_CHECKING:
     from forensics.intake.load_case import Case
-    from forensics.model.points import Samples, Switch
+    from forensics.model.points import Samples
     from forensics.model.record import LogLine
+    from forensics.model.switches import Switch
 
 _MILLISECOND_NS = 1_000_000
 
@@ -74,7 +75,8 @@ def _spanned(reading: Any) -> Any:
 
 
 def _held(case: StudyCase, log: Log, sheet: Sheet, start_ns: int) -> tuple[tuple[Samples, ...], tuple[Switch, ...]]:
-    from forensics.model.points import Origin, Samples, Switch
+    from forensics.model.points import Origin, Samples
+    from forensics.model.switches import Switch
     from forensics.model.vocabulary import ROLE_FACTS, Quality, Recorded, Role
 
     samples, switches = [], []
@@ -124,7 +126,8 @@ def _alarm_reading(case: StudyCase, sheet: Sheet, folder: Path, start_ns: int) -
 
 def _listed(role: str, point: str, on: str, lines: Sequence[LogLine]) -> Switch:
     """A point of an event list: in the opposite state until its own first line, or off throughout."""
-    from forensics.model.points import Origin, Switch
+    from forensics.model.points import Origin
+    from forensics.model.switches import Switch
     from forensics.model.vocabulary import Recorded, Role
 
     found = [(line.time_ns, line.value == on, line.row) for line in lines if line.point == point]

@@ -80,7 +80,7 @@ def run_demo(parsed: Any, speech: Speech) -> Answer:
 
 def _report(case: Path, out: Path, parsed: Any, speech: Speech) -> Answer:
     from forensics.report import run_report
-    from forensics.results.schema import read_findings
+    from forensics.results.findings_json import read_findings
 
     limits = limits_of(parsed.limit)
     if speech.bar:

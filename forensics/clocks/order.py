@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 from forensics.model.events import events_of, interval_of
 from forensics.model.findings import Ordered
-from forensics.model.points import NS, OFF, ON, Edge, Samples, Switch
+from forensics.model.points import NS, OFF, ON, Edge, Samples
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Provable, Role
 from forensics.rules import Limits
 

@@ -19,8 +19,9 @@ from forensics.intake import SourceResult, read_sources
 from forensics.intake.case_files import earlier_hash_problems, named_path_problems
 from forensics.intake.first_round import further_problems
 from forensics.model.events import events_of
-from forensics.model.points import NS, ON, Samples, Span, Switch
+from forensics.model.points import NS, ON, Samples, Span
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role
 from forensics.refrigerants.catalogue import SaturationCurve, saturation_for
 from forensics.rules import Limits, read_limits

@@ -27,7 +27,7 @@ from forensics.intake.table.row_filter import Wanted
 from forensics.intake.timestamps.date_order import OrderCount, local_ns
 from forensics.intake.timestamps.fields import FIXED, OPEN
 from forensics.intake.timestamps.parse import read_fields
-from forensics.model.points import FILE_ROWS, place_of
+from forensics.model.row_numbers import FILE_ROWS, place_of
 
 
 @dataclass(slots=True)

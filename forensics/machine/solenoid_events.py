@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from forensics.machine.subject import Subject
 from forensics.model.events import events_of, interval_of
 from forensics.model.findings import SwitchEvent
-from forensics.model.points import NS, Reading, Samples, Switch
+from forensics.model.points import NS, Reading, Samples
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role
 
 SWITCHES = (

@@ -32,7 +32,7 @@ from forensics.report.result_set import (
     TABLES_NAME,
     ResultSet,
 )
-from forensics.results.schema import read_findings
+from forensics.results.findings_json import read_findings
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode

@@ -18,7 +18,8 @@ from forensics.investigation import Investigation
 from forensics.model.findings import Finding, Start
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Outcome
-from forensics.results.schema import FactRow, FindingsFile, read_findings
+from forensics.results.findings_json import read_findings
+from forensics.results.schema import FactRow, FindingsFile
 from forensics.rules.checks import read_checks
 from forensics.rules.files import FOLDER
 from forensics.rules.strict import Form, read_form

@@ -24,7 +24,8 @@ from forensics.report.result_set import (
     read_set,
     set_faults,
 )
-from forensics.results.schema import FindingsFile, read_findings
+from forensics.results.findings_json import read_findings
+from forensics.results.schema import FindingsFile
 
 FINDINGS = FINDINGS_NAME
 

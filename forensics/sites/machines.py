@@ -18,7 +18,7 @@ import numpy as np
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Mode
 from forensics.report.tables.words import stamp_ns
-from forensics.results.schema import StartRow, StopRow
+from forensics.results.machine_rows import StartRow, StopRow
 from forensics.rules import read_limits
 from forensics.sites.gather import Collection, SiteCase
 from forensics.stats.proportions import wilson

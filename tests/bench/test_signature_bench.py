@@ -19,8 +19,9 @@ from forensics.machine.starts.start_table import list_starts
 from forensics.machine.states import cut_states, find_runs
 from forensics.machine.stops.stop_table import list_stops
 from forensics.machine.subject import Subject
-from forensics.model.points import NS, Origin, Samples, Span, Switch
+from forensics.model.points import NS, Origin, Samples, Span
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role
 from forensics.refrigerants.catalogue import saturation_for
 from forensics.rules import read_limits

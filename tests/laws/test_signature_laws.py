@@ -18,8 +18,9 @@ from forensics.demo.layout import Export
 from forensics.demo.parameters import Scenario
 
 from forensics.model.findings import Finding
-from forensics.model.points import NS, OFF, ON, Origin, Samples, Switch
+from forensics.model.points import NS, OFF, ON, Origin, Samples
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Outcome, Recorded, Role
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))

@@ -23,8 +23,9 @@ from forensics.electrics.phasors import (
 )
 from forensics.electrics.record_helpers import cycle_width
 from forensics.electrics.residual_voltage import amplitude_decay_s, frequency_track
-from forensics.model.points import NS, Origin, Switch
+from forensics.model.points import NS, Origin
 from forensics.model.record import Waveform
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Outcome, Recorded, Role
 from forensics.rules import FOLDER, read_limits, read_toml
 from forensics.signatures.electrical.contactor import chatter

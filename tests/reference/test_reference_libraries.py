@@ -7,7 +7,7 @@ import pytest
 from scipy import signal, stats
 from steady import BEGIN_NS, point
 
-from forensics.clocks.estimate import _consistent, _range_with_drift
+from forensics.clocks.offset_and_drift import consistent_pairs, range_with_drift
 from forensics.electrics.phasors import sequence_components
 from forensics.machine.stops.equalisation import equalisation, high_side_decay
 from forensics.machine.stops.rotor_pressure import Difference
@@ -86,7 +86,7 @@ def test_drift_of_a_clock_against_a_regression(ppm: float) -> None:
     true = 95.0 + at_s * ppm * 1e-6
     half = rng.uniform(0.4, 1.0, 25)
     middle = true + rng.uniform(-0.35, 0.35, 25)
-    reach = _range_with_drift(middle - half, middle + half, at_s, 200.0)
+    reach = range_with_drift(middle - half, middle + half, at_s, 200.0)
     assert reach is not None
     offset_low, offset_high, drift_low, drift_high = reach
     line = stats.linregress(at_s, middle)
@@ -102,7 +102,7 @@ def test_events_that_contradict_a_drift_are_those_a_robust_line_leaves_out() -> 
     at_s = np.sort(rng.uniform(-90_000.0, 0.0, 20))
     middle = 95.0 + at_s * 40e-6 + rng.uniform(-0.2, 0.2, 20)
     middle[[4, 13]] += (9.0, -7.0)
-    kept = _consistent(middle - 0.5, middle + 0.5, at_s, 200.0)
+    kept = consistent_pairs(middle - 0.5, middle + 0.5, at_s, 200.0)
     line = stats.theilslopes(middle, at_s)
     near = np.abs(middle - line.intercept - line.slope * at_s) <= 0.5
     assert kept.tolist() == near.tolist()

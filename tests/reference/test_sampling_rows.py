@@ -16,8 +16,9 @@ from steady import BEGIN_NS, point
 from forensics.clocks.lag import correlate_clocks
 from forensics.electrics.record_helpers import cycle_width
 from forensics.electrics.residual_voltage import residual_direction
-from forensics.model.points import NS, ON, Samples, Span, Switch
+from forensics.model.points import NS, ON, Samples, Span
 from forensics.model.record import Record, Waveform
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Outcome, Recorded, Role
 from forensics.rules import read_limits
 from forensics.rules.detectability import chance_of_a_sample, detection_limits, read_short_events

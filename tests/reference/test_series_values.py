@@ -17,7 +17,7 @@ from steady import BEGIN_NS, point
 
 from forensics.model.points import NS, ON
 from forensics.model.vocabulary import Answer, Outcome, PreviousStop, Role
-from forensics.results.schema import StartRow
+from forensics.results.machine_rows import StartRow
 from forensics.rules import read_limits
 from forensics.signatures.oil.filter import theil_sen
 from forensics.sites import machines

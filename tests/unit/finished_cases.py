@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from forensics.model.vocabulary import Mode
-from forensics.results.schema import FindingsFile, dump_findings
+from forensics.results.findings_json import dump_findings
+from forensics.results.schema import FindingsFile
 from forensics.rules import rules_sha256 as shipped_rules
 
 CASE = """schema = 1

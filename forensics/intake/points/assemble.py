@@ -31,7 +31,7 @@ from forensics.intake.table.decimal_mark import MarkDecision
 from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.raw_table import FileCounts, RawTable
 from forensics.intake.table.values import Marks
-from forensics.model.points import FILE_ROWS, place_of
+from forensics.model.row_numbers import FILE_ROWS, place_of
 from forensics.model.vocabulary import is_switch
 
 Texts = Callable[[list[int]], dict[int, str]]

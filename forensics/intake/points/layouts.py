@@ -16,8 +16,9 @@ from forensics.intake.points.gaps import gaps_told
 from forensics.intake.points.resolved import ResolvedTimes
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.values import Marks, Numbers, Reasons, read_numbers
-from forensics.model.points import OFF, ON, UNKNOWN, Samples, Switch
+from forensics.model.points import OFF, ON, UNKNOWN, Samples
 from forensics.model.record import LogLine
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role
 
 

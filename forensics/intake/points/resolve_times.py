@@ -33,7 +33,8 @@ from forensics.intake.timestamps.wording import clock_of, date_of, in_units, sta
 from forensics.intake.timestamps.years import put_years
 from forensics.intake.timestamps.zones import to_utc
 from forensics.intake.unset_clocks import NOT_SET, clock_not_set
-from forensics.model.points import FILE_ROWS, NS, Span, said_row
+from forensics.model.points import NS, Span
+from forensics.model.row_numbers import FILE_ROWS, said_row
 from forensics.model.vocabulary import Quality
 
 _DAY_NS = 86_400 * NS

@@ -25,8 +25,9 @@ from forensics.intake.waveform.data import Table, Times, read_table, sample_time
 from forensics.intake.waveform.header import Header, read_header, split_single_file
 from forensics.intake.waveform.stamps import NS, Refused
 from forensics.model.paths import read_regular
-from forensics.model.points import Origin, Switch
+from forensics.model.points import Origin
 from forensics.model.record import Waveform
+from forensics.model.switches import Switch
 
 MAX_BYTES = 1 << 30
 

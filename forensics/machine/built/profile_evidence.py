@@ -16,8 +16,9 @@ from forensics.machine.built.coil_sense import coil_senses
 from forensics.machine.built.profile_cells import broken_cells
 from forensics.machine.subject import Subject
 from forensics.model.memo import kept_with_owner
-from forensics.model.points import NS, OFF, ON, Switch
+from forensics.model.points import NS, OFF, ON
 from forensics.model.role_words import in_words
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role, State, StopKind
 from forensics.rules import Limits
 from forensics.stats.proportions import wilson

@@ -17,7 +17,8 @@ from forensics.machine.runs import Run
 from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Stop
 from forensics.model.memo import kept_with_owner
-from forensics.model.points import NS, Samples, Span, Switch
+from forensics.model.points import NS, Samples, Span
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role, StopKind
 
 Floats = NDArray[np.float64]

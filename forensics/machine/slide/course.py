@@ -20,8 +20,9 @@ from forensics.machine.slide.held import Held, Needs, held_commands
 from forensics.machine.slide.windows import Course, Pulses
 from forensics.machine.subject import Subject
 from forensics.model.memo import kept_with_owner
-from forensics.model.points import NS, Samples, Switch
+from forensics.model.points import NS, Samples
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role, State, StopKind
 from forensics.rules.profiles import Profile
 

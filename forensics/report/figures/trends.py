@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 
 from forensics.machine.subject import Saturation
-from forensics.model.points import NS, Samples, Span, Switch
+from forensics.model.points import NS, Samples, Span
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role
 from forensics.report.figures.figure import (
     BLACK,

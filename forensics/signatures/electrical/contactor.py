@@ -11,9 +11,10 @@ from forensics.machine.phases import Times, before_failure, widened
 from forensics.machine.subject import Subject
 from forensics.machine.trip_words import plain
 from forensics.model.findings import Cite, Finding
-from forensics.model.points import NS, OFF, ON, Samples, Switch
+from forensics.model.points import NS, OFF, ON, Samples
 from forensics.model.record import LogLine
 from forensics.model.role_words import in_words
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Outcome, Quality, Recorded, Role
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding

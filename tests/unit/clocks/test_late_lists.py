@@ -21,8 +21,9 @@ from forensics.clocks import ClockFit, align, events_near, fit_clocks, order_of
 from forensics.intake.load_case import Case
 from forensics.machine.runs import find_runs
 from forensics.model.events import events_of, interval_of
-from forensics.model.points import NS, OFF, ON, Edge, Origin, Samples, Span, Switch
+from forensics.model.points import NS, OFF, ON, Edge, Origin, Samples, Span
 from forensics.model.record import LogLine, Record, Waveform
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import ClockMethod, Provable, Recorded, Role
 from forensics.rules import read_limits
 

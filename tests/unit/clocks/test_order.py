@@ -8,8 +8,9 @@ import pytest
 from forensics.case.read import check_case
 from forensics.case.schema import CaseFile
 from forensics.clocks import NamedEvent, align, fit_clocks, order_of
-from forensics.model.points import NS, Origin, Samples, Span, Switch
+from forensics.model.points import NS, Origin, Samples, Span
 from forensics.model.record import LogLine, Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import ClockMethod, Provable, Recorded, Role
 from forensics.rules import read_limits
 

@@ -17,8 +17,9 @@ from scipy.stats import binomtest
 from forensics.case.read import check_case
 from forensics.case.schema import CaseFile
 from forensics.clocks import fit_clocks
-from forensics.model.points import NS, Origin, Samples, Span, Switch
+from forensics.model.points import NS, Origin, Samples, Span
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import ClockMethod, Recorded, Role
 
 EPOCH_NS = 1_900_000_000 * NS

@@ -17,8 +17,9 @@ from forensics.case.schema import CurrentSensor, Machine
 from forensics.machine.states import cut_states, find_runs
 from forensics.machine.stops.stop_table import list_stops
 from forensics.machine.subject import Subject
-from forensics.model.points import NS, Origin, Samples, Span, Switch
+from forensics.model.points import NS, Origin, Samples, Span
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role, Starter
 from forensics.rules import read_limits
 from forensics.rules.profiles import read_profile

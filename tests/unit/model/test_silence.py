@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from forensics.machine.runs import find_runs
-from forensics.model.points import NS, OFF, ON, UNKNOWN, Origin, Samples, Span, Switch
+from forensics.model.points import NS, OFF, ON, UNKNOWN, Origin, Samples, Span
 from forensics.model.record import Record
 from forensics.model.silence import silences, with_silences
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role
 
 EPOCH = 1_900_000_000 * NS

@@ -11,8 +11,9 @@ from forensics.case.schema import CurrentSensor, Machine
 from forensics.machine.starts.start_table import list_starts
 from forensics.machine.states import cut_states, find_runs
 from forensics.machine.subject import Subject
-from forensics.model.points import NS, Origin, Samples, Span, Switch
+from forensics.model.points import NS, Origin, Samples, Span
 from forensics.model.record import LogLine, Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role, Starter
 from forensics.rules import Limits, read_limits
 from forensics.rules.profiles import Profile, read_profile

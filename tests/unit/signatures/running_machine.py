@@ -13,8 +13,9 @@ from forensics.case.schema import Machine
 from forensics.machine.runs import Run
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
-from forensics.model.points import NS, Edge, Origin, Samples, Span, Switch
+from forensics.model.points import NS, Edge, Origin, Samples, Span
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Quality, Recorded, Role, is_switch
 from forensics.refrigerants.catalogue import saturation_for
 from forensics.rules import read_limits

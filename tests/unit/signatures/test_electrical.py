@@ -11,8 +11,9 @@ import pytest
 from forensics.case.schema import Machine
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
-from forensics.model.points import NS, Switch
+from forensics.model.points import NS
 from forensics.model.record import LogLine
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Outcome, Recorded, Role
 from forensics.rules import read_checks
 from forensics.signatures.core.catalogue import detectors_of
