@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import PurePosixPath
 from typing import Annotated, Literal
 
@@ -17,6 +16,8 @@ from forensics.case.fields import (
     Strict,
     Words,
     as_tuple,
+    beside_the_case,
+    lower_sha256,
     one_of,
     one_or_more,
 )
@@ -30,11 +31,8 @@ from forensics.case.values import (
     check_encoding,
     check_source_zone,
 )
-from forensics.model.paths import name_fault
 from forensics.model.units import read_unit
 from forensics.model.vocabulary import Recorded, Role, is_switch
-
-_SHA256 = re.compile(r"[0-9a-fA-F]{64}")
 
 
 def is_pattern(path: str) -> bool:
@@ -107,10 +105,7 @@ class Source(Strict):
     @field_validator("path")
     @classmethod
     def _inside(cls, value: str) -> str:
-        path = value.replace("\\", "/")
-        fault = name_fault(value)
-        if fault:
-            raise ValueError(f"{fault}; move the export beside the case file")
+        path = beside_the_case(value, "export")
         if is_pattern(PurePosixPath(path).parent.as_posix()):
             raise ValueError(f"'{value}': a pattern may stand in the name of a file, not in that of its folder")
         return path
@@ -118,10 +113,9 @@ class Source(Strict):
     @field_validator("sha256")
     @classmethod
     def _hash(cls, value: str | dict[str, str]) -> str | dict[str, str]:
-        told = value if isinstance(value, dict) else {"": value}
-        if any(text and not _SHA256.fullmatch(text) for text in told.values()):
-            raise ValueError("a SHA-256 has 64 hexadecimal digits")
-        return {name: text.lower() for name, text in value.items()} if isinstance(value, dict) else value.lower()
+        if isinstance(value, dict):
+            return {name: lower_sha256(text) for name, text in value.items()}
+        return lower_sha256(value)
 
     def told_sha256(self, path: str) -> str:
         """SHA-256 that the case gives of one of its files; empty where it gives none."""

@@ -15,8 +15,8 @@ from forensics.model.vocabulary import Mode, Recorded, Role, Starter
 from forensics.rules.checks import read_checks
 
 # ends of what a file of a few megabytes is answered with; a machine has dozens of points and a hundred exports
-MOST_ROWS, MOST_WORDS, MOST_TIME_COLUMNS, LONGEST_ID = 2_000, 500, 10, 100
-MOST_SHOWN, SHOWN = 200, 60
+MOST_ROWS, MOST_WORDS, MOST_FILES, MOST_TIME_COLUMNS, LONGEST_ID = 2_000, 500, 100, 10, 100
+MOST_SHOWN, SHOWN, HASH_DIGITS = 200, 60, 64
 
 
 def as_tuple(value: object) -> object:
@@ -31,13 +31,14 @@ def one_or_more(value: object) -> object:
     return tuple(value) if isinstance(value, list) else value
 
 
-def _no_empty_path(value: object) -> object:
-    return one_or_more(() if value == "" else value)
+def several(value: object) -> object:
+    """One text or a list as a tuple; an empty text is none."""
+    return () if value == "" else one_or_more(value)
 
 
 Reading = Annotated[Number, within("reading")]
 PathText = Annotated[str, AfterValidator(checked_path), AfterValidator(one_line)]
-Paths = Annotated[tuple[PathText, ...], BeforeValidator(_no_empty_path), Field(max_length=MOST_WORDS)]
+Paths = Annotated[tuple[PathText, ...], BeforeValidator(several), Field(max_length=MOST_WORDS)]
 Words = Annotated[tuple[Name, ...], BeforeValidator(as_tuple), Field(max_length=MOST_WORDS)]
 MOST = Field(max_length=MOST_ROWS)
 
@@ -66,42 +67,24 @@ def one_of(
     return BeforeValidator(read)
 
 
-MOST_FILES, HASH_DIGITS = 100, 64
-
 Shows = Literal["cause", "damage", "in-order", "nothing", ""]
 Choice = Literal["run", "run-with-conditions", "repair", "hold"]
 
 
-def several(value: object) -> object:
-    """One text or a list as a tuple; an empty text is none."""
-    if value == "":
-        return ()
-    if isinstance(value, str):
-        return (value,)
-    return tuple(value) if isinstance(value, list) else value
-
-
-def _inside(value: str) -> str:
-    path = value.replace("\\", "/")
+def beside_the_case(value: str, what: str = "file") -> str:
+    """A path inside the case folder, with forward slashes; ValueError tells to move the ``what``."""
     fault = name_fault(value)
     if fault:
-        raise ValueError(f"{fault}; move the file beside the case file")
-    return path
+        raise ValueError(f"{fault}; move the {what} beside the case file")
+    return value.replace("\\", "/")
 
 
-def read_mode(value: object) -> object:
-    """A failure mode by its id, or ValueError with the nearest one."""
-    if not isinstance(value, str) or isinstance(value, Mode):
-        return value
-    known = [mode.value for mode in Mode]
-    if value in known:
-        return Mode(value)
-    near = difflib.get_close_matches(value[:SHOWN], known, n=1)
-    hint = f" (did you mean '{near[0]}'?)" if near else ""
-    raise ValueError(f"'{value[:SHOWN]}' is no failure mode{hint}; known: {', '.join(known)}")
+def _file_inside(value: str) -> str:
+    return beside_the_case(value)
 
 
-def _hash(value: str) -> str:
+def lower_sha256(value: str) -> str:
+    """A SHA-256 in small letters, or nothing."""
     low = value.lower()
     if low and (len(low) != HASH_DIGITS or set(low) - set("0123456789abcdef")):
         raise ValueError("a SHA-256 has 64 hexadecimal digits")
@@ -123,14 +106,12 @@ def _named(value: str) -> str:
     return value
 
 
-FilePath = Annotated[str, AfterValidator(checked_path), AfterValidator(one_line), AfterValidator(_inside)]
+FilePath = Annotated[str, AfterValidator(checked_path), AfterValidator(one_line), AfterValidator(_file_inside)]
 Files = Annotated[tuple[FilePath, ...], BeforeValidator(several), Field(max_length=MOST_FILES)]
 Lines = Annotated[tuple[Line, ...], BeforeValidator(several), Field(max_length=MOST_FILES)]
-Modes = Annotated[
-    tuple[Annotated[Mode, BeforeValidator(read_mode)], ...], BeforeValidator(several), Field(max_length=MOST_ROWS)
-]
+Modes = Annotated[tuple[Annotated[Mode, one_of(Mode)], ...], BeforeValidator(several), Field(max_length=MOST_ROWS)]
 Named = Annotated[Line, AfterValidator(_named)]
-Sha256 = Annotated[str, AfterValidator(_hash)]
+Sha256 = Annotated[str, AfterValidator(lower_sha256)]
 CheckId = Annotated[str, AfterValidator(_check)]
 Hours = Annotated[Number, within("run_hours")]
 Count = Annotated[int, Field(ge=0, le=1_000_000)]
