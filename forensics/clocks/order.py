@@ -9,18 +9,9 @@ from forensics.model.events import events_of, interval_of
 from forensics.model.findings import Ordered
 from forensics.model.points import NS, OFF, ON, Edge, Samples
 from forensics.model.record import Record
-from forensics.model.switches import Switch
+from forensics.model.switches import EVENT_SWITCHES, Switch
 from forensics.model.vocabulary import Provable, Role
 from forensics.rules import Limits
-
-SWITCHES = (
-    Role.LOAD_SOLENOID,
-    Role.UNLOAD_SOLENOID,
-    Role.BYPASS_SOLENOID,
-    Role.RUN_COMMAND,
-    Role.RUN_STATUS,
-    Role.TRIP,
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +71,7 @@ def events_near(record: Record, limits: Limits) -> tuple[NamedEvent, ...]:
             if low <= edge.latest_ns <= high:
                 word = "motor current begins" if edge.to == ON else "motor current ends"
                 found.append(_named(word, amps, edge, record))
-    for role in SWITCHES:
+    for role in EVENT_SWITCHES:
         switch = record.switch(role)
         if switch is None:
             continue

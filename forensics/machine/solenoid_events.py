@@ -14,17 +14,9 @@ from forensics.model.events import events_of, interval_of
 from forensics.model.findings import SwitchEvent
 from forensics.model.points import NS, Reading, Samples
 from forensics.model.record import Record
-from forensics.model.switches import Switch
+from forensics.model.switches import EVENT_SWITCHES, Switch
 from forensics.model.vocabulary import Role
 
-SWITCHES = (
-    Role.LOAD_SOLENOID,
-    Role.UNLOAD_SOLENOID,
-    Role.BYPASS_SOLENOID,
-    Role.RUN_COMMAND,
-    Role.RUN_STATUS,
-    Role.TRIP,
-)
 READINGS = (
     Role.MOTOR_AMPS,
     Role.OIL_PRESSURE,
@@ -48,7 +40,7 @@ def solenoid_events(subject: Subject) -> tuple[SwitchEvent, ...]:
     record = subject.record
     points = [p for p in (record.point(role) for role in READINGS) if p is not None and len(p.usable)]
     events: list[SwitchEvent] = []
-    for role in sorted(SWITCHES):
+    for role in sorted(EVENT_SWITCHES):
         switch = record.switch(role)
         if switch is None or not len(switch):
             continue

@@ -11,6 +11,16 @@ from numpy.typing import NDArray
 from forensics.model.points import NS, ON, UNKNOWN, Edge, Origin, Span, usual_step_s
 from forensics.model.vocabulary import Recorded, Role
 
+EVENT_SWITCHES = (
+    Role.LOAD_SOLENOID,
+    Role.UNLOAD_SOLENOID,
+    Role.BYPASS_SOLENOID,
+    Role.RUN_COMMAND,
+    Role.RUN_STATUS,
+    Role.TRIP,
+)
+"""Switches whose edges are events of their own: they are listed and put in order."""
+
 
 @dataclass(frozen=True)
 class Switch:
