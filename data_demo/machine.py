@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 from .effects import Effects
+from .rated_motor import RatedMotor
 from .saturation import Saturation
 
 _KELVIN = 273.15
@@ -55,7 +56,7 @@ class Drive:
 
 
 @dataclass(frozen=True, slots=True)
-class Size:
+class Size(RatedMotor):
     """Nameplate and geometry of one machine."""
 
     rated_amps: float
@@ -68,21 +69,6 @@ class Size:
     inertia_kg_m2: float
     reduced_current: float
     loop_kj_k: float
-
-    @property
-    def synchronous_rpm(self) -> float:
-        """Speed of a two-pole field."""
-        return 60.0 * self.hertz
-
-    @property
-    def shaft_kw(self) -> float:
-        """Shaft power at rated amps (power factor times efficiency taken as 0.82)."""
-        return math.sqrt(3.0) * self.volts * self.rated_amps * 0.82e-3
-
-    @property
-    def rated_torque_nm(self) -> float:
-        """Torque at rated amps and rated slip."""
-        return self.shaft_kw * 1e3 / (self.synchronous_rpm / 60.0 * _TAU * 0.985)
 
 
 class Machine:

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from .controller import COASTING, RUN, START, Controller, Event, Settings
+from .control_events import Event
+from .controller import COASTING, RUN, START, Controller, Settings
 from .effects import Effects
 from .faults import ACTS, SUDDEN, Moment, Window, weld
 from .machine import Drive, Machine, Size

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from .ledger import Event
+from ..control_events import Event
 from .points import FEW, SWITCHES, roles_of
 from .sensors import Ageing
 from .simulation import FINEST_S, Simulation

@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from ..control_events import Event
 from .builds import BUILDS, Build
 from .faults import FAULTS, ONSETS, SEVERITIES, possible
-from .ledger import Event, Ledger
+from .ledger import Ledger
 from .onset import Acting, acting, windows_of
 from .operation import Operation
 from .plant import COLUMNS
