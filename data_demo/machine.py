@@ -181,15 +181,16 @@ class Machine:
             slip = max(1.0 - ratio, 0.001)
             share = size.reduced_current if drive.reduced else 1.0
             pull = rated * 5.4 / (slip / 0.2 + 0.2 / slip) * share * volts**2 * (1.0 if field > 0 else -1.0)
-            self._accelerate(dt, pull - gas, drag)
+            self.accelerate(dt, pull - gas, drag)
             self.amps = size.rated_amps * size.locked_rotor_ratio * share * volts * slip / math.sqrt(slip * slip + 0.03)
             self.torque_pu = abs(pull) / rated
             return
         self.amps = self.torque_pu = 0.0
         if self.rpm or gas > drag:
-            self._accelerate(dt, -gas, drag)
+            self.accelerate(dt, -gas, drag)
 
-    def _accelerate(self, dt: float, torque: float, drag: float) -> None:
+    def accelerate(self, dt: float, torque: float, drag: float) -> None:
+        """Turn the shaft for ``dt`` s by a torque, N m; drag only ever brakes, and holds a shaft that stands."""
         scale = 60.0 / _TAU / self.size.inertia_kg_m2 * dt
         turned = self.rpm + torque * scale
         loss = drag * scale

@@ -206,7 +206,7 @@ class Samples:
         usable = self.usable
         if not len(usable):
             return np.full(len(times_ns), np.nan)
-        if self.origin.recorded is not Recorded.CHANGE and usable._is_each(times_ns):
+        if self.origin.recorded is not Recorded.CHANGE and usable.is_each(times_ns):
             return usable.v.astype(np.float64)
         index = np.searchsorted(usable.t, times_ns, side="right") - 1
         values = usable.v[np.maximum(index, 0)].astype(np.float64)
@@ -221,7 +221,7 @@ class Samples:
     def _rising(self) -> bool:
         return bool((self.t[1:] > self.t[:-1]).all())
 
-    def _is_each(self, times_ns: NDArray[np.int64]) -> bool:
+    def is_each(self, times_ns: NDArray[np.int64]) -> bool:
         """Whether the times are those of the samples, one by one: each is then its own last sample, of no age."""
         if times_ns is not self.t and (len(times_ns) != len(self.t) or not np.array_equal(times_ns, self.t)):
             return False

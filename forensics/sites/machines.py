@@ -27,7 +27,7 @@ LOADED_MODES = frozenset({Mode.UNLOAD_PATH_FAILED.value, Mode.TRAPPED_LOADED.val
 COAST_MODES = frozenset({Mode.BYPASS_NOT_RELEASED.value, Mode.DISCHARGE_CHECK_LEAKING.value})
 ACTION = "corrective_action"
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2})?(?:Z|[+-]\d{2}:\d{2})?)?")
-_MAD_TO_SD = 1.4826022  # 1 / the 75 % quantile of the normal distribution
+MAD_TO_SD = 1.4826022  # 1 / the 75 % quantile of the normal distribution
 
 # a start stands in its own machine's past and in that of every failure it is compared with
 _ns = lru_cache(maxsize=1 << 18)(stamp_ns)
@@ -143,7 +143,7 @@ def _against_past(
         return OwnPast(0, None, None, None, last, last_utc, None, Answer.CANNOT_TELL, f"no earlier {what} is known")
     median = float(np.median(past))
     spread = max(
-        float(np.median(np.abs(past - median))) * _MAD_TO_SD, limits["sites.smallest_spread"] * abs(median), 1e-12
+        float(np.median(np.abs(past - median))) * MAD_TO_SD, limits["sites.smallest_spread"] * abs(median), 1e-12
     )
     low, high = float(past.min()), float(past.max())
     if last is None:

@@ -14,7 +14,7 @@ from forensics.machine.stops.rotor_pressure import Difference
 from forensics.model.points import NS
 from forensics.model.vocabulary import Role
 from forensics.rules import read_limits
-from forensics.signatures.refrigerant.expansion_valve import _spectrum, _swing
+from forensics.signatures.refrigerant.expansion_valve import spectrum_of, swing_of
 from forensics.sites.rates import poisson_interval
 from forensics.stats.robust_fit import robust_fit
 
@@ -66,11 +66,11 @@ def test_hunting_against_the_periodogram_of_scipy(period_s: float) -> None:
     rng = np.random.default_rng(int(period_s))
     t = np.arange(n) * step_s
     values = 6.0 + 0.002 * t + 3.5 * np.sin(2 * np.pi * t / period_s + 0.4) + rng.normal(0.0, 0.2, n)
-    spectrum = _spectrum(values)
+    spectrum = spectrum_of(values)
     expected = np.fft.rfft(signal.detrend(values) * signal.windows.hann(n, sym=True))
     assert spectrum == pytest.approx(expected, rel=1e-9, abs=1e-9)
     stamps = BEGIN_NS + (t * NS).astype(np.int64)
-    swing = _swing(stamps, values, {}, step_s, (30.0, 300.0), 0.5)
+    swing = swing_of(stamps, values, {}, step_s, (30.0, 300.0), 0.5)
     assert swing is not None
     frequency, power = signal.periodogram(values, 1.0 / step_s, window="hann", detrend="linear")
     assert swing.period_s == pytest.approx(1.0 / frequency[int(np.argmax(power))], rel=1e-9)

@@ -15,7 +15,7 @@ from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_limit, running
 
-_TYPICAL_CST = ((40.0, 68.0), (100.0, 8.7))
+TYPICAL_CST = ((40.0, 68.0), (100.0, 8.7))
 _REFERENCE_C = 55.0
 _KELVIN = 273.15
 _BLOCK_S = 1800
@@ -225,7 +225,7 @@ def _blocks(frame: AlignedSamples) -> _Blocks | None:
         return None
     viscosity = np.ones(len(drop))
     if oil_c is not None:
-        viscosity = walther_cst(oil_c, *_TYPICAL_CST) / walther_cst(np.array([_REFERENCE_C]), *_TYPICAL_CST)
+        viscosity = walther_cst(oil_c, *TYPICAL_CST) / walther_cst(np.array([_REFERENCE_C]), *TYPICAL_CST)
     resistance = drop / (viscosity * np.sqrt(np.maximum(difference, 1.0)))
     usable = np.flatnonzero(frame.settled & np.isfinite(resistance))
     if len(usable) < _BLOCK_LEAST:

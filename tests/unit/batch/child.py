@@ -59,6 +59,6 @@ def report(case: Path, out: Path) -> None:
 
 
 if __name__ == "__main__":
-    worker._report = report
-    worker._load = lambda: None
+    worker.report_case = report
+    worker.load_program = lambda: None
     worker.main()
