@@ -221,9 +221,7 @@ def evidence_of(work: Investigation, findings: tuple[Finding, ...] | None = None
     return _evidence(work.case, work.subject, work.findings if findings is None else findings, work.order)
 
 
-def _evidence(
-    case: Case, subject: Subject, findings: tuple[Finding, ...], order: tuple[Ordered, ...]
-) -> Evidence:
+def _evidence(case: Case, subject: Subject, findings: tuple[Finding, ...], order: tuple[Ordered, ...]) -> Evidence:
     record = subject.record
     return Evidence(
         findings=findings,

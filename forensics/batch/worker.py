@@ -93,8 +93,8 @@ def _inputs(case: Path) -> str:
 
 def report_case(case: Path, out: Path) -> str:
     """Run the report; a kernel that died gets a second chance, and the note says so."""
+    from forensics.errors import KernelDied
     from forensics.report import run_report
-    from forensics.report.execution import KernelDied
 
     try:
         run_report(case, out)

@@ -11,14 +11,13 @@ from pathlib import Path, PurePosixPath
 from forensics.case.exports import Point, Source, is_pattern
 from forensics.case.schema import CaseFile
 from forensics.case.values import local_to_utc
-from forensics.errors import Problem, Problems, Severity
+from forensics.errors import Problem, Problems, Severity, UnreadableError
 from forensics.intake.exhibits import Exhibit, hash_of, source_files, take_exhibit
 from forensics.intake.job import SourceJob
 from forensics.intake.lexicon import plain
 from forensics.intake.points.checks import settle_series
 from forensics.intake.read_files import read_files
 from forensics.intake.read_table import TYPED, open_export, read_table
-from forensics.intake.refusals import UnreadableError
 from forensics.intake.result import SourceResult
 from forensics.intake.same_logger import joined_job, same_logger
 from forensics.intake.table.export import TableExport

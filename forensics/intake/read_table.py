@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import TypeVar
 
+from forensics.errors import WrongEncodingError
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import SourceJob
 from forensics.intake.points.assemble import bind_points
@@ -16,7 +17,6 @@ from forensics.intake.points.find_layout import find_layout, wanted_columns
 from forensics.intake.points.footers import footer_rows, say_counts
 from forensics.intake.points.preconditions import has_time, no_records, without_points
 from forensics.intake.points.questions import BEFORE_ROWS
-from forensics.intake.refusals import WrongEncodingError
 from forensics.intake.result import SourceResult
 from forensics.intake.table.decimal_mark import MarkDecision
 from forensics.intake.table.export import TableExport

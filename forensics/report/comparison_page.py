@@ -47,7 +47,8 @@ class ComparisonPage:
         """
         import nbformat
 
-        from forensics.report.execution import NotebookStopped, run_notebook
+        from forensics.errors import NotebookStopped
+        from forensics.report.execution import run_notebook
         from forensics.report.failure import write_failure, write_whole
         from forensics.report.notebooks import notebook_path
         from forensics.report.page import bind

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Any
 
 from forensics.case.read import read_case_file
 from forensics.case.schema import CaseFile
-from forensics.errors import ForensicsError, InputError, RunError
+from forensics.errors import ForensicsError, InputError, NotebookStopped, RunError
 from forensics.intake.exhibits import source_files
-from forensics.report.execution import NotebookStopped, run_notebook
+from forensics.report.execution import run_notebook
 from forensics.report.failure import write_failure
 from forensics.report.notebooks import notebook_path
 from forensics.report.outline import page_of

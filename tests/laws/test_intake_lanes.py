@@ -13,12 +13,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from forensics.case.read import check_case
-from forensics.errors import Problems
+from forensics.errors import Problems, UnreadableError
 from forensics.intake import SourceResult, read_sources
 from forensics.intake.exhibits import take_exhibit
 from forensics.intake.job import SourceJob
 from forensics.intake.read_table import read_table
-from forensics.intake.refusals import UnreadableError
 from forensics.intake.text.reader import open_text
 from forensics.model.units import read_unit, to_canonical
 from forensics.model.vocabulary import Role

@@ -10,9 +10,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from forensics.case.exports import Source
+from forensics.errors import UnreadableError, WrongEncodingError
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import SourceJob
-from forensics.intake.refusals import UnreadableError, WrongEncodingError
 from forensics.intake.result import Detection, SetAside
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
 from forensics.intake.table.dialect import find_dialect, like

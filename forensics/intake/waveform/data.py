@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.errors import Refused
 from forensics.intake.waveform.header import Header
-from forensics.intake.waveform.stamps import Refused
 
 _MISSING_STAMP = 0xFFFFFFFF
 _MISSING_TEXT = "99999"

@@ -11,10 +11,9 @@ import pytest
 from pyarrow import feather, parquet
 
 from forensics.case.read import check_case
-from forensics.errors import Problems, Severity
+from forensics.errors import Problems, Severity, SheetQuestion
 from forensics.intake.read import read_sources
 from forensics.intake.typed.columnar import read_columns
-from forensics.intake.typed.workbook import SheetQuestion
 from forensics.model.points import to_datetime
 from forensics.model.vocabulary import Role
 
