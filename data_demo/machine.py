@@ -347,6 +347,6 @@ class Machine:
         self.flow += (drawn - self.flow) * min(1.0, dt / 0.3)
         self._slide_moves(dt, drive, fx)
         self._feeds(dt, drive, fx, clock_s)
-        self._heats(dt, drive, fx, drawn, given, low, cond)
+        self._heats(dt, drive, fx, drawn, given, low=low, cond=cond)
         self._temperatures(dt, drive, fx, low)
         self._oil(dt, drive, fx, low, clock_s)

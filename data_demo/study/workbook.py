@@ -59,7 +59,17 @@ def as_case(case: StudyCase, folder: Path = Path("study"), start_utc: datetime =
     profile = Profile.model_validate(tomllib.loads(profile_toml(case.simulation.build)))
     curve, missing = saturation_for(file.machine.refrigerant, file.machine.saturation_table, folder)
     record = record_of(file, kept, failure_ns)
-    return Case(file, folder / "case.toml", kept, record, (), profile, read_limits(), curve, missing)
+    return Case(
+        file=file,
+        path=folder / "case.toml",
+        readings=kept,
+        record=record,
+        problems=(),
+        profile=profile,
+        limits=read_limits(),
+        saturation=curve,
+        saturation_missing=missing,
+    )
 
 
 def weighed(case: StudyCase) -> Any:
@@ -95,7 +105,15 @@ def _held(case: StudyCase, log: Log, sheet: Sheet, start_ns: int) -> tuple[tuple
         recorded = Recorded.CHANGE if change else Recorded.INSTANT if switch else Recorded(log.recorded)
         hold = 1800.0 if change else None
         place = "line" if ROLE_FACTS[Role(role)].group == "electrical" else ""
-        origin = Origin(log.path, column_name(role, sheet.tag), log.clock.name, recorded, hold, place, 0.001)
+        origin = Origin(
+            source=log.path,
+            column=column_name(role, sheet.tag),
+            clock=log.clock.name,
+            recorded=recorded,
+            hold_s=hold,
+            measured_at=place,
+            resolution_s=0.001,
+        )
         values = log.values[role]
         if switch:
             switches.append(Switch(Role(role), origin, t, values.astype(np.int8), row))
@@ -103,7 +121,7 @@ def _held(case: StudyCase, log: Log, sheet: Sheet, start_ns: int) -> tuple[tuple
         q = np.where(np.isfinite(values), 0, int(Quality.MISSING)).astype(np.uint16)
         steps = np.diff(np.unique(values[np.isfinite(values)]))
         least = round(float(steps.min()), 9) if steps.size else 0.0
-        samples.append(Samples(Role(role), origin, t, values, q, row, least))
+        samples.append(Samples(role=Role(role), origin=origin, t=t, v=values, q=q, row=row, resolution=least))
     return tuple(samples), tuple(switches)
 
 
@@ -115,7 +133,13 @@ def _alarm_reading(case: StudyCase, sheet: Sheet, folder: Path, start_ns: int) -
     path, clock = "exports/alarms.csv", case.alarm_clock.name
     lines = [
         LogLine(
-            start_ns + round(e.time_s * 1e3) * 1_000_000, f"{sheet.tag} {e.point}", e.state, e.text, path, clock, i + 2
+            time_ns=start_ns + round(e.time_s * 1e3) * 1_000_000,
+            point=f"{sheet.tag} {e.point}",
+            value=e.state,
+            text=e.text,
+            source=path,
+            clock=clock,
+            row=i + 2,
         )
         for i, e in enumerate(case.alarms)
     ]

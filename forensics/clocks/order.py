@@ -94,7 +94,16 @@ def _named(name: str, point: Samples | Switch, edge: Edge, record: Record) -> Na
     origin = point.origin
     low, high = interval_of(origin, edge, record.late_s(origin.source))
     sampled = edge.earliest_ns != edge.latest_ns
-    return NamedEvent(name, low, high, origin.clock, origin.source, edge.row, high - edge.latest_ns, sampled)
+    return NamedEvent(
+        name=name,
+        earliest_ns=low,
+        latest_ns=high,
+        clock=origin.clock,
+        source=origin.source,
+        row=edge.row,
+        resolution_ns=high - edge.latest_ns,
+        sampled=sampled,
+    )
 
 
 def _numbered(events: list[NamedEvent]) -> tuple[NamedEvent, ...]:

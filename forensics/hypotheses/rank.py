@@ -119,7 +119,16 @@ def _sound(judged: Judged, evidence: Evidence) -> Hypothesis:
         said = [f"{name}: {judged.tallies[name].cleared_by[0]}" for name in sorted(needed)]
         reason += f"; would have been seen: {'; '.join(said)}"
     plain = evidence.modes[none].plain if none in evidence.modes.by_id else ""
-    return Hypothesis(none, judgement.grades[none], (), (), (), "", reason, plain=plain)
+    return Hypothesis(
+        mode=none,
+        grade=judgement.grades[none],
+        for_=(),
+        against=(),
+        cannot_tell=(),
+        next_test="",
+        reason=reason,
+        plain=plain,
+    )
 
 
 def _unlisted(judged: Judged, scale: Scale) -> Unlisted:

@@ -97,7 +97,18 @@ def load_case(path: Path, *, limits: Mapping[str, float] | None = None) -> Case:
         raise InputError(tuple(problems))
     record = record_of(casefile, readings, failure_ns)
     casefile = with_job_evidence(casefile)
-    return Case(casefile, path, readings, record, tuple(problems), profile, chosen, curve, missing, found)
+    return Case(
+        file=casefile,
+        path=path,
+        readings=readings,
+        record=record,
+        problems=tuple(problems),
+        profile=profile,
+        limits=chosen,
+        saturation=curve,
+        saturation_missing=missing,
+        failure_found=found,
+    )
 
 
 def _rules(

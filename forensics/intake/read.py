@@ -89,7 +89,17 @@ def _job(
     clock = casefile.clock_of(source)
     kept = keep.get(clock) if isinstance(keep, Mapping) else keep
     zone = source.time_zone or casefile.case.time_zone
-    return SourceJob(casefile, source, folder / source.path, zone, clock, kept, failure_ns, problems, points)
+    return SourceJob(
+        casefile=casefile,
+        source=source,
+        file=folder / source.path,
+        zone=zone,
+        clock=clock,
+        keep=kept,
+        failure_ns=failure_ns,
+        problems=problems,
+        points=points,
+    )
 
 
 def _read_source(job: SourceJob, folder: Path) -> Outcome:
@@ -222,9 +232,19 @@ def _read_waveform(job: SourceJob, exhibit: Exhibit) -> SourceResult:
         first, last = waveform.span.start_ns, waveform.span.end_ns
     also = tuple(take_exhibit(_beside(job, file), file) for file in result.files if file != job.file)
     return SourceResult(
-        exhibit, "waveform", "", job.clock, result.accounting, result.detections, result.notes,
-        switches=result.switches, waveform=waveform, first_ns=first, last_ns=last, also=also,
-    )  # fmt: skip
+        exhibit=exhibit,
+        kind="waveform",
+        layout="",
+        clock=job.clock,
+        accounting=result.accounting,
+        detections=result.detections,
+        notes=result.notes,
+        switches=result.switches,
+        waveform=waveform,
+        first_ns=first,
+        last_ns=last,
+        also=also,
+    )
 
 
 def _beside(job: SourceJob, file: Path) -> str:

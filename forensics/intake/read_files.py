@@ -191,7 +191,7 @@ def _bound(
     whole = joined([file.table for file in files], [file.path for file in files])
     before = len(job.problems.found)
     exhibits: list[Exhibit] = [file.export.exhibit for file in files]
-    results = bind_points(job, exhibits, dialect, layout, whole, marks, lambda rows: _texts(files, rows))
+    results = bind_points(job, exhibits, dialect, layout, whole, marks=marks, texts=lambda rows: _texts(files, rows))
     job.problems.found[before:] = [_placed(problem, files) for problem in job.problems.found[before:]]
     out = []
     for file, reading in zip(files, results, strict=True):

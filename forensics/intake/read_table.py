@@ -137,7 +137,7 @@ def _read(job: SourceJob, export: TableExport, *, careful_only: bool) -> SourceR
     gathered = gather_rows(job, export, wanted, marks, careful_only=careful_only)
     if not gathered.pieces and not gathered.outside:
         return no_records(job, export.exhibit, dialect, layout, gathered, detections)
-    (reading,) = bind_points(job, (export.exhibit,), dialect, layout, gathered, marks, export.texts)
+    (reading,) = bind_points(job, (export.exhibit,), dialect, layout, gathered, marks=marks, texts=export.texts)
     say_counts(job, dialect, reading, gathered, export.last_row)
     return replace(
         reading,

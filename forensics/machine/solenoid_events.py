@@ -64,7 +64,17 @@ def _events(record: Record, switch: Switch, points: list[Samples]) -> list[Switc
     source, column = switch.origin.source, switch.origin.column
     rows = enumerate(zip(earliest.tolist(), latest.tolist(), edges, strict=True))
     return [
-        SwitchEvent(a, b, switch.role, edge.to, _Around(before, i), _Around(after, i), source, column, edge.row)
+        SwitchEvent(
+            earliest_ns=a,
+            latest_ns=b,
+            role=switch.role,
+            to=edge.to,
+            before=_Around(before, i),
+            after=_Around(after, i),
+            source=source,
+            column=column,
+            row=edge.row,
+        )
         for i, (a, b, edge) in rows
     ]
 

@@ -135,7 +135,15 @@ def run_report(
                 "tables": tables,
                 "limits": dict(limits or {}),
             }
-            run = _Run(case, case_file, out, made_utc, parameters, cell_limit_s, own)
+            run = _Run(
+                case=case,
+                case_file=case_file,
+                out=out,
+                made_utc=made_utc,
+                parameters=parameters,
+                cell_limit_s=cell_limit_s,
+                own=own,
+            )
             page = run.to_its_end(progress=progress)
     except OSError as fault:
         raise RunError(f"can't be written: {fault.strerror or fault} ({fault.filename or out})") from None

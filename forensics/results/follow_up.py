@@ -185,7 +185,15 @@ def _judge(promise: Promise, done_ns: int, earlier: FindingsFile, now: Investiga
     needed, needed_hours = _needed(promise, earlier)
 
     def answer(word: Worked, why: str) -> FollowUpAnswer:
-        return FollowUpAnswer(word, why, promise, starts, needed, hours, needed_hours)
+        return FollowUpAnswer(
+            answer=word,
+            why=why,
+            promise=promise,
+            starts=starts,
+            starts_needed=needed,
+            hours=hours,
+            hours_needed=needed_hours,
+        )
 
     title = read_checks()[promise.signature].title
     present = [finding for finding in found if finding.outcome is Outcome.PRESENT]

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from forensics.report.comparison_page import ComparisonPage
+from forensics.report.running.comparison_page import ComparisonPage
 
 TABLES = "tables"
 _PAGE = ComparisonPage("sites", "Comparison across sites: technical findings", "Comparison across sites")

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
 
-from forensics.report.comparison_page import ComparisonPage
+from forensics.report.running.comparison_page import ComparisonPage
 from forensics.study.run import StudyPlan, run_study
 
 _PAGE = ComparisonPage("study", "Validation study: how often this method is right", "Validation study")

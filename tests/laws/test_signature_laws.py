@@ -204,13 +204,13 @@ def test_an_unrelated_point_changes_nothing() -> None:
     t = other.t[::7]
     wave = 20.0 + np.sin(np.arange(len(t)) / 40.0)
     point = Samples(
-        Role.AMBIENT_TEMPERATURE,
-        Origin("exports/weather.csv", "Roof", other.origin.clock),
-        t,
-        wave,
-        np.zeros(len(t), np.uint16),
-        np.arange(len(t)) + 2,
-        0.1,
+        role=Role.AMBIENT_TEMPERATURE,
+        origin=Origin("exports/weather.csv", "Roof", other.origin.clock),
+        t=t,
+        v=wave,
+        q=np.zeros(len(t), np.uint16),
+        row=np.arange(len(t)) + 2,
+        resolution=0.1,
     )
     record = replace(case.record, samples={**case.record.samples, Role.AMBIENT_TEMPERATURE: (point,)})
     base = base_outcomes("bypass-not-released")

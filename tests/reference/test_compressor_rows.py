@@ -38,7 +38,18 @@ LIMITS = read_limits()
 def shaft(inertia_kg_m2: float, rad_s: float) -> Machine:
     """A shaft alone: the machine's own way of moving its speed on, nothing else of it."""
     machine = Machine.__new__(Machine)
-    machine.size = Size(186.0, 460.0, 60.0, 6.0, 0.33, 0.08, 850.0, inertia_kg_m2, 0.33, 1000.0)
+    machine.size = Size(
+        rated_amps=186.0,
+        volts=460.0,
+        hertz=60.0,
+        locked_rotor_ratio=6.0,
+        no_load_ratio=0.33,
+        plenum_m3=0.08,
+        bypass_mm2=850.0,
+        inertia_kg_m2=inertia_kg_m2,
+        reduced_current=0.33,
+        loop_kj_k=1000.0,
+    )
     machine.rpm = rad_s * 60.0 / (2.0 * math.pi)
     return machine
 

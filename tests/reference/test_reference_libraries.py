@@ -24,7 +24,15 @@ LIMITS = read_limits()
 def fallen(values: np.ndarray, step_s: float, offset_error_kpa: float = 0.0) -> Difference:
     upper = point(Role.DISCHARGE_PRESSURE, values, step_s)
     lower = point(Role.SUCTION_PRESSURE, np.zeros(len(values)), step_s)
-    return Difference(upper, lower, upper.t, values, step_s, 0.0, offset_error_kpa)
+    return Difference(
+        upper=upper,
+        lower=lower,
+        t=upper.t,
+        v=values,
+        interval_s=step_s,
+        offset_kpa=0.0,
+        offset_error_kpa=offset_error_kpa,
+    )
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -152,7 +152,17 @@ def _look_waveform(look: Preview) -> None:
 def _look_table(look: Preview) -> None:
     exhibit = take_exhibit(look.path, look.file, sha256="-")
     casefile = skeleton(None, look.path)
-    job = SourceJob(casefile, casefile.source[0], look.file, PLACE_ZONE, look.path, None, None, Problems(), [])
+    job = SourceJob(
+        casefile=casefile,
+        source=casefile.source[0],
+        file=look.file,
+        zone=PLACE_ZONE,
+        clock=look.path,
+        keep=None,
+        failure_ns=None,
+        problems=Problems(),
+        points=[],
+    )
 
     def step(export: TableExport) -> None:
         layout = find_layout(job, export.dialect)

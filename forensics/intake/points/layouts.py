@@ -331,7 +331,7 @@ def log_lines(
         return [words[int(code)].strip() for code in codes[settled.position]]
 
     return tuple(
-        LogLine(int(t), point, value, text, path, clock, int(row))
+        LogLine(time_ns=int(t), point=point, value=value, text=text, source=path, clock=clock, row=int(row))
         for t, row, point, value, text in zip(
             settled.t, rows, texts(point_column), texts(value_column), texts(text_column), strict=True
         )

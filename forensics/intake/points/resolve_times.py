@@ -94,7 +94,7 @@ class TimeResolver:
         told = self._told(gathered, rows, local)
         if told is None:
             return None
-        return self._order(gathered, rows, local, offset, keys, texts, told)
+        return self._order(gathered, rows, local, offset, keys, texts=texts, told=told)
 
     def _told(self, gathered: RawTable, rows: NDArray[np.int64], local: NDArray[np.int64]) -> RowsTold | None:
         """What a column of summer time and the answers of the case file tell of rows; None where that asks."""

@@ -154,7 +154,16 @@ def _opened(
         dialect = find_dialect(head, source)
         top = b"".join(head.splitlines(keepends=True)[: dialect.data_line - 1])
     seen = (Detection("encoding", name, evidence),)
-    return TextExport(exhibit, source, ByteSource(exhibit.file), codec, name, dialect, seen, top=top)
+    return TextExport(
+        exhibit=exhibit,
+        source=source,
+        stream=ByteSource(exhibit.file),
+        codec=codec,
+        encoding=name,
+        dialect=dialect,
+        detections=seen,
+        top=top,
+    )
 
 
 def _head(exhibit: Exhibit, codec: str) -> bytes:

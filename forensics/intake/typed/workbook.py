@@ -72,7 +72,7 @@ def read_sheet(
         hidden = guarded.hidden_rows(chosen)
         if hidden:
             notes.append(f"sheet '{chosen}' has {hidden} hidden rows: they are read like the others")
-        table = _table(rows, merges, named, times, system or guarded.date_system, notes, detections)
+        table = _table(rows, merges, named, times, system or guarded.date_system, notes=notes, detections=detections)
         return _in_per_cent(table, guarded.percent_rows(chosen))
     finally:
         if collecting:

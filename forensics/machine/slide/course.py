@@ -106,21 +106,21 @@ def _course(subject: Subject, source: Capacity) -> tuple[Course, bool]:
     known = alive(record, point, limits["slide.silent_s"])
     first, last = _both((first, last), known) if known is not None else (first, last)
     course = Course(
-        point.t,
-        point.v * scale - offset,
-        point.interval_s,
-        point.origin.recorded is Recorded.CHANGE,
-        first,
-        last,
-        _pulses(record, commands.get(Role.LOAD_SOLENOID), limits["slide.silent_s"]),
-        _pulses(record, commands.get(Role.UNLOAD_SOLENOID), limits["slide.silent_s"]),
-        low,
-        high,
-        limits["slide.at_end"] * (1.0 if source.by_slide else 2.0),
-        work,
-        None if oil is None or not len(oil.trusted) else (oil.trusted.t, oil.trusted.v),
-        max(limits["slide.settle_s"], 0.0),
-        (6000.0 / times.travel_load_s, -6000.0 / times.travel_unload_s),
+        t=point.t,
+        v=point.v * scale - offset,
+        interval_s=point.interval_s,
+        by_change=point.origin.recorded is Recorded.CHANGE,
+        first=first,
+        last=last,
+        load=_pulses(record, commands.get(Role.LOAD_SOLENOID), limits["slide.silent_s"]),
+        unload=_pulses(record, commands.get(Role.UNLOAD_SOLENOID), limits["slide.silent_s"]),
+        low_end=low,
+        high_end=high,
+        margin=limits["slide.at_end"] * (1.0 if source.by_slide else 2.0),
+        work=work,
+        oil=None if oil is None or not len(oil.trusted) else (oil.trusted.t, oil.trusted.v),
+        lag_s=max(limits["slide.settle_s"], 0.0),
+        usual=(6000.0 / times.travel_load_s, -6000.0 / times.travel_unload_s),
     )
     return course, source.by_slide or pressures is not None
 

@@ -193,13 +193,13 @@ def filter_drop_growing(subject: Subject, check: str, frame: AlignedSamples) -> 
         f"Resistance, corrected for viscosity and flow, went to {slope:.2f} of its early value "
         f"over {span_h:.3g} h (95 %: {low:.2f} to {high:.2f}); the drop changed by {grown_kpa:+.0f} kPa.",
         Value(slope, low, high, "1", "oil.filter_growth", above=True),
-        Seen(
+        seen=Seen(
             (blocks.first_ns, blocks.last_ns),
             frame.cites(_FILTER, blocks.first_ns, blocks.last_ns),
             frame.interval_s(*_FILTER),
             len(blocks.hours),
         ),
-        "growth and scatter can't be told apart",
+        why_not="growth and scatter can't be told apart",
     )
 
 

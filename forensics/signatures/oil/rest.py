@@ -81,13 +81,13 @@ def diluted_before_start(subject: Subject, check: str, curve: Saturation, starts
         f"At the end of {rest.seconds / 3600.0:.3g} h of rest the oil was {value:+.1f} K from saturation "
         f"(under {limit:g} K: takes up refrigerant; {safe:g} K or more is wanted).",
         Value(value, float(np.nanmin(margin)), float(np.nanmax(margin)), "K", "oil.dilution_margin", above=False),
-        Seen(
+        seen=Seen(
             (first, last),
             cite(oil_c, first, last) + cite(pressure, first, last),
             max(oil_c.interval_s, pressure.interval_s),
             int(np.isfinite(margin).sum()),
         ),
-        "between near and safe",
+        why_not="between near and safe",
     )
 
 
@@ -136,11 +136,11 @@ def heater_off_at_rest(subject: Subject, check: str, starts: tuple[Span, ...]) -
         outcome,
         f"Oil heater off for {off_s / 3600.0:.3g} h up to the start (limit {limit / 3600.0:g} h).",
         Value(off_s, unit="s", limit_name="oil.heater_off", above=True),
-        Seen(
+        seen=Seen(
             (since_ns, start_ns),
             cite(switch, since_ns, start_ns),
             switch.interval_s,
             max(2, int(((switch.t >= since_ns) & (switch.t < start_ns)).sum())),
         ),
-        why_not,
+        why_not=why_not,
     )

@@ -205,14 +205,14 @@ def swing_of(
         # opening the valve lowers superheat: its lead is counted to the fall
         phase = float(np.degrees(np.angle(spectrum_of(valve)[peak] * np.conj(-spectrum[peak]))))
     return Swing(
-        int(t[0]),
-        int(t[-1]),
-        1.0 / float(frequency[peak]),
-        amplitude(lead),
-        along(Role.SLIDE_POSITION),
-        along(Role.MOTOR_AMPS),
-        amplitude(valve) if valve is not None and np.all(np.isfinite(valve)) else 0.0,
-        phase,
+        start_ns=int(t[0]),
+        end_ns=int(t[-1]),
+        period_s=1.0 / float(frequency[peak]),
+        amplitude=amplitude(lead),
+        slide=along(Role.SLIDE_POSITION),
+        amps=along(Role.MOTOR_AMPS),
+        valve=amplitude(valve) if valve is not None and np.all(np.isfinite(valve)) else 0.0,
+        valve_leads_deg=phase,
     )
 
 

@@ -52,7 +52,16 @@ def gather(file: Path, numbers: list[str], words: list[str] | None = None, **tol
     layout = table_dialect(table, source)
     place = layout.names.index
     wanted = Wanted(layout.time_columns, [place(name) for name in numbers], [place(name) for name in words or []])
-    reader = BlockReader(file.name, layout, wanted, "", ".", None, {}, RawTable())
+    reader = BlockReader(
+        path=file.name,
+        dialect=layout,
+        wanted=wanted,
+        order="",
+        decimal=".",
+        keep=None,
+        zone_offsets={},
+        gathered=RawTable(),
+    )
     gather_table(table, reader, source)
     assert reader.gathered.rows_read == sum(len(p.row) for p in reader.gathered.pieces) + len(reader.gathered.aside)
     return table, layout, reader.gathered

@@ -39,7 +39,15 @@ def _record(gap: tuple[float, float] | None = GAP, recorded: Recorded = Recorded
     )
     window = Span(EPOCH, EPOCH + 10_000 * NS)
     points = {Role.SUCTION_PRESSURE: (pressure,), Role.MOTOR_AMPS: (amps,)}
-    return Record(points, {Role.LOAD_SOLENOID: (load,)}, (), (), window.end_ns, window, window)
+    return Record(
+        samples=points,
+        switches={Role.LOAD_SOLENOID: (load,)},
+        waveforms=(),
+        log=(),
+        failure_ns=window.end_ns,
+        window=window,
+        history=window,
+    )
 
 
 def _cut(record: Record) -> Record:

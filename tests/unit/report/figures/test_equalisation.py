@@ -37,12 +37,29 @@ def _drawn(values: Callable[[np.ndarray], np.ndarray]) -> tuple[Record, Stop]:
     high = np.where(since >= 0.0, 400.0 + values(since), 900.0)
     points = {
         role: (
-            Samples(role, Origin("t.csv", role.value, "c"), stamp, v, np.zeros(600, np.uint16), np.arange(2, 602), 0.1),
+            Samples(
+                role=role,
+                origin=Origin("t.csv", role.value, "c"),
+                t=stamp,
+                v=v,
+                q=np.zeros(600, np.uint16),
+                row=np.arange(2, 602),
+                resolution=0.1,
+            ),
         )
         for role, v in ((Role.DISCHARGE_PRESSURE, high), (Role.SUCTION_PRESSURE, np.full(600, 400.0)))
     }
     window = Span(EPOCH, EPOCH + 600 * NS)
-    record = Record(points, {}, (), (), off_ns, window, Span(EPOCH, EPOCH), {"c": 0.0})
+    record = Record(
+        samples=points,
+        switches={},
+        waveforms=(),
+        log=(),
+        failure_ns=off_ns,
+        window=window,
+        history=Span(EPOCH, EPOCH),
+        clock_uncertainty_s={"c": 0.0},
+    )
     return record, Stop(off_ns, off_ns - NS, off_ns)
 
 
