@@ -11,7 +11,7 @@ from forensics.case.messages import checked_path
 from forensics.case.values import Line, Name, Number, Stamp, one_line, within
 from forensics.model.build_words import CapacityKind, CheckValve, Condenser, Evaporator
 from forensics.model.paths import name_fault
-from forensics.model.vocabulary import Mode, Recorded, Role, Starter
+from forensics.model.vocabulary import Mode, Recorded, Role, Starter, known_modes
 from forensics.rules.checks import read_checks
 
 # ends of what a file of a few megabytes is answered with; a machine has dozens of points and a hundred exports
@@ -49,9 +49,14 @@ class Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
 
-def one_of(
-    kind: type[Role | Recorded | Starter | Mode | CapacityKind | CheckValve | Evaporator | Condenser],
-) -> BeforeValidator:
+_Words = type[Role | Recorded | Starter | Mode | CapacityKind | CheckValve | Evaporator | Condenser]
+
+
+def _words_of(kind: _Words) -> list[str]:
+    return [item.value for item in (known_modes() if kind is Mode else kind)]
+
+
+def one_of(kind: _Words) -> BeforeValidator:
     """A word of an enumeration; ValueError names the nearest one."""
 
     def read(value: object) -> object:
@@ -59,8 +64,8 @@ def one_of(
             try:
                 return kind(value)
             except ValueError:
-                near = difflib.get_close_matches(value[:SHOWN], [item.value for item in kind], n=1)
-                which = f"did you mean '{near[0]}'?" if near else f"one of: {', '.join(item.value for item in kind)}"
+                near = difflib.get_close_matches(value[:SHOWN], _words_of(kind), n=1)
+                which = f"did you mean '{near[0]}'?" if near else f"one of: {', '.join(_words_of(kind))}"
                 raise ValueError(f"'{value[:SHOWN]}' is not known here: {which}") from None
         return value
 

@@ -17,10 +17,11 @@ from forensics.intake.job import SourceJob
 from forensics.intake.lexicon import plain
 from forensics.intake.points.checks import settle_series
 from forensics.intake.read_files import read_files
-from forensics.intake.read_table import TYPED, open_export, read_table
+from forensics.intake.read_table import open_export, read_table
 from forensics.intake.result import SourceResult
 from forensics.intake.same_logger import joined_job, same_logger
 from forensics.intake.table.export import TableExport
+from forensics.intake.typed.reader import TYPED, WORKBOOKS
 from forensics.model.paths import EXPORT_BYTES, is_there, name_fault, open_regular, path_problem
 from forensics.model.points import Span
 
@@ -28,7 +29,6 @@ _MOST_HINTS = 100
 _FEW_COLUMNS = 2
 _MOST_FILES = 5000  # a file an hour for half a year
 _WAVEFORM = {".cfg", ".cff", ".dat"}
-_WORKBOOK = {".xlsx", ".xlsm", ".ods", ".xls", ".xlsb"}
 
 
 def read_sources(
@@ -262,7 +262,7 @@ def _kept_suffix(job: SourceJob, suffix: str) -> str:
     """
     with open_regular(job.file) as file:
         head = file.read(4096)
-    if suffix in _WORKBOOK and head and not head.startswith((b"PK", b"\xd0\xcf\x11\xe0")):
+    if suffix in WORKBOOKS and head and not head.startswith((b"PK", b"\xd0\xcf\x11\xe0")):
         start = head.lstrip(b"\xef\xbb\xbf \r\n\t")[:64].lower()
         if start.startswith((b"<html", b"<!doctype", b"<table", b"<?xml", b"<head", b"<meta")):
             raise UnreadableError(

@@ -24,8 +24,8 @@ from forensics.intake.table.parser import BlockReader
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.row_filter import Wanted
 from forensics.intake.timestamps.zones import zone_letters
+from forensics.intake.typed.reader import TYPED
 
-TYPED = frozenset({".xlsx", ".xlsm", ".ods", ".xls", ".xlsb", ".parquet", ".feather", ".arrow", ".pq"})
 T = TypeVar("T")
 
 

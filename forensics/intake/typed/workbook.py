@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     import python_calamine
 
 SUFFIXES = frozenset({".xlsx", ".xlsm", ".ods"})
+REFUSED_SUFFIXES = frozenset({".xls", ".xlsb"})
 _LOOK_ROWS = 200
 _MAX_TEXT = 200
 _Merge = tuple[tuple[int, int], tuple[int, int]]
