@@ -65,7 +65,7 @@ def run_case(parsed: Any, speech: Speech) -> Answer:
 
 def run_demo(parsed: Any, speech: Speech) -> Answer:
     """Run a demonstration case, or list them."""
-    from forensics.case.schema import read_case_file
+    from forensics.case.read import read_case_file
     from forensics.demo import DEMO_CASES
 
     if parsed.list:
@@ -80,7 +80,7 @@ def run_demo(parsed: Any, speech: Speech) -> Answer:
 
 def _report(case: Path, out: Path, parsed: Any, speech: Speech) -> Answer:
     from forensics.report import run_report
-    from forensics.results.schema import read_findings
+    from forensics.results.findings_json import read_findings
 
     limits = limits_of(parsed.limit)
     if speech.bar:

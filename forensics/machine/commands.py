@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from forensics.machine.runs import alive_until
 from forensics.model.memo import kept_with_owner
-from forensics.model.points import OFF, ON, UNKNOWN, Edge, Switch
+from forensics.model.points import OFF, ON, UNKNOWN, Edge
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role
 from forensics.rules.profiles import Profile
 

@@ -10,7 +10,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from forensics.case.schema import CaseFile, read_job_file
+from forensics.case.read import read_job_file
+from forensics.case.schema import CaseFile
 from forensics.case.stage import IN_WORDS, job_gaps, next_step, steps_begun
 from forensics.errors import InputError, one_a_kind
 from forensics.hypotheses.evidence import Observability

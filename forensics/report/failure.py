@@ -7,8 +7,7 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from forensics.errors import InputError
-from forensics.report.execution import NotebookStopped
+from forensics.errors import InputError, NotebookStopped
 from forensics.report.markup import render
 from forensics.report.page import page_file, sections
 from forensics.report.result_set import FAILED_NAME, REPORT_NAME

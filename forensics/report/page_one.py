@@ -8,7 +8,7 @@ from typing import Any
 
 from forensics.case.schema import CaseFile
 from forensics.hypotheses.modes import read_modes
-from forensics.model.vocabulary import Mode, VerdictStatus
+from forensics.model.vocabulary import VerdictStatus, known_modes
 from forensics.report.cautions import cautions
 from forensics.report.next_steps import Step
 from forensics.report.not_known import not_known
@@ -94,7 +94,7 @@ def _filled(findings: FindingsFile, case: CaseFile, clock: ReportTime, beside: B
     verdict = findings.verdict
     rule = read_modes(read_checks()).by_id.get("" if verdict.mode is None else verdict.mode.value)
     look_alikes = [] if rule is None else [look.mode for look in rule.look_alikes]
-    names = {mode.value: mode_name(mode.value) for mode in Mode}
+    names = {mode.value: mode_name(mode.value) for mode in known_modes()}
     return {
         "title": _title(case),
         "identity": identity(findings, case, clock),

@@ -9,9 +9,9 @@ from pathlib import Path
 import nbformat
 import pytest
 
-from forensics.errors import InputError, RunError
+from forensics.errors import InputError, NotebookStopped, RunError
 from forensics.report import run_report
-from forensics.report.execution import NotebookStopped, run_notebook
+from forensics.report.execution import run_notebook
 from forensics.report.failure import write_failure
 from forensics.report.page import bind
 

@@ -166,7 +166,18 @@ def expected_of(subject: Subject, frame: AlignedSamples, reading: Floats, duties
     blank, none = np.full(m, np.nan), np.zeros(m, dtype=bool)
 
     def nothing(why_not: str) -> Expected:
-        return Expected(blocks, mean, x, t_s, run, blank, blank, none, None, why_not)
+        return Expected(
+            blocks=blocks,
+            reading=mean,
+            duties=x,
+            t_s=t_s,
+            run=run,
+            expected=blank,
+            error=blank,
+            reference=none,
+            surface=None,
+            why_not=why_not,
+        )
 
     if any(not np.isfinite(column).any() for column in columns):
         return nothing(_DUTY_UNKNOWN)
@@ -199,7 +210,19 @@ def expected_of(subject: Subject, frame: AlignedSamples, reading: Floats, duties
     _after_starts(blocks, mean, settled, expected, error, int(at[-1]))
     if terms.relative:
         error = error / np.where(expected > 0.0, expected, np.nan)
-    return Expected(blocks, mean, x, t_s, run, expected, error, reference, surface, "", terms.relative)
+    return Expected(
+        blocks=blocks,
+        reading=mean,
+        duties=x,
+        t_s=t_s,
+        run=run,
+        expected=expected,
+        error=error,
+        reference=reference,
+        surface=surface,
+        why_not="",
+        relative=terms.relative,
+    )
 
 
 def _reference(subject: Subject, blocks: Blocks, teach: Mask) -> Mask | None:

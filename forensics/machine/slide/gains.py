@@ -60,14 +60,14 @@ def identify(course: Course) -> Gains:
     load = scaled(gains.part(LOAD), course.load, looks[0]) if gains is not None else None
     unload = scaled(gains.part(UNLOAD), course.unload, looks[1]) if gains is not None else None
     return Gains(
-        drift,
-        with_pulses(load, by_pulse(course, since_change(course.load, load), course.unload, steady, 1.0)),
-        with_pulses(unload, by_pulse(course, since_change(course.unload, unload), course.load, steady, -1.0)),
-        with_oil,
-        until is None,
-        (looks[0], looks[1]),
-        at_load,
-        at_unload,
+        drift=drift,
+        load=with_pulses(load, by_pulse(course, since_change(course.load, load), course.unload, steady, 1.0)),
+        unload=with_pulses(unload, by_pulse(course, since_change(course.unload, unload), course.load, steady, -1.0)),
+        with_oil=with_oil,
+        settled=until is None,
+        looks=(looks[0], looks[1]),
+        load_at_pulses=at_load,
+        unload_at_pulses=at_unload,
     )
 
 

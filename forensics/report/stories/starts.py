@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 from forensics.investigation import Investigation
 from forensics.model.findings import Start
@@ -15,7 +16,7 @@ from forensics.report.svg.multiples import Multiple, Note, Series
 from forensics.report.svg.scale import clock_words
 from forensics.report.units import ReportTime, readable
 
-RATIO_LIMIT = "starts.unloaded_ratio_max"
+RATIO_LIMIT: Final = "starts.unloaded_ratio_max"
 _FEWEST = 2
 _MINUTE_S = 60.0
 

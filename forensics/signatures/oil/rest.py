@@ -109,13 +109,13 @@ def diluted_before_start(subject: Subject, check: str, curve: Saturation, starts
             "oil.dilution_margin",
             above=False,
         ),
-        Seen(
+        seen=Seen(
             (first, last),
             cite(found.late, first, last) + cite(found.pressure, first, last),
             max(found.late.interval_s, found.pressure.interval_s),
             int(np.isfinite(found.above_k).sum()),
         ),
-        why_not,
+        why_not=why_not,
     )
 
 
@@ -208,11 +208,11 @@ def heater_off_at_rest(subject: Subject, check: str, starts: tuple[Span, ...]) -
         outcome,
         f"Oil heater off for {off_s / 3600.0:.3g} h up to the start (limit {limit / 3600.0:g} h).",
         Value(off_s, unit="s", limit_name="oil.heater_off", above=True),
-        Seen(
+        seen=Seen(
             (since_ns, start_ns),
             cite(switch, since_ns, start_ns),
             switch.interval_s,
             max(2, int(((switch.t >= since_ns) & (switch.t < start_ns)).sum())),
         ),
-        why_not,
+        why_not=why_not,
     )

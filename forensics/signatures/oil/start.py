@@ -118,8 +118,8 @@ def difference_late_at_start(subject: Subject, check: str, starts: tuple[Span, .
             above=True,
             limit=limit_s,
         ),
-        Seen((span.start_ns, end_ns), oil.cites(span.start_ns, end_ns), oil.interval_s, count),
-        "the run ended before the proof time",
+        seen=Seen((span.start_ns, end_ns), oil.cites(span.start_ns, end_ns), oil.interval_s, count),
+        why_not="the run ended before the proof time",
     )
 
 
@@ -251,8 +251,8 @@ def temperature_falls_after_start(subject: Subject, check: str, starts: tuple[Sp
         outcome,
         f"Oil temperature fell by {value:.1f} K after the start (limit {limit:.1f} K, {len(own)} earlier starts).",
         Value(value, unit="K", limit_name="oil.fall_after_start", above=True, limit=limit),
-        Seen((span.start_ns, end_ns), cite(oil_c, span.start_ns, end_ns), oil_c.interval_s, count),
-        why_not,
+        seen=Seen((span.start_ns, end_ns), cite(oil_c, span.start_ns, end_ns), oil_c.interval_s, count),
+        why_not=why_not,
     )
 
 

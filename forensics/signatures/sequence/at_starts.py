@@ -146,9 +146,9 @@ def restart_too_soon(subject: Subject, check: str) -> Finding:
     measured = Value(least.off_s, low, high, "s", limit=limit, above=False)
     if rests.short and max(rest_s(subject, s)[0] for s in rests.short) < subject.limits["states.dropout_s"]:
         why = "as sampled it may be a drop-out of the contactor"
-        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen, why)
+        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen=seen, why_not=why)
     if rests.unsure and not rests.short:
         why = "the ends of the rests are known too coarsely"
-        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen, why)
+        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen=seen, why_not=why)
     outcome = Outcome.PRESENT if rests.short else Outcome.ABSENT
     return make_finding(subject, check, outcome, words, measured, seen)

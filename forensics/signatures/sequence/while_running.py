@@ -58,10 +58,12 @@ def load_and_unload_together(subject: Subject, check: str) -> Finding:
     limit = subject.limits["sequence.together_s"]
     # of samples far apart one that shows both may be the edge of a scan; what stands over several is none
     if total > 0 and (total <= limit or (step > limit and longest < _SEVERAL * step)):
-        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen, "edges of one scan look alike")
+        return make_finding(
+            subject, check, Outcome.CANNOT_TELL, words, measured, seen=seen, why_not="edges of one scan look alike"
+        )
     if total <= 0 and step > limit:
         why = f"samples every {step:g} s: both may have acted together for less"
-        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen, why)
+        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen=seen, why_not=why)
     outcome = Outcome.PRESENT if total > 0 else Outcome.ABSENT
     return make_finding(subject, check, outcome, words, measured, seen)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
@@ -22,8 +23,8 @@ from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_fin
 from forensics.signatures.slide.looking import command_role, identified, not_by_time, when
 from forensics.signatures.slide.standing import stood_unmoved
 
-_LEAST = "slide.response_share_min"
-_SLOW = "slide.response_share_slow"
+_LEAST: Final = "slide.response_share_min"
+_SLOW: Final = "slide.response_share_slow"
 
 
 def _part(slide: Slide, sign: float) -> Part | None:
