@@ -44,7 +44,7 @@ def _load() -> None:
     """Import what a run needs before the clock of the first case is started."""
     import papermill  # noqa: F401
 
-    import forensics.report.runner  # noqa: F401
+    import forensics.report.running.runner  # noqa: F401
 
 
 def _listen(stream: IO[str], lines: queue.Queue[str]) -> None:
@@ -94,7 +94,7 @@ def _inputs(case: Path) -> str:
 def _report(case: Path, out: Path) -> str:
     """Run the report; a kernel that died gets a second chance, and the note says so."""
     from forensics.report import run_report
-    from forensics.report.execution import KernelDied
+    from forensics.report.running.execution import KernelDied
 
     try:
         run_report(case, out)

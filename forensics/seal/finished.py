@@ -12,8 +12,8 @@ from typing import Any
 from forensics.case.schema import CaseFile, read_case_file
 from forensics.errors import InputError, Problem
 from forensics.intake.case_files import CaseInput, case_inputs
-from forensics.report.placing import unfinished
-from forensics.report.result_set import (
+from forensics.report.written.placing import unfinished
+from forensics.report.written.result_set import (
     FINDINGS_NAME,
     MANIFEST_NAME,
     NOTEBOOK_NAME,

@@ -12,8 +12,8 @@ import pandas as pd
 
 from forensics.errors import InputError, Severity
 from forensics.model.outside_text import for_sheet
-from forensics.report.cautions import cautions
-from forensics.report.markup import PROBLEMS_MIME, render, show_markup, show_plate, table_markup
+from forensics.report.binding.markup import PROBLEMS_MIME, render, show_markup, show_plate, table_markup
+from forensics.report.words.cautions import cautions
 from forensics.rules import read_limits
 from forensics.sites import figures, tables
 from forensics.sites.fleet import Fleet, read_fleet

@@ -48,10 +48,10 @@ def study(
     """
     import nbformat
 
-    from forensics.report.execution import NotebookStopped, run_notebook
-    from forensics.report.failure import write_failure, write_whole
+    from forensics.report.binding.page import bind
     from forensics.report.notebooks import notebook_path
-    from forensics.report.page import bind
+    from forensics.report.running.execution import NotebookStopped, run_notebook
+    from forensics.report.running.failure import write_failure, write_whole
 
     made = f"Made {now().astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}."
     # before the kernel starts: a pool of processes and its progress belong to the terminal

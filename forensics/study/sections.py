@@ -13,9 +13,9 @@ import pandas as pd
 
 from forensics.errors import InputError, Severity
 from forensics.model.outside_text import for_sheet
-from forensics.report.cautions import cautions
+from forensics.report.binding.markup import PROBLEMS_MIME, render, show_markup, show_plate, table_markup
 from forensics.report.figures.figure import Figure
-from forensics.report.markup import PROBLEMS_MIME, render, show_markup, show_plate, table_markup
+from forensics.report.words.cautions import cautions
 from forensics.rules.error_rate import QUALIFIED
 from forensics.study import figures, measure, tables
 from forensics.study.answers import Answers, tables_of

@@ -23,7 +23,7 @@ from forensics.intake import SourceResult, read_sources
 from forensics.intake.timestamps.zones import to_utc
 from forensics.model.points import NS, Span, iso
 from forensics.model.vocabulary import Recorded, Role
-from forensics.report.units import ReportTime
+from forensics.report.words.units import ReportTime
 
 Rows = dict[str, Row]
 Reader = Callable[..., tuple[SourceResult, Problems]]

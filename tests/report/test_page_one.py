@@ -10,7 +10,7 @@ import pytest
 
 from forensics.model.vocabulary import Mode, Role
 from forensics.report import RunResult
-from forensics.report.markup import PLOTLY_MIME
+from forensics.report.binding.markup import PLOTLY_MIME
 from forensics.results.schema import read_findings
 from forensics.rules import read_checks, read_limits
 

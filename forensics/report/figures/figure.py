@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from forensics.report.units import ReportTime
+from forensics.report.words.units import ReportTime
 
 BLACK, BLUE, VERMILION, GREEN = "#000000", "#08386b", "#a13a06", "#2a7f5f"
 PURPLE, SAND = "#9a86d6", "#9a8420"

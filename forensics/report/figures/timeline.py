@@ -15,7 +15,7 @@ from forensics.model.vocabulary import Role, State
 from forensics.report.figures.figure import BLUE, GREEN, GREY, INK, PURPLE, VERMILION, Figure, label, time_axis
 from forensics.report.figures.panels import Panel, stack
 from forensics.report.figures.traces import Drawn, bars, covering, draw, thinning_words
-from forensics.report.units import ReportTime, readable, role_words, shown_role
+from forensics.report.words.units import ReportTime, readable, role_words, shown_role
 
 PANELS: tuple[tuple[str, tuple[Role, ...]], ...] = (
     ("current", (Role.MOTOR_AMPS, Role.AMPS_A, Role.AMPS_B, Role.AMPS_C)),

@@ -7,16 +7,16 @@ import pandas as pd
 from forensics.errors import Problem
 from forensics.hypotheses.modes import read_modes
 from forensics.report import tables
+from forensics.report.binding.markup import LIST_ROWS, render, show_markup, table_markup
 from forensics.report.context import ReportContext
-from forensics.report.job import show_job
-from forensics.report.markup import LIST_ROWS, render, show_markup, table_markup
-from forensics.report.next_steps import next_steps
-from forensics.report.not_known import conflicts
-from forensics.report.not_known import not_known as open_points
-from forensics.report.photographs import MOST_SHOWN, Photograph, photograph
-from forensics.report.plain import finding_says, mode_name
+from forensics.report.evidence.job import show_job
+from forensics.report.evidence.photographs import MOST_SHOWN, Photograph, photograph
+from forensics.report.page_one.next_steps import next_steps
+from forensics.report.page_one.not_known import conflicts
+from forensics.report.page_one.not_known import not_known as open_points
 from forensics.report.sections.front import spoken
 from forensics.report.sections.show import show_lines, show_table, show_text
+from forensics.report.words.plain import finding_says, mode_name
 from forensics.results.schema import FindingsFile, HypothesisRow
 from forensics.rules import read_checks
 

@@ -8,18 +8,18 @@ import pandas as pd
 
 from forensics.errors import Severity
 from forensics.model.points import NS
+from forensics.report.binding.markup import render, show_markup
 from forensics.report.context import ReportContext
 from forensics.report.figures.timeline import timeline as draw_timeline
-from forensics.report.markup import render, show_markup
-from forensics.report.next_steps import Step, next_steps
-from forensics.report.not_known import conflicts
-from forensics.report.page_one import Beside, page_one_values
-from forensics.report.revision import earlier_findings, superseded
+from forensics.report.page_one.next_steps import Step, next_steps
+from forensics.report.page_one.not_known import conflicts
+from forensics.report.page_one.sheet import Beside, page_one_values
+from forensics.report.page_one.trip_said import panel_said
 from forensics.report.sections.show import show_table, show_text
 from forensics.report.stories.courses import close_span
 from forensics.report.stories.story import close_picture, story
-from forensics.report.trip_said import panel_said
-from forensics.report.units import readable, roles_in_words
+from forensics.report.words.units import readable, roles_in_words
+from forensics.report.written.revision import earlier_findings, superseded
 
 CHRONOLOGY_S = 600.0
 

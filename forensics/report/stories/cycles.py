@@ -14,7 +14,7 @@ from forensics.report.healthy import LOADED_STOP, healthy_start, healthy_stop
 from forensics.report.stories.quantities import Quantity, quantity, runs_between
 from forensics.report.svg import elements as svg
 from forensics.report.svg.multiples import Multiple, Note, Series
-from forensics.report.units import readable
+from forensics.report.words.units import readable
 
 BEFORE_S, AFTER_S = 5.0, 60.0
 SLOWEST_S = 5.0

@@ -13,7 +13,7 @@ from forensics.report.stories.quantities import panel_title
 from forensics.report.svg import elements as svg
 from forensics.report.svg.multiples import Multiple, Note, Series
 from forensics.report.svg.scale import clock_words
-from forensics.report.units import ReportTime, readable
+from forensics.report.words.units import ReportTime, readable
 
 RATIO_LIMIT = "starts.unloaded_ratio_max"
 _FEWEST = 2

@@ -15,7 +15,7 @@ from forensics.report.stories.starts import rests_panels, starts_panels
 from forensics.report.svg.elements import text_width
 from forensics.report.svg.multiples import WORDS_PX, Across, Multiple, small_multiples
 from forensics.report.svg.scale import time_ticks
-from forensics.report.units import ReportTime, local_title
+from forensics.report.words.units import ReportTime, local_title
 
 WIDE, NARROW = (720.0, 300.0), (345.0, 380.0)
 WIDE_TICKS, NARROW_TICKS = 7, 3

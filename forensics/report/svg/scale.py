@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from forensics.model.points import NS
-from forensics.report.units import ReportTime, number
+from forensics.report.words.units import ReportTime, number
 
 _TIME_STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800)
 _DAY_S = 86400

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from forensics.model.points import NS, Span
-from forensics.report.units import ReportTime, duration_words, number, shown_unit
+from forensics.report.words.units import ReportTime, duration_words, number, shown_unit
 
 
 def ns(text: str) -> int:

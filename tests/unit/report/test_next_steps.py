@@ -10,7 +10,7 @@ from forensics.demo import DEMO_CASES
 from forensics.hypotheses.evidence import NextTest, Weighing
 from forensics.investigation import investigate
 from forensics.model.vocabulary import Grade
-from forensics.report.next_steps import GET, KEEP, next_steps
+from forensics.report.page_one.next_steps import GET, KEEP, next_steps
 
 
 @pytest.fixture(scope="module")

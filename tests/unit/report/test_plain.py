@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pytest
 
 from forensics.model.vocabulary import Mode, Outcome, Role
-from forensics.report.plain import finding_says, mode_means, mode_name, plain_words
+from forensics.report.words.plain import finding_says, mode_means, mode_name, plain_words
 from forensics.rules import read_checks
 
 

@@ -13,7 +13,7 @@ from finished_cases import findings
 from hypothesis import given
 from hypothesis import strategies as st
 
-from forensics.report.sentences import in_display, told_in
+from forensics.report.words.sentences import in_display, told_in
 
 CANONICAL = re.compile(r"\d\s?(?:kPa|degC|°C|K|mm/s|mm2)\b|\bbar\b|\bkelvin\b")
 

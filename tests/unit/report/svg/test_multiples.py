@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from forensics.report.svg.elements import text_width
 from forensics.report.svg.multiples import Across, Multiple, Note, Series, small_multiples
 from forensics.report.svg.scale import time_ticks, value_ticks
-from forensics.report.units import ReportTime
+from forensics.report.words.units import ReportTime
 
 NASTY = "<script>x</script> & ]]> \u202e"
 WIDE, NARROW = (720.0, 300.0), (345.0, 380.0)

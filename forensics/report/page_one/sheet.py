@@ -9,15 +9,15 @@ from typing import Any
 from forensics.case.schema import CaseFile
 from forensics.hypotheses.modes import read_modes
 from forensics.model.vocabulary import Mode, VerdictStatus
-from forensics.report.cautions import cautions
-from forensics.report.next_steps import Step
-from forensics.report.not_known import not_known
-from forensics.report.plain import GRADES, mode_name, plain_words, verdict_says
-from forensics.report.revision import Superseded
-from forensics.report.shown_evidence import MOST_ROWS, look_alike_rows, shown_rows
+from forensics.report.page_one.next_steps import Step
+from forensics.report.page_one.not_known import not_known
+from forensics.report.page_one.shown_evidence import MOST_ROWS, look_alike_rows, shown_rows
 from forensics.report.stories.story import Story
 from forensics.report.tables.words import stamp_ns
-from forensics.report.units import ReportTime, readable, shown_unit
+from forensics.report.words.cautions import cautions
+from forensics.report.words.plain import GRADES, mode_name, plain_words, verdict_says
+from forensics.report.words.units import ReportTime, readable, shown_unit
+from forensics.report.written.revision import Superseded
 from forensics.results.publish import NOT_SEARCHED
 from forensics.results.schema import FindingsFile
 from forensics.rules import Limits, read_checks, read_limits

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from forensics.case.schema import CaseFile
 from forensics.model.vocabulary import Outcome
-from forensics.report.plain import finding_says
-from forensics.report.units import readable, shown_unit
+from forensics.report.words.plain import finding_says
+from forensics.report.words.units import readable, shown_unit
 from forensics.results.schema import CiteRow, FindingRow, FindingsFile
 
 BY_HAND = ("observation", "measurement")

@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forensics.errors import InputError, Problem, RunError, Severity
-from forensics.report.kernel import KERNEL_NAME, RunPlace, Transport, manager_class, run_place
-from forensics.report.markup import PROBLEMS_MIME
+from forensics.report.binding.markup import PROBLEMS_MIME
 from forensics.report.notebooks import ADDED, check_injected, check_parameters, read_notebook
+from forensics.report.running.kernel import KERNEL_NAME, RunPlace, Transport, manager_class, run_place
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode

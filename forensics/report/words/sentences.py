@@ -15,7 +15,7 @@ import re
 from collections.abc import Callable
 from functools import cache
 
-from forensics.report.units import Shown, shown_unit
+from forensics.report.words.units import Shown, shown_unit
 from forensics.results.schema import FindingsFile
 
 _NUMBER = r"[+\-−]?\d+(?:\.\d+)?(?:e[+\-]?\d+)?"

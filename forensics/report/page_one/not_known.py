@@ -5,7 +5,7 @@ from __future__ import annotations
 from forensics.case.schema import CaseFile
 from forensics.investigation import Investigation
 from forensics.model.vocabulary import Outcome, PreviousStop
-from forensics.report.plain import mode_name, plain_words, silent_checks
+from forensics.report.words.plain import mode_name, plain_words, silent_checks
 from forensics.results.publish import NOT_SEARCHED
 from forensics.results.schema import FindingsFile
 
