@@ -8,7 +8,7 @@ from typing import Literal
 from forensics.investigation import Investigation
 from forensics.model.points import NS, Span
 from forensics.model.vocabulary import Outcome
-from forensics.report.stories.courses import close_span, course_panels
+from forensics.report.stories.courses import LimitOf, close_span, course_panels
 from forensics.report.stories.cycles import AFTER_S, BEFORE_S, cycle_panels
 from forensics.report.stories.plan import Plan, plan_of, read_plans
 from forensics.report.stories.starts import rests_panels, starts_panels
@@ -47,13 +47,18 @@ class Story:
     about: str
 
 
-def story(work: Investigation, display: str, clock: ReportTime) -> Story | None:
+def story(work: Investigation, display: str, clock: ReportTime, leader: str | None = None) -> Story | None:
     """The picture that tells the case; None where the record holds nothing that could be drawn.
 
     The first layout of three that has data: the cause's own, the close-up of the failure, the hours before it.
+
+    Parameters
+    ----------
+    leader
+        Of an undetermined case: the cause that leads, whose picture shows what speaks for it.
     """
     verdict = work.weighing.verdict
-    first = plan_of(verdict.status, None if verdict.mode is None else str(verdict.mode))
+    first = plan_of(verdict.status, leader if verdict.mode is None else str(verdict.mode))
     fallback = read_plans().open
     for plan in (first, fallback, fallback.model_copy(update={"kind": "course"})):
         panels = _panels(work, plan, display, clock)
@@ -84,13 +89,15 @@ def _course_span(work: Investigation) -> Span:
     return Span(start_ns, end_ns)
 
 
-def _limits(work: Investigation, plan: Plan) -> dict[str, tuple[float, str]]:
+def _limits(work: Investigation, plan: Plan) -> dict[str, LimitOf]:
     """Limit of each check that the layout names, by the panel of the same place; none where the check can't tell."""
     found = {}
     for name, check in zip(plan.panels, plan.limits_of, strict=False):
         one = next((f for f in work.findings if f.check == check and f.limit is not None), None)
-        if one is not None and one.limit is not None and one.outcome is not Outcome.CANNOT_TELL and one.unit != "1":
-            found[name] = (one.limit, "limit")
+        if one is None or one.limit is None or one.value is None or one.outcome is Outcome.CANNOT_TELL:
+            continue
+        if one.unit != "1":
+            found[name] = LimitOf(one.limit, one.value)
     return found
 
 

@@ -49,12 +49,21 @@ def test_every_axis_of_a_case_says_its_zone_and_offset() -> None:
 
 
 @pytest.mark.parametrize("zone", ["Europe/Berlin", "America/New_York", "Australia/Lord_Howe"])
-def test_over_a_change_of_the_clocks_everything_is_utc(zone: str) -> None:
+def test_over_a_change_of_the_clocks_axes_are_utc(zone: str) -> None:
     """The clocks of all three zones change within 2031 (IANA time zone database)."""
     clock = ReportTime.over(zone, Span(ns("2031-01-10T00:00:00Z"), ns("2031-07-10T00:00:00Z")))
     assert clock.offset_s is None
     assert clock.axis_title.startswith("UTC")
-    assert clock.text(ns("2031-03-30T01:30:00Z")) == "2031-03-30 01:30:00Z"
+
+
+def test_over_a_change_of_the_clocks_each_time_is_local_with_its_own_offset() -> None:
+    """Europe/Berlin is at +01:00 before and at +02:00 after 30 March 2031, 01:00 UTC (IANA time zone database)."""
+    clock = ReportTime.over("Europe/Berlin", Span(ns("2031-03-29T00:00:00Z"), ns("2031-03-31T00:00:00Z")))
+    assert clock.text(ns("2031-03-30T00:30:00Z")) == "2031-03-30 01:30:00 +01:00"
+    assert clock.text(ns("2031-03-30T01:30:00Z")) == "2031-03-30 03:30:00 +02:00"
+    assert clock.spoken(ns("2031-03-30T01:30:00Z")) == "30 Mar 2031, 03:30:00 (UTC+02:00)"
+    between = clock.spoken_interval(ns("2031-03-30T00:59:59Z"), ns("2031-03-30T01:00:01Z"))
+    assert between == "30 Mar, 01:59:59 (UTC+01:00) to 03:00:01 (UTC+02:00)"
 
 
 def test_a_change_of_one_hour_within_a_day_is_noticed() -> None:
