@@ -103,7 +103,7 @@ def axis(title: str, more: Mapping[str, Any] | None = None) -> dict[str, Any]:
 
 def time_axis(clock: ReportTime, more: Mapping[str, Any] | None = None) -> dict[str, Any]:
     """A time axis that says zone and offset."""
-    return axis(clock.axis_title, {"type": "date", "hoverformat": "%Y-%m-%d %H:%M:%S.%L", **(more or {})})
+    return axis(clock.axis_title, {"type": "date", "hoverformat": clock.hover_format, **(more or {})})
 
 
 def layout(height: int, more: Mapping[str, Any] | None = None) -> dict[str, Any]:

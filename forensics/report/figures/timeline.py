@@ -236,12 +236,15 @@ def _hatched(edges: Sequence[Edge], row: str, clock: ReportTime) -> dict[str, An
         "x": [(e.latest_ns - e.earliest_ns) / 1e6 for e in edges],
         "y": [row] * len(edges),
         "width": _HATCH_SHARE,
-        "text": [words.get(e.to, "unknown") for e in edges],
+        "text": [
+            f"{words.get(e.to, 'unknown')}, somewhere between {clock.text(e.earliest_ns)} and {clock.text(e.latest_ns)}"
+            for e in edges
+        ],
         "textposition": "none",
         "marker": {"color": "#ffffff", "line": {"color": GREY, "width": 1}, "pattern": _HATCH},
         "showlegend": False,
         "name": label(row),
-        "hovertemplate": "%{text}, somewhere in this interval, which begins at %{base}<extra>%{fullData.name}</extra>",
+        "hovertemplate": "%{text}<extra>%{fullData.name}</extra>",
     }
 
 

@@ -9,12 +9,13 @@ from forensics.case.schema import CaseFile
 from forensics.hypotheses.modes import read_modes
 from forensics.model.vocabulary import Grade, Mode, Outcome
 from forensics.report.words.plain import LIVE, check_words, finding_says, small
-from forensics.report.words.units import readable, shown_unit
+from forensics.report.words.units import alike, readable, shown_unit
 from forensics.results.schema import CiteRow, FindingRow, FindingsFile, HypothesisRow
 from forensics.rules import read_checks
 
 BY_HAND = ("observation", "measurement")
 MOST_ROWS = 5
+_SPOKEN_UNITS = {"1/h": "an hour", "%/min": "% a minute"}
 _PERCENT = 100.0
 
 
@@ -77,15 +78,15 @@ def measured_words(finding: FindingRow, display: str) -> str:
     numbers = (finding.value, finding.low, finding.high, finding.limit)
     words = check_words(finding.check)
     if finding.unit == "1" and words is not None and words.times:
-        parts, unit = ["" if v is None else readable(v, digits=2) for v in numbers], " times"
+        parts, unit = alike(numbers, digits=2), " times"
     elif finding.unit == "1":
-        parts, unit = ["" if v is None else readable(_PERCENT * v, digits=2) for v in numbers], " %"
+        parts, unit = alike([None if v is None else _PERCENT * v for v in numbers]), " %"
     else:
         shown = shown_unit(finding.unit, display)
-        parts = ["" if v is None else readable(v * shown.factor + shown.offset) for v in numbers]
+        parts = alike([None if v is None else v * shown.factor + shown.offset for v in numbers])
         # beside its words a difference of temperatures is told in degrees
         text = shown.text.removesuffix(" difference")
-        unit = f" {text}" if text else ""
+        unit = f" {_SPOKEN_UNITS.get(text, text)}" if text else ""
     value, low, high, limit = parts
     said = f"{value}{unit}"
     if low and high and low != high:

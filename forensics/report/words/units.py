@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
 from zoneinfo import ZoneInfo
@@ -102,10 +103,29 @@ def number(value: float | None, *, digits: int = SIGNIFICANT) -> str:
 def readable(value: float | None, *, digits: int = 3) -> str:
     """A number for people: two or three digits, thousands separated, a true minus sign; whole numbers stay whole."""
     text = number(value, digits=digits)
+    if "e-" in text:
+        return "0"
     if not text.lstrip("-").replace(".", "", 1).isdigit():
         return text
     whole, dot, rest = text.lstrip("-").partition(".")
     return f"{'−' if text.startswith('-') and float(text) else ''}{int(whole):,}{dot}{rest}"
+
+
+def alike(values: Sequence[float | None], *, digits: int = 3) -> list[str]:
+    """A value with its bounds for people, all to the same place: no finer than two digits of the interval's width.
+
+    Parameters
+    ----------
+    values
+        The value, its low and its high end, then others in the same unit, which are told to ``digits`` digits.
+    """
+    value, low, high, *others = values
+    places = None
+    if value is not None and low is not None and high is not None and high - low > ROUNDING:
+        largest = max(abs(value), abs(low), abs(high))
+        places = min(1 - math.floor(math.log10(high - low)), digits - 1 - math.floor(math.log10(largest)))
+    rounded = [v if v is None or places is None else round(v, places) for v in (value, low, high)]
+    return ["" if v is None else readable(v, digits=digits) for v in (*rounded, *others)]
 
 
 def shown_unit(unit: str, display: str) -> Shown:
@@ -186,6 +206,11 @@ class ReportTime:
             hours, minutes = divmod(abs(offset_s(high)) // 60, 60)
             found.append((high, f"clocks change to UTC{'-' if offset_s(high) < 0 else '+'}{hours:02d}:{minutes:02d}"))
         return found
+
+    @property
+    def hover_format(self) -> str:
+        """How a date axis tells a time under the pointer: with the offset."""
+        return f"%Y-%m-%d %H:%M:%S.%L {'UTC' if self.offset_s is None else self.offset_text}"
 
     @property
     def offset_text(self) -> str:
