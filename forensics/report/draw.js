@@ -92,16 +92,18 @@
     script.textContent = document.getElementById("library").textContent;
     document.head.appendChild(script);
   }
-  var MOST_TOGGLES = 14;
+  var OPEN_TOGGLES = 8;
   function toggles(place, data) {
     // names stand as text above the panels; whoever wants a curve out of the way, by mouse or by keyboard, finds it here
     var names = [], at = {};
     data.forEach(function (trace, index) {
       if (!trace.name || trace.hoverinfo === "skip") { return; }
-      if (!at[trace.name]) { at[trace.name] = []; names.push(trace.name); }
-      at[trace.name].push(index);
+      // a switch is one name, drawn on and off
+      var name = trace.name.replace(/: (on|off)$/, "");
+      if (!at[name]) { at[name] = []; names.push(name); }
+      at[name].push(index);
     });
-    if (names.length < 2 || names.length > MOST_TOGGLES || place.parentNode.querySelector(".toggles")) { return; }
+    if (names.length < 2 || place.parentNode.querySelector(".toggles")) { return; }
     var group = document.createElement("div");
     group.className = "toggles";
     group.setAttribute("role", "group");
@@ -119,6 +121,14 @@
       });
       group.appendChild(button);
     });
+    if (names.length > OPEN_TOGGLES) {
+      var folded = document.createElement("details"), summary = document.createElement("summary");
+      folded.className = "toggle-list";
+      summary.textContent = "Show or hide curves";
+      folded.appendChild(summary);
+      folded.appendChild(group);
+      group = folded;
+    }
     place.parentNode.insertBefore(group, place.nextSibling);
   }
   function draw(script) {

@@ -71,9 +71,10 @@ def open_rows(findings: FindingsFile, tests: Sequence[NextTest]) -> list[Row]:
 
 
 def _bare(findings: FindingsFile) -> list[Row]:
-    out = sum(h.grade is Grade.EXCLUDED for h in findings.graded)
+    causes = [h for h in findings.graded if h.mode is not Mode.NONE]
+    out = sum(h.grade is Grade.EXCLUDED for h in causes)
     return [
-        Row("What leads", f"no cause; {out} of {len(findings.graded)} are ruled out"),
+        Row("What leads", f"no cause; of {len(causes)} that were weighed, {out or 'none'} could be ruled out"),
         Row("What is missing", "readings close enough together, or of the right quantities, to show what happened"),
         Row("What would settle it", BARE_SETTLED),
     ]

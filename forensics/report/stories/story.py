@@ -7,7 +7,7 @@ from typing import Literal
 
 from forensics.investigation import Investigation
 from forensics.model.points import NS, Span
-from forensics.model.vocabulary import Outcome
+from forensics.model.vocabulary import Outcome, VerdictStatus
 from forensics.report.stories.courses import LimitOf, close_span, course_panels
 from forensics.report.stories.cycles import AFTER_S, BEFORE_S, cycle_panels
 from forensics.report.stories.plan import Plan, plan_of, read_plans
@@ -102,7 +102,7 @@ def _limits(work: Investigation, plan: Plan) -> dict[str, LimitOf]:
 
 
 def _drawn(work: Investigation, plan: Plan, panels: list[Multiple], clock: ReportTime) -> Story:
-    title = _NAMES[plan.kind]
+    title = _NAMES[plan.kind].replace("failure", _event(work))
     about = f"{title}. Panels: {'; '.join(p.title for p in panels)}."
     notes = [n.words for p in panels for n in p.notes]
     if notes:
@@ -114,6 +114,11 @@ def _drawn(work: Investigation, plan: Plan, panels: list[Multiple], clock: Repor
         across = _across(work, plan, panels, clock, most)
         made.append(small_multiples(panels, across, size=size, title=title, about=about, key=key, ends_px=ends))
     return Story(made[0], made[1], title, about)
+
+
+def _event(work: Investigation) -> str:
+    """What the instant that the case is about is called: nothing failed where nothing was found."""
+    return "event" if work.weighing.verdict.status is VerdictStatus.NO_FAULT_FOUND else "failure"
 
 
 def _across(work: Investigation, plan: Plan, panels: list[Multiple], clock: ReportTime, most: int) -> Across:
@@ -131,8 +136,8 @@ def _across(work: Investigation, plan: Plan, panels: list[Multiple], clock: Repo
         room = (high - low) * 0.02
         low, high = low - room, high + room
     ticks = [(t / NS, words) for t, words in time_ticks(clock, round(low * NS), round(high * NS), most=most)]
-    marked = [(failure, "failure")] if plan.kind in {"close", "course"} else []
-    return Across(low, high, ticks, local_title(clock, round(failure * NS)), marked)
+    marked = [(failure, _event(work))] if plan.kind in {"close", "course"} else []
+    return Across(low, high, ticks, local_title(clock, round(failure * NS), event=_event(work)), marked)
 
 
 def close_picture(work: Investigation, display: str, clock: ReportTime) -> str:
@@ -150,7 +155,7 @@ def cycle_picture(work: Investigation, kind: Literal["start", "stop"], display: 
 
 
 def _one(work: Investigation, plan: Plan, panels: list[Multiple], clock: ReportTime | None, key: str) -> str:
-    title = _NAMES[plan.kind]
+    title = _NAMES[plan.kind].replace("failure", _event(work))
     about = f"{title}. Panels: {'; '.join(p.title for p in panels)}."
     longest = max([0.0, *(text_width(s.end, WORDS_PX) for p in panels for s in p.series)])
     across = _across(work, plan, panels, clock or ReportTime("UTC", 0), WIDE_TICKS)

@@ -291,8 +291,8 @@ def _zone(offset: str) -> str:
     return f"UTC{offset.replace('-', '−')}"
 
 
-def local_title(clock: ReportTime, time_ns: int) -> str:
+def local_title(clock: ReportTime, time_ns: int, *, event: str = "failure") -> str:
     """Words for a time axis in a picture: local time with its offset, the day included."""
     stamp = clock.local(time_ns)
     zone = "UTC" if clock.offset_s is None else f"local time, UTC{clock.offset_text.replace('-', '−')}"
-    return f"{zone}; failure on {stamp.day} {stamp:%b %Y}"
+    return f"{zone}; {event} on {stamp.day} {stamp:%b %Y}"

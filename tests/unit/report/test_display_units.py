@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from forensics.model.points import NS, Span
-from forensics.report.words.units import ReportTime, duration_words, number, shown_unit
+from forensics.report.words.units import ReportTime, alike, duration_words, number, shown_unit
 
 
 def ns(text: str) -> int:
@@ -81,3 +81,23 @@ def test_durations() -> None:
         "2 h",
         "3 d",
     ]
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        ((-0.128, -0.327, 0.0713), ["−0.13", "−0.33", "0.07"]),
+        ((1037.4, 818.2, 1302.1), ["1,040", "820", "1,300"]),
+        ((10.412, 10.1, 10.72), ["10.4", "10.1", "10.7"]),
+        ((1.12e-9, -0.248, 0.2), ["0", "−0.25", "0.2"]),
+        ((8.0, 8.0, 8.0), ["8", "8", "8"]),
+        ((0.5, None, None), ["0.5", "", ""]),
+    ],
+)
+def test_a_value_is_told_no_finer_than_its_interval(values: tuple[float | None, ...], said: list[str]) -> None:
+    assert alike(values) == said
+
+
+def test_a_time_under_the_pointer_has_its_offset() -> None:
+    assert ReportTime("America/Chicago", -6 * 3600).hover_format.endswith("%L -06:00")
+    assert ReportTime("America/Chicago", None).hover_format.endswith("%L UTC")
