@@ -10,10 +10,10 @@ from pathlib import Path
 import pandas as pd
 
 from forensics.errors import InputError
-from forensics.report.cautions import cautions
+from forensics.report.binding.markup import render, show_markup, show_plate
 from forensics.report.context import show_problems
-from forensics.report.markup import render, show_markup, show_plate
 from forensics.report.running.comparison_page import leave_summary, show_listed, show_note
+from forensics.report.words.cautions import cautions
 from forensics.rules import read_limits
 from forensics.sites import figures, tables
 from forensics.sites.fleet import Fleet, read_fleet

@@ -8,7 +8,7 @@ import pandas as pd
 
 from forensics.model.vocabulary import Grade, Mode, VerdictStatus
 from forensics.report.tables.words import frame
-from forensics.report.units import CANNOT, number
+from forensics.report.words.units import CANNOT, number
 from forensics.sites.fleet import Fleet
 from forensics.sites.gather import Collection, SiteCase
 from forensics.sites.iso14224 import NOT_CODED, read_coding

@@ -8,7 +8,7 @@ from pathlib import Path
 from forensics.errors import InputError, Problem
 from forensics.intake.case_files import case_inputs
 from forensics.intake.draft.draft import draft_case
-from forensics.report.check import check_case_folder
+from forensics.report.checking.check import check_case_folder
 
 CASE_NAME = "case.toml"
 # a waveform record goes by its .cfg file; photographs are no exports

@@ -9,9 +9,9 @@ from forensics.case.custody import custody_chains
 from forensics.case.laboratory import LabHistory, lab_histories
 from forensics.case.schema import CaseFile
 from forensics.case.stage import job_gaps
+from forensics.report.binding.markup import render, show_markup, table_markup
 from forensics.report.context import ReportContext
-from forensics.report.damage_map import STATE_WORDS, damage_map
-from forensics.report.markup import render, show_markup, table_markup
+from forensics.report.evidence.damage_map import STATE_WORDS, damage_map
 from forensics.results.follow_up import follow_up
 
 
