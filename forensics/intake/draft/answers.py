@@ -37,6 +37,8 @@ _UNBOUND = re.compile(r'^# column = ("(?:[^"\\]|\\.)*")')
 _OF = re.compile(r"^# columns of (.*) that no role is written for$")
 _KEY = re.compile(r"^(?:# )?([a-z_]+) = ")
 _WORDS = ("recorded", "hold", "range", "accuracy", "on", "off", "unknown")
+
+
 @dataclass(frozen=True)
 class Answers:
     """What is known beforehand; empty where it is not.

@@ -24,6 +24,8 @@ _EXAMPLES = {
     "limit.name": '"starts.unloaded_ratio_max"',
     "limit.value": "0.45",
     "source.clock_check.true_time": "2031-03-16T08:59:19-05:00",
+    "measurement.temperature_c": "24.0",
+    "measurement.test_volts": "500.0",
     "source.sha256": '""',
 }
 _BY_KIND = {
