@@ -114,8 +114,9 @@ def saturation_for(refrigerant: str, saturation_table: str, folder: Path) -> tup
     where = f" or in the installed property library ({library})" if library else ""
     more = "" if library else f" A property library knows more and is not installed: {INSTALL}."
     return None, (
-        f"Refrigerant '{refrigerant}' has no dew/bubble data in the tables that ship{where}.{more} Superheat and subcooling are left out. You may give a table of pressure, "
-        f"bubble and dew temperature (CSV, machine.saturation_table), or one of: {names}."
+        f"Refrigerant '{refrigerant}' has no dew/bubble data in the tables that ship{where}.{more} "
+        "Superheat and subcooling are left out. You may give a table of pressure, bubble and dew temperature "
+        f"(CSV, machine.saturation_table), or one of: {names}."
     )
 
 

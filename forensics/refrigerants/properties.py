@@ -1,7 +1,7 @@
 """What the property library says of a refrigerant, as one table: dew, bubble and vapour entropy over pressure.
 
-The tables that ship are made by this module (``python -m forensics.refrigerants.build_tables``), so that a report needs no
-property library at run time; a refrigerant without a shipped table is computed here when it is asked for.
+The tables that ship are made by this module (``python -m forensics.refrigerants.build_tables``), so that a report needs
+no property library at run time; a refrigerant without a shipped table is computed here when it is asked for.
 """
 
 from __future__ import annotations

@@ -64,7 +64,7 @@ def offered_at_end() -> list[str]:
     """Commented tables that stand once at the end: what may be added to a source or a point, and evidence by hand."""
     lines = [
         "",
-        "# --- What follows changes findings, too. Take away the '#' of what applies, or copy a key into its table. ---",
+        "# --- What follows changes findings, too: take away the '#' of what applies, or copy a key into its table ---",
     ]
     for table, about in _ELSEWHERE:
         keys = list(_keys(table))

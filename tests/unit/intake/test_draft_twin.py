@@ -36,6 +36,16 @@ OF_SOURCES = {
     "trip_on_start.cfg": {"clock": "recorder"},
 }
 
+HEAD = """schema = 1
+[case]
+id = "a"
+time_zone = "UTC"
+[machine]
+refrigerant = "R134a"
+[[source]]
+path = "a.csv"
+"""
+
 
 def toml(value: object) -> str:
     return str(value).lower() if isinstance(value, bool) else f'"{value}"' if isinstance(value, str) else str(value)
@@ -110,13 +120,12 @@ def test_what_is_offered_can_be_taken_as_it_stands(table: str) -> None:
     """An offered table without its '#' is one that the models take, its empty lists of files aside."""
     lines = [f"{key.name} = {example(key)}" for key in case_keys() if key.table == table]
     lines = [line.replace('[""]', "[]") for line in lines if not line.startswith("supports")]
-    base = 'schema = 1\n[case]\nid = "a"\ntime_zone = "UTC"\n[machine]\nrefrigerant = "R134a"\n[[source]]\npath = "a.csv"\n'
-    check_case(tomllib.loads("\n".join([base, f"[[{table}]]", *lines]).replace('source = ""', 'source = "sheet"')))
+    check_case(tomllib.loads("\n".join([HEAD, f"[[{table}]]", *lines]).replace('source = ""', 'source = "sheet"')))
 
 
 def test_units_that_are_told_for_a_kind_are_no_question_any_more() -> None:
     question = "# QUESTION: in which unit is each pressure (P1, P2); say gauge or absolute: kPag, psia?"
-    draft = f'schema = 1\n[case]\nid = "x"\ntime_zone = "UTC"\n[machine]\nrefrigerant = "R22"\n[[source]]\npath = "a"\n\n{question}\n'
+    draft = f"{HEAD}\n{question}\n"
     assert question in answered(draft, Answers())
     assert question in answered(draft, Answers(units="si"))  # metric panels show gauge or absolute: it stays open
     said = answered(draft, Answers(units="inch-pound"))
