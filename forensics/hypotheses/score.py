@@ -7,24 +7,31 @@ not independent adds falling shares (:mod:`combine`).
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 
 from forensics.hypotheses.answers import (
-    STALE,
     Answered,
     absent_part,
     fresh,
     likely_beyond,
     outcome_of,
-    part_for,
     smallest_seen,
     straddles,
+)
+from forensics.hypotheses.cells import (
+    backed,
+    cells_of,
+    missed_signs,
+    said_by_hand,
+    silent_checks,
+    tripped_by_it,
+    tripped_elsewhere,
 )
 from forensics.hypotheses.combine import Combined, Rows, combine, rows_by_column
 from forensics.hypotheses.evidence import Cell
 from forensics.hypotheses.inspection_evidence import Remark
-from forensics.hypotheses.modes import TRIP_NAMED, FailureMode, Required, Sign
+from forensics.hypotheses.modes import FailureMode, Required
 from forensics.hypotheses.scale import Scale
 from forensics.model.vocabulary import Outcome
 
@@ -125,23 +132,23 @@ def tally(
     told = fresh(rule, told)
     mine = [remark for remark in remarks if remark.mode == rule.id]
     cited = _cited(rule, told)
-    said_for, said_against = (_said(rule, mine, scale, supports=side) for side in (True, False))
-    named = _tripped_by_it(rule, told, tripped_on, scale)
-    all_for = combine(_backed([*_cells(rule, rule.for_, told, "for", scale), *named, *said_for]), cited, scale)
-    missed = [*_missed_signs(rule, told, all_for, scale), *_tripped_elsewhere(rule, told, tripped_on, scale)]
-    against = combine([*_cells(rule, rule.against, told, "against", scale), *missed, *said_against], cited, scale)
+    said_for, said_against = (said_by_hand(rule, mine, scale, supports=side) for side in (True, False))
+    named = tripped_by_it(rule, told, tripped_on, scale)
+    all_for = combine(backed([*cells_of(rule, rule.for_, told, "for", scale), *named, *said_for]), cited, scale)
+    missed = [*missed_signs(rule, told, all_for, scale), *tripped_elsewhere(rule, told, tripped_on, scale)]
+    against = combine([*cells_of(rule, rule.against, told, "against", scale), *missed, *said_against], cited, scale)
     sure = {check for check, answer in told.items() if answer.firm}
     sure |= {remark.id for remark in mine if remark.firm}
     borne_out = any(remark.firm and remark.supports and remark.weight in STRONG for remark in mine)
     if borne_out:
         sure |= set(told)
-    firm = combine(_backed([cell for cell in all_for.cells if cell.check in sure]), cited, scale)
+    firm = combine(backed([cell for cell in all_for.cells if cell.check in sure]), cited, scale)
     # a strong sign stays one beside a heavier sign of the same effect
     shown = [cell for cell in firm.cells if cell.outcome is Outcome.PRESENT and not cell.by_hand]
     seen = [cell for cell in shown if cell.counted]
     return Score(
         mode=rule.id,
-        cells=(*all_for.cells, *against.cells, *_silent(rule, told)),
+        cells=(*all_for.cells, *against.cells, *silent_checks(rule, told)),
         for_points=all_for.points,
         firm_points=firm.points,
         against_points=against.points,
@@ -199,149 +206,6 @@ def _leans(rule: FailureMode, told: Mapping[str, Answered], scale: Scale) -> boo
         if sign.check in told and told[sign.check].outcome is Outcome.CANNOT_TELL
         for finding in told[sign.check].findings
     )
-
-
-def _cells(
-    rule: FailureMode, signs: Iterable[Sign], told: Mapping[str, Answered], effect: str, scale: Scale
-) -> list[Cell]:
-    """One cell a finding of each sign that was answered as the sign asks, with the decibans that it carries alone."""
-    cells = []
-    for sign in signs:
-        if outcome_of(told, sign.check).value != sign.outcome:
-            continue
-        answer = told[sign.check]
-        least = absent_part(answer, rule.id, scale) if answer.outcome is Outcome.ABSENT else None
-        for finding in answer.findings:
-            part = part_for(finding, rule.id, scale) if least is None else least
-            full = scale.points(sign.weight) * part
-            cells.append(
-                Cell(
-                    mode=rule.id,
-                    finding=finding.id,
-                    check=sign.check,
-                    outcome=answer.outcome,
-                    effect=effect,
-                    weight=sign.weight,
-                    points=full,
-                    counted=True,
-                    basis=sign.basis,
-                    full=full,
-                    part=part,
-                    group=sign.group,
-                )
-            )
-    return cells
-
-
-def _missed_signs(rule: FailureMode, told: Mapping[str, Answered], all_for: Combined, scale: Scale) -> list[Cell]:
-    """Signs that were looked for and not there, where nothing else of the mode was: the heaviest speaks against it.
-
-    A sign that is met often with a mode and seldom without it is evidence both ways. Signs of one mode stand for each
-    other, so the absence of one beside another that is present says little, and several absences no more than one.
-    What comes late or only with a gross fault is left out, as is what the mode's file weighs against it by itself.
-    """
-    if any(cell.outcome is Outcome.PRESENT for cell in all_for.cells):
-        return []
-    late = {check for need in rule.required if need.late for check in need.any_}
-    weighed = {sign.check for sign in rule.against if sign.outcome == "absent"}
-    return [
-        Cell(
-            rule.id, finding.id, sign.check, Outcome.ABSENT, "against", sign.weight, full,
-            counted=True, basis=f"not there, where it would have been seen: {sign.basis}", full=full,
-            part=full / scale.points(sign.weight), group="signs of its own",
-        )
-        for sign in rule.for_
-        if sign.outcome == "present" and sign.check not in late | weighed
-        if outcome_of(told, sign.check) is Outcome.ABSENT and told[sign.check].firm
-        for finding in told[sign.check].findings
-        if (full := scale.points(sign.weight) * scale.missed_share * absent_part(told[sign.check], rule.id, scale)) > 0
-    ]  # fmt: skip
-
-
-def _tripped_by_it(
-    rule: FailureMode, told: Mapping[str, Answered], tripped_on: Collection[str], scale: Scale
-) -> list[Cell]:
-    """The trip named the very quantity that the mode moves: a weak sign, since a panel may repeat the logged sensor."""
-    if set(tripped_on).isdisjoint(rule.moves) or outcome_of(told, TRIP_NAMED) is not Outcome.PRESENT:
-        return []
-    points = scale.points("weak")
-    return [
-        Cell(
-            rule.id, finding.id, TRIP_NAMED, Outcome.PRESENT, "for", "weak", points, counted=True,
-            basis="the trip names the quantity that this mode moves", full=points, group="the trip names it",
-        )
-        for finding in told[TRIP_NAMED].findings
-    ]  # fmt: skip
-
-
-def _tripped_elsewhere(
-    rule: FailureMode, told: Mapping[str, Answered], tripped_on: Collection[str], scale: Scale
-) -> list[Cell]:
-    """The trip named quantities on none of which a run with this mode ends: a moderate sign against it.
-
-    No more than moderate: a protection may act on a second fault, and texts are not always those of the first trip.
-    """
-    if rule.trips is None or not tripped_on or outcome_of(told, TRIP_NAMED) is not Outcome.PRESENT:
-        return []
-    if not set(tripped_on).isdisjoint(rule.trips):
-        return []
-    points = scale.points("moderate")
-    return [
-        Cell(
-            rule.id, finding.id, TRIP_NAMED, Outcome.PRESENT, "against", "moderate", points, counted=True,
-            basis="the trip names a quantity on which a run with this mode does not end", full=points,
-        )
-        for finding in told[TRIP_NAMED].findings
-    ]  # fmt: skip
-
-
-def _backed(cells: list[Cell]) -> list[Cell]:
-    """Absences that speak for a mode carry no more together than what of it was seen: elimination is no finding."""
-    seen = sum(cell.full for cell in cells if cell.outcome is Outcome.PRESENT)
-    gone = sum(cell.full for cell in cells if cell.outcome is Outcome.ABSENT)
-    share = 1.0 if gone <= seen else seen / gone
-    return [replace(cell, full=cell.full * share) if cell.outcome is Outcome.ABSENT else cell for cell in cells]
-
-
-def _said(rule: FailureMode, remarks: Iterable[Remark], scale: Scale, *, supports: bool) -> list[Cell]:
-    return [
-        Cell(
-            mode=rule.id,
-            finding=remark.id,
-            check=remark.id,
-            outcome=Outcome.PRESENT,
-            effect="for" if supports else "against",
-            weight=remark.weight,
-            points=scale.points(remark.weight),
-            counted=True,
-            basis=remark.basis,
-            full=scale.points(remark.weight),
-            group=f"{'shown' if remark.firm else 'said'} by hand",
-            by_hand=True,
-        )
-        for remark in remarks
-        if remark.supports is supports
-    ]
-
-
-def _silent(rule: FailureMode, told: Mapping[str, Answered]) -> list[Cell]:
-    return [
-        Cell(
-            mode=rule.id,
-            finding=finding.id,
-            check=check,
-            outcome=Outcome.CANNOT_TELL,
-            effect="cannot-tell",
-            weight="",
-            points=0.0,
-            counted=False,
-            basis=finding.why_not or STALE,
-            part=0.0,
-        )
-        for check in rule.checks
-        if check in told and told[check].outcome is Outcome.CANNOT_TELL
-        for finding in told[check].findings
-    ]
 
 
 def _missing(rule: FailureMode, told: Mapping[str, Answered], check: str, scale: Scale) -> float:
