@@ -40,6 +40,9 @@ _RUN_SHARE = 0.6
 _RUN_DOF = 2.0
 _FEW_OF_RUN = 3
 _MOST_TAKEN = 3.0
+# of a room: a duty that stood still is known no nearer
+_LEAST_REACH = 0.1
+_DOUBTED = 0.5
 
 
 def _shape(x: Floats) -> Floats:
@@ -93,6 +96,8 @@ class Surface:
         Inverse of their covariance, (n, n).
     level
         What was taken off ``y`` beforehand.
+    reach, steep
+        Half the range of each duty that was seen, and how steep the readings were over it, in rooms, (d,).
     dof
         Independent readings less what was fitted.
     """
@@ -104,6 +109,8 @@ class Surface:
     inverse: Floats
     centre: Floats
     level: float
+    reach: Floats
+    steep: Floats
     scatter: Scatter
     dof: float
 
@@ -113,7 +120,7 @@ class Surface:
         cross = _smooth(self.scatter, x, self.x) + _lasting(self.scatter, (t_s, run), (self.t_s, self.run))
         both = cross @ self.inverse
         variance = self._prior(x) - np.einsum("ij,ij->i", both, cross)
-        variance = np.maximum(variance, 0.0) + self.scatter.noise**2 + self.scatter.floor**2
+        variance = np.maximum(variance, 0.0) + self.scatter.noise**2 + self.scatter.floor**2 + self._hidden(x)
         return self.level + both @ self.y, np.sqrt(variance)
 
     def mean_deviation(
@@ -136,7 +143,7 @@ class Surface:
         value = float(np.mean(readings[pick] - self.level - both @ self.y))
         own = _smooth(s, x, x) + _lasting(s, moment, moment)
         variance = max(float(np.mean(own) - np.mean(both @ cross.T)), 0.0)
-        variance += s.noise**2 / len(pick) + s.floor**2
+        variance += s.noise**2 / len(pick) + s.floor**2 + float(np.mean(self._hidden(x)))
         error = float(np.sqrt(variance))
         # degrees of freedom by Welch and Satterthwaite: what runs share is known from few runs only
         other = 0.0 if np.isin(moment[1], self.run).any() else min(s.run**2, variance)
@@ -144,6 +151,16 @@ class Surface:
         dof = variance**2 / max(other**2 / s.run_dof + rest**2 / self.dof, 1e-300)
         wide = student_quantile(dof, two_sided) * error
         return Estimate(value, value - wide, value + wide, error, dof)
+
+    def _hidden(self, x: Floats) -> Floats:
+        """Variance of what slopes add beyond the duties that were seen, (m,).
+
+        One may hide within a step of the sensor; one that was shown over a small range went with time as well, and is
+        trusted to a share only.
+        """
+        hidden = self.scatter.floor**2 * np.maximum((x / self.reach) ** 2 - 1.0, 0.0)
+        doubted = (_DOUBTED * self.steep * np.maximum(np.abs(x) - self.reach, 0.0)) ** 2
+        return np.asarray(np.sum(hidden + doubted, axis=1))
 
     def _prior(self, x: Floats) -> Floats:
         s = self.scatter
@@ -218,6 +235,8 @@ def fit_surface(
         inverse=inverse,
         centre=centre,
         level=level,
+        reach=np.maximum((np.quantile(x, 0.95, axis=0) - np.quantile(x, 0.05, axis=0)) / 2.0, _LEAST_REACH),
+        steep=np.abs(shape[1 : 1 + x.shape[1]]),
         scatter=scatter,
         dof=max(independent - 1.0, _LEAST_DOF),
     )

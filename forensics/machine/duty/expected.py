@@ -23,6 +23,7 @@ from forensics.stats.surface import Surface, fit_surface
 
 _DUTY_UNKNOWN = "like duty is not known: lift (both pressures and the refrigerant's data) or capacity is not logged"
 _FEW = 5
+_FULL_DUTY = 95.0
 _FEWEST_STARTS = 3
 _TWO_SIDED = 0.05
 _MOST_OF_SHORT = 0.6
@@ -188,7 +189,9 @@ def expected_of(subject: Subject, frame: AlignedSamples, reading: Floats, duties
     if reference is None:
         return nothing("too little settled running earlier to know what is expected")
     size = max(float(np.median(np.abs(mean[reference]))), 1e-9) if terms.relative else 1.0
-    slope = None if terms.slope is None else terms.slope * size
+    # a slope goes with what the reading is at full duty: taught at low duty alone, its size there says little of it
+    at_most = max(size, float(np.percentile(np.abs(mean[usable]), _FULL_DUTY))) if terms.relative else 1.0
+    slope = None if terms.slope is None else terms.slope * at_most
 
     def taught_by(at: NDArray[np.int64]) -> Surface | None:
         return fit_surface(
