@@ -97,9 +97,7 @@ def _hotter(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     return against_own(subject, frame, look, expect(subject, frame, look, duties))
 
 
-def _cooling(
-    subject: Subject, check: str, frame: AlignedSamples, hot_ns: tuple[int | None, int | None]
-) -> Finding:
+def _cooling(subject: Subject, check: str, frame: AlignedSamples, hot_ns: tuple[int | None, int | None]) -> Finding:
     entering, leaving, suction = (frame.of(*group) for group in _WATER)
     if entering is None or leaving is None or suction is None:
         return cannot_tell(check, "chilled water entering and leaving are not both logged")
