@@ -242,7 +242,7 @@ class Blocks:
         apart_s = np.where(same, np.diff(f.t) / NS, np.nan)
         before, after = np.append(np.nan, apart_s), np.append(apart_s, np.nan)
         each = np.where(np.isfinite(before), before, np.where(np.isfinite(after), after, f.step_s))
-        return np.bincount(self.of, weights=each, minlength=len(self.t))
+        return np.asarray(np.bincount(self.of, weights=each, minlength=len(self.t)), dtype=np.float64)
 
 
 def cut_blocks(frame: AlignedSamples, interval_s: float) -> Blocks:

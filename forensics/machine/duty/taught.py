@@ -81,7 +81,7 @@ def _left_from(
         found = surface.mean_deviation(x[part], t_s[part], run[part], value[part], two_sided=_CHANCE / len(names))
         if abs(found.value) > far and not found.low <= 0.0 <= found.high:
             side[k] = np.sign(found.value)
-    for k in np.flatnonzero(side):
-        if np.mean(side[k:] == side[k]) >= _STAYED:
-            return int(names[k])
+    for first in np.flatnonzero(side):
+        if np.mean(side[first:] == side[first]) >= _STAYED:
+            return int(names[first])
     return None
