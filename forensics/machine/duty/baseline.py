@@ -20,11 +20,11 @@ from forensics.machine.duty.frame import (
     cite,
     episodes,
     frame_of,
-    max_age_s,
     rests_of,
     run_span,
     runs_of,
 )
+from forensics.machine.duty.reading_age import max_age_s
 from forensics.machine.subject import Subject
 from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS
@@ -104,15 +104,15 @@ def derived_of(subject: Subject, frame: AlignedSamples) -> Derived:
     inlet = inlet + _INLET_SHARE * (dew_s - inlet)
     bubble_h = curve.bubble_c(get(*HIGH_SIDE))
     return Derived(
-        dew_s,
-        (dew_s + inlet) / 2.0,
-        inlet,
-        dew_h,
-        (dew_h + bubble_h) / 2.0,
-        dew_h - dew_s,
-        get(Role.SUCTION_TEMPERATURE) - dew_s,
-        get(Role.DISCHARGE_TEMPERATURE) - curve.dew_c(get(*DISCHARGE)),
-        bubble_h - get(Role.LIQUID_TEMPERATURE),
+        suction_dew_c=dew_s,
+        suction_mean_c=(dew_s + inlet) / 2.0,
+        suction_inlet_c=inlet,
+        condensing_dew_c=dew_h,
+        condensing_mean_c=(dew_h + bubble_h) / 2.0,
+        lift_k=dew_h - dew_s,
+        superheat_k=get(Role.SUCTION_TEMPERATURE) - dew_s,
+        discharge_superheat_k=get(Role.DISCHARGE_TEMPERATURE) - curve.dew_c(get(*DISCHARGE)),
+        subcooling_k=bubble_h - get(Role.LIQUID_TEMPERATURE),
     )
 
 

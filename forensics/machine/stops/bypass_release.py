@@ -93,15 +93,15 @@ def collapse(
     later = np.flatnonzero(t >= begin + (from_ns + to_ns) // 2)
     through = later[0] + 1 if len(later) else 0
     return Collapse(
-        lift,
-        at_stop,
-        middle(due) / lift if len(due) else float("nan"),
-        float(np.min(held[:through])) / lift if through else float("nan"),
-        float(np.max(early)) / lift if len(early) else float("nan"),
-        len(due),
-        begin + to_ns <= run.last_ns,
-        begin,
-        _pressure_ratio(lift, float(rotors.lower.at(np.array([begin - NS], np.int64))[0])),
+        lift_kpa=lift,
+        at_stop_kpa=at_stop,
+        share_released=middle(due) / lift if len(due) else float("nan"),
+        least_released=float(np.min(held[:through])) / lift if through else float("nan"),
+        early_share=float(np.max(early)) / lift if len(early) else float("nan"),
+        samples=len(due),
+        ran_on=begin + to_ns <= run.last_ns,
+        begin_ns=begin,
+        pressure_ratio=_pressure_ratio(lift, float(rotors.lower.at(np.array([begin - NS], np.int64))[0])),
     )
 
 

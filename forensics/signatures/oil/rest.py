@@ -112,13 +112,13 @@ def diluted_before_start(subject: Subject, check: str, curve: Saturation, starts
             "oil.dilution_margin",
             above=False,
         ),
-        Seen(
+        seen=Seen(
             (first, last),
             cite(found.late, first, last) + cite(found.pressure, first, last),
             max(found.late.interval_s, found.pressure.interval_s),
             int(np.isfinite(found.above_k).sum()),
         ),
-        why_not,
+        why_not=why_not,
     )
 
 
@@ -149,6 +149,10 @@ def _margin_before(subject: Subject, curve: Saturation, rest: Span) -> _Margin |
         return "no trusted pressure" if pressure is None else "no trusted oil temperature"
     late = oil.trusted.between(max(rest.start_ns, rest.end_ns - _LATE_REST_NS), rest.end_ns)
     above_k = late.v - curve.dew_c(pressure.at(late.t, max_age_s(pressure)))
+    warm = bool(np.isfinite(above_k).any()) and float(np.nanmedian(above_k)) > subject.limits["oil.dilution_safe"]
+    # refrigerant needs a rest to find its way into the oil; oil that is still warm takes up none, however short it was
+    if rest.seconds < subject.limits["oil.dilution_rest"] and not warm:
+        return "no rest of half an hour or more before that start"
     if not np.isfinite(above_k).any():
         return "no oil temperature with a pressure at the end of that rest"
     return _Margin(rest, late, pressure, above_k)
@@ -213,11 +217,11 @@ def heater_off_at_rest(subject: Subject, check: str, starts: tuple[Span, ...]) -
         outcome,
         f"Oil heater off for {off_s / 3600.0:.3g} h up to the start (limit {limit / 3600.0:g} h).",
         Value(off_s, unit="s", limit_name="oil.heater_off", above=True),
-        Seen(
+        seen=Seen(
             (since_ns, start_ns),
             cite(switch, since_ns, start_ns),
             switch.interval_s,
             max(2, int(((switch.t >= since_ns) & (switch.t < start_ns)).sum())),
         ),
-        why_not,
+        why_not=why_not,
     )

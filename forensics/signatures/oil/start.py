@@ -46,11 +46,11 @@ class OilDifference:
 def oil_difference(subject: Subject) -> OilDifference | None:
     """The oil difference: logged as such, else feed pressure less suction pressure; made once for a subject."""
     record = subject.record
-    direct = record.point(Role.OIL_PRESSURE_DIFFERENCE)
+    direct = record.fastest(Role.OIL_PRESSURE_DIFFERENCE)
     if direct is not None and len(direct.trusted):
         good = direct.trusted
         return OilDifference(good.t, good.v, direct.interval_s, (direct,), _holds(direct))
-    feed, suction = record.point(Role.OIL_PRESSURE), record.point(Role.SUCTION_PRESSURE)
+    feed, suction = record.fastest(Role.OIL_PRESSURE), record.point(Role.SUCTION_PRESSURE)
     if feed is None or suction is None:
         return None
     good = feed.trusted
@@ -118,8 +118,8 @@ def difference_late_at_start(subject: Subject, check: str, starts: tuple[Span, .
             above=True,
             limit=limit_s,
         ),
-        Seen((span.start_ns, end_ns), oil.cites(span.start_ns, end_ns), oil.interval_s, count),
-        "the run ended before the proof time",
+        seen=Seen((span.start_ns, end_ns), oil.cites(span.start_ns, end_ns), oil.interval_s, count),
+        why_not="the run ended before the proof time",
     )
 
 
@@ -137,7 +137,7 @@ def _time_to(oil: OilDifference, span: Span, level: float, failure_ns: int) -> t
 def foaming_at_start(subject: Subject, check: str, starts: tuple[Span, ...]) -> Finding:
     """Decide whether the level swelled, or the oil difference was rough, after the start that is asked about."""
     starts = asked_start(subject, starts)
-    level = subject.record.point(Role.OIL_LEVEL)
+    level = subject.record.fastest(Role.OIL_LEVEL)
     swell = None if level is None or level.interval_s > _SLOW_S else _swelling(subject, starts, level.trusted, check)
     rough = _roughness(subject, starts, check)
     found = [f for f in (swell, rough) if f is not None]
@@ -251,8 +251,8 @@ def temperature_falls_after_start(subject: Subject, check: str, starts: tuple[Sp
         outcome,
         f"Oil temperature fell by {value:.1f} K after the start (limit {limit:.1f} K, {len(own)} earlier starts).",
         Value(value, unit="K", limit_name="oil.fall_after_start", above=True, limit=limit),
-        Seen((span.start_ns, end_ns), cite(oil_c, span.start_ns, end_ns), oil_c.interval_s, count),
-        why_not,
+        seen=Seen((span.start_ns, end_ns), cite(oil_c, span.start_ns, end_ns), oil_c.interval_s, count),
+        why_not=why_not,
     )
 
 
