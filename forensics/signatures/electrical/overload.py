@@ -87,6 +87,10 @@ def _overload_of(
     named, lines = _named(subject)
     brief_s = limits["electrical.overload_named_over_s" if named else "electrical.overload_heavy_over_s"]
     value, mean, over_s, place = _most_drawn(subject, t, values, interval_s, brief_s)
+    if named:
+        value, mean, over_s, place = max(
+            (value, mean, over_s, place), _between(subject, t, values, interval_s), key=lambda drawn: drawn[0]
+        )
     error = (subject.machine.current_sensor.ratio_error_percent or limits["electrical.sensor_percent"]) / 100
     # the largest of many means stands above the largest there was, by some of its own scatter
     inside = values[(t > t[place] - round(over_s * NS)) & (t <= t[place])]
@@ -165,6 +169,14 @@ def _most_drawn(
     heavy, heavy_at = _largest_mean(t, values, brief_s)
     scaled = heavy / limits["electrical.overload_heavy_share"] * limits["electrical.overload_share"]
     return (mean, mean, long_s, at) if mean >= scaled else (scaled, heavy, brief_s, heavy_at)
+
+
+def _between(subject: Subject, t: Times, values: Floats, interval_s: float) -> tuple[float, float, float, int]:
+    """The largest mean over two minutes, scaled to the limit of the long, for a motor whose protection spoke."""
+    limits = subject.limits
+    over_s = max(limits["electrical.overload_heavy_over_s"], 3 * interval_s)
+    mean, at = _largest_mean(t, values, over_s)
+    return mean / limits["electrical.overload_named_share"] * limits["electrical.overload_share"], mean, over_s, at
 
 
 def _largest_mean(t: Times, values: Floats, over_s: float) -> tuple[float, int]:

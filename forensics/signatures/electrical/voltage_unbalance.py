@@ -47,6 +47,12 @@ def voltage_unbalance(subject: Subject, check: str, phases: Phases, volts: float
     index = np.flatnonzero(usable)
     found = course(subject, phases, percent, usable, spell, 0.0)
     outcome, why_not = outcome_of(subject, found, limits[name])
+    derates = limits["electrical.voltage_unbalance_derates"]
+    if outcome is Outcome.ABSENT and found.level > derates:
+        outcome, why_not = (
+            Outcome.CANNOT_TELL,
+            f"motors are derated from {derates:g} %: {found.level:.1f} % is not balanced",
+        )
     span = span_of(phases, index, spell)
     words = _words_on_off(percent, usable, _off_mask(subject, phases))
     text = f"{found.level:.1f} %"

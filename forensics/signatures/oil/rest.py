@@ -90,6 +90,9 @@ def diluted_before_start(subject: Subject, check: str, curve: Saturation, starts
     limit, safe = limits["oil.dilution_margin"], limits["oil.dilution_safe"]
     outcome = Outcome.PRESENT if value < limit else Outcome.ABSENT if value > safe else Outcome.CANNOT_TELL
     why_not = "between near and safe"
+    # oil that stood well above saturation took up nothing, however short the rest; cold oil needs its time
+    if outcome is Outcome.PRESENT and rest.seconds < limits["oil.dilution_rest"]:
+        outcome, why_not = Outcome.CANNOT_TELL, "no rest of half an hour or more before that start"
     if outcome is Outcome.ABSENT and (hours := _diluted_in_history(subject, curve, starts)):
         outcome, why_not = Outcome.CANNOT_TELL, f"the oil was near saturation before the start {hours:.3g} h earlier"
     first, last = int(found.late.t[0]), int(found.late.t[-1])
@@ -121,12 +124,19 @@ def diluted_before_start(subject: Subject, check: str, curve: Saturation, starts
 
 def _diluted_in_history(subject: Subject, curve: Saturation, starts: tuple[Span, ...]) -> float:
     """Hours before the last start at which one came out of oil near saturation; 0 where none did."""
-    limit = subject.limits["oil.dilution_margin"]
     for start in reversed(starts[:-1]):
-        found = _margin_before(subject, curve, _rest_before(subject, start))
-        if isinstance(found, _Margin) and found.value_k < limit:
+        if _diluted(subject, curve, start):
             return (starts[-1].start_ns - start.start_ns) / NS / 3600.0
     return 0.0
+
+
+def _diluted(subject: Subject, curve: Saturation, start: Span) -> bool:
+    """Whether the oil was near saturation at the end of a rest that is long enough to dilute it."""
+    rest = _rest_before(subject, start)
+    if rest.seconds < subject.limits["oil.dilution_rest"]:
+        return False
+    found = _margin_before(subject, curve, rest)
+    return isinstance(found, _Margin) and found.value_k < subject.limits["oil.dilution_margin"]
 
 
 def _margin_before(subject: Subject, curve: Saturation, rest: Span) -> _Margin | str:
@@ -151,14 +161,13 @@ def _margin_before(subject: Subject, curve: Saturation, rest: Span) -> _Margin |
 @kept_with_owner
 def asked_start(subject: Subject, starts: tuple[Span, ...]) -> tuple[Span, ...]:
     """Starts up to the one whose oil is asked about: the last, or an earlier one of the window out of diluted oil."""
-    limit, curve = subject.limits["oil.dilution_margin"], subject.saturation
+    curve = subject.saturation
     if curve is None:
         return starts
     for k in range(len(starts) - 1, -1, -1):
         if starts[k].start_ns < subject.record.window.start_ns:
             break
-        found = _margin_before(subject, curve, _rest_before(subject, starts[k]))
-        if isinstance(found, _Margin) and found.value_k < limit:
+        if _diluted(subject, curve, starts[k]):
             return starts[: k + 1]
     return starts
 

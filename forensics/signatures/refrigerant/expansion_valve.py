@@ -85,12 +85,14 @@ def hunting(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
         text += f", period {best.period_s:.0f} s, in {len(own)} of {looked} stretches"
         if np.isfinite(best.valve_leads_deg) and best.valve > 0.0:
             text += f"; the valve moves by {best.valve:.2g} % and leads by {best.valve_leads_deg:.0f} degrees"
+    near = not own and value > limits["duty.near_share"] * limit
+    outcome = Outcome.PRESENT if own else Outcome.CANNOT_TELL if near else Outcome.ABSENT
     sizes = [s.amplitude for s in own]
     first, last = (own[0].start_ns, own[-1].end_ns) if own else (int(frame.t[0]), int(frame.t[-1]))
     return make_finding(
         subject,
         check,
-        Outcome.PRESENT if own else Outcome.ABSENT,
+        outcome,
         text,
         Value(value, min(sizes, default=value), max(sizes, default=value), unit, limit_name, above=True),
         Seen(
@@ -99,6 +101,7 @@ def hunting(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
             interval_s,
             len(own) if own else looked,
         ),
+        "too near the limit to call it absent",
     )
 
 

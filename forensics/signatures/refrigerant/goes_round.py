@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from forensics.machine.duty.baseline import AlignedSamples, derived_of, duty_of, heat_of_compression
@@ -24,7 +26,10 @@ def gas_goes_round(subject: Subject, check: str, frame: AlignedSamples) -> Findi
     evaporator makes thin gas and a hot discharge as well. Present where both lie beyond their limits in one stretch;
     absent where one ends short of its limit, since what goes round does both; else cannot-tell.
     """
-    hotter, cooling = _hotter(subject, check, frame), _cooling(subject, check, frame)
+    hotter = _hotter(subject, check, frame)
+    # gas that is hot is asked about while it was hot: what went round in that stretch would have cooled nothing
+    hot_ns = (hotter.from_ns, hotter.to_ns) if hotter.outcome is Outcome.PRESENT else (None, None)
+    cooling = _cooling(subject, check, frame, hot_ns)
     outcomes = {hotter.outcome, cooling.outcome}
     if outcomes == {Outcome.PRESENT} and _together(hotter, cooling):
         words = (
@@ -92,7 +97,7 @@ def _hotter(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     return against_own(subject, frame, look, expect(subject, frame, look, duties))
 
 
-def _cooling(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
+def _cooling(subject: Subject, check: str, frame: AlignedSamples, hot_ns: tuple[int | None, int | None]) -> Finding:
     entering, leaving, suction = (frame.of(*group) for group in _WATER)
     if entering is None or leaving is None or suction is None:
         return cannot_tell(check, "chilled water entering and leaving are not both logged")
@@ -119,4 +124,8 @@ def _cooling(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     expected = expect(subject, frame, look, duties, learn=change_k > least_k, slope=slope)
     large = expected.expected > least_k
     usable = frame.settled & (large[expected.blocks.of] if len(large) else False)
+    first_ns, last_ns = hot_ns
+    if first_ns is not None and last_ns is not None:
+        look = replace(look, sudden=False)
+        usable &= (frame.t >= first_ns) & (frame.t <= last_ns)
     return against_own(subject, frame, look, expected, usable)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from forensics.machine.history import stops_before, unseen_run
+from forensics.machine.starts.first_seconds import BY_FIRST
 from forensics.machine.starts.unloaded import BY_AMPS_AND_LOAD, BY_OWN, BY_POWER, BY_SLIDE, LIMIT
 from forensics.machine.subject import Subject
 from forensics.machine.trip_words import quantity_of
@@ -78,7 +79,7 @@ def _start_value(start: Start, outcome: Outcome) -> Value:
         limit = "starts.slide_loaded_min" if outcome is Outcome.PRESENT else "starts.slide_unloaded_max"
         slide = start.slide_percent
         return Value.within(slide, 2.0, "%", limit, above=True)
-    if start.judged_by in (BY_OWN, BY_POWER):
+    if start.judged_by in (BY_OWN, BY_POWER, BY_FIRST):
         # held against the machine's own starts or by power: the ratio is told, its limit is not what decided
         return Value(start.ratio, start.low, start.high, "1")
     return Value(start.ratio, start.low, start.high, "1", "starts.unloaded_ratio_max", above=True)

@@ -471,3 +471,56 @@ def test_odd_records_never_stop_a_detector(shape: str) -> None:
         assert finding.check == check
         if shape != "no runs":
             assert finding.outcome is not Outcome.PRESENT
+
+
+FROM_RUN_S = 2 * (REST_S + RUN_S)
+
+
+def since_third_run(by: float) -> Change:
+    return lambda t, v: v + by * (t >= FROM_RUN_S) * (since_start(t) >= 0.0)
+
+
+def water(share: float) -> Change:
+    """Chilled water entering, so that it is cooled by a share of what it was from the third run on."""
+    return lambda t, v: np.where((t >= FROM_RUN_S) & (since_start(t) >= 0.0), 8.0 + share * (v - 8.0), v)
+
+
+def test_a_valve_that_opened_at_rest_shows_by_hotter_gas_and_less_cooling() -> None:
+    """No moment of a run shows it; since then gas is hotter at equal pressures and the water is cooled less."""
+    hot, less = since_third_run(12.0), water(0.7)
+    both = {Role.DISCHARGE_TEMPERATURE: hot, Role.CHILLED_WATER_ENTERING: less}
+    found = look("refrigerant.recirculation", changes=both)
+    assert found.outcome is Outcome.PRESENT
+    assert found.value is not None
+    assert 0.6 < found.value < 0.8
+    assert look("refrigerant.recirculation", changes={Role.DISCHARGE_TEMPERATURE: hot}).outcome is Outcome.ABSENT
+    assert look("refrigerant.recirculation", changes={Role.CHILLED_WATER_ENTERING: less}).outcome is Outcome.ABSENT
+
+
+def test_without_the_water_a_missing_moment_excludes_no_leak() -> None:
+    hot = {Role.DISCHARGE_TEMPERATURE: since_third_run(12.0)}
+    without = (Role.CHILLED_WATER_ENTERING, Role.CHILLED_WATER_LEAVING)
+    assert look("refrigerant.recirculation", changes=hot, without=without).outcome is Outcome.CANNOT_TELL
+
+
+def cold_before_run(k: int) -> Change:
+    """Oil at saturation through the rest before run ``k``, counted from 0."""
+    begin = k * (REST_S + RUN_S)
+    return lambda t, v: np.where((t >= begin) & (t < begin + REST_S), 10.0, v)
+
+
+def test_an_earlier_start_out_of_diluted_oil_is_the_one_that_is_asked_about() -> None:
+    early = {Role.OIL_TEMPERATURE: cold_before_run(2)}
+    found = look("oil.diluted_before_start", changes=early)
+    assert found.outcome is Outcome.PRESENT
+    assert "before the start that led into the failure" in found.statement
+    assert look("oil.diluted_before_start").outcome is Outcome.ABSENT
+
+
+def test_oil_that_foam_carries_off_sinks() -> None:
+    """Level falls for minutes after the start out of diluted oil, and after no other."""
+    begin = 3 * (REST_S + RUN_S) + REST_S
+    sinks: Change = lambda t, v: v - 25.0 * ((t >= begin) & (t < begin + 280.0))  # noqa: E731
+    found = look("oil.foaming_at_start", changes={Role.OIL_LEVEL: sinks})
+    assert found.outcome is Outcome.PRESENT
+    assert "sank" in found.statement
