@@ -24,6 +24,7 @@ from forensics.signatures.slide.standing import stood_unmoved
 
 _LEAST = "slide.response_share_min"
 _SLOW = "slide.response_share_slow"
+_FEWEST_WINDOWS = 3
 
 
 def _part(slide: Slide, sign: float) -> Part | None:
@@ -88,7 +89,10 @@ def _by_held(subject: Subject, check: str, slide: Slide, sign: float, held: Held
     pulses = slide.course.load if sign > 0 else slide.course.unload
     part = slide.gains.response(sign)
     assert pulses is not None  # or it had not been held
-    first, last = (np.maximum(edge, held.end_ns) for edge in (slide.course.first, slide.course.last))
+    # what is left of the same command after the slide came to its end says nothing more
+    own = pulses.end[(pulses.begin <= held.begin_ns) & (pulses.end > held.begin_ns)]
+    until_ns = max(held.end_ns, int(np.max(own, initial=0)))
+    first, last = (np.maximum(edge, until_ns) for edge in (slide.course.first, slide.course.last))
     since = float(np.sum(covered_s((pulses.begin, pulses.end), first, last)))
     fails = held.high < limits[_LEAST]
     answers_since = fails and part is not None and part.end.turned(sign).low > 0.0
@@ -153,6 +157,7 @@ def _at_pulses(subject: Subject, check: str, slide: Slide, sign: float, part: Pa
         near = slide.gains.load_at_pulses if sign > 0 else slide.gains.unload_at_pulses
         if not why and not slide.gains.settled and near is None:
             why = "It was commanded nearly all the time: whether it held against a leak is not known"
+        why = why or _moves_unseen(subject, slide, sign, part)
         if why:
             return _open(check, words + " " + why, measured)
         return make_finding(subject, check, Outcome.PRESENT, words, measured, _seen(slide, part))
@@ -218,6 +223,19 @@ def _other_reason(subject: Subject, slide: Slide, span_ns: tuple[int, int], sign
 
 def _outcome(subject: Subject, check: str) -> Outcome:
     return answers_of(subject, check)[0].outcome
+
+
+def _moves_unseen(subject: Subject, slide: Slide, sign: float, part: Part) -> str:
+    """Why commands that moved it may not have been seen; empty where nothing says so.
+
+    Samples in step with the controller may miss every pulse of a run, and show a held command as many.
+    """
+    if part.windows < _FEWEST_WINDOWS:
+        return f"That rests on {part.windows} windows only"
+    drift = slide.gains.drift
+    if drift is not None and drift.end.turned(sign).low > subject.limits["slide.drift_per_min"]:
+        return "It moved the same way while no command was seen: commands were missed, or it leaks that way"
+    return ""
 
 
 def _lately(subject: Subject, slide: Slide, sign: float, limit: float) -> str:
