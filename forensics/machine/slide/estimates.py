@@ -13,6 +13,7 @@ Sizes = tuple[tuple[float, float], tuple[float, float]]
 DRIFT, LOAD, UNLOAD = 0, 1, 2
 DEAD_SHARE = 0.2
 SHORTEST_S, LONGEST_S = 0.3, 3.0  # widths of capacity pulses (common practice, no published source)
+SHORTEST_SCAN_S = 6.0  # between two pulses of a controller (common practice, no published source)
 STRENGTH = 20.0
 SIGMAS = 4.0
 
