@@ -32,7 +32,7 @@ _COVERED_SHARE = 0.1
 def identify(course: Course) -> Gains:
     """Identify the slide from its course; without a reading while the motor ran, nothing of it is known."""
     if not len(course.t) or not len(course.first):
-        return Gains(None, None, None, None, settled=True, looks=(0.0, 0.0))
+        return Gains(drift=None, load=None, unload=None, with_oil=None, settled=True, looks=(0.0, 0.0))
     sizes = (
         size_of_pulse(course, course.load, course.usual[0]),
         size_of_pulse(course, course.unload, course.usual[1]),
@@ -61,15 +61,15 @@ def identify(course: Course) -> Gains:
     load = scaled(gains.part(LOAD), course.load, looks[0]) if gains is not None else None
     unload = scaled(gains.part(UNLOAD), course.unload, looks[1]) if gains is not None else None
     return Gains(
-        drift,
-        with_pulses(load, by_pulse(course, since_change(course.load, load), course.unload, steady, 1.0)),
-        with_pulses(unload, by_pulse(course, since_change(course.unload, unload), course.load, steady, -1.0)),
-        with_oil,
-        until is None,
-        (looks[0], looks[1]),
-        at_load,
-        at_unload,
-        share_unseen(course),
+        drift=drift,
+        load=with_pulses(load, by_pulse(course, since_change(course.load, load), course.unload, steady, 1.0)),
+        unload=with_pulses(unload, by_pulse(course, since_change(course.unload, unload), course.load, steady, -1.0)),
+        with_oil=with_oil,
+        settled=until is None,
+        looks=(looks[0], looks[1]),
+        load_at_pulses=at_load,
+        unload_at_pulses=at_unload,
+        unseen=share_unseen(course),
     )
 
 

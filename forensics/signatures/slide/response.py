@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
@@ -22,8 +23,8 @@ from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_fin
 from forensics.signatures.slide.looking import command_role, identified, not_by_time, when
 from forensics.signatures.slide.standing import stood_unmoved
 
-_LEAST = "slide.response_share_min"
-_SLOW = "slide.response_share_slow"
+_LEAST: Final = "slide.response_share_min"
+_SLOW: Final = "slide.response_share_slow"
 _FEWEST_WINDOWS = 3
 
 
@@ -113,7 +114,9 @@ def _by_held(subject: Subject, check: str, slide: Slide, sign: float, held: Held
     alike = (first_ns, span[1])
     if count > 1:
         words += f" Since {iso(first_ns)} {count} commands went alike."
-    seen = Seen(alike, rows_of(slide.source.point, *span), slide.source.point.interval_s, count, rests_on_commands=True)
+    # that nothing moved is one event a command; a movement is seen in every reading of it
+    many = count if fails else max(count, int(held.seconds / max(slide.source.point.interval_s, 1.0)))
+    seen = Seen(alike, rows_of(slide.source.point, *span), slide.source.point.interval_s, many, rests_on_commands=True)
     return make_finding(subject, check, Outcome.PRESENT if fails else Outcome.ABSENT, words, measured, seen)
 
 
