@@ -69,7 +69,9 @@ def around_pulses(course: Course, pulses: Pulses | None, other: Pulses | None, s
     mean = float(np.mean(moved[late]))
     count = len(moved[late])
     half = float(student.ppf(0.975, count - 1)) * float(np.std(moved[late], ddof=1)) / np.sqrt(count)
-    low, high = 60.0 * (mean - half) / width_s, 60.0 * (mean + half) / width_s
+    # the very last may say otherwise than those before, too few to make a change
+    lowest = min(mean - half, float(np.mean(moved[-_FEWEST_PULSES:])) - half)
+    low, high = 60.0 * lowest / width_s, 60.0 * (mean + half) / width_s
     estimate = Estimate(60.0 * mean / width_s, min(low, low / _SMEARED), max(high, high / _SMEARED)).turned(sign)
     span = (int(begin[late][0]), int(end[-1]))
     return Part(estimate, None, None, span, width_s * count / 60.0, count)
