@@ -29,7 +29,7 @@ CHECKS = (
 )
 EXPECTED = {
     "none": (),
-    "slide-stuck": ("no_response_to_unload", "no_response_to_load"),
+    "slide-stuck": ("no_response_to_unload", "no_response_to_load", "cannot_reach_full_load"),
     "unload-path-failed": ("no_response_to_unload",),
     "load-solenoid-failed": ("no_response_to_load", "cannot_reach_full_load"),
     "unload-solenoid-leaking": ("drifts_to_unload", "cannot_reach_full_load"),

@@ -13,6 +13,7 @@ Sizes = tuple[tuple[float, float], tuple[float, float]]
 DRIFT, LOAD, UNLOAD = 0, 1, 2
 DEAD_SHARE = 0.2
 SHORTEST_S, LONGEST_S = 0.3, 3.0  # widths of capacity pulses (common practice, no published source)
+SHORTEST_SCAN_S = 6.0  # between two pulses of a controller (common practice, no published source)
 STRENGTH = 20.0
 SIGMAS = 4.0
 
@@ -86,6 +87,7 @@ class Gains:
     looks: tuple[float, float]
     load_at_pulses: Part | None = None
     unload_at_pulses: Part | None = None
+    unseen: float = 0.0
 
     def response(self, sign: float) -> Part | None:
         """What tells of a response to load (1) or unload (-1): the balance, or the pulses where those are sharper.

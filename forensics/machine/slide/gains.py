@@ -19,6 +19,7 @@ from forensics.machine.slide.balance import if_answered, settled_balance
 from forensics.machine.slide.estimates import DEAD_SHARE, LOAD, SHORTEST_S, UNLOAD, Estimate, Gains, Moment, Part, Sizes
 from forensics.machine.slide.pulses import around_pulses, by_pulse, scaled, since_change, with_pulses
 from forensics.machine.slide.quiet import Quiet, quiet_drift, without_pulse
+from forensics.machine.slide.unseen import share_unseen
 from forensics.machine.slide.windows import Course, cut, independent_looks, size_of_pulse
 
 _ANSWERS = 0.02  # of the usual gain, as seen around pulses: less may be noise or what neighbours did
@@ -68,6 +69,7 @@ def identify(course: Course) -> Gains:
         looks=(looks[0], looks[1]),
         load_at_pulses=at_load,
         unload_at_pulses=at_unload,
+        unseen=share_unseen(course),
     )
 
 

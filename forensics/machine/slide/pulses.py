@@ -8,7 +8,16 @@ import numpy as np
 from scipy.stats import chi2
 from scipy.stats import t as student
 
-from forensics.machine.slide.estimates import LONGEST_S, SHORTEST_S, STRENGTH, Estimate, Floats, Moment, Part
+from forensics.machine.slide.estimates import (
+    LONGEST_S,
+    SHORTEST_S,
+    SHORTEST_SCAN_S,
+    STRENGTH,
+    Estimate,
+    Floats,
+    Moment,
+    Part,
+)
 from forensics.machine.slide.windows import Course, Pulses, at, moved_alone
 from forensics.model.points import NS
 from forensics.stats.change import change_of_slope
@@ -48,17 +57,21 @@ def around_pulses(course: Course, pulses: Pulses | None, other: Pulses | None, s
     good &= room & np.isfinite(first)
     moved = sign * (last - 2.0 * middle + first)[good][-_LAST_PULSES:]
     begin, end = pulses.begin[good][-_LAST_PULSES:], pulses.end[good][-_LAST_PULSES:]
+    acted_s = np.minimum(end - begin, reach[good][-_LAST_PULSES:]) / NS
     if len(moved) < _FEWEST_PULSES:
         return None
     found = change_of_slope(np.ones(len(moved)), moved)
     late = slice(0, None)
     if found is not None and found.strength > STRENGTH and len(moved) - found.at >= _FEWEST_PULSES:
         late = slice(found.at, None)
-    width_s = float(np.mean((end - begin)[late])) / NS
+    # of a command that was held, only what it moved within reach is looked at
+    width_s = float(np.mean(acted_s[late]))
     mean = float(np.mean(moved[late]))
     count = len(moved[late])
     half = float(student.ppf(0.975, count - 1)) * float(np.std(moved[late], ddof=1)) / np.sqrt(count)
-    low, high = 60.0 * (mean - half) / width_s, 60.0 * (mean + half) / width_s
+    # the very last may say otherwise than those before, too few to make a change
+    lowest = min(mean - half, float(np.mean(moved[-_FEWEST_PULSES:])) - half)
+    low, high = 60.0 * lowest / width_s, 60.0 * (mean + half) / width_s
     estimate = Estimate(60.0 * mean / width_s, min(low, low / _SMEARED), max(high, high / _SMEARED)).turned(sign)
     span = (int(begin[late][0]), int(end[-1]))
     return Part(estimate, None, None, span, width_s * count / 60.0, count)
@@ -67,7 +80,8 @@ def around_pulses(course: Course, pulses: Pulses | None, other: Pulses | None, s
 def by_pulse(course: Course, pulses: Pulses | None, other: Pulses | None, drift: float, sign: float) -> Part | None:
     """A gain from what pulses that stand alone move: how long each acted is known only to the widths that are usual.
 
-    Samples too far apart to share out a command's time still show a pulse, and what the slide did at it.
+    Samples too far apart to share out a command's time still show a pulse, and what the slide did at it. They do not
+    show that it stood alone: of a train, each scan of the controller may have given another that was missed.
     """
     if pulses is None or not len(pulses.begin):
         return None
@@ -79,14 +93,17 @@ def by_pulse(course: Course, pulses: Pulses | None, other: Pulses | None, drift:
     begin, ends, moved = begin[chosen], ends[chosen], sign * moved[chosen]
     if len(begin) < _FEWEST_PULSES:
         return None
+    looked_s = course.lag_s + 2.0 * pulses.interval_s + 3.0 * course.interval_s
+    missed = pulses.sampled and pulses.interval_s > LONGEST_S
+    longest_s = LONGEST_S * max(1.0, looked_s / SHORTEST_SCAN_S) if missed else LONGEST_S
     found = change_of_slope(np.ones(len(moved)), moved)
     before, moment, late = None, None, slice(0, None)
     if found is not None and found.strength > STRENGTH and min(found.at, len(moved) - found.at) >= _FEWEST_PULSES:
-        before, late = _per_minute(moved[: found.at], sign), slice(found.at, None)
+        before, late = _per_minute(moved[: found.at], sign, longest_s), slice(found.at, None)
         moment = Moment(int(begin[found.at]), int(begin[found.low]), int(ends[found.high]))
     minutes = float(np.sum(pulses.end - pulses.begin)) / NS / 60.0 * len(moved[late]) / len(pulses.begin)
     span = (int(begin[late][0]), int(ends[-1]))
-    return Part(_per_minute(moved[late], sign), before, moment, span, minutes, len(moved[late]))
+    return Part(_per_minute(moved[late], sign, longest_s), before, moment, span, minutes, len(moved[late]))
 
 
 def since_change(pulses: Pulses | None, part: Part | None) -> Pulses | None:
@@ -107,12 +124,12 @@ def with_pulses(balance: Part | None, pulses: Part | None) -> Part | None:
     return replace(balance, end=Estimate(one.value, min(one.low, other.low), max(one.high, other.high)))
 
 
-def _per_minute(moved: Floats, sign: float) -> Estimate:
-    """Rate from the mean movement at a pulse, in its sense, for pulses of the usual widths."""
+def _per_minute(moved: Floats, sign: float, longest_s: float) -> Estimate:
+    """Rate from the mean movement at a pulse, in its sense, for a command of the shortest pulse up to some time."""
     half = float(student.ppf(0.975, len(moved) - 1)) * float(np.std(moved, ddof=1)) / np.sqrt(len(moved))
     mean = float(np.mean(moved))
     low, high = mean - half, mean + half
-    ends = [60.0 * m / w for m in (low, high) for w in (SHORTEST_S, LONGEST_S)]
+    ends = [60.0 * m / w for m in (low, high) for w in (SHORTEST_S, longest_s)]
     return Estimate(60.0 * mean, min(ends), max(ends)).turned(sign)
 
 

@@ -8,23 +8,22 @@ from typing import Final
 import numpy as np
 
 from forensics.machine.citations import rows_of
-from forensics.machine.duty.capacity import lift
 from forensics.machine.slide.course import Slide
 from forensics.machine.slide.estimates import Part
-from forensics.machine.slide.held import Held
-from forensics.machine.slide.windows import covered_s
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, iso
 from forensics.model.vocabulary import Outcome
-from forensics.signatures.core.catalogue import answers_of
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.slide.held_answer import by_held, last_held
 from forensics.signatures.slide.looking import command_role, identified, not_by_time, when
+from forensics.signatures.slide.reasons import open_with, other_reason
 from forensics.signatures.slide.standing import stood_unmoved
 
 _LEAST: Final = "slide.response_share_min"
 _SLOW: Final = "slide.response_share_slow"
+_FEWEST_WINDOWS = 3
 
 
 def _part(slide: Slide, sign: float) -> Part | None:
@@ -50,10 +49,10 @@ def _seen(slide: Slide, part: Part) -> Seen:
 
 
 def _no_response(subject: Subject, check: str, slide: Slide, sign: float) -> Finding:
-    held = _last_held(subject, slide, sign)
+    held = last_held(subject, slide, sign)
     part = slide.gains.response(sign)
     if held is not None:
-        settled = _by_held(subject, check, slide, sign, held)
+        settled = by_held(subject, check, slide, sign, held)
         if settled is not None:
             return settled
     if why := not_by_time(slide, sign):
@@ -76,67 +75,6 @@ def _no_response(subject: Subject, check: str, slide: Slide, sign: float) -> Fin
     return found
 
 
-def _last_held(subject: Subject, slide: Slide, sign: float) -> Held | None:
-    """The last held command that tells whether its path moves the slide."""
-    least = subject.limits[_LEAST]
-    told = [h for h in slide.held[1 if sign > 0 else -1] if h.low > least or h.high < least]
-    return told[-1] if told else None
-
-
-def _by_held(subject: Subject, check: str, slide: Slide, sign: float, held: Held) -> Finding | None:
-    """What a held command settles; None where pulses after it speak against it or have to speak."""
-    limits, word = subject.limits, "load" if sign > 0 else "unload"
-    pulses = slide.course.load if sign > 0 else slide.course.unload
-    part = slide.gains.response(sign)
-    assert pulses is not None  # or it had not been held
-    first, last = (np.maximum(edge, held.end_ns) for edge in (slide.course.first, slide.course.last))
-    since = float(np.sum(covered_s((pulses.begin, pulses.end), first, last)))
-    fails = held.high < limits[_LEAST]
-    answers_since = fails and part is not None and part.end.turned(sign).low > 0.0
-    if since >= limits["slide.block_acting_s"] and (answers_since or not fails):
-        return None
-    words = (
-        f"{word} held for {held.seconds:.0f} s at {iso(held.begin_ns)} moved the capacity by {held.moved:+.0f} % of "
-        f"travel as commanded: {held.low:.2f} to {held.high:.2f} of the rate that the profile's travel time gives."
-    )
-    measured = Value(held.low, None, None, "1", _LEAST, above=False)
-    if np.isfinite(held.high):
-        measured = Value((held.low + held.high) / 2.0, held.low, held.high, "1", _LEAST, above=False)
-    why = _other_reason(subject, slide, (held.begin_ns, held.end_ns), sign) if fails else ""
-    if why:
-        return _open(check, words + " " + why, measured)
-    span = held.begin_ns, held.end_ns
-    count, first_ns = _alike(subject, slide, sign, held)
-    alike = (first_ns, span[1])
-    if count > 1:
-        words += f" Since {iso(first_ns)} {count} commands went alike."
-    # that nothing moved is one event a command; a movement is seen in every reading of it
-    many = count if fails else max(count, int(held.seconds / max(slide.source.point.interval_s, 1.0)))
-    seen = Seen(alike, rows_of(slide.source.point, *span), slide.source.point.interval_s, many, rests_on_commands=True)
-    return make_finding(subject, check, Outcome.PRESENT if fails else Outcome.ABSENT, words, measured, seen)
-
-
-def _alike(subject: Subject, slide: Slide, sign: float, held: Held) -> tuple[int, int]:
-    """How many commands went as the last held one did, up to it, and since when.
-
-    Held commands one after the other, and for one without response the spells of the stand around it: each was its
-    own trial.
-    """
-    least = subject.limits[_LEAST]
-    fails, count, first_ns = held.high < least, 0, held.begin_ns
-    for one in reversed(slide.held[1 if sign > 0 else -1]):
-        if one.begin_ns > held.begin_ns:
-            continue
-        if not (one.high < least if fails else one.low > least):
-            break
-        count, first_ns = count + 1, one.begin_ns
-    stand = slide.stands[1 if sign > 0 else -1]
-    if fails and stand is not None and stand.share(held_against=False)[1] < least:
-        # a stand goes on to the last command: what lies before it had its own answer
-        count, first_ns = count + stand.spells, min(first_ns, stand.span_ns[0])
-    return count, first_ns
-
-
 def _at_pulses(subject: Subject, check: str, slide: Slide, sign: float, part: Part) -> Finding:
     word = "load" if sign > 0 else "unload"
     usual, said = _usual(subject, slide, sign)
@@ -149,34 +87,35 @@ def _at_pulses(subject: Subject, check: str, slide: Slide, sign: float, part: Pa
     )
     measured = Value(end.value, end.low, end.high, "%/min", _LEAST, above=False, limit=limit)
     if end.high < limit:
-        why = _other_reason(subject, slide, part.span_ns, sign)
+        why = other_reason(subject, slide, part.span_ns, sign)
         against = end.high < -subject.limits[_LEAST] * abs(slide.course.usual[0 if sign > 0 else 1])
         if not why and against and not slide.source.by_slide:
             why = "The current moved against the command: not by the slide alone"
         near = slide.gains.load_at_pulses if sign > 0 else slide.gains.unload_at_pulses
         if not why and not slide.gains.settled and near is None:
             why = "It was commanded nearly all the time: whether it held against a leak is not known"
+        why = why or _moves_unseen(subject, slide, sign, part)
         if why:
-            return _open(check, words + " " + why, measured)
+            return open_with(check, words + " " + why, measured)
         return make_finding(subject, check, Outcome.PRESENT, words, measured, _seen(slide, part))
     if end.low <= limit:
-        return _open(check, words + " Its interval holds the limit", measured)
+        return open_with(check, words + " Its interval holds the limit", measured)
     other = slide.gains.response(-sign)
     if other is not None and other.changed is not None and part.span_ns[1] <= other.changed.at_ns:
         opposite = "unload" if sign > 0 else "load"
         why = f"{word} was not commanded again after {opposite} changed its response at {when(other.changed)}"
-        return _open(check, f"{words} But {why}", measured)
+        return open_with(check, f"{words} But {why}", measured)
     near = slide.gains.load_at_pulses if sign > 0 else slide.gains.unload_at_pulses
     late = _lately(subject, slide, sign, limit) if slide.gains.settled or near is None else ""
     if late:
-        return _open(check, f"{words} {late}", measured)
+        return open_with(check, f"{words} {late}", measured)
     return make_finding(subject, check, Outcome.ABSENT, words, measured, _seen(slide, part))
 
 
 def _by_stand(subject: Subject, check: str, slide: Slide, sign: float) -> tuple[Finding, int] | None:
     """The finding of a slide that stood while it was commanded, and the end of that; None where none is sure."""
     stand = stood_unmoved(subject, slide, 1 if sign > 0 else -1)
-    if stand is None or _other_reason(subject, slide, stand.span_ns, sign):
+    if stand is None or other_reason(subject, slide, stand.span_ns, sign):
         return None
     word, begun = "load" if sign > 0 else "unload", iso(stand.span_ns[0])
     low, high = stand.share(held_against=False)
@@ -193,34 +132,17 @@ def _by_stand(subject: Subject, check: str, slide: Slide, sign: float) -> tuple[
     return make_finding(subject, check, Outcome.PRESENT, words, measured, seen), stand.span_ns[1]
 
 
-def _open(check: str, why: str, measured: Value) -> Finding:
-    """Cannot tell, with what was measured."""
-    return replace(
-        cannot_tell(check, why), value=measured.value, low=measured.low, high=measured.high, unit=measured.unit,
-        limit=measured.limit, limit_name=measured.limit_name, above=measured.above,
-    )  # fmt: skip
+def _moves_unseen(subject: Subject, slide: Slide, sign: float, part: Part) -> str:
+    """Why commands that moved it may not have been seen; empty where nothing says so.
 
-
-def _other_reason(subject: Subject, slide: Slide, span_ns: tuple[int, int], sign: float) -> str:
-    """Why a missing movement need not mean that the command found no response; empty where nothing else explains it."""
-    other = command_role(-sign)
-    if subject.record.switch(other) is None:
-        return f"Without {other.value} a counter-command is not excluded"
-    if sign > 0:
-        known = lift(subject, np.array([(span_ns[0] + span_ns[1]) // 2, span_ns[1]]))
-        if not np.all(known > subject.limits["slide.least_lift_kpa"]):
-            return "The lift that drives the oil was low or is not logged"
-    if slide.source.by_slide:
-        return ""
-    if _outcome(subject, "electrical.current_spikes_before_trip") is Outcome.PRESENT:
-        return "The current spiked before the stop: something other than the slide moved it"
-    if sign > 0 and _outcome(subject, "refrigerant.recirculation") is Outcome.PRESENT:
-        return "Gas that recirculates keeps the current from following"
+    Samples in step with the controller may miss every pulse of a run, and show a held command as many.
+    """
+    if part.windows < _FEWEST_WINDOWS:
+        return f"That rests on {part.windows} windows only"
+    drift = slide.gains.drift
+    if drift is not None and drift.end.turned(sign).low > subject.limits["slide.drift_per_min"]:
+        return "It moved the same way while no command was seen: commands were missed, or it leaks that way"
     return ""
-
-
-def _outcome(subject: Subject, check: str) -> Outcome:
-    return answers_of(subject, check)[0].outcome
 
 
 def _lately(subject: Subject, slide: Slide, sign: float, limit: float) -> str:
@@ -293,10 +215,10 @@ def responds_slowly(subject: Subject, check: str, slide: Slide) -> Finding:
             break
     _, outcome, words, measured, part = min(of_kind, key=lambda x: x[0])
     if outcome is Outcome.CANNOT_TELL:
-        return _open(check, words + " Its interval holds the limit", measured)
+        return open_with(check, words + " Its interval holds the limit", measured)
     missing = [r.value for r in (command_role(1.0), command_role(-1.0)) if subject.record.switch(r) is None]
     if outcome is Outcome.ABSENT and missing:
-        return _open(check, f"{words} The other direction is not seen without {' and '.join(missing)}", measured)
+        return open_with(check, f"{words} The other direction is not seen without {' and '.join(missing)}", measured)
     return make_finding(subject, check, outcome, words, measured, _seen(slide, part))
 
 
