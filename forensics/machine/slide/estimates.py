@@ -86,6 +86,7 @@ class Gains:
     looks: tuple[float, float]
     load_at_pulses: Part | None = None
     unload_at_pulses: Part | None = None
+    unseen: float = 0.0
 
     def response(self, sign: float) -> Part | None:
         """What tells of a response to load (1) or unload (-1): the balance, or the pulses where those are sharper.

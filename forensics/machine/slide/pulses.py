@@ -48,13 +48,15 @@ def around_pulses(course: Course, pulses: Pulses | None, other: Pulses | None, s
     good &= room & np.isfinite(first)
     moved = sign * (last - 2.0 * middle + first)[good][-_LAST_PULSES:]
     begin, end = pulses.begin[good][-_LAST_PULSES:], pulses.end[good][-_LAST_PULSES:]
+    acted_s = np.minimum(end - begin, reach[good][-_LAST_PULSES:]) / NS
     if len(moved) < _FEWEST_PULSES:
         return None
     found = change_of_slope(np.ones(len(moved)), moved)
     late = slice(0, None)
     if found is not None and found.strength > STRENGTH and len(moved) - found.at >= _FEWEST_PULSES:
         late = slice(found.at, None)
-    width_s = float(np.mean((end - begin)[late])) / NS
+    # of a command that was held, only what it moved within reach is looked at
+    width_s = float(np.mean(acted_s[late]))
     mean = float(np.mean(moved[late]))
     count = len(moved[late])
     half = float(student.ppf(0.975, count - 1)) * float(np.std(moved[late], ddof=1)) / np.sqrt(count)

@@ -35,6 +35,16 @@ def _drift(subject: Subject, check: str, slide: Slide, sign: float) -> Finding:
     outcome = three_way(end.low, end.high, subject.limits[_LIMIT], above=True)
     if outcome is Outcome.CANNOT_TELL:
         return _open(subject, check, words + " Its interval holds the limit", end)
+    unseen = slide.gains.unseen
+    if (
+        outcome is Outcome.ABSENT
+        and end.high > -subject.limits[_LIMIT]
+        and unseen > subject.limits["slide.unseen_share"]
+    ):
+        why = (
+            f"{100.0 * unseen:.0f} % of its way the slide went while no command was seen: pulses that the samples miss"
+        )
+        return _open(subject, check, f"{words} But {why} may hold it against a leak", end)
     seen = Seen(
         part.span_ns,
         rows_of(slide.source.point, *part.span_ns),

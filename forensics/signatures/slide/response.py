@@ -20,9 +20,11 @@ from forensics.signatures.core.catalogue import answers_of
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.slide.looking import command_role, identified, not_by_time, when
+from forensics.signatures.slide.standing import stood_unmoved
 
 _LEAST = "slide.response_share_min"
 _SLOW = "slide.response_share_slow"
+_FEWEST_WINDOWS = 3
 
 
 def _part(slide: Slide, sign: float) -> Part | None:
@@ -56,6 +58,10 @@ def _no_response(subject: Subject, check: str, slide: Slide, sign: float) -> Fin
             return settled
     if why := not_by_time(slide, sign):
         return cannot_tell(check, why)
+    stood = _by_stand(subject, check, slide, sign)
+    answered_since = held is not None and held.low > subject.limits[_LEAST]
+    if stood is not None and not (answered_since and held is not None and held.end_ns > stood[1]):
+        return stood[0]
     if part is None:
         word = "load" if sign > 0 else "unload"
         return cannot_tell(check, f"{word} was not seen commanded with room to move, or too seldom to tell")
@@ -83,7 +89,10 @@ def _by_held(subject: Subject, check: str, slide: Slide, sign: float, held: Held
     pulses = slide.course.load if sign > 0 else slide.course.unload
     part = slide.gains.response(sign)
     assert pulses is not None  # or it had not been held
-    first, last = (np.maximum(edge, held.end_ns) for edge in (slide.course.first, slide.course.last))
+    # what is left of the same command after the slide came to its end says nothing more
+    own = pulses.end[(pulses.begin <= held.begin_ns) & (pulses.end > held.begin_ns)]
+    until_ns = max(held.end_ns, int(np.max(own, initial=0)))
+    first, last = (np.maximum(edge, until_ns) for edge in (slide.course.first, slide.course.last))
     since = float(np.sum(covered_s((pulses.begin, pulses.end), first, last)))
     fails = held.high < limits[_LEAST]
     answers_since = fails and part is not None and part.end.turned(sign).low > 0.0
@@ -100,10 +109,33 @@ def _by_held(subject: Subject, check: str, slide: Slide, sign: float, held: Held
     if why:
         return _open(check, words + " " + why, measured)
     span = held.begin_ns, held.end_ns
-    # that nothing moved is one event; a movement is seen in every reading of it
-    many = 1 if fails else max(1, int(held.seconds / max(slide.source.point.interval_s, 1.0)))
-    seen = Seen(span, rows_of(slide.source.point, *span), slide.source.point.interval_s, many, rests_on_commands=True)
+    count, first_ns = _alike(subject, slide, sign, held)
+    alike = (first_ns, span[1])
+    if count > 1:
+        words += f" Since {iso(first_ns)} {count} commands went alike."
+    seen = Seen(alike, rows_of(slide.source.point, *span), slide.source.point.interval_s, count, rests_on_commands=True)
     return make_finding(subject, check, Outcome.PRESENT if fails else Outcome.ABSENT, words, measured, seen)
+
+
+def _alike(subject: Subject, slide: Slide, sign: float, held: Held) -> tuple[int, int]:
+    """How many commands went as the last held one did, up to it, and since when.
+
+    Held commands one after the other, and for one without response the spells of the stand around it: each was its
+    own trial.
+    """
+    least = subject.limits[_LEAST]
+    fails, count, first_ns = held.high < least, 0, held.begin_ns
+    for one in reversed(slide.held[1 if sign > 0 else -1]):
+        if one.begin_ns > held.begin_ns:
+            continue
+        if not (one.high < least if fails else one.low > least):
+            break
+        count, first_ns = count + 1, one.begin_ns
+    stand = slide.stands[1 if sign > 0 else -1]
+    if fails and stand is not None and stand.share(held_against=False)[1] < least:
+        # a stand goes on to the last command: what lies before it had its own answer
+        count, first_ns = count + stand.spells, min(first_ns, stand.span_ns[0])
+    return count, first_ns
 
 
 def _at_pulses(subject: Subject, check: str, slide: Slide, sign: float, part: Part) -> Finding:
@@ -125,6 +157,7 @@ def _at_pulses(subject: Subject, check: str, slide: Slide, sign: float, part: Pa
         near = slide.gains.load_at_pulses if sign > 0 else slide.gains.unload_at_pulses
         if not why and not slide.gains.settled and near is None:
             why = "It was commanded nearly all the time: whether it held against a leak is not known"
+        why = why or _moves_unseen(subject, slide, sign, part)
         if why:
             return _open(check, words + " " + why, measured)
         return make_finding(subject, check, Outcome.PRESENT, words, measured, _seen(slide, part))
@@ -140,6 +173,26 @@ def _at_pulses(subject: Subject, check: str, slide: Slide, sign: float, part: Pa
     if late:
         return _open(check, f"{words} {late}", measured)
     return make_finding(subject, check, Outcome.ABSENT, words, measured, _seen(slide, part))
+
+
+def _by_stand(subject: Subject, check: str, slide: Slide, sign: float) -> tuple[Finding, int] | None:
+    """The finding of a slide that stood while it was commanded, and the end of that; None where none is sure."""
+    stand = stood_unmoved(subject, slide, 1 if sign > 0 else -1)
+    if stand is None or _other_reason(subject, slide, stand.span_ns, sign):
+        return None
+    word, begun = "load" if sign > 0 else "unload", iso(stand.span_ns[0])
+    low, high = stand.share(held_against=False)
+    words = (
+        f"From {begun} to {iso(stand.span_ns[1])} {word} was commanded in {stand.spells} spells, {stand.seconds:.0f} s "
+        f"at the least, worth {stand.worth:.0f} % of travel at the rate that the profile's travel time gives; the "
+        f"capacity moved by {stand.moved:+.0f} % as commanded, between {stand.level[0]:.0f} and {stand.level[1]:.0f} %."
+    )
+    measured = Value((low + high) / 2.0, low, high, "1", _LEAST, above=False)
+    seen = Seen(
+        stand.span_ns, rows_of(slide.source.point, *stand.span_ns), slide.source.point.interval_s, stand.spells,
+        rests_on_commands=True,
+    )  # fmt: skip
+    return make_finding(subject, check, Outcome.PRESENT, words, measured, seen), stand.span_ns[1]
 
 
 def _open(check: str, why: str, measured: Value) -> Finding:
@@ -170,6 +223,19 @@ def _other_reason(subject: Subject, slide: Slide, span_ns: tuple[int, int], sign
 
 def _outcome(subject: Subject, check: str) -> Outcome:
     return answers_of(subject, check)[0].outcome
+
+
+def _moves_unseen(subject: Subject, slide: Slide, sign: float, part: Part) -> str:
+    """Why commands that moved it may not have been seen; empty where nothing says so.
+
+    Samples in step with the controller may miss every pulse of a run, and show a held command as many.
+    """
+    if part.windows < _FEWEST_WINDOWS:
+        return f"That rests on {part.windows} windows only"
+    drift = slide.gains.drift
+    if drift is not None and drift.end.turned(sign).low > subject.limits["slide.drift_per_min"]:
+        return "It moved the same way while no command was seen: commands were missed, or it leaks that way"
+    return ""
 
 
 def _lately(subject: Subject, slide: Slide, sign: float, limit: float) -> str:
