@@ -71,11 +71,13 @@ def _half_seen(rule: FailureMode, told: Mapping[str, Answered], scale: Scale) ->
     signs = {sign.check for sign in rule.for_ if sign.outcome == "present"}
     for check in needed | signs:
         for finding in told[check].findings if check in told else ():
+            if not straddles(finding):
+                continue
             chance = likely_beyond(finding, scale)
             undecided = told[check].outcome is Outcome.CANNOT_TELL
             if check in needed and told[check].outcome is Outcome.ABSENT and chance >= scale.clear_chance_max:
                 return True
-            if undecided and straddles(finding) and (check in late or chance >= EVEN):
+            if undecided and (check in late or chance >= EVEN):
                 return True
     return False
 
@@ -100,4 +102,5 @@ def _void(told: Mapping[str, Answered], check: str) -> bool:
 
 def _logged(check: str, evidence: Evidence) -> bool:
     """Whether every point that a check needs was logged, at whatever interval."""
-    return all(any(role in evidence.points for role in need.roles) for need in read_checks()[check].needs)
+    needs = read_checks()[check].needs
+    return bool(needs) and all(any(role in evidence.points for role in need.roles) for need in needs)

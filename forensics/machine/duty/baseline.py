@@ -20,11 +20,11 @@ from forensics.machine.duty.frame import (
     cite,
     episodes,
     frame_of,
-    max_age_s,
     rests_of,
     run_span,
     runs_of,
 )
+from forensics.machine.duty.reading_age import max_age_s
 from forensics.machine.subject import Subject
 from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS
