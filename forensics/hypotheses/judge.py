@@ -90,7 +90,16 @@ def judge(tallies: Mapping[str, Score], modes: Modes, scale: Scale, around: Circ
     lead = 0.0
     if cause is not None:
         lead = live[cause].firm_net - points_of(sum(rivals_of(cause, proven, live, modes, scale, firm=True)))
-    return Judgement(status, cause, grades, also, capped, reasons, lead, still_open)
+    return Judgement(
+        status=status,
+        cause=cause,
+        grades=grades,
+        also=also,
+        capped=capped,
+        reasons=reasons,
+        lead=lead,
+        still_open=still_open,
+    )
 
 
 def _capped(live: Mapping[str, Score], proven: set[str], loose: set[str], scale: Scale) -> dict[str, tuple[str, ...]]:

@@ -123,7 +123,16 @@ def _sound(judged: Judged, evidence: Evidence) -> Hypothesis:
         if unseen := not_seen(judged.tallies):
             reason += f"; not seen: {', '.join(unseen)}"
     plain = evidence.modes[none].plain if none in evidence.modes.by_id else ""
-    return Hypothesis(none, judgement.grades[none], (), (), (), "", reason, plain=plain)
+    return Hypothesis(
+        mode=none,
+        grade=judgement.grades[none],
+        for_=(),
+        against=(),
+        cannot_tell=(),
+        next_test="",
+        reason=reason,
+        plain=plain,
+    )
 
 
 def _unlisted(judged: Judged, scale: Scale) -> Unlisted:

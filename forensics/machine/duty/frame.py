@@ -19,7 +19,8 @@ from forensics.machine.subject import Subject
 from forensics.machine.trip_words import trip_texts
 from forensics.model.findings import Cite, Stop
 from forensics.model.memo import kept_with_owner
-from forensics.model.points import NS, Samples, Span, Switch
+from forensics.model.points import NS, Samples, Span
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role, StopKind
 
 Floats = NDArray[np.float64]
@@ -144,17 +145,17 @@ def frame_of(subject: Subject) -> AlignedSamples:
     abrupt = np.array([k == cut_off or _tripped(trips, s) for k, s in enumerate(spans)], dtype=bool)
     near_stop = (left_s < before_stop_s) & ~(abrupt[run] if len(spans) else np.zeros(len(times), dtype=bool))
     return AlignedSamples(
-        times,
-        run,
-        since_s,
-        left_s,
-        (since_s >= settle_s) & ~near_stop,
-        times >= record.window.start_ns,
-        values,
-        points,
-        spans,
-        failing,
-        _WINDOW_STEP_S,
+        t=times,
+        run=run,
+        since_s=since_s,
+        left_s=left_s,
+        settled=(since_s >= settle_s) & ~near_stop,
+        judged=times >= record.window.start_ns,
+        values=values,
+        points=points,
+        spans=spans,
+        failing=failing,
+        step_s=_WINDOW_STEP_S,
     )
 
 

@@ -21,8 +21,9 @@ from forensics.machine.slide.stand import Stand, last_stand
 from forensics.machine.slide.windows import Course, Pulses
 from forensics.machine.subject import Subject
 from forensics.model.memo import kept_with_owner
-from forensics.model.points import NS, Samples, Switch
+from forensics.model.points import NS, Samples
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role, State, StopKind
 from forensics.rules.profiles import Profile
 
@@ -114,21 +115,21 @@ def _course(subject: Subject, source: Capacity) -> tuple[Course, bool]:
     work = () if source.by_slide or pressures is None else tuple((p.t, p.v) for p in pressures)
     oil = record.point(Role.OIL_PRESSURE_DIFFERENCE)
     course = Course(
-        point.t,
-        point.v * scale - offset,
-        point.interval_s,
-        point.origin.recorded is Recorded.CHANGE,
-        first,
-        last,
-        _pulses(record, commands.get(Role.LOAD_SOLENOID), limits["slide.silent_s"]),
-        _pulses(record, commands.get(Role.UNLOAD_SOLENOID), limits["slide.silent_s"]),
-        low,
-        high,
-        limits["slide.at_end"] * (1.0 if source.by_slide else 2.0),
-        work,
-        None if oil is None or not len(oil.trusted) else (oil.trusted.t, oil.trusted.v),
-        max(limits["slide.settle_s"], 0.0),
-        (6000.0 / times.travel_load_s, -6000.0 / times.travel_unload_s),
+        t=point.t,
+        v=point.v * scale - offset,
+        interval_s=point.interval_s,
+        by_change=point.origin.recorded is Recorded.CHANGE,
+        first=first,
+        last=last,
+        load=_pulses(record, commands.get(Role.LOAD_SOLENOID), limits["slide.silent_s"]),
+        unload=_pulses(record, commands.get(Role.UNLOAD_SOLENOID), limits["slide.silent_s"]),
+        low_end=low,
+        high_end=high,
+        margin=limits["slide.at_end"] * (1.0 if source.by_slide else 2.0),
+        work=work,
+        oil=None if oil is None or not len(oil.trusted) else (oil.trusted.t, oil.trusted.v),
+        lag_s=max(limits["slide.settle_s"], 0.0),
+        usual=(6000.0 / times.travel_load_s, -6000.0 / times.travel_unload_s),
     )
     return course, source.by_slide or pressures is not None
 

@@ -53,7 +53,7 @@ class Value:
         limit: float | None = None,
     ) -> Value:
         """A value that is its own interval: a count, or one whose error is in its limit already."""
-        return cls(value, value, value, unit, limit_name, above, limit)
+        return cls(value=value, low=value, high=value, unit=unit, limit_name=limit_name, above=above, limit=limit)
 
     @classmethod
     def within(cls, value: float, error: float, unit: str, limit_name: str = "", *, above: bool | None = None) -> Value:

@@ -73,7 +73,9 @@ def superheat_low(subject: Subject, check: str, frame: AlignedSamples, derived: 
 @detector("refrigerant.superheat_high", running_saturated)
 def superheat_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether suction superheat (dew) stayed high, or well above the machine's own usual."""
-    return _own_and_limit(subject, frame, check, derived.superheat_k, "superheat (dew)", _SUCTION, "superheat_rise")
+    return _own_and_limit(
+        subject, frame, check, derived.superheat_k, "superheat (dew)", groups=_SUCTION, own_limit="superheat_rise"
+    )
 
 
 def _own_and_limit(
@@ -183,14 +185,18 @@ def discharge_superheat_high(subject: Subject, check: str, frame: AlignedSamples
 def subcooling_low(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether subcooling (bubble) stayed near zero or well below the machine's own usual."""
     reading = derived.subcooling_k
-    return _own_and_limit(subject, frame, check, reading, "subcooling (bubble)", _LIQUID, "subcooling_drop")
+    return _own_and_limit(
+        subject, frame, check, reading, "subcooling (bubble)", groups=_LIQUID, own_limit="subcooling_drop"
+    )
 
 
 @detector("refrigerant.subcooling_high", running_saturated)
 def subcooling_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether subcooling (bubble) stayed high or well above the machine's own usual."""
     reading = derived.subcooling_k
-    return _own_and_limit(subject, frame, check, reading, "subcooling (bubble)", _LIQUID, "subcooling_rise")
+    return _own_and_limit(
+        subject, frame, check, reading, "subcooling (bubble)", groups=_LIQUID, own_limit="subcooling_rise"
+    )
 
 
 @detector("refrigerant.condenser_approach_high", running_saturated)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
 from forensics.machine.slide.course import Slide
@@ -10,7 +12,7 @@ from forensics.machine.subject import Subject
 from forensics.model.points import NS
 from forensics.model.vocabulary import Role
 
-_LEAST = "slide.response_share_min"
+_LEAST: Final = "slide.response_share_min"
 
 
 def stood_unmoved(subject: Subject, slide: Slide, sign: int) -> Stand | None:
