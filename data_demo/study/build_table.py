@@ -13,7 +13,10 @@ from .simulation import simulate
 from .workbook import as_case
 
 SAMPLING_S = (1.0, 5.0)
-HEAD = ("build", "interval, s", "machines", "named", "undetermined", "checks that answer", "do not apply", "present")
+HEAD = (
+    "build", "interval, s", "machines", "named", "sound", "undetermined", "left open by", "checks that answer",
+    "do not apply", "present",
+)  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -24,7 +27,9 @@ class BuildRow:
     sampling_s: float
     machines: int = 0
     named: Counter[str] = field(default_factory=Counter)
+    sound: int = 0
     undetermined: int = 0
+    left_open: Counter[str] = field(default_factory=Counter)
     answered: Counter[str] = field(default_factory=Counter)
     void: Counter[str] = field(default_factory=Counter)
     present: Counter[str] = field(default_factory=Counter)
@@ -37,7 +42,9 @@ class BuildRow:
             f"{self.sampling_s:g}",
             str(self.machines),
             _counted(self.named),
+            str(self.sound),
             str(self.undetermined),
+            _counted(self.left_open),
             str(len(self.answered)),
             str(len(self.void)),
             _counted(self.present + self.against_profile),
@@ -60,7 +67,9 @@ def healthy(build: str, seeds: Iterable[int], sampling_s: float) -> BuildRow:
         done = weigh_case(as_case(hand_over(simulate(build, seed=seed), sampling=sampling_s)))
         verdict = done.weighing.verdict
         row.machines += 1
+        row.sound += verdict.status is VerdictStatus.NO_FAULT_FOUND
         row.undetermined += verdict.status is VerdictStatus.UNDETERMINED
+        row.left_open.update(done.weighing.still_open)
         if verdict.mode is not None:
             row.named[verdict.mode] += 1
         for finding in done.findings:

@@ -204,7 +204,11 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class Weighing:
-    """The whole outcome of weighing; ``strength`` holds, by finding, decibans for the mode it speaks for most."""
+    """The whole outcome of weighing.
+
+    ``strength`` holds, by finding, decibans for the mode it speaks for most; ``still_open`` the modes that keep a
+    machine without a known cause from being called sound.
+    """
 
     hypotheses: tuple[Hypothesis, ...]
     verdict: Verdict
@@ -216,6 +220,7 @@ class Weighing:
     tests_run: int
     unlisted: Unlisted
     strength: Mapping[str, float]
+    still_open: tuple[str, ...] = ()
 
     def hypothesis(self, mode: str | Mode) -> Hypothesis:
         """The row of one mode."""

@@ -29,6 +29,9 @@ class Judgement:
         The cause that the data prove, the earliest where that is provable; None unless determined.
     lead
         Decibans by which the cause is likelier than all others together; 0 without one.
+    still_open
+        Where the cause is not known: modes that keep the machine from being called sound, not settled by a record that
+        could have shown them.
     also
         Other modes that are proven: further faults first, then consequences with evidence of their own.
     capped
@@ -42,6 +45,7 @@ class Judgement:
     capped: Mapping[str, tuple[str, ...]]
     reasons: Mapping[str, str]
     lead: float = 0.0
+    still_open: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,13 +83,23 @@ def judge(tallies: Mapping[str, Score], modes: Modes, scale: Scale, around: Circ
     status = VerdictStatus.DETERMINED if cause is not None else VerdictStatus.UNDETERMINED
     if cause is None and _clean(tallies, grades, scale, around):
         status = VerdictStatus.NO_FAULT_FOUND
-    grades[str(Mode.NONE)], reasons[str(Mode.NONE)] = _none(status, grades)
+    still_open = tuple(sorted(around.still_open)) if status is VerdictStatus.UNDETERMINED else ()
+    grades[str(Mode.NONE)], reasons[str(Mode.NONE)] = _none(status, grades, around)
     also = tuple(name for name in roots if name != cause) if cause else ()
     also += tuple(name for name in sorted(proven) if name != cause and name not in also)
     lead = 0.0
     if cause is not None:
         lead = live[cause].firm_net - points_of(sum(rivals_of(cause, proven, live, modes, scale, firm=True)))
-    return Judgement(status=status, cause=cause, grades=grades, also=also, capped=capped, reasons=reasons, lead=lead)
+    return Judgement(
+        status=status,
+        cause=cause,
+        grades=grades,
+        also=also,
+        capped=capped,
+        reasons=reasons,
+        lead=lead,
+        still_open=still_open,
+    )
 
 
 def _capped(live: Mapping[str, Score], proven: set[str], loose: set[str], scale: Scale) -> dict[str, tuple[str, ...]]:
@@ -207,11 +221,18 @@ def _clean(tallies: Mapping[str, Score], grades: Mapping[str, Grade], scale: Sca
     return not leaning and not any(one.shown_by or sum(one.own_present.values()) > most for one in tallies.values())
 
 
-def _none(status: VerdictStatus, grades: Mapping[str, Grade]) -> tuple[Grade, str]:
+def _none(status: VerdictStatus, grades: Mapping[str, Grade], around: Circumstances) -> tuple[Grade, str]:
     if status is VerdictStatus.NO_FAULT_FOUND:
         return Grade.PROBABLE, "the machine was open to view and nothing was wrong in what could be seen"
     if status is VerdictStatus.DETERMINED:
         return Grade.EXCLUDED, "a fault is proven"
     if any(grade is Grade.POSSIBLE for grade in grades.values()):
         return Grade.NOT_OBSERVABLE, "findings fit a fault, so that the machine can't be called sound"
+    if around.unexplained_trip:
+        return Grade.NOT_OBSERVABLE, "what stopped the machine is not explained, so that it can't be called sound"
+    if around.still_open:
+        names = ", ".join(sorted(around.still_open))
+        return Grade.NOT_OBSERVABLE, f"too little could be seen to call the machine sound: not settled is {names}"
+    if around.changed:
+        return Grade.NOT_OBSERVABLE, "a reading left what is usual of the machine, so that it can't be called sound"
     return Grade.NOT_OBSERVABLE, "too little could be seen to call the machine sound"

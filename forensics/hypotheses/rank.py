@@ -108,6 +108,7 @@ def _weighing(weigher: Weigher, judged: Judged, rows: tuple[Robustness, ...]) ->
         tests_run=len({finding.check for finding in evidence.findings}),
         unlisted=_unlisted(judged, weigher.scale),
         strength=_strength(matrix),
+        still_open=judgement.still_open,
     )
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from forensics.hypotheses.answers import Answered, outcome_of, straddles
+from forensics.hypotheses.answers import Answered, likely_beyond, outcome_of, straddles
 from forensics.hypotheses.evidence import Evidence
 from forensics.hypotheses.modes import FailureMode
 from forensics.hypotheses.scale import Scale
@@ -17,8 +17,13 @@ from forensics.model.findings import DOES_NOT_APPLY, Finding
 from forensics.model.vocabulary import Outcome
 from forensics.rules import read_checks
 
+EVEN = 0.5
+"""Chance from which a value lies beyond its limit rather than not."""
 
-def open_modes(tallies: Mapping[str, Score], told: Mapping[str, Answered], evidence: Evidence) -> frozenset[str]:
+
+def open_modes(
+    tallies: Mapping[str, Score], told: Mapping[str, Answered], evidence: Evidence, scale: Scale
+) -> frozenset[str]:
     """Modes of which a machine is not cleared by this record though it holds, or must hold, what shows them.
 
     Parameters
@@ -30,7 +35,7 @@ def open_modes(tallies: Mapping[str, Score], told: Mapping[str, Answered], evide
         rule.id
         for rule in evidence.modes.causes
         if rule.id in tallies and not tallies[rule.id].excluded_by
-        if _half_seen(rule, told) or (not tallies[rule.id].cleared_by and _keeps_open(rule, told, evidence))
+        if _half_seen(rule, told, scale) or (not tallies[rule.id].cleared_by and _keeps_open(rule, told, evidence))
     )
 
 
@@ -55,14 +60,26 @@ def _surely_left(finding: Finding) -> float:
     return max(0.0, min((low - usual) / (limit - usual), (high - usual) / (limit - usual)))
 
 
-def _half_seen(rule: FailureMode, told: Mapping[str, Answered]) -> bool:
-    """Whether one of the effects that come late was measured and its interval holds the limit.
+def _half_seen(rule: FailureMode, told: Mapping[str, Answered], scale: Scale) -> bool:
+    """Whether what shows the mode was measured too near its limit to be called gone.
 
-    Where the others come later still, that they are absent says nothing of it.
+    An effect that it can't do without must be clear of its limit, and no sign that was not settled may as likely as not
+    lie beyond it. Of effects that come late each must be: that the others are absent says nothing of the first.
     """
-    checks = {check for need in rule.required if need.late for check in need.any_}
-    silent = [told[check] for check in checks if outcome_of(told, check) is Outcome.CANNOT_TELL and check in told]
-    return any(straddles(finding) for answer in silent for finding in answer.findings)
+    needed = {check for need in rule.required for check in need.any_}
+    late = {check for need in rule.required if need.late for check in need.any_}
+    signs = {sign.check for sign in rule.for_ if sign.outcome == "present"}
+    for check in needed | signs:
+        for finding in told[check].findings if check in told else ():
+            if not straddles(finding):
+                continue
+            chance = likely_beyond(finding, scale)
+            undecided = told[check].outcome is Outcome.CANNOT_TELL
+            if check in needed and told[check].outcome is Outcome.ABSENT and chance >= scale.clear_chance_max:
+                return True
+            if undecided and (check in late or chance >= EVEN):
+                return True
+    return False
 
 
 def _keeps_open(rule: FailureMode, told: Mapping[str, Answered], evidence: Evidence) -> bool:
@@ -85,4 +102,5 @@ def _void(told: Mapping[str, Answered], check: str) -> bool:
 
 def _logged(check: str, evidence: Evidence) -> bool:
     """Whether every point that a check needs was logged, at whatever interval."""
-    return all(any(role in evidence.points for role in need.roles) for need in read_checks()[check].needs)
+    needs = read_checks()[check].needs
+    return bool(needs) and all(any(role in evidence.points for role in need.roles) for need in needs)

@@ -68,7 +68,7 @@ class Weigher:
         around = Circumstances(
             _called(self.evidence, self.scale),
             earlier_pairs(tallies, by_id, self.evidence),
-            open_modes(tallies, told, self.evidence),
+            open_modes(tallies, told, self.evidence, self.scale),
             left_usual(found, self.scale),
         )
         return Judged(tallies, judge(tallies, self.evidence.modes, self.scale, around), by_id)

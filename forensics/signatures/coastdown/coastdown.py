@@ -13,6 +13,7 @@ from forensics.machine.stops.equalisation import ALREADY_EQUAL, STOOD
 from forensics.machine.stops.rotor_pressure import across_rotors
 from forensics.machine.stops.stop_table import list_stops
 from forensics.machine.subject import Subject
+from forensics.model.build_words import CheckValve
 from forensics.model.findings import Cite, Finding, Stop
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Outcome, Role
@@ -201,9 +202,14 @@ def _at_like_lift(stops: list[Stop], last: Stop, share: float) -> list[Stop]:
 
 
 def _way_on(subject: Subject, stop: Stop) -> bool:
-    """Whether gas that ran back would have left the high side: the valve opened, or none stood before the rotors."""
+    """Whether gas that ran back would have left the high side: the valve opened, or none stood before the rotors.
+
+    A discharge sensor behind the check valve never sees the valve open: its sequence has to stand for it.
+    """
     if stop.bypass_released is Answer.YES:
         return True
+    if subject.build.check_valve is CheckValve.BEFORE_SENSOR:
+        return subject.build.has_bypass
     residual, error = stop.residual_difference_kpa, stop.residual_error_kpa or 0.0
     return residual is not None and residual - error <= subject.limits["coastdown.residual_kpa"]
 

@@ -276,6 +276,13 @@ def condensing_high(subject: Subject, check: str, frame: AlignedSamples, derived
     )
 
 
+def _below(level: Finding) -> bool:
+    """Whether a level lay below its limit at all, or could not be read; near it by a sensor's error is not below."""
+    if level.outcome is Outcome.ABSENT:
+        return False
+    return level.value is None or level.limit is None or level.value < level.limit
+
+
 @detector("refrigerant.suction_low", running_saturated)
 def suction_low(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether saturated suction fell below the machine's own usual, or below freezing on a water chiller."""
@@ -305,7 +312,7 @@ def suction_low(subject: Subject, check: str, frame: AlignedSamples, derived: De
         if level.outcome is Outcome.PRESENT:
             return level
         judged = own_then_level(judged, level, level_excludes=False)
-        if judged.outcome is Outcome.ABSENT and entering.outcome is not Outcome.ABSENT:
+        if judged.outcome is Outcome.ABSENT and _below(entering):
             # a blend enters colder than it leaves: how much colder, the pressure drop of the tubes decides
             why = "refrigerant may enter the evaporator below freezing"
             return downgrade(judged, why if entering.outcome is Outcome.PRESENT else entering.why_not)

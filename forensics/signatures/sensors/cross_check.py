@@ -11,6 +11,7 @@ from forensics.machine.citations import rows_of, rows_of_each
 from forensics.machine.duty.baseline import AlignedSamples, frame_of, rests_of
 from forensics.machine.phases import AMPS, Bools, Floats, trip_at_failure
 from forensics.machine.subject import Subject
+from forensics.model.build_words import CheckValve
 from forensics.model.findings import Finding
 from forensics.model.points import NS, Samples, Span
 from forensics.model.role_words import in_words
@@ -151,6 +152,7 @@ def disagree_at_rest(subject: Subject, check: str) -> Finding:
 
     With the bypass open or the rotors still, gas equalises across the compressor within minutes. Discharge above
     suction may also be a leaking check valve, so it needs more; suction above discharge has no other cause.
+    A discharge sensor behind the check valve stays with the condenser and is not asked.
     """
     limits = subject.limits
     rests = rests_of(subject, limits["sensors.rest_least_s"])[-50:]
@@ -158,7 +160,8 @@ def disagree_at_rest(subject: Subject, check: str) -> Finding:
         return cannot_tell(check, "no rest of ten minutes or more between runs in the window")
     suction = subject.record.point(Role.SUCTION_PRESSURE)
     judged: list[tuple[float, float, int, Samples, str]] = []
-    for role in (Role.DISCHARGE_PRESSURE, Role.OIL_PRESSURE):
+    roles = (Role.DISCHARGE_PRESSURE, Role.OIL_PRESSURE)
+    for role in roles[1:] if subject.build.check_valve is CheckValve.BEFORE_SENSOR else roles:
         point = subject.record.point(role)
         if point is None or suction is None:
             continue
