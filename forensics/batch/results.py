@@ -16,7 +16,8 @@ from forensics.errors import InputError, RunError
 from forensics.report.written.placing import LOCK_NAME, held, new_stage
 from forensics.report.written.result_set import MANIFEST_NAME, ResultSet, read_set, relative
 from forensics.results.diff import Changes, compare_findings
-from forensics.results.schema import FindingsFile, read_findings
+from forensics.results.findings_json import read_findings
+from forensics.results.schema import FindingsFile
 
 NOTE, FINDINGS, REPORT, FAILED = "run.json", "findings.json", "report.html", "report.FAILED.html"
 EARLIER = "earlier"

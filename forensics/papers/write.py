@@ -8,7 +8,8 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from forensics.case.schema import JobFile, read_job_file
+from forensics.case.read import read_job_file
+from forensics.case.schema import JobFile
 from forensics.errors import InputError, Problem
 from forensics.model.outside_text import for_page
 from forensics.papers.bench_sheets import sample_sheet, teardown_sheet, test_sheet

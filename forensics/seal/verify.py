@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from forensics.case.schema import CaseFile, read_case_file
+from forensics.case.read import read_case_file
+from forensics.case.schema import CaseFile
 from forensics.errors import InputError, Problem
 from forensics.intake.case_files import case_inputs
 from forensics.intake.exhibits import hash_of

@@ -40,13 +40,17 @@ def _kind() -> type[go.Figure]:
         _still = ""
         _as_drawn = ""
 
-        def _ipython_display_(self) -> None:
-            from IPython.display import display
-
+        def bundle(self) -> dict[str, Any]:
+            """What is shown of it, by media type."""
             spec = {PLOTLY_MIME: self.to_plotly_json(), "text/plain": self._alt}
             if self._still and self.to_json() == self._as_drawn:  # the picture tells nothing of what was changed since
                 spec[SVG_MIME] = self._still
-            display(spec, raw=True)  # type: ignore[no-untyped-call]
+            return spec
+
+        def _ipython_display_(self) -> None:
+            from IPython.display import display
+
+            display(self.bundle(), raw=True)  # type: ignore[no-untyped-call]
 
     return Drawn
 

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from forensics.report import RunResult
-from forensics.results.schema import read_findings
+from forensics.results.findings_json import read_findings
 
 pytestmark = pytest.mark.browser
 

@@ -18,8 +18,8 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from forensics.errors import Problem
-from forensics.report.evidence.photographs import NotDrawnError, Photograph, photograph, smaller
+from forensics.errors import NotDrawnError, Problem
+from forensics.report.evidence.photographs import Photograph, photograph, smaller
 
 EPS = b"%!PS-Adobe-3.0 EPSF-3.0\n%%BoundingBox: 0 0 100 100\n%%EndComments\nshowpage\n%%EOF\n"
 SECRET = b"SECRETWORD"

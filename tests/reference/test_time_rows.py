@@ -17,7 +17,8 @@ import pytest
 from check_values import Row
 from steady import BEGIN_NS, point
 
-from forensics.case.schema import check_case, local_to_utc
+from forensics.case.read import check_case
+from forensics.case.values import local_to_utc
 from forensics.errors import Problems, Severity
 from forensics.intake import SourceResult, read_sources
 from forensics.intake.timestamps.zones import to_utc

@@ -12,7 +12,7 @@ from forensics.demo import DEMO_CASES
 from forensics.model.vocabulary import Mode, Role
 from forensics.report import RunResult, run_report
 from forensics.report.binding.markup import PLOTLY_MIME
-from forensics.results.schema import read_findings
+from forensics.results.findings_json import read_findings
 from forensics.rules import read_checks, read_limits
 
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from forensics.errors import Problem, Severity
+from forensics.errors import NotDrawnError, Problem, Severity
 from forensics.model.paths import PHOTO_BYTES, read_inside
 
 if TYPE_CHECKING:
@@ -30,10 +30,6 @@ FORMATS = ("JPEG", "PNG", "WEBP", "TIFF")
 # a baseline JPEG is drawn from an eighth of its pixels; all others are decoded whole, at up to four bytes a pixel
 MOST_PIXELS_REDUCED, MOST_PIXELS_WHOLE = 500_000_000, 40_000_000
 _WEBP_HEAD = 30
-
-
-class NotDrawnError(ValueError):
-    """A picture that is not drawn; the text says why."""
 
 
 @dataclass(frozen=True)

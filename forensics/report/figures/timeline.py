@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 
 from forensics.machine.states import StateSpan
-from forensics.model.points import OFF, ON, Edge, Span, Switch
+from forensics.model.points import OFF, ON, Edge, Span
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role, State
 from forensics.report.figures.figure import BLUE, GREEN, GREY, INK, PURPLE, VERMILION, Figure, label, time_axis
 from forensics.report.figures.panels import Panel, stack

@@ -116,7 +116,9 @@ def draw(
     high = int(np.argmax(values))
     at = clock.axis_ms(usable.t[[high, -1]])
     peak, last = (float(at[0]), float(values[high])), (float(at[1]), float(values[-1]))
-    return Drawn(trace, chosen.of, len(chosen.index), chosen.note, row, peak, last)
+    return Drawn(
+        trace=trace, readings=chosen.of, points=len(chosen.index), note=chosen.note, row=row, peak=peak, last=last
+    )
 
 
 def _lonely(chosen: Thinned) -> bool:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from forensics.case.schema import CaseFile
-from forensics.model.vocabulary import Grade, Mode, VerdictStatus
+from forensics.model.vocabulary import Grade, VerdictStatus, known_modes
 from forensics.report.binding.markup import render
 from forensics.report.page_one.next_steps import Step
 from forensics.report.page_one.not_known import not_known
@@ -101,7 +101,7 @@ def _filled(findings: FindingsFile, case: CaseFile, clock: ReportTime, beside: B
     verdict = findings.verdict
     leader, _ = leader_and_next(findings)
     first = verdict.mode if leader is None or verdict.mode is not None else leader.mode
-    names = {mode.value: mode_name(mode.value) for mode in Mode}
+    names = {mode.value: mode_name(mode.value) for mode in known_modes()}
     return {
         "title": _title(case),
         "identity": identity(findings, case, clock),

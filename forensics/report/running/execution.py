@@ -9,7 +9,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from forensics.errors import InputError, Problem, RunError, Severity
+from forensics.errors import (
+    InputError,
+    KernelDied,
+    KernelNotStarted,
+    NotebookStopped,
+    Problem,
+    Severity,
+    Stopped,
+)
 from forensics.report.binding.markup import PROBLEMS_MIME
 from forensics.report.notebooks import ADDED, check_injected, check_parameters, read_notebook
 from forensics.report.running.kernel import KERNEL_NAME, RunPlace, Transport, manager_class, run_place
@@ -19,38 +27,6 @@ if TYPE_CHECKING:
 
 _COLOUR = re.compile(r"\x1b\[[0-9;]*m")
 START_LIMIT_S = 120
-
-
-@dataclass(frozen=True)
-class Stopped:
-    """Where and why a run stopped.
-
-    Attributes
-    ----------
-    cell, of
-        Number of the cell and of all cells, from 1, the injected cell not counted; 0 where none was begun.
-    why
-        One sentence.
-    detail
-        Traceback as text, for whoever mends the program; empty where the input is at fault.
-    problems
-        What must be corrected, where the input is at fault.
-    """
-
-    cell: int
-    of: int
-    why: str
-    detail: str = ""
-    problems: tuple[Problem, ...] = ()
-
-
-class NotebookStopped(RunError):  # noqa: N818 - it says what happened
-    """A notebook did not run to its end."""
-
-    def __init__(self, stopped: Stopped, notebook: NotebookNode) -> None:
-        self.stopped = stopped
-        self.notebook = notebook
-        super().__init__(stopped.why)
 
 
 def run_notebook(
@@ -106,14 +82,6 @@ def _check_finished(executed: NotebookNode) -> None:
     if ended:
         cell, of = _where(executed)
         raise NotebookStopped(Stopped(cell, of, f"stopped at cell {cell} of {of}: the notebook ended itself"), executed)
-
-
-class KernelNotStarted(NotebookStopped):
-    """The kernel did not come up: no cell was begun."""
-
-
-class KernelDied(NotebookStopped):
-    """The process of the kernel ended in the midst of a cell."""
 
 
 @dataclass(frozen=True)

@@ -7,10 +7,9 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from forensics.errors import InputError
+from forensics.errors import InputError, NotebookStopped
 from forensics.report.binding.markup import render
 from forensics.report.binding.page import page_file, sections
-from forensics.report.running.execution import NotebookStopped
 from forensics.report.written.result_set import FAILED_NAME, REPORT_NAME
 
 if TYPE_CHECKING:

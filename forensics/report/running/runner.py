@@ -12,12 +12,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from forensics.case.schema import CaseFile, read_case_file
-from forensics.errors import ForensicsError, InputError, RunError
+from forensics.case.read import read_case_file
+from forensics.case.schema import CaseFile
+from forensics.errors import ForensicsError, InputError, NotebookStopped, RunError
 from forensics.intake.exhibits import source_files
 from forensics.report.notebooks import notebook_path
 from forensics.report.outline import page_of
-from forensics.report.running.execution import NotebookStopped, run_notebook
+from forensics.report.running.execution import run_notebook
 from forensics.report.running.failure import write_failure
 from forensics.report.running.own_cells import OwnCells, check_own_notebook, own_cells
 from forensics.report.written.output import PAGE_CELLS
@@ -31,7 +32,7 @@ from forensics.report.written.result_set import (
     TABLES_NAME,
     ResultSet,
 )
-from forensics.results.schema import read_findings
+from forensics.results.findings_json import read_findings
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -134,7 +135,15 @@ def run_report(
                 "tables": tables,
                 "limits": dict(limits or {}),
             }
-            run = _Run(case, case_file, out, made_utc, parameters, cell_limit_s, own)
+            run = _Run(
+                case=case,
+                case_file=case_file,
+                out=out,
+                made_utc=made_utc,
+                parameters=parameters,
+                cell_limit_s=cell_limit_s,
+                own=own,
+            )
             page = run.to_its_end(progress=progress)
     except OSError as fault:
         raise RunError(f"can't be written: {fault.strerror or fault} ({fault.filename or out})") from None

@@ -174,10 +174,16 @@ def physical(sheet: ReportContext) -> None:
 def _photographs(sheet: ReportContext) -> None:
     work = sheet.investigation
     folder = work.case.path.parent
+    # those of one part stand together: what was seen on it, by whom, one after the other
     named = [(n, o.text, path) for n, o in enumerate(work.casefile.observation, 1) for path in o.photo]
+    parts = {n: o.part for n, o in enumerate(work.casefile.observation, 1)}
     seen = [(n, text, photograph(folder, path, drawn=k < MOST_SHOWN)) for k, (n, text, path) in enumerate(named)]
     shown = [(n, text, p) for n, text, p in seen if isinstance(p, Photograph)]
     if any(p.shown for _, _, p in shown):
-        show_markup(render("photographs.html.j2", {"photos": [row for row in shown if row[2].shown]}))
+        drawn = [row for row in shown if row[2].shown]
+        groups = {
+            part: [row for row in drawn if parts[row[0]] == part] for part in dict.fromkeys(parts[r[0]] for r in drawn)
+        }
+        show_markup(render("photographs.html.j2", {"groups": groups}))
     show_lines("Photographs not drawn here", [f"{p.path}, SHA-256 {p.sha256}" for _, _, p in shown if not p.shown])
     show_lines("Photographs that can't be shown", [str(p) for _, _, p in seen if isinstance(p, Problem)])

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pandas as pd
 
 from forensics.errors import Severity
-from forensics.model.points import Samples, Switch
+from forensics.model.points import Samples
+from forensics.model.switches import Switch
 from forensics.report import tables
 from forensics.report.context import ReportContext
 from forensics.report.data_quality import data_quality

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
+from typing import Final
 
 from forensics.investigation import Investigation
 from forensics.model.findings import Start
@@ -16,7 +17,7 @@ from forensics.report.svg.multiples import Multiple, Note, Series
 from forensics.report.svg.scale import clock_words
 from forensics.report.words.units import ReportTime, readable
 
-RATIO_LIMIT = "starts.unloaded_ratio_max"
+RATIO_LIMIT: Final = "starts.unloaded_ratio_max"
 LEAST_SPAN = 20.0
 _FEWEST = 2
 _MINUTE_S = 60.0

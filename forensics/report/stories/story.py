@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from forensics.investigation import Investigation
 from forensics.model.points import NS, Span
@@ -26,7 +26,7 @@ STILL_PX = 130.0
 CLOSE_NAMES = ("motor_amps", "discharge_less_suction", "oil_difference", "slide_position", "discharge_temperature")
 START_NAMES = ("motor_amps", "discharge_less_suction", "oil_difference", "slide_position")
 STOP_NAMES = ("shaft_speed", "discharge_less_suction", "condenser_less_suction", "motor_amps")
-REST_LIMIT = "starts.short_off_s"
+REST_LIMIT: Final = "starts.short_off_s"
 _NAMES = {
     "starts": "Every start of the machine up to the failure",
     "rests": "Every rest before a start up to the failure",

@@ -30,7 +30,7 @@ from forensics.report.written.result_set import (
     new_set,
 )
 from forensics.report.written.revision import keep_earlier
-from forensics.results.schema import dump_findings
+from forensics.results.findings_json import dump_findings
 
 __all__ = ["FINDINGS_NAME", "PAGE_CELLS", "SET_ASIDE_NAME", "TABLES_NAME", "all_tables", "csv_text", "write"]
 

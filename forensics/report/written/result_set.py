@@ -17,7 +17,7 @@ from forensics.case.schema import CaseFile
 from forensics.errors import InputError, Problem
 from forensics.intake.case_files import WAVEFORM_PARTS, named_files
 from forensics.intake.exhibits import hash_of, sibling
-from forensics.results.schema import canonical_json
+from forensics.results.findings_json import canonical_json
 
 FINDINGS_NAME, SET_ASIDE_NAME, REPORT_NAME, NOTEBOOK_NAME, TABLES_NAME = (
     "findings.json",

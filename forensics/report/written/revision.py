@@ -9,7 +9,8 @@ from pathlib import Path
 from forensics.errors import InputError
 from forensics.model.paths import FINDINGS_BYTES, file_inside
 from forensics.results.diff import compare_findings
-from forensics.results.schema import FindingsFile, read_findings
+from forensics.results.findings_json import read_findings
+from forensics.results.schema import FindingsFile
 
 EARLIER = "earlier"
 KEPT = ("report.html", "findings.json", "set_aside.csv", "incident.ipynb", "results.json")

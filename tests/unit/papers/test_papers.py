@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from forensics.case.job import Call, Part
-from forensics.case.schema import read_job_file
+from forensics.case.read import read_job_file
 from forensics.cli import main
 from forensics.model.vocabulary import Mode
 from forensics.papers import make_papers
