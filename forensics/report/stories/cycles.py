@@ -13,7 +13,7 @@ from forensics.report.figures.cycles import start_at_failure, stop_at_failure
 from forensics.report.healthy import LOADED_STOP, healthy_start, healthy_stop
 from forensics.report.stories.quantities import Quantity, quantity, runs_between
 from forensics.report.svg import elements as svg
-from forensics.report.svg.multiples import Multiple, Note, Series
+from forensics.report.svg.panel import Multiple, Note, Series
 from forensics.report.words.units import readable
 
 BEFORE_S, AFTER_S = 5.0, 60.0

@@ -9,9 +9,9 @@ import numpy as np
 from forensics.model.points import NS, Samples
 from forensics.model.record import Record
 from forensics.model.vocabulary import Role
+from forensics.report.figures.difference import difference
 from forensics.report.figures.downsample import thin
 from forensics.report.figures.traces import gap_positions
-from forensics.report.figures.trends import difference
 from forensics.report.stories.plan import read_plans
 from forensics.report.words.units import Shown, shown_role, shown_unit
 
