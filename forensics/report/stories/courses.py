@@ -49,7 +49,7 @@ def course_panels(
     close = span.seconds <= CLOSE_BEFORE_S + CLOSE_AFTER_S
     panels = []
     for name in names:
-        one = quantity(work.record, name, display)
+        one = quantity(work.record, name, display, brief=close)
         if one is None or (close and one.samples.interval_s > CLOSE_SLOWEST_S):
             continue
         runs = runs_between(one, span.start_ns, span.end_ns, zero_ns=0)

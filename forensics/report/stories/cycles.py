@@ -32,7 +32,7 @@ def cycle_panels(work: Investigation, kind: str, names: Sequence[str], display: 
         return []
     panels = []
     for name in names:
-        one = quantity(work.record, name, display)
+        one = quantity(work.record, name, display, brief=True)
         if one is None or one.samples.interval_s > SLOWEST_S:
             continue
         panel = _panel(one, own, healthy, bad, kind)
