@@ -11,14 +11,8 @@ from forensics.model.findings import Start, Stop
 from forensics.model.points import NS, Span
 from forensics.report import tables
 from forensics.report.context import ReportContext, show_problems
-from forensics.report.figures.cycles import (
-    start_at_failure,
-    start_overlay,
-    start_ratios,
-    stop_at_failure,
-    stop_history,
-    stop_overlay,
-)
+from forensics.report.figures.cycle_history import start_ratios, stop_history
+from forensics.report.figures.cycles import start_at_failure, start_overlay, stop_at_failure, stop_overlay
 from forensics.report.figures.equalisation import equalisation
 from forensics.report.figures.timeline import timeline
 from forensics.report.figures.waveforms import waveform_plate

@@ -11,7 +11,8 @@ from forensics.errors import InputError, Problem
 from forensics.model.points import NS, Span
 from forensics.report.binding.markup import PLOTLY_MIME, SVG_MIME
 from forensics.report.context import ReportContext
-from forensics.report.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
+from forensics.report.figures.cycle_history import start_ratios, stop_history
+from forensics.report.figures.cycles import start_overlay, stop_overlay
 from forensics.report.figures.equalisation import equalisation
 from forensics.report.figures.figure import Figure
 from forensics.report.figures.timeline import timeline

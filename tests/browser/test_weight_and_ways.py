@@ -8,6 +8,7 @@ import os
 import re
 import shutil
 import subprocess
+import time
 from pathlib import Path
 from typing import Any
 
@@ -43,7 +44,13 @@ def test_the_page_is_light_and_draws_only_what_is_seen(browser: Any, finished: R
     assert browser.value("document.querySelectorAll('*').length") < MOST_NODES
     figures = browser.value("document.querySelectorAll('script.plate').length")
     assert browser.value("document.querySelectorAll('[data-drawn]').length") < figures
-    paint = json.loads(browser.value("JSON.stringify(performance.getEntriesByType('paint').map(e => e.startTime))"))
+    entries = "JSON.stringify(performance.getEntriesByType('paint').map(e => e.startTime))"
+    paint: list[float] = []
+    for _ in range(200):  # a page can be loaded before a busy machine has painted it
+        paint = json.loads(browser.value(entries))
+        if paint:
+            break
+        time.sleep(0.05)
     assert paint
     if os.getloadavg()[0] < (os.cpu_count() or 1):  # on a busy machine the time says nothing about the page
         assert max(paint) < 1000

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import html
 import re
+from dataclasses import replace
 
 import nbformat
 import pytest
 
 from forensics.demo import DEMO_CASES
-from forensics.model.vocabulary import Mode, Role
+from forensics.model.vocabulary import Mode, Role, VerdictStatus
 from forensics.report import RunResult, run_report
-from forensics.report.binding.markup import PLOTLY_MIME
+from forensics.report.binding.markup import PLOTLY_MIME, render
+from forensics.report.context import open_sheet
+from forensics.report.page_one.sheet import TEMPLATE, Beside, page_one_values
+from forensics.report.stories.story import story
 from forensics.results.findings_json import read_findings
 from forensics.rules import read_checks, read_limits
 
@@ -127,11 +131,22 @@ def test_an_undetermined_page_says_what_would_settle_it(other_pages: dict[str, s
     assert "can't be told from it" not in one
 
 
-def test_a_sound_page_names_no_failure_in_its_picture(other_pages: dict[str, str]) -> None:
-    one = other_pages["healthy"]
-    assert "causes are ruled out by what could be seen" in one
-    assert "up to the event" in one
-    assert "failure on" not in one
+def test_a_sound_page_says_what_was_ruled_out_and_names_no_failure_in_its_picture() -> None:
+    sheet = open_sheet(case=DEMO_CASES["healthy"])
+    work = sheet.investigation
+    verdict = replace(work.weighing.verdict, status=VerdictStatus.NO_FAULT_FOUND, mode=None, grade=None)
+    sound = replace(work, weighing=replace(work.weighing, verdict=verdict))
+    picture = story(sound, "si", sheet.clock)
+    assert picture is not None
+    assert picture.title.endswith("up to the event")
+    assert "failure" not in picture.wide
+    found = sheet.told.model_copy(
+        update={"verdict": sheet.told.verdict.model_copy(update={"status": VerdictStatus.NO_FAULT_FOUND})}
+    )
+    values = page_one_values(found, work.casefile, sheet.clock, sheet.limits, Beside(story=picture))
+    text = render(TEMPLATE, values)
+    assert "causes are ruled out by what could be seen" in text
+    assert "few are ruled out" not in text
 
 
 def test_no_id_stands_on_page_one_of_the_others(other_pages: dict[str, str]) -> None:

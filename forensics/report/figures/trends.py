@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +13,7 @@ from forensics.model.points import NS, Samples, Span
 from forensics.model.record import Record
 from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role
+from forensics.report.figures.difference import difference
 from forensics.report.figures.figure import (
     BLACK,
     BLUE,
@@ -284,22 +284,3 @@ def oil_trends(record: Record, display: str, clock: ReportTime) -> Figure:
         f"reading, with the second's last reading at or before it. {clock.axis_title}."
     )
     return Figure(key, figure, caption, caption, pd.DataFrame([d.row for d in drawn]), thinning_words(drawn))
-
-
-def difference(plus: Samples | None, minus: Samples | None) -> Samples | None:
-    """One point less another, as samples of the first; None where either is not there."""
-    if plus is None or minus is None:
-        return None
-    usable = plus.usable
-    values = usable.v - minus.at(usable.t, _PAIR_AGE_INTERVALS * max(minus.interval_s, plus.interval_s))
-    good = np.isfinite(values)
-    column = f"{plus.origin.column} less {minus.origin.column}"
-    return replace(
-        usable,
-        role=Role.OIL_PRESSURE_DIFFERENCE,
-        origin=replace(plus.origin, column=column),
-        t=usable.t[good],
-        v=values[good],
-        q=usable.q[good],
-        row=usable.row[good],
-    )

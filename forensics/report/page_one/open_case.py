@@ -75,9 +75,25 @@ def _bare(findings: FindingsFile) -> list[Row]:
     out = sum(h.grade is Grade.EXCLUDED for h in causes)
     return [
         Row("What leads", f"no cause; of {len(causes)} that were weighed, {out or 'none'} could be ruled out"),
-        Row("What is missing", "readings close enough together, or of the right quantities, to show what happened"),
+        Row("What is missing", _not_cleared(causes)),
         Row("What would settle it", BARE_SETTLED),
     ]
+
+
+def _not_cleared(causes: Sequence[HypothesisRow]) -> str:
+    """What stands between these data and a sound machine: causes that must be ruled out before it is called so."""
+    modes = read_modes(read_checks()).by_id
+    left = [
+        small(mode_name(h.mode.value))
+        for h in causes
+        if h.grade is not Grade.EXCLUDED and (rule := modes.get(h.mode.value)) is not None and rule.needed_to_clear
+    ]
+    what = "readings close enough together, or of the right quantities, to show what happened"
+    if not left:
+        return what
+    more = f" and {len(left) - MOST_MISSING} more" if len(left) > MOST_MISSING else ""
+    named = ", ".join(left[:MOST_MISSING])
+    return f"{what}; before the machine is called sound, these must be ruled out too: {named}{more}"
 
 
 def _lead(leader: HypothesisRow, second: HypothesisRow | UnlistedRow) -> str:

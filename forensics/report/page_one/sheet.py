@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from forensics.case.schema import CaseFile
 from forensics.model.vocabulary import Grade, VerdictStatus, known_modes
+from forensics.report.binding.markup import render
 from forensics.report.page_one.next_steps import Step
 from forensics.report.page_one.not_known import not_known
 from forensics.report.page_one.open_case import Row, leader_and_next
@@ -23,8 +25,12 @@ from forensics.results.schema import FindingsFile
 from forensics.rules import Limits, read_limits
 
 MOST_LOOK_ALIKES, MOST_STEPS, MOST_SEEN = 3, 4, 2
-_DENSE, _DENSER, _DENSEST = 3200, 3800, 4600
+# Letters of page one from which it is set smaller, and from which rows are cut: measured on the heights of printed
+# sheets, so that Letter, the shorter of the papers, still holds it.
+_DENSE, _DENSER, _DENSEST, _CUT = 3600, 4200, 5000, 5700
 _SHORT_HASH = 12
+_TAG = re.compile(r"<[^>]+>")
+TEMPLATE = "page_one.html.j2"
 _MARKS = {VerdictStatus.DETERMINED: "■", VerdictStatus.UNDETERMINED: "□", VerdictStatus.NO_FAULT_FOUND: "○"}
 NO_STUDY = "How often verdicts of this grade are right has not been measured for this version."
 
@@ -76,21 +82,19 @@ def page_one_values(
 ) -> dict[str, Any]:
     """What the template of page one is filled with."""
     first, others = cautions()
-    shape = Shape()
-    values = _filled(findings, case, clock, beside, shape)
-    if _letters(values) > _DENSEST:
-        values = _filled(findings, case, clock, beside, Shape(MOST_ROWS - 1, MOST_LOOK_ALIKES - 1))
-    values |= {
+    beside_it = {
         "cautions_first": first,
         "cautions": [short for short, _, _ in others],
         "limits": limit_lines(findings, limits, case.case.display),
-        "density": _density(_letters(values)),
         "left_out": list(beside.left_out),
         "known": beside.known,
         "changed": beside.changed,
         "story": beside.story,
     }
-    return values
+    values = _filled(findings, case, clock, beside, Shape()) | beside_it
+    if _letters(values) > _CUT:
+        values = _filled(findings, case, clock, beside, Shape(MOST_ROWS - 1, MOST_LOOK_ALIKES - 1)) | beside_it
+    return values | {"density": _density(_letters(values))}
 
 
 def _filled(findings: FindingsFile, case: CaseFile, clock: ReportTime, beside: Beside, shape: Shape) -> dict[str, Any]:
@@ -130,7 +134,9 @@ def _grade(findings: FindingsFile, said: str) -> str:
 
 
 def _letters(values: Mapping[str, Any]) -> int:
-    return sum(len(str(value)) for value in values.values())
+    """Letters that a reader of the sheet sees, those of the picture aside."""
+    text = _TAG.sub(" ", render(TEMPLATE, {**values, "story": None, "density": ""}))
+    return len(" ".join(text.split()))
 
 
 def _density(letters: int) -> str:

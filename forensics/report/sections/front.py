@@ -15,7 +15,7 @@ from forensics.report.figures.timeline import timeline as draw_timeline
 from forensics.report.page_one.next_steps import Step, next_steps, site_tests
 from forensics.report.page_one.not_known import conflicts
 from forensics.report.page_one.open_case import Row, leader_and_next, open_rows
-from forensics.report.page_one.sheet import Beside, page_one_values
+from forensics.report.page_one.sheet import TEMPLATE, Beside, page_one_values
 from forensics.report.page_one.trip_said import panel_said
 from forensics.report.sections.show import show_table, show_text
 from forensics.report.stories.courses import close_span
@@ -45,7 +45,7 @@ def page_one(sheet: ReportContext) -> None:
         changed=superseded(old, sheet.findings) if old is not None else None,
     )
     values = page_one_values(sheet.told, work.casefile, sheet.clock, sheet.limits, beside)
-    show_markup(render("page_one.html.j2", values))
+    show_markup(render(TEMPLATE, values))
 
 
 def _open(sheet: ReportContext) -> list[Row]:

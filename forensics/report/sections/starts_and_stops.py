@@ -8,7 +8,8 @@ from typing import Final
 from forensics.model.vocabulary import ClockMethod
 from forensics.report import tables
 from forensics.report.context import ReportContext
-from forensics.report.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
+from forensics.report.figures.cycle_history import start_ratios, stop_history
+from forensics.report.figures.cycles import start_overlay, stop_overlay
 from forensics.report.figures.equalisation import equalisation
 from forensics.report.figures.figure import Figure
 from forensics.report.figures.waveforms import waveform_plate

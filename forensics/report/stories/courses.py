@@ -12,7 +12,7 @@ from forensics.model.points import NS, Span
 from forensics.report.figures.cycles import stop_at_failure
 from forensics.report.stories.quantities import Quantity, quantity, runs_between
 from forensics.report.svg import elements as svg
-from forensics.report.svg.multiples import Multiple, Note, Series
+from forensics.report.svg.panel import Multiple, Note, Series
 from forensics.report.words.units import readable
 
 CLOSE_BEFORE_S, CLOSE_AFTER_S = 30.0, 90.0
@@ -49,7 +49,7 @@ def course_panels(
     close = span.seconds <= CLOSE_BEFORE_S + CLOSE_AFTER_S
     panels = []
     for name in names:
-        one = quantity(work.record, name, display)
+        one = quantity(work.record, name, display, brief=close)
         if one is None or (close and one.samples.interval_s > CLOSE_SLOWEST_S):
             continue
         runs = runs_between(one, span.start_ns, span.end_ns, zero_ns=0)

@@ -13,7 +13,7 @@ from forensics.report.figures.cycles import start_at_failure, stop_at_failure
 from forensics.report.healthy import LOADED_STOP, healthy_start, healthy_stop
 from forensics.report.stories.quantities import Quantity, quantity, runs_between
 from forensics.report.svg import elements as svg
-from forensics.report.svg.multiples import Multiple, Note, Series
+from forensics.report.svg.panel import Multiple, Note, Series
 from forensics.report.words.units import readable
 
 BEFORE_S, AFTER_S = 5.0, 60.0
@@ -32,7 +32,7 @@ def cycle_panels(work: Investigation, kind: str, names: Sequence[str], display: 
         return []
     panels = []
     for name in names:
-        one = quantity(work.record, name, display)
+        one = quantity(work.record, name, display, brief=True)
         if one is None or one.samples.interval_s > SLOWEST_S:
             continue
         panel = _panel(one, own, healthy, bad, kind)

@@ -9,9 +9,9 @@ import numpy as np
 from forensics.model.points import NS, Samples
 from forensics.model.record import Record
 from forensics.model.vocabulary import Role
+from forensics.report.figures.difference import difference
 from forensics.report.figures.downsample import thin
 from forensics.report.figures.traces import gap_positions
-from forensics.report.figures.trends import difference
 from forensics.report.stories.plan import read_plans
 from forensics.report.words.units import Shown, shown_role, shown_unit
 
@@ -45,17 +45,24 @@ def panel_title(name: str, unit: str) -> str:
     return f"{words}, {unit}" if unit else words
 
 
-def quantity(record: Record, name: str, display: str) -> Quantity | None:
-    """The readings of a named quantity; None where the record has none."""
-    if name == "oil_difference" and (direct := record.point(Role.OIL_PRESSURE_DIFFERENCE)) is not None:
+def quantity(record: Record, name: str, display: str, *, brief: bool = False) -> Quantity | None:
+    """The readings of a named quantity; None where the record has none.
+
+    Parameters
+    ----------
+    brief
+        For what is over within seconds: the fastest readings, however little they cover.
+    """
+    read = record.fastest if brief else record.point
+    if name == "oil_difference" and (direct := read(Role.OIL_PRESSURE_DIFFERENCE)) is not None:
         return Quantity(name, direct, shown_unit("kPa", display))
     if name in _DIFFERENCES:
-        plus, minus = (record.point(role) for role in _DIFFERENCES[name])
+        plus, minus = (read(role) for role in _DIFFERENCES[name])
         made = difference(plus, minus)
         return None if made is None or not len(made) else Quantity(name, made, shown_unit("kPa", display))
     roles = _FIRST_OF.get(name) or ((Role(name),) if name in set(Role) else ())
     for role in roles:
-        point = record.point(role)
+        point = read(role)
         if point is not None and len(point.usable):
             return Quantity(name, point, shown_role(role, display))
     return None

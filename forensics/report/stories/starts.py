@@ -13,7 +13,7 @@ from forensics.model.vocabulary import Answer, StopKind
 from forensics.report.figures.cycles import stop_at_failure
 from forensics.report.stories.quantities import panel_title
 from forensics.report.svg import elements as svg
-from forensics.report.svg.multiples import Multiple, Note, Series
+from forensics.report.svg.panel import Multiple, Note, Series
 from forensics.report.svg.scale import clock_words
 from forensics.report.words.units import ReportTime, readable
 

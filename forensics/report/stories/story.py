@@ -13,7 +13,9 @@ from forensics.report.stories.cycles import AFTER_S, BEFORE_S, cycle_panels
 from forensics.report.stories.plan import Plan, plan_of, read_plans
 from forensics.report.stories.starts import rests_panels, starts_panels
 from forensics.report.svg.elements import text_width
-from forensics.report.svg.multiples import WORDS_PX, Across, Multiple, small_multiples
+from forensics.report.svg.multiples import small_multiples
+from forensics.report.svg.panel import Across, Multiple
+from forensics.report.svg.placing_words import WORDS_PX
 from forensics.report.svg.scale import time_ticks
 from forensics.report.words.units import ReportTime, local_title
 

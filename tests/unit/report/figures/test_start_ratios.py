@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from forensics.model.findings import Start
 from forensics.model.vocabulary import Answer
-from forensics.report.figures.cycles import start_ratios
+from forensics.report.figures.cycle_history import start_ratios
 from forensics.report.words.units import ReportTime
 
 UTC = ReportTime("UTC", 0)

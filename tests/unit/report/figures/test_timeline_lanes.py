@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from forensics.demo import DEMO_CASES
-from forensics.model.points import NS, Recorded, Span, Switch
-from forensics.model.vocabulary import Role, State
+from forensics.model.points import NS, Span
+from forensics.model.switches import Switch
+from forensics.model.vocabulary import Recorded, Role, State
 from forensics.report.context import ReportContext, open_sheet
 from forensics.report.figures.panels import left_margin
 from forensics.report.figures.timeline import LANES, STATE_COLOURS, STATE_ROW, timeline
@@ -67,7 +68,7 @@ def test_an_inferred_state_is_thinner_and_says_so(sheet: ReportContext) -> None:
 def test_a_change_of_state_that_may_lie_beyond_the_axis_is_hatched_up_to_its_end(sheet: ReportContext) -> None:
     """A status of one reading in five minutes: where it changed is not known, and it must not be drawn as simply on."""
     work = sheet.investigation
-    told = next(s for r in LANES if (s := work.record.switch(r)) is not None)
+    told = next(s for r in LANES if (s := work.record.fastest_switch(r)) is not None)
     at = np.arange(work.record.window.start_ns, work.record.window.end_ns, 300 * NS, dtype=np.int64)
     state = (np.arange(len(at)) % 4 < 2).astype(np.int8)
     origin = replace(told.origin, recorded=Recorded.INSTANT)

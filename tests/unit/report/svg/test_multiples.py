@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from forensics.report.svg.elements import text_width
-from forensics.report.svg.multiples import Across, Multiple, Note, Series, small_multiples
+from forensics.report.svg.multiples import small_multiples
+from forensics.report.svg.panel import Across, Multiple, Note, Series
 from forensics.report.svg.scale import time_ticks, value_ticks
 from forensics.report.words.units import ReportTime
 
