@@ -14,8 +14,9 @@ from forensics.errors import InputError, Severity
 from forensics.intake import check_untouched
 from forensics.intake.result import write_set_aside
 from forensics.report import tables
+from forensics.report.bound import PAGE_CELLS, page_of
 from forensics.report.context import ReportContext
-from forensics.report.outline import compose, page_of
+from forensics.report.outline import compose
 from forensics.report.placing import Stage, handed_over, held, new_stage
 from forensics.report.result_set import (
     FINDINGS_NAME,
@@ -33,9 +34,6 @@ from forensics.report.revision import keep_earlier
 from forensics.results.schema import dump_findings
 
 __all__ = ["FINDINGS_NAME", "PAGE_CELLS", "SET_ASIDE_NAME", "TABLES_NAME", "all_tables", "csv_text", "write"]
-
-PAGE_CELLS = "page.json"
-"""In the scratch folder of a run: the page as cells, which the run binds once it has the cells of the engineer, too."""
 
 
 def _now() -> datetime:
