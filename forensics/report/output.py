@@ -14,10 +14,10 @@ from forensics.errors import InputError, Severity
 from forensics.intake import check_untouched
 from forensics.intake.result import write_set_aside
 from forensics.report import tables
-from forensics.report.bound import PAGE_CELLS, page_of
 from forensics.report.context import ReportContext
 from forensics.report.outline import compose
-from forensics.report.placing import Stage, handed_over, held, new_stage
+from forensics.report.page import page_of
+from forensics.report.placing import PAGE_CELLS, Stage, handed_over, held, new_stage
 from forensics.report.result_set import (
     FINDINGS_NAME,
     MANIFEST_NAME,

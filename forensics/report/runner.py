@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING, Any
 from forensics.case.schema import CaseFile, read_case_file
 from forensics.errors import ForensicsError, InputError, RunError
 from forensics.intake.exhibits import source_files
-from forensics.report.bound import PAGE_CELLS, page_of
 from forensics.report.execution import NotebookStopped, run_notebook
 from forensics.report.failure import write_failure
 from forensics.report.notebooks import notebook_path
 from forensics.report.own_cells import OwnCells, check_own_notebook, own_cells
-from forensics.report.placing import HANDED_OVER, RUNNING, Stage, held
+from forensics.report.page import page_of
+from forensics.report.placing import HANDED_OVER, PAGE_CELLS, RUNNING, Stage, held
 from forensics.report.result_set import (
     FINDINGS_NAME,
     MANIFEST_NAME,
