@@ -153,7 +153,15 @@ def weigh_case(case: Case) -> WeighedCase:
     near = events_near(record, case.limits)
     order = order_all(near, record)
     evidence = _evidence(case, subject, findings, order)
-    return WeighedCase(clocks, subject, findings, near, order, evidence, weigh(evidence))
+    return WeighedCase(
+        clocks=clocks,
+        subject=subject,
+        findings=findings,
+        near=near,
+        order=order,
+        evidence=evidence,
+        weighing=weigh(evidence),
+    )
 
 
 def judge(case: Case) -> Investigation:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from forensics.case.schema import CaseFile, local_to_utc
+from forensics.case.schema import CaseFile
+from forensics.case.values import local_to_utc
 
 IN_WORDS = {
     "call": "telephone call",

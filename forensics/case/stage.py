@@ -8,7 +8,8 @@ from datetime import UTC, date, datetime
 from forensics.case.contradictions import IN_WORDS, Gap, contradictions
 from forensics.case.custody import custody_gaps
 from forensics.case.job import Row
-from forensics.case.schema import CaseFile, local_to_utc
+from forensics.case.schema import CaseFile
+from forensics.case.values import local_to_utc
 
 __all__ = ["IN_WORDS", "STEPS", "Gap", "as_utc", "job_gaps", "minutes_apart", "next_step", "steps_begun"]
 

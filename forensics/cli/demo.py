@@ -38,7 +38,7 @@ def add(commands: Commands) -> None:
 
 def run_demo(parsed: Any, speech: Speech) -> Answer:
     """Run a demonstration case, or list them."""
-    from forensics.case.schema import read_case_file
+    from forensics.case.read import read_case_file
     from forensics.demo import DEMO_CASES
 
     if parsed.list:

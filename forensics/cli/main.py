@@ -83,8 +83,6 @@ def _run(parsed: Any, given: Sequence[str]) -> int:
         _speak(answer, speech)
     except InputError as fault:
         code = _written_fault(fault, as_json=speech.as_json)
-    except ForensicsError as fault:
-        code = _failed(str(fault), speech)
     except KeyboardInterrupt:
         code = _failed("stopped", speech, STOPPED)
     except BrokenPipeError:
@@ -92,6 +90,8 @@ def _run(parsed: Any, given: Sequence[str]) -> int:
     except OSError as fault:
         where = f": {fault.filename}" if fault.filename else ""
         code = _failed(f"could not be read or written ({fault.strerror or type(fault).__name__}){where}", speech)
+    except ForensicsError as fault:
+        code = _failed(str(fault), speech)
     except Exception:
         log.exception("the program failed")
         raise

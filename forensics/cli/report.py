@@ -54,7 +54,7 @@ def run_case(parsed: Any, speech: Speech) -> Answer:
 def report_on(case: Path, out: Path, parsed: Any, speech: Speech) -> Answer:
     """Run the incident notebook on a case into a folder."""
     from forensics.report import run_report
-    from forensics.results.schema import read_findings
+    from forensics.results.findings_json import read_findings
 
     limits = limits_of(parsed.limit)
     if speech.bar:

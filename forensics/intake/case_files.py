@@ -13,7 +13,8 @@ from pathlib import Path, PurePosixPath
 from forensics.case.contradictions import Gap
 from forensics.case.job import JobTables
 from forensics.case.job_files import job_files
-from forensics.case.schema import CaseFile, read_case_file
+from forensics.case.read import read_case_file
+from forensics.case.schema import CaseFile
 from forensics.errors import InputError, Problem
 from forensics.intake.exhibits import hash_of, sibling, source_files
 from forensics.model.paths import (

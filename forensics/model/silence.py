@@ -13,8 +13,9 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.model.points import NS, UNKNOWN, Samples, Switch
+from forensics.model.points import NS, UNKNOWN, Samples
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded
 
 Times = NDArray[np.int64]

@@ -18,7 +18,8 @@ from forensics.investigation import Investigation
 from forensics.model.findings import Finding, Start
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Outcome
-from forensics.results.schema import FactRow, FindingsFile, read_findings
+from forensics.results.findings_json import read_findings
+from forensics.results.schema import FactRow, FindingsFile
 from forensics.rules.checks import read_checks
 from forensics.rules.files import FOLDER
 from forensics.rules.strict import Form, read_form
@@ -186,7 +187,15 @@ def _judge(promise: Promise, done_ns: int, earlier: FindingsFile, now: Investiga
     needed, needed_hours = _needed(promise, earlier)
 
     def answer(word: Worked, why: str) -> FollowUpAnswer:
-        return FollowUpAnswer(word, why, promise, starts, needed, hours, needed_hours)
+        return FollowUpAnswer(
+            answer=word,
+            why=why,
+            promise=promise,
+            starts=starts,
+            starts_needed=needed,
+            hours=hours,
+            hours_needed=needed_hours,
+        )
 
     title = read_checks()[promise.signature].title
     present = [finding for finding in found if finding.outcome is Outcome.PRESENT]

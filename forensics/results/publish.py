@@ -17,28 +17,22 @@ from forensics.model.points import OFF, ON, UNKNOWN, iso
 from forensics.model.record import Record
 from forensics.model.vocabulary import Grade, VerdictStatus
 from forensics.results.follow_up import action_facts, follow_up_facts
+from forensics.results.machine_rows import ClockRow, EventRow, OrderRow, StartRow, StateRow, StopRow, UnloadedStartsRow
 from forensics.results.schema import (
     CaseRow,
-    ClockRow,
     ErrorRateRow,
-    EventRow,
     FactRow,
     FindingRow,
     FindingsFile,
     HypothesisRow,
     MachineRow,
     ObservabilityRow,
-    OrderRow,
     OverrideRow,
     ReproduceRow,
     RobustnessRow,
     SoftwareRow,
     SourceRow,
-    StartRow,
-    StateRow,
-    StopRow,
     UnlistedRow,
-    UnloadedStartsRow,
     VerdictRow,
 )
 from forensics.rules.error_rate import SOUND, error_rate_of

@@ -8,7 +8,7 @@ import pandas as pd
 
 from forensics.model.vocabulary import Grade, Mode, VerdictStatus
 from forensics.report.tables.words import frame
-from forensics.report.units import CANNOT, number
+from forensics.report.words.units import CANNOT, number
 from forensics.results.follow_up import follow_ups_told
 from forensics.sites.fleet import Fleet
 from forensics.sites.gather import Collection, SiteCase

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from forensics.errors import InputError, Problem
 from forensics.model.points import NS, Span
+from forensics.report.binding.markup import PLOTLY_MIME, SVG_MIME
 from forensics.report.context import ReportContext
 from forensics.report.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
 from forensics.report.figures.equalisation import equalisation
@@ -17,7 +18,6 @@ from forensics.report.figures.timeline import timeline
 from forensics.report.figures.trends import oil_trends, saturation_picture, slide_response
 from forensics.report.figures.waveforms import waveform_plate
 from forensics.report.healthy import LOADED_STOP
-from forensics.report.markup import PLOTLY_MIME, SVG_MIME
 from forensics.report.sections import UNLOADED_LIMIT
 from forensics.report.stories.story import close_picture, cycle_picture
 from forensics.workbook import samples

@@ -66,7 +66,7 @@ def reweigh(work: Investigation, limits: Mapping[str, float]) -> Reweighed:
     away = tuple(sorted(name for name in moved if name not in can))
     command = " ".join(f"--limit {name}={value:g}" for name, value in sorted(moved.items()))
     if away:
-        return Reweighed("", "", "", "", (), away, command)
+        return Reweighed(verdict="", status="", mode="", grade="", changed=(), needs_reading=away, command=command)
     findings = tuple(
         _by(f, moved[f.limit_name] * _factor(f, work)) if f.limit_name in moved and f.value is not None else f
         for f in work.findings
@@ -84,13 +84,13 @@ def reweigh(work: Investigation, limits: Mapping[str, float]) -> Reweighed:
         if (after := weighed.strength.get(name)) is not None and abs(after - before) >= _SHOWN_DB
     )
     return Reweighed(
-        verdict.statement,
-        verdict.status.value,
-        "" if verdict.mode is None else str(verdict.mode),
-        "" if verdict.grade is None else verdict.grade.value,
-        (*changed, *stronger),
-        (),
-        command,
+        verdict=verdict.statement,
+        status=verdict.status.value,
+        mode="" if verdict.mode is None else str(verdict.mode),
+        grade="" if verdict.grade is None else verdict.grade.value,
+        changed=(*changed, *stronger),
+        needs_reading=(),
+        command=command,
     )
 
 

@@ -10,7 +10,7 @@ from forensics.intake.case_files import case_inputs
 from forensics.intake.draft.answers import Answers, answered
 from forensics.intake.draft.draft import draft_case
 from forensics.intake.draft.exports_in import exports_in
-from forensics.report.check import check_case_folder
+from forensics.report.checking.check import check_case_folder
 
 CASE_NAME = "case.toml"
 _EXPORTS = frozenset({"export", "part of a waveform record"})

@@ -9,14 +9,14 @@ import pytest
 from forensics.demo.whole_job import whole_job
 
 import forensics
-from forensics.case.schema import read_job_file
+from forensics.case.read import read_job_file
 from forensics.case.stage import job_gaps, steps_begun
 from forensics.investigation import investigate
 from forensics.papers import make_papers
 from forensics.report.outline import compose
+from forensics.results.findings_json import dump_findings
 from forensics.results.follow_up import follow_up, read_follow_up_rules
 from forensics.results.publish import to_findings_file
-from forensics.results.schema import dump_findings
 from forensics.sites.gather import gather
 from forensics.sites.tables import follow_ups_table
 

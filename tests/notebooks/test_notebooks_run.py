@@ -13,11 +13,11 @@ import nbformat
 import pytest
 
 from forensics.demo import DEMO_CASES
-from forensics.report.execution import run_notebook
-from forensics.report.markup import PLOTLY_MIME
+from forensics.report.binding.markup import PLOTLY_MIME
+from forensics.report.binding.page import bind
 from forensics.report.notebooks import notebook_path
-from forensics.report.page import bind
-from forensics.report.runner import run_report
+from forensics.report.running.execution import run_notebook
+from forensics.report.running.runner import run_report
 
 pytestmark = pytest.mark.slow
 MADE = re.compile(r"Made [^<]+")

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from forensics.case.schema import check_case
+from forensics.case.read import check_case
 from forensics.case.values import check_zone
 from forensics.errors import InputError, Problem
 from forensics.intake.draft.draft import UNIT_ASKED
@@ -214,7 +214,7 @@ def _sister(like: Path | None) -> dict[str, dict[str, Any]]:
     """Points of a machine that is alike, by their columns; a column that has two roles there is left out."""
     if like is None:
         return {}
-    from forensics.case.schema import read_case_file, toml_data
+    from forensics.case.read import read_case_file, toml_data
     from forensics.model.paths import CASE_FILE_BYTES, read_regular
 
     read_case_file(like)

@@ -14,7 +14,7 @@ from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from forensics.case.schema import check_case
+from forensics.case.read import check_case
 from forensics.errors import InputError, Problem, Problems, Severity
 from forensics.intake.draft.group_files import as_one, one_logger
 from forensics.intake.draft.inspect import PLACE_ZONE, Column, Preview, look_at

@@ -8,7 +8,7 @@ from forensics.intake.table.raw_table import RawTable
 from forensics.intake.timestamps.date_order import local_ns
 from forensics.intake.timestamps.fields import DAY_NS, OPEN
 from forensics.intake.timestamps.wording import between, date_of, in_words, length_of
-from forensics.model.points import said_row
+from forensics.model.row_numbers import said_row
 
 
 def undecided(gathered: RawTable) -> tuple[str, str]:

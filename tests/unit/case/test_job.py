@@ -9,11 +9,12 @@ import pytest
 
 from forensics.case.job import JOB_MODELS, Row
 from forensics.case.job_files import job_files
-from forensics.case.schema import JobFile, check_case, read_job_file
+from forensics.case.read import check_case, read_job_file
+from forensics.case.schema import JobFile
 from forensics.case.stage import job_gaps, minutes_apart, next_step, steps_begun
 from forensics.errors import InputError
 from forensics.intake.case_files import custody_hash_gaps, named_files
-from forensics.report.check import check_case_folder
+from forensics.report.checking.check import check_case_folder
 
 CALL = 'schema = 1\n[case]\nid = "call"\ntime_zone = "America/Chicago"\n'
 
