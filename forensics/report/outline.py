@@ -12,12 +12,7 @@ from typing import Any
 
 from forensics.report import sections
 from forensics.report.binding.markup import collected
-from forensics.report.binding.page import bind
 from forensics.report.context import ReportContext
-<<<<<<< HEAD
-from forensics.report.markup import collected
-=======
->>>>>>> main
 
 Cells = list[dict[str, Any]]
 

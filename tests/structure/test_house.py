@@ -102,7 +102,7 @@ def test_import_is_quick_and_pulls_in_nothing_heavy() -> None:
 
 def test_what_starts_a_notebook_loads_neither_tables_nor_the_investigation() -> None:
     code = (
-        "import sys, forensics.report.runner;"
+        "import sys, forensics.report.running.runner;"
         "heavy = ('pandas', 'scipy', 'plotly', 'PIL', 'forensics.investigation', 'forensics.signatures');"
         "print([m for m in heavy if m in sys.modules])"
     )

@@ -14,17 +14,11 @@ from forensics.errors import InputError, Severity
 from forensics.intake import check_untouched
 from forensics.intake.result import write_set_aside
 from forensics.report import tables
+from forensics.report.binding.page import page_of
 from forensics.report.context import ReportContext
-<<<<<<< HEAD:forensics/report/output.py
 from forensics.report.outline import compose
-from forensics.report.page import page_of
-from forensics.report.placing import PAGE_CELLS, Stage, handed_over, held, new_stage
-from forensics.report.result_set import (
-=======
-from forensics.report.outline import compose, page_of
-from forensics.report.written.placing import Stage, handed_over, held, new_stage
+from forensics.report.written.placing import PAGE_CELLS, Stage, handed_over, held, new_stage
 from forensics.report.written.result_set import (
->>>>>>> main:forensics/report/written/output.py
     FINDINGS_NAME,
     MANIFEST_NAME,
     REPORT_NAME,
