@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from forensics.demo import DEMO_CASES
-from forensics.model.points import NS, Recorded, Span, Switch
+from forensics.model.points import NS, Recorded, Span
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role, State
 from forensics.report.context import ReportContext, open_sheet
 from forensics.report.figures.panels import left_margin
