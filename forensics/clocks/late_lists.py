@@ -19,6 +19,7 @@ from forensics.clocks.event_sequences import SeenEvent
 from forensics.clocks.match import Pair
 from forensics.model.points import NS
 from forensics.rules import Limits
+from forensics.stats.slopes import median_slope
 
 Floats = NDArray[np.float64]
 PPM = 1e-6
@@ -96,15 +97,13 @@ def _stamped(pair: Pair, *, ours_late: bool) -> tuple[float, float]:
 
 def _drifts(low: Floats, high: Floats, at_s: Floats, limits: Limits) -> Floats:
     """Drifts worth looking at, ppm: about the robust slope of the pairs, as wide as they leave it."""
-    from scipy.stats import theilslopes
-
     most = limits["clocks.drift_ppm_max"]
     span_s = float(np.ptp(at_s))
     usual = limits["clocks.drift_ppm_usual"]
     if len(low) < _FEW or span_s <= 0.0:
         return np.linspace(-3.0 * usual, 3.0 * usual, _DRIFTS)
     middle = (low + high) / 2.0
-    slope = float(theilslopes(middle, at_s)[0]) / PPM
+    slope = median_slope(at_s, middle)[0] / PPM
     scatter = float(np.ptp(middle - slope * PPM * at_s)) + float(np.median(high - low))
     half = max(5.0, 4.0 * scatter / span_s / np.sqrt(len(low)) / PPM)
     half = min(half, most)

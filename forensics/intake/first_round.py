@@ -14,6 +14,20 @@ from forensics.errors import InputError, Problem
 from forensics.model.paths import CASE_FILE_BYTES, EXPORT_BYTES, PHOTO_BYTES, path_problem, read_regular
 from forensics.rules import read_limits
 
+# tables of the case file, and the keys of each that name files
+_NAMING = {
+    "source": ("path",),
+    "observation": ("photo", "document"),
+    "measurement": ("document",),
+    "fact": ("photo", "document"),
+    "test": ("photo", "document"),
+    "part": ("photo", "document"),
+    "sample": ("document",),
+    "hold": ("file",),
+    "request": ("file",),
+    "custody": ("file",),
+}
+
 
 def further_problems(path: Path) -> tuple[Problem, ...]:
     """Problems of the limits and files that a refused case file names; none where it is no TOML at all."""
@@ -35,14 +49,23 @@ def _limits(data: dict[str, Any], name: str) -> tuple[Problem, ...]:
 
 
 def _files(data: dict[str, Any], case: Path) -> Iterator[Problem]:
-    named = [(row.get("path"), EXPORT_BYTES, f"source[{n}].path") for n, row in _numbered(data, "source")]
-    named += [(row.get("photo"), PHOTO_BYTES, f"observation[{n}].photo") for n, row in _numbered(data, "observation")]
+    named = [
+        (name, PHOTO_BYTES if key == "photo" else EXPORT_BYTES, f"{table}[{n}].{key}")
+        for table, keys in _NAMING.items()
+        for n, row in _numbered(data, table)
+        for key in keys
+        for name in _several(row.get(key))
+    ]
     for name, most, key in named:
         if not isinstance(name, str) or not name or any(mark in name for mark in "*?["):
             continue
         wrong = path_problem(case.parent, name.replace("\\", "/"), most, file=case.name, key=key)
         if wrong is not None:
             yield wrong
+
+
+def _several(value: object) -> list[object]:
+    return value if isinstance(value, list) else [value]
 
 
 def _numbered(data: dict[str, Any], key: str) -> Iterator[tuple[int, dict[str, Any]]]:

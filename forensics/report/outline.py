@@ -6,14 +6,12 @@ hand, whatever was left out of it or added to it, ends with the page that ``fore
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from forensics.case.schema import CaseFile
 from forensics.report import sections
 from forensics.report.binding.markup import collected
-from forensics.report.binding.page import bind
 from forensics.report.context import ReportContext
 
 Cells = list[dict[str, Any]]
@@ -97,27 +95,6 @@ def compose(sheet: ReportContext) -> Cells:
                 show(sheet)
         cells.append({"cell_type": "code", "metadata": {}, "source": "", "outputs": outputs})
     return cells
-
-
-def page_of(cells: Sequence[dict[str, Any]], casefile: CaseFile, *, made: str) -> str:
-    """The page of composed cells.
-
-    Parameters
-    ----------
-    made
-        When it was made, as the page says it: ``Made 2031-06-01T12:00:00Z.``
-    """
-    from nbformat import from_dict
-
-    return bind(from_dict({"cells": list(cells)}), title=title_of(casefile), made=made)  # type: ignore[no-untyped-call]
-
-
-def title_of(casefile: CaseFile) -> str:
-    """Title of a case's page."""
-    case = casefile.case
-    parts = (case.title, case.site, case.machine_tag)
-    named = " · ".join(part for part in parts if part)
-    return f"{named + ' – ' if named else ''}technical findings, case {case.id}"
 
 
 def _markdown(source: str) -> dict[str, Any]:

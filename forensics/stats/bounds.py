@@ -9,11 +9,11 @@ def exact_lower(count: float, of: float, *, confidence: float = 0.95) -> float:
     Both may be effective numbers and need not be whole (E. L. Korn and B. I. Graubard 1998, Survey Methodology 24,
     193): where one machine gave several cases, they say hardly more than one.
     """
-    from scipy.stats import beta
+    from scipy.special import betaincinv
 
     if count <= 0:
         return 0.0
-    return float(beta.ppf(1.0 - confidence, count, of - count + 1.0))
+    return float(betaincinv(count, of - count + 1.0, 1.0 - confidence))
 
 
 def exact_interval(count: int, of: int, *, confidence: float = 0.95) -> tuple[float, float]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 Floats = NDArray[np.float64]
 _BISQUARE = 4.685  # 95 % efficiency at the normal distribution (Beaton and Tukey 1974)
@@ -39,7 +39,7 @@ class Fit:
         freedom = self.each[index] if self.each else self.freedom
         if freedom < 1:
             return float("inf")
-        reach = float(student.ppf(0.5 + level / 2.0, freedom))
+        reach = float(stdtrit(freedom, 0.5 + level / 2.0))
         return reach * float(np.sqrt(max(self.covariance[index, index], 0.0)))
 
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 SPREAD = 0.5
 STEPS = 50
+WHOLE_NAME = {"description_width": "initial"}
 WINDOWS_S = (30, 60, 120, 300, 600, 1800, 3600)
 
 
@@ -85,9 +86,17 @@ def window(work: Workbook) -> VBox:
     before_s = max(1, int((record.failure_ns - record.window.start_ns) / 1e9))
     after_s = max(1, int((record.window.end_ns - record.failure_ns) / 1e9))
     middle = widgets.IntSlider(
-        value=0, min=-before_s, max=after_s, step=10, description="s from failure", continuous_update=False
+        value=0,
+        min=-before_s,
+        max=after_s,
+        step=10,
+        description="s from failure",
+        continuous_update=False,
+        style=WHOLE_NAME,
     )
-    width = widgets.SelectionSlider(options=WINDOWS_S, value=600, description="width, s", continuous_update=False)
+    width = widgets.SelectionSlider(
+        options=WINDOWS_S, value=600, description="width, s", continuous_update=False, style=WHOLE_NAME
+    )
     return _redrawn(
         widgets,
         [middle, width],

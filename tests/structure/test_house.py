@@ -100,6 +100,16 @@ def test_import_is_quick_and_pulls_in_nothing_heavy() -> None:
     assert min(best) < LONGEST_IMPORT_S
 
 
+def test_what_starts_a_notebook_loads_neither_tables_nor_the_investigation() -> None:
+    code = (
+        "import sys, forensics.report.running.runner;"
+        "heavy = ('pandas', 'scipy', 'plotly', 'PIL', 'forensics.investigation', 'forensics.signatures');"
+        "print([m for m in heavy if m in sys.modules])"
+    )
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    assert said.strip() == "[]"
+
+
 def test_no_source_file_names_a_path_of_a_machine(root: Path) -> None:
     files = _tracked(root, "*")
     if not files:

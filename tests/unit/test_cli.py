@@ -10,9 +10,10 @@ from importlib import metadata
 from pathlib import Path
 
 import pytest
+from forensics.demo.more_cases import MORE
 
 from forensics.case.reference import case_keys, case_schema
-from forensics.cli import CORRECT, DONE, STOPPED, main, speech
+from forensics.cli import CORRECT, DONE, STOPPED, demo, main, speech
 from forensics.cli.main import make_parser
 from forensics.cli.options import limits_of, matching
 from forensics.cli.speech import Speech
@@ -174,6 +175,17 @@ def test_demonstrations_are_listed(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["demo", "--list"]) == DONE
     said = capsys.readouterr().out
     assert all(name in said for name in DEMO_CASES)
+    assert all(name in said for name in demo.MADE)
+    assert set(demo.MADE) == set(MORE)  # what is listed can be made, and what can be made is listed
+
+
+def test_a_made_demonstration_takes_no_folder_that_holds_something(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "mine.txt").write_text("mine", encoding="utf-8")
+    assert main(["demo", "whole-job", "--out", str(tmp_path)]) == CORRECT
+    assert "is no empty folder" in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == ["mine.txt"]
 
 
 @pytest.mark.parametrize("topic", ["case", "findings", "limits", "modes", "schema"])
@@ -208,12 +220,22 @@ def test_role_mode_limit_file_and_photo_are_told_in_one_round(
         HEAD
         + '[[source]]\npath = "a.csv"\n[[point]]\nrole = "slide_positon"\ncolumn = "S"\n'
         + '[[observation]]\ntext = "x"\nbears_on = "slide-stuk"\nphoto = "photos/none.jpg"\n'
-        + '[[limit]]\nname = "starts.unloaded_ratio"\nvalue = 0.4\nsource = "x"\n',
+        + '[[limit]]\nname = "starts.unloaded_ratio"\nvalue = 0.4\nsource = "x"\n'
+        + '[[fact]]\nwhat = "in_period"\nvalue = true\ndocument = "papers/none.pdf"\n'
+        + '[[part]]\npart = "slide"\nphoto = ["photos/slide.jpg"]\n',
     )
     named = case.rename(case.with_name("machine 2.toml"))
     assert main(["check", str(named)]) == CORRECT
     said = capsys.readouterr().err
-    for word in ("slide_position'", "slide-stuck", "starts.unloaded_ratio_max", "a.csv", "photos/none.jpg"):
+    for word in (
+        "slide_position'",
+        "slide-stuck",
+        "starts.unloaded_ratio_max",
+        "a.csv",
+        "photos/none.jpg",
+        "papers/none.pdf",
+        "slide.jpg",
+    ):
         assert word in said, said
     assert "machine 2.toml" in said
     assert " case.toml" not in said

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from forensics.machine.duty.baseline import HIGH_SIDE, max_age_s
 from forensics.machine.subject import Subject
@@ -74,6 +73,8 @@ def noise(source: Capacity, begin: Times, end: Times) -> float:
     usual = float(np.median(step)) + 0.2 if len(step) else 0.5
     if source.by_slide or not len(begin):
         return usual
+    from scipy.ndimage import median_filter
+
     part = source.point.between(int(begin[0]), int(end[-1]))
     index = np.maximum(np.searchsorted(begin, part.t, side="right") - 1, 0)
     v = part.v[part.t < end[index]] * source.percent

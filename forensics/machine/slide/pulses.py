@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from scipy.stats import chi2
-from scipy.stats import t as student
+from scipy.special import gammaincinv, stdtrit
 
 from forensics.machine.slide.estimates import (
     LONGEST_S,
@@ -68,7 +67,7 @@ def around_pulses(course: Course, pulses: Pulses | None, other: Pulses | None, s
     width_s = float(np.mean(acted_s[late]))
     mean = float(np.mean(moved[late]))
     count = len(moved[late])
-    half = float(student.ppf(0.975, count - 1)) * float(np.std(moved[late], ddof=1)) / np.sqrt(count)
+    half = float(stdtrit(count - 1, 0.975)) * float(np.std(moved[late], ddof=1)) / np.sqrt(count)
     # the very last may say otherwise than those before, too few to make a change
     lowest = min(mean - half, float(np.mean(moved[-_FEWEST_PULSES:])) - half)
     low, high = 60.0 * lowest / width_s, 60.0 * (mean + half) / width_s
@@ -126,7 +125,7 @@ def with_pulses(balance: Part | None, pulses: Part | None) -> Part | None:
 
 def _per_minute(moved: Floats, sign: float, longest_s: float) -> Estimate:
     """Rate from the mean movement at a pulse, in its sense, for a command of the shortest pulse up to some time."""
-    half = float(student.ppf(0.975, len(moved) - 1)) * float(np.std(moved, ddof=1)) / np.sqrt(len(moved))
+    half = float(stdtrit(len(moved) - 1, 0.975)) * float(np.std(moved, ddof=1)) / np.sqrt(len(moved))
     mean = float(np.mean(moved))
     low, high = mean - half, mean + half
     ends = [60.0 * m / w for m in (low, high) for w in (SHORTEST_S, longest_s)]
@@ -141,7 +140,7 @@ def scaled(part: Part | None, pulses: Pulses | None, looks: float) -> Part | Non
     if not single.any() or looks <= 0 or float(single.mean()) < 0.3:  # noqa: PLR2004
         return part
     # every spell seen holds one pulse of the shortest width at least
-    least = max(float(chi2.ppf(0.025, 2 * looks) / 2.0) / looks, SHORTEST_S / pulses.interval_s)
-    most = float(chi2.ppf(0.975, 2 * looks + 2) / 2.0) / looks
+    least = max(float(gammaincinv(looks, 0.025)) / looks, SHORTEST_S / pulses.interval_s)
+    most = float(gammaincinv(looks + 1, 0.975)) / looks
     ends = [end / scale for end in (part.end.low, part.end.high) for scale in (least, most)]
     return replace(part, end=Estimate(part.end.value, min(ends), max(ends)))

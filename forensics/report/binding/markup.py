@@ -13,14 +13,14 @@ from contextvars import ContextVar
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
 from forensics.model.outside_text import for_page
-from forensics.report.figures.figure import Figure
 
 if TYPE_CHECKING:
+    import pandas as pd
     from jinja2 import Environment
     from markupsafe import Markup
+
+    from forensics.report.figures.figure import Figure
 
 MARK = "screw-forensics"
 PLOTLY_MIME = "application/vnd.plotly.v1+json"

@@ -6,7 +6,7 @@ import base64
 import hashlib
 import html
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 from importlib import resources
@@ -20,6 +20,8 @@ from forensics.report.notebooks import ADDED
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
+
+    from forensics.case.schema import CaseFile
 
 PAGE_LIMIT_BYTES = 7_000_000
 NOT_IN_PAGE = "not-in-page"
@@ -273,3 +275,24 @@ def sections(notebook: NotebookNode) -> Iterator[tuple[int, str]]:
 
 
 __all__ = ["bind", "check_page", "environment", "script_json", "sections"]
+
+
+def page_of(cells: Sequence[dict[str, Any]], casefile: CaseFile, *, made: str) -> str:
+    """The page of composed cells.
+
+    Parameters
+    ----------
+    made
+        When it was made, as the page says it: ``Made 2031-06-01T12:00:00Z.``
+    """
+    from nbformat import from_dict
+
+    return bind(from_dict({"cells": list(cells)}), title=title_of(casefile), made=made)  # type: ignore[no-untyped-call]
+
+
+def title_of(casefile: CaseFile) -> str:
+    """Title of a case's page."""
+    case = casefile.case
+    parts = (case.title, case.site, case.machine_tag)
+    named = " · ".join(part for part in parts if part)
+    return f"{named + ' – ' if named else ''}technical findings, case {case.id}"

@@ -16,13 +16,12 @@ from forensics.case.read import read_case_file
 from forensics.case.schema import CaseFile
 from forensics.errors import ForensicsError, InputError, NotebookStopped, RunError
 from forensics.intake.exhibits import source_files
+from forensics.report.binding.page import page_of
 from forensics.report.notebooks import notebook_path
-from forensics.report.outline import page_of
 from forensics.report.running.execution import run_notebook
 from forensics.report.running.failure import write_failure
 from forensics.report.running.own_cells import OwnCells, check_own_notebook, own_cells
-from forensics.report.written.output import PAGE_CELLS
-from forensics.report.written.placing import HANDED_OVER, RUNNING, Stage, held
+from forensics.report.written.placing import HANDED_OVER, PAGE_CELLS, RUNNING, Stage, held
 from forensics.report.written.result_set import (
     FINDINGS_NAME,
     MANIFEST_NAME,

@@ -14,9 +14,10 @@ from forensics.errors import InputError, Severity
 from forensics.intake import check_untouched
 from forensics.intake.result import write_set_aside
 from forensics.report import tables
+from forensics.report.binding.page import page_of
 from forensics.report.context import ReportContext
-from forensics.report.outline import compose, page_of
-from forensics.report.written.placing import Stage, handed_over, held, new_stage
+from forensics.report.outline import compose
+from forensics.report.written.placing import PAGE_CELLS, Stage, handed_over, held, new_stage
 from forensics.report.written.result_set import (
     FINDINGS_NAME,
     MANIFEST_NAME,
@@ -33,9 +34,6 @@ from forensics.report.written.revision import keep_earlier
 from forensics.results.findings_json import dump_findings
 
 __all__ = ["FINDINGS_NAME", "PAGE_CELLS", "SET_ASIDE_NAME", "TABLES_NAME", "all_tables", "csv_text", "write"]
-
-PAGE_CELLS = "page.json"
-"""In the scratch folder of a run: the page as cells, which the run binds once it has the cells of the engineer, too."""
 
 
 def _now() -> datetime:

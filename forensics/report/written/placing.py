@@ -26,6 +26,8 @@ RUNNING, COMMITTED = ".run-", ".commit-"
 NEW, ABOUT, REMOVE = "new", "run.json", "remove.json"
 # in the environment of the kernel: the scratch folder of the run that started it
 HANDED_OVER = "SCREW_FORENSICS_STAGE"
+# in the scratch folder: the page as cells, which the run binds once it has the cells of the engineer, too
+PAGE_CELLS = "page.json"
 BUSY = "another run writes to this folder"
 
 

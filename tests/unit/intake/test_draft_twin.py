@@ -13,8 +13,8 @@ from typing import Any
 
 import pytest
 
+from forensics.case.read import check_case
 from forensics.case.reference import case_keys
-from forensics.case.schema import check_case
 from forensics.cli import DONE, main
 from forensics.demo import DEMO_CASES
 from forensics.intake.draft.answers import Answers, answered
