@@ -17,10 +17,14 @@ from forensics.intake.points.find_layout import Layout
 from forensics.intake.points.quality import hide_bad_quality
 from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.raw_table import RawTable
+from forensics.intake.table.row_filter import NO_TIME, QUOTE, WIDTH
 from forensics.model.points import said_row
 from forensics.model.vocabulary import is_switch
 
 _MOST_LINES = 8
+_FEW_IN = 50  # one row in so many is told, more are asked for
+_SHOWN = 60
+_STAMP_KEYS = "date_order, time_number, year or time_column in its [[source]]"
 
 
 def say_months(job: SourceJob, dialect: Dialect, gathered: RawTable) -> None:
@@ -74,8 +78,31 @@ def ask_changed_units(job: SourceJob, dialect: Dialect, layout: Layout, gathered
     layout.wide = kept
 
 
+def ask_lost_rows(job: SourceJob, dialect: Dialect, gathered: RawTable) -> None:
+    """Tell the rows between others that can't be used, and ask for them where they are more than a few."""
+    for reason in (NO_TIME, WIDTH, QUOTE):
+        lost = [row for row in gathered.aside if row.reason == reason and row.text.strip()]
+        if not lost:
+            continue
+        count, first = len(lost), lost[0]
+        verb = "row is" if count == 1 else "rows are"
+        many = count * _FEW_IN > gathered.rows_read
+        job.problems.add(
+            Problem(
+                f"{count} {verb} set aside: {reason}; the first is '{first.text[:_SHOWN]}'.",
+                file=first.source or job.path,
+                row=first.row,
+                column=", ".join(dialect.names[place] for place in dialect.time_columns) if reason == NO_TIME else "",
+                remedy=f"Correct the stamps in a new export, or answer with {_STAMP_KEYS}."
+                if reason == NO_TIME
+                else f"Export them with {dialect.width} fields and closed quotes.",
+                severity=Severity.POINT if many else Severity.NOTE,
+            )
+        )
+
+
 BEFORE_ROWS: tuple[Callable[[SourceJob, Dialect, Layout], None], ...] = (ask_which_machine,)
-BEFORE_TIMES: tuple[Callable[[SourceJob, Dialect, RawTable], None], ...] = (say_months,)
+BEFORE_TIMES: tuple[Callable[[SourceJob, Dialect, RawTable], None], ...] = (say_months, ask_lost_rows)
 BEFORE_BINDING: tuple[Callable[[SourceJob, Dialect, Layout, RawTable, Binder], None], ...] = (
     say_extra,
     believe_quality,

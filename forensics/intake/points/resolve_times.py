@@ -183,7 +183,16 @@ class TimeResolver:
                 int(gathered.pieces[0].row[0]),
             )
             return False
-        put_years(parts, order, self.source.year)
+        wrong = put_years(parts, order, self.source.year)
+        if wrong is not None:
+            row = np.concatenate([piece.row for piece in gathered.pieces if piece.times.fields is not None])[wrong]
+            self._ask(
+                f"line {said_row(int(row))} is of 29 February, which the year that follows from year = "
+                f"{self.source.year} does not have.",
+                "Correct year in its [[source]]: that of the first row.",
+                int(row),
+            )
+            return False
         told = "given in the case file for the first row; it goes up where December becomes January"
         self.detections.append(Detection("year", str(self.source.year), told))
         return True

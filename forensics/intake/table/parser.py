@@ -283,10 +283,12 @@ class BlockReader:
         """Fields of the stamps that the time columns make together."""
         first, *others = self.wanted.time
         fields = read_fields(columns[first])
+        beside = [read_times(columns[column]) for column in others]
         if self.dialect.sparse_dates:
-            self.next_date = self.last_date.fill(fields, _without_date(fields, columns[first]))
-        for column in others:
-            fields = together(fields, read_times(columns[column]))
+            times = next((part for part in beside if bool((part.form == TIME_ONLY).any())), fields)
+            self.next_date = self.last_date.fill(fields, _without_date(fields, columns[first]), times.tod_ns)
+        for part in beside:
+            fields = together(fields, part)
         self._resolve_zones(fields)
         return fields
 
