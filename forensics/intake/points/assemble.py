@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import SourceJob
+from forensics.intake.lexicon import plain
 from forensics.intake.points.bind import Binder
 from forensics.intake.points.column_marks import decide_for_columns
 from forensics.intake.points.find_layout import Layout
@@ -25,7 +26,7 @@ from forensics.intake.points.layouts import (
 )
 from forensics.intake.points.questions import BEFORE_BINDING, BEFORE_TIMES
 from forensics.intake.points.resolve_times import TimeResolver
-from forensics.intake.points.resolved import ResolvedTimes
+from forensics.intake.points.resolved import ResolvedTimes, missing_from, unknown_from
 from forensics.intake.result import OUTSIDE_WINDOW, Accounting, SetAside, SourceResult
 from forensics.intake.table.decimal_mark import MarkDecision
 from forensics.intake.table.dialect_model import Dialect
@@ -80,6 +81,7 @@ def bind_points(
         ask(job, dialect, layout, gathered, binder)
     decided = decide_for_columns(job, dialect, layout, gathered, marks, binder, texts, names)
     points = _bind(job, dialect, layout, gathered, settled, binder, decided, (names, keys))
+    _doubt(points, settled, gathered.row(), names, keys)
     job.found |= points.found
     job.names.extend(names)
     accounts = _account(job, gathered, settled, binder, texts)
@@ -102,6 +104,24 @@ def bind_points(
         log=tuple(points.log),
     )
     return tuple(out)
+
+
+def _doubt(
+    points: Points, settled: ResolvedTimes, rows: NDArray[np.int64], names: list[str], keys: NDArray[np.int32] | None
+) -> None:
+    """What rows of a doubtful time told is not known; in a long layout that of their own point alone."""
+    if not settled.doubts:
+        return
+
+    def own(column: str) -> list[tuple[int, int]]:
+        return [
+            (time, int(rows[place]))
+            for time, place in settled.doubts
+            if keys is None or not names or plain(names[int(keys[place])]) == plain(column)
+        ]
+
+    points.switches = [unknown_from(switch, own(switch.origin.column)) for switch in points.switches]
+    points.samples = [missing_from(samples, own(samples.origin.column)) for samples in points.samples]
 
 
 def _lines(gathered: RawTable, files: int) -> list[tuple[int, int]]:

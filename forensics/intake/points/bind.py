@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field, replace
@@ -12,7 +13,12 @@ from numpy.typing import NDArray
 from forensics.case.schema import Machine, Point, Source
 from forensics.errors import Problem, Problems, Severity
 from forensics.intake.points.glued_marks import MarkedColumn, in_one_unit, settle_marks
-from forensics.intake.points.plausible import below_vacuum, may_be_parts_of_one
+from forensics.intake.points.plausible import (
+    below_vacuum,
+    beyond_per_cent,
+    is_energy_of_intervals,
+    may_be_parts_of_one,
+)
 from forensics.intake.points.units import UnitJudge
 from forensics.intake.result import STATES_OF, Detection
 from forensics.intake.table.sentinels import no_reading
@@ -125,13 +131,13 @@ class Binder:
         if not_readings is not None:
             values, reason = not_readings
         values = in_one_unit(values, glued.own_units, unit)
-        if self._ask_parts_of_one(point, values, unit):
+        if self._ask_parts_of_one(point, values, unit, numbers.marked) or self._ask_scale(point, values, unit):
             return None
         missing = reasons.count(reason)
         odd = [name for name in missing if name.startswith(NOT_A_NUMBER)]
         places = {name: rows.row[reason == reasons.names.index(name)] for name in odd[:_MOST_ODD]}
         lines = {name: int(found.min()) for name, found in places.items() if len(found)}
-        if odd and self._ask_odd(point, odd, lines, is_number=bool(np.isfinite(values).any())):
+        if missing and self._ask_odd(point, missing, lines, is_number=bool(np.isfinite(values).any())):
             return None
         rows = self._at_interval_start(point, rows)
         canonical = self._convert(point, values, unit)
@@ -158,17 +164,47 @@ class Binder:
             resolution=_resolution(canonical),
         )
 
-    def _ask_parts_of_one(self, point: Point, values: NDArray[np.float64], unit: Unit) -> bool:
-        """Ask where readings in per cent may be parts of one."""
-        if point.range is not None or not may_be_parts_of_one(values, unit):
+    def _ask_parts_of_one(
+        self, point: Point, values: NDArray[np.float64], unit: Unit, marked: NDArray[np.int16] | None
+    ) -> bool:
+        """Ask where readings in per cent may be parts of one: all of them, or those that bear no sign among others."""
+        if point.range is not None:
             return False
+        bare = values if marked is None else values[marked == 0]
+        if not may_be_parts_of_one(bare, unit):
+            return False
+        which = " without a sign" if len(bare) < len(values) else ""
         self.ask(
             point,
-            f"its unit is '{unit.text}', and all of its readings lie between 0 and 1: per cent, or parts of one?",
+            f"its unit is '{unit.text}', and all of its readings{which} lie "
+            "between 0 and 1: per cent, or parts of one?",
             'Give unit = "fraction" for parts of one, or range = [0, 100] where they are per cent.',
             kind="unit",
         )
         return True
+
+    def _ask_scale(self, point: Point, values: NDArray[np.float64], unit: Unit) -> bool:
+        """Ask where readings go far beyond a hundred per cent, or where those of an energy meter do not count up."""
+        if point.range is not None:
+            return False
+        if beyond_per_cent(values, unit):
+            self.ask(
+                point,
+                f"its unit is '{unit.text}', and its readings go up to {float(np.nanmax(values)) * unit.factor:g} %: "
+                "per cent, tenths of it, or counts?",
+                'Correct unit ("%" or "fraction"), export it in per cent, or give range = [0, 100] where readings '
+                "beyond are false.",
+                kind="unit",
+            )
+            return True
+        if point.role is Role.ELECTRICAL_ENERGY and is_energy_of_intervals(values):
+            self.ask(
+                point,
+                "its readings fall again and again: this is the energy of each interval, not the reading of a meter.",
+                "Bind the reading of the meter, or motor_power; energy of intervals is not read.",
+            )
+            return True
+        return False
 
     def _no_gas(self, point: Point, canonical: NDArray[np.float64], unit: Unit, rows: Rows) -> NDArray[np.uint16]:
         """Flags of the rows, pressures below vacuum out of range."""
@@ -203,8 +239,15 @@ class Binder:
                 f"as missing (first: {values[outside][0]:g} on line {said_row(int(rows[outside][0]))})"
             )
 
-    def _ask_odd(self, point: Point, odd: list[str], lines: dict[str, int], *, is_number: bool) -> bool:
+    def _ask_odd(self, point: Point, missing: dict[str, int], lines: dict[str, int], *, is_number: bool) -> bool:
         """Ask about a column without any number, or with numbers in another decimal mark than the file's."""
+        odd = [name for name in missing if name.startswith(NOT_A_NUMBER)]
+        if not is_number and not odd:
+            shown = ", ".join(f"{count} {name}" for name, count in missing.items())
+            self.ask(
+                point, f"none of its cells is a reading ({shown}).", "Correct column; save a sheet with its values."
+            )
+            return True
         if not is_number:
             remedy = "Bind it to another role, or correct column."
             self.ask(point, f"the column holds no number ({odd[0]}).", remedy, lines.get(odd[0]))
@@ -328,7 +371,8 @@ class Binder:
             self.ask(
                 point,
                 f"what does '{word}' mean (on, off, unknown)?",
-                f'Add it to on, off or unknown of its [[point]], such as unknown = ["{word}"].',
+                "Add it to on, off or unknown of its [[point]], such as unknown = "
+                f"[{json.dumps(word, ensure_ascii=False)}].",
                 row,
             )
 

@@ -18,7 +18,10 @@ _FEW_ROWS = 3
 
 
 def lone_strays(t: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Positions of single rows far off neighbours that follow on each other, where no hole waits for them.
+    """Positions of rows far off neighbours that follow on each other, where no hole waits for them.
+
+    Single rows, the first or last row of a file among them, and blocks whose own time is the hole that they leave in
+    the log around them: the clock stood wrong for so long.
 
     Parameters
     ----------
@@ -34,6 +37,7 @@ def lone_strays(t: NDArray[np.int64]) -> NDArray[np.int64]:
     opposite = (steps[:-1] > 0) != (steps[1:] > 0)
     around = t[2:] - t[:-2]
     found = np.flatnonzero(off & opposite & (around >= 0) & (around <= _NEAR_STEPS * usual)) + 1
+    found = np.union1d(found, np.concatenate((_at_the_ends(steps, usual), *_blocks_ahead(t, steps, usual))))
     if not len(found):
         return found
     others = np.sort(np.delete(t, found))
@@ -42,6 +46,31 @@ def lone_strays(t: NDArray[np.int64]) -> NDArray[np.int64]:
     hole = inside & (others[after] - others[after - 1] > 1.5 * usual)
     strays: NDArray[np.int64] = found[~hole]
     return strays
+
+
+def _at_the_ends(steps: NDArray[np.int64], usual: float) -> NDArray[np.int64]:
+    """The first row where it lies far after the second, and the last where it lies far before the one above it."""
+    enough = len(steps) > _FEW_ROWS
+    ends = [0] if enough and steps[0] < -_FAR_STEPS * usual else []
+    if enough and steps[-1] < -_FAR_STEPS * usual:
+        ends.append(len(steps))
+    return np.array(ends, np.int64)
+
+
+def _blocks_ahead(t: NDArray[np.int64], steps: NDArray[np.int64], usual: float) -> list[NDArray[np.int64]]:
+    """Rows between a leap ahead and a step back, where the log goes on as if they had stood in between."""
+    leaps = np.flatnonzero(steps > _FAR_STEPS * usual) + 1
+    out = []
+    for end in np.flatnonzero(steps < -_FAR_STEPS * usual) + 1:
+        before = leaps[leaps < end]
+        if not len(before):
+            continue
+        begin = int(before[-1])
+        count, left = int(end) - begin, int(t[end] - t[begin - 1])
+        fills = 0 <= left <= (count + _NEAR_STEPS) * usual and left > (count - _NEAR_STEPS) * usual
+        if count > 1 and fills and bool((t[begin:end] > t[end]).all()):
+            out.append(np.arange(begin, int(end)))
+    return out
 
 
 def set_back_into_the_past(

@@ -120,7 +120,9 @@ def no_records(
         elif _stamp_is(_CLOCK, shown, dialect):
             remedy = "The stamps have no date: export again with dates, or give date and time in time_column."
         elif _stamp_is(_INTERVAL, shown, dialect):
-            remedy = "Each stamp is an interval: export its beginning or its end in a column of its own, and give stamps."
+            remedy = (
+                "Each stamp is an interval: export its beginning or its end in a column of its own, and give stamps."
+            )
         elif _stamp_is(_NUMBER, shown, dialect):
             remedy = (
                 "The stamps are numbers that are no Unix time and no sheet day as written: export dates, or numbers "

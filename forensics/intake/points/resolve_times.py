@@ -272,6 +272,8 @@ class TimeResolver:
         asked = not rises and bare and not gathered.numeric
         if asked and self._half_day(local[position], rows[position], keys, position):
             return None
+        if carried is not None and not gathered.numeric and self._mixed(carried, rows):
+            return None
         if carried is not None and not bare:
             self.detections.append(Detection("zone", "offsets in the stamps", "every stamp carries its own"))
             t = (local - offset.astype(np.int64) * NS)[position] if offset is not None else local
@@ -298,6 +300,21 @@ class TimeResolver:
         self._sort(settled)
         self._window(settled)
         return settled
+
+    def _mixed(self, carried: NDArray[np.bool_], rows: NDArray[np.int64]) -> bool:
+        """Ask where some stamps carry an offset, others none, and nothing says which zone those without keep."""
+        if carried.all() or not carried.any() or self.source.time_zone:
+            return False
+        bare = int((~carried).sum())
+        first = int(rows[np.flatnonzero(~carried)[0]])
+        written = int(rows[np.flatnonzero(carried)[0]])
+        self._ask(
+            f"{bare} of {len(carried)} stamps carry no offset (the first on line {said_row(first)}), the others do "
+            f"(the first on line {said_row(written)}): which zone do those without keep?",
+            "Give time_zone in its [[source]]: the zone of the stamps without an offset.",
+            first,
+        )
+        return True
 
     def _say_direction(self, seen: NDArray[np.int64], way: int, *, rises: bool) -> None:
         if way < 0:
@@ -397,6 +414,7 @@ class TimeResolver:
             return
         which = settled.position[unsettled]
         settled.aside.extend((int(i), REPEATED_HOUR) for i in which)
+        settled.doubts = [(int(t), int(i)) for t, i in zip(settled.t[unsettled], which, strict=True)]
         self.problems.add(
             Problem(
                 f"{len(which)} rows lie in a repeated hour of {self.zone} and nothing tells which pass; "
@@ -480,7 +498,8 @@ class TimeResolver:
                 file=self.path,
                 row=lines[0],
                 column=self.time_name,
-                remedy="Where the date is known give [[source.row]] with line and date, else drop = true.",
+                remedy="Where the date is known give [[source.row]] with line and date, else drop = true; supply "
+                "many rows of a clock that stood wrong as a source with a clock of its own.",
                 severity=Severity.POINT,
             )
         )

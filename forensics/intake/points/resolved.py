@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
+from forensics.model.points import UNKNOWN, Samples, Switch
+from forensics.model.vocabulary import Quality, Recorded
 
 
 @dataclass(slots=True)
@@ -22,6 +26,8 @@ class ResolvedTimes:
         Position and reason of rows that are set aside here; ``outside`` the positions of rows outside the window.
     first_ns, last_ns
         Range of all rows with a time; ``ranges`` those of each file.
+    doubts
+        Earliest time, ns UTC, and position of each row whose time is one of two: what it told holds from either on.
     conflict
         Why the files of the source can't be those of one logger; empty where they can.
     """
@@ -34,6 +40,7 @@ class ResolvedTimes:
     first_ns: int | None = None
     last_ns: int | None = None
     ranges: list[tuple[int | None, int | None]] = field(default_factory=list)
+    doubts: list[tuple[int, int]] = field(default_factory=list)
     conflict: str = ""
     resolution_s: float = 1.0
     direction: int = 1
@@ -43,3 +50,35 @@ class ResolvedTimes:
         if chosen.all():
             return
         self.t, self.position, self.flags = self.t[chosen], self.position[chosen], self.flags[chosen]
+
+
+def unknown_from(point: Switch, doubts: Sequence[tuple[int, int]]) -> Switch:
+    """A switch whose state is unknown from each doubtful time until its next row.
+
+    Parameters
+    ----------
+    doubts
+        Time in ns UTC and source row of each row that may have changed the state.
+    """
+    if not doubts or not len(point):
+        return point
+    t = np.concatenate((point.t, np.array([time for time, _ in doubts], np.int64)))
+    order = np.argsort(t, kind="stable")
+    state = np.concatenate((point.state, np.full(len(doubts), UNKNOWN, np.int8)))
+    row = np.concatenate((point.row, np.array([row for _, row in doubts], np.int64)))
+    return replace(point, t=t[order], state=state[order], row=row[order])
+
+
+def missing_from(point: Samples, doubts: Sequence[tuple[int, int]]) -> Samples:
+    """A point of a log of changes without a value from each doubtful time until its next row; others stay."""
+    if not doubts or not len(point) or point.origin.recorded is not Recorded.CHANGE:
+        return point
+    t = np.concatenate((point.t, np.array([time for time, _ in doubts], np.int64)))
+    order, count = np.argsort(t, kind="stable"), len(doubts)
+    return replace(
+        point,
+        t=t[order],
+        v=np.concatenate((point.v, np.full(count, np.nan)))[order],
+        q=np.concatenate((point.q, np.full(count, int(Quality.MISSING), np.uint16)))[order],
+        row=np.concatenate((point.row, np.array([row for _, row in doubts], np.int64)))[order],
+    )

@@ -110,10 +110,13 @@ def set_backs(
         earlier = np.flatnonzero((t[:position] >= start) & (t[:position] <= last))
         if keys is not None:
             earlier = earlier[np.isin(keys[earlier], keys[later])]
-        if len(later) > 1 and len(earlier) > 1 and len(earlier) * 2 >= len(later):
+        again = (
+            later[(t[later] >= int(t[earlier].min())) & (t[later] <= int(t[earlier].max()))] if len(earlier) else later
+        )
+        if len(again) > 1 and len(earlier) > 1 and len(earlier) * 2 >= len(again):
             suspect[earlier] = True
             suspect[later] = True
-            found.append(SetBack(int(position), top - start, min(len(earlier), len(later))))
+            found.append(SetBack(int(position), top - start, min(len(earlier), len(again))))
         elif keys is None:
             first = int(t[:position].min())
             found.append(SetBack(int(position), top - start, 0, len(later), before_all=last < first))

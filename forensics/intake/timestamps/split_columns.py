@@ -161,7 +161,8 @@ class LastDate:
         steps = np.diff(tod_ns, prepend=tod_ns[:1] if self.tod_ns is None else np.array([self.tod_ns]))
         steps[dated] = 0
         turns = (steps < -_HALF_DAY_NS).astype(np.int64)
-        if int((steps < 0).sum()) > int((steps > 0).sum()):  # newest first
+        small = np.abs(steps) < _HALF_DAY_NS
+        if int((steps[small] < 0).sum()) > int((steps[small] > 0).sum()):  # newest first
             turns = -(steps > _HALF_DAY_NS).astype(np.int64)
         gone = np.cumsum(turns)
         at_date = np.where(last >= 0, gone[np.maximum(last, 0)], -self.days)

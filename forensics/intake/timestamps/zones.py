@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 _SECOND = 10**9
-_TWO, _REGULAR, _MOSTLY = 2, 0.9, 0.75
+_TWO, _FEW, _REGULAR, _MOSTLY = 2, 3, 0.9, 0.75
 _TWO_DAYS_S, _WEEK_S = 2 * 86_400, 7 * 86_400
 _FIXED = re.compile(r"([+-])(\d{2}):(\d{2})")
 
@@ -218,7 +218,9 @@ def _usual_gap(local: NDArray[np.int64], length: int) -> int:
     steps = steps[steps > 0]
     if not len(steps):
         return 0
-    return min(int(np.median(steps) * 3), length // 2)
+    usual = min(int(np.median(steps) * 3), length // 2)
+    # a log of changes has no rhythm that a hole could break
+    return usual if (steps <= usual).mean() >= _MOSTLY and len(steps) > _FEW else 0
 
 
 def zone_letters(zone: str) -> dict[str, int]:

@@ -81,6 +81,9 @@ def read_sheet(
         page = book.page(chosen)
         merges: list[_Merge] = list(page.merged_cell_ranges or ()) or guarded.merged_ranges(chosen)
         rows: list[Row] = _native(lambda: page.to_python(skip_empty_area=False))
+        for (row, column), text in guarded.errors(chosen).items():
+            if row < len(rows) and column < len(rows[row]) and rows[row][column] == "":
+                rows[row][column] = text
         hidden = guarded.hidden_rows(chosen)
         if hidden:
             notes.append(f"sheet '{chosen}' has {hidden} hidden rows: they are read like the others")
