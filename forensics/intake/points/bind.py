@@ -247,7 +247,7 @@ class Binder:
             self.ask(
                 point, f"none of its cells is a reading ({shown}).", "Correct column; save a sheet with its values."
             )
-            return True
+            return False
         if not is_number:
             remedy = "Bind it to another role, or correct column."
             self.ask(point, f"the column holds no number ({odd[0]}).", remedy, lines.get(odd[0]))
