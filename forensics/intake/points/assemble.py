@@ -32,6 +32,7 @@ from forensics.intake.table.decimal_mark import MarkDecision
 from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.raw_table import FileCounts, RawTable
 from forensics.intake.table.values import Marks
+from forensics.intake.timestamps.zones import zone_of_name
 from forensics.model.points import FILE_ROWS, place_of
 from forensics.model.vocabulary import is_switch
 
@@ -59,9 +60,11 @@ def bind_points(
     names, keys = _keys(gathered, layout)
     time_name = ", ".join(dialect.names[i] for i in dialect.time_columns)
     summer = None if layout.summer_column is None else (layout.summer_column, dialect.names[layout.summer_column])
+    said = None if job.source.time_zone else zone_of_name(time_name)
     judge = TimeResolver(
-        job.path, job.source, job.zone, time_name, job.keep, job.failure_ns, job.problems, summer_column=summer
-    )
+        job.path, job.source, said or job.zone, time_name, job.keep, job.failure_ns, job.problems,
+        summer_column=summer, zone_evidence=f"the name of column {time_name}" if said else "",
+    )  # fmt: skip
     for question in BEFORE_TIMES:
         question(job, dialect, gathered)
     settled = judge.settle(gathered, keys, _column_texts(gathered, dialect) or texts)

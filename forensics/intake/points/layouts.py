@@ -156,9 +156,11 @@ def long_points(
     small = key_of.astype(np.int16) if len(names) < 2**15 else key_of
     order = np.argsort(small, kind="stable")  # 16-bit keys are sorted by radix
     edges = np.searchsorted(small[order], np.arange(len(names) + 1))
-    exact = {name: code for code, name in reversed(list(enumerate(names)))}
+    exact: dict[str, list[int]] = {}
+    for code, name in enumerate(names):
+        exact.setdefault(name, []).append(code)
     for number, point in points:
-        codes = [exact[point.column]] if point.column in exact else lookup.get(plain(point.column), [])
+        codes = exact[point.column] if point.column in exact else lookup.get(plain(point.column), [])
         if not codes:
             continue
         out.found.add(number)

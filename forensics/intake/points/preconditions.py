@@ -123,6 +123,9 @@ def no_records(
             remedy = (
                 "Each stamp is an interval: export its beginning or its end in a column of its own, and give stamps."
             )
+        elif gathered.bad_months:
+            names = ", ".join(f"'{name}'" for name in list(gathered.bad_months)[:3])
+            remedy = f"The month name {names} is not known: export months as numbers."
         elif _stamp_is(_NUMBER, shown, dialect):
             remedy = (
                 "The stamps are numbers that are no Unix time and no sheet day as written: export dates, or numbers "

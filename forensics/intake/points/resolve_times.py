@@ -54,6 +54,7 @@ class TimeResolver:
     failure_ns: int | None
     problems: Problems
     summer_column: tuple[int, str] | None = None
+    zone_evidence: str = ""
     detections: list[Detection] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
@@ -203,7 +204,9 @@ class TimeResolver:
         told = self.source.date_order or ""
         if not found.total:
             return told
-        if not told and found.year_first == found.total and (found.dashed or found.counts_up_last):
+        failed = None if self.failure_ns is None else date_of(self.failure_ns).year
+        first = found.dashed or found.counts_up_last or found.year_may_stand_first(failed)
+        if not told and found.year_first == found.total and first:
             self._ask(*year_first_or_last(gathered))
             return None
         if found.day_first and found.month_first and told != "YMD":
@@ -366,7 +369,7 @@ class TimeResolver:
         else:
             result = to_utc(ordered[~has], self.zone, None if summer is None else summer[~has])
         bare_rows = rows[position] if has is None else rows[position][~has]
-        how = "time_zone of the source" if self.source.time_zone else "time_zone of the case"
+        how = "time_zone of the source" if self.source.time_zone else self.zone_evidence or "time_zone of the case"
         self.detections.append(Detection("zone", self.zone, how))
         if result.skipped.any():
             self._skipped(ordered if has is None else ordered[~has], result.skipped, bare_rows, result.skip_ns)

@@ -263,3 +263,64 @@ def test_errors_of_a_sheet_keep_their_name_and_formulas_without_values_are_asked
     assert read.one.accounting.cells_missing == {"#DIV/0!": 1, "#N/A": 1}
     read = text(sheet(["=1+1", "=2+2"]), SLIDE, name="log.xlsx")
     assert "none of its cells is a reading" in read.said(Severity.POINT)
+
+
+# what headers and notes say
+
+
+@pytest.mark.parametrize(
+    ("name", "hour"),
+    [("Time (UTC)", 10), ("Timestamp GMT", 10), ("time_utc", 10), ("Time [UTC-06:00]", 16), ("Time (UTC+1)", 9)],
+)
+def test_the_zone_that_the_name_of_the_time_column_says(text, name, hour):
+    read = text(export(steady(3), f"{name},Amps"), AMPS, zone="America/Chicago")
+    assert utc(read.samples("motor_amps"))[0] == f"2031-03-14T{hour:02}:00:00"
+    assert name in read.detected("zone")
+    told = text(export(steady(3), f"{name},Amps"), AMPS, source={"time_zone": "Europe/Berlin"})
+    assert utc(told.samples("motor_amps"))[0] == "2031-03-14T09:00:00", "what the case tells wins"
+
+
+@pytest.mark.parametrize("name", ["Time", "Local time", "Timestamp"])
+def test_other_names_say_no_zone(text, name):
+    read = text(export(steady(3), f"{name},Amps"), AMPS, zone="America/Chicago")
+    assert utc(read.samples("motor_amps"))[0] == "2031-03-14T15:00:00"
+
+
+def test_a_zone_in_the_notes_above_is_told(text):
+    read = text("# Time zone: UTC+1\n" + export(steady(3)), AMPS, zone="America/Chicago")
+    assert "Time zone: UTC+1" in read.said(Severity.NOTE)
+    assert not text("# Zone: Europe/Berlin\n" + export(steady(3)), AMPS, zone="Europe/Berlin").said()
+
+
+def test_records_above_a_wider_header_are_asked_for(text):
+    wider = [row + ",300" for row in steady(4, "2031-03-14T10:05")]
+    read = text(export(steady(2)) + export(wider, "Time,Amps,OilP"), AMPS)
+    assert "2 records stand above the header on line 4" in read.said(Severity.POINT)
+    noted = text("From,2031-03-14 10:00\nTo,2031-03-14 10:02\n" + export(steady(3)), AMPS)
+    assert not noted.said(Severity.POINT)
+
+
+@pytest.mark.parametrize("unit", ["x10 kPa", "10 kPa", "kPa*10", "kPa/10"])
+def test_a_scale_in_the_header_is_no_unit(text, unit):
+    header = f"OilP ({unit})"
+    read = text(export(steady(3), f"Time,{header}"), [("oil_pressure_difference", header)])
+    assert not read.roles()
+    assert unit in read.said(Severity.POINT)
+
+
+def test_a_year_of_two_digits_that_fits_the_failure_in_front_is_asked_for(text):
+    rows = [f"31/03/14 10:0{n},{n}" for n in range(3)]
+    failed = {"failure": dt.datetime(2031, 3, 14, 12)}
+    assert "year first or last" in text(export(rows), AMPS, case=failed).said(Severity.STOP)
+    assert len(text(export(rows), AMPS, case={"failure": dt.datetime(2014, 3, 31, 12)}).samples("motor_amps")) == 3
+
+
+def test_blanks_about_the_names_of_a_long_log_part_no_point(text):
+    rows = ["2031-03-14 10:00:00,Amps ,118", "2031-03-14 10:01:00,Amps,119"]
+    read = text(export(rows, "Time,Point,Value"), AMPS)
+    assert values(read.samples("motor_amps")) == [118, 119]
+
+
+def test_a_month_of_an_unknown_language_is_named(text):
+    read = text(export(["14 smonth 2031 10:00:00,1", "14 smonth 2031 10:01:00,2"]), AMPS)
+    assert "month name 'smonth' is not known" in read.said(Severity.POINT)
