@@ -23,6 +23,7 @@ from forensics.intake.timestamps.date_order import local_ns
 from forensics.intake.timestamps.fields import EPOCH, NO_OFFSET
 from forensics.intake.timestamps.monotonicity import (
     direction,
+    does_rise,
     no_clear_way,
     said_steps,
     set_backs,
@@ -270,7 +271,7 @@ class TimeResolver:
         if len(told.drop):
             position = position[~np.isin(position, told.drop)]
         in_order = way >= 0 and not len(told.drop)
-        rises = bool((np.diff(local if in_order else local[position]) >= 0).all())
+        rises = does_rise(local if in_order else local[position])
         self._say_direction(seen, way, rises=rises)
         asked = not rises and bare and not gathered.numeric
         if asked and self._half_day(local[position], rows[position], keys, position):
@@ -293,7 +294,7 @@ class TimeResolver:
         self._drop_unset(settled, rows)
         self._range(settled, gathered, rows)
         # a log whose every stamp is later than the one before has neither duplicates nor steps back
-        steady = keys is None and bool((np.diff(settled.t) > 0).all())
+        steady = keys is None and bool((settled.t[1:] > settled.t[:-1]).all())
         if not steady:
             set_duplicates_aside(settled, rows, keys, texts)
         if gathered.files:
@@ -513,7 +514,7 @@ class TimeResolver:
 
     @staticmethod
     def _sort(settled: ResolvedTimes) -> None:
-        if bool((np.diff(settled.t) >= 0).all()):
+        if does_rise(settled.t):
             return
         order = np.argsort(settled.t, kind="stable")
         settled.t, settled.position = settled.t[order], settled.position[order]

@@ -123,7 +123,7 @@ class BlockReader:
     def _is_odd(self, block: bytes) -> bool:
         return (
             b"\0" in block
-            or codecs.BOM_UTF8 in block
+            or (not block.isascii() and codecs.BOM_UTF8 in block)
             or _odd_ends(block)
             or _odd_quotes(block, self.dialect.delimiter)
             or any(self.position[column] is None for column in self.position)
@@ -343,9 +343,8 @@ class BlockReader:
         """Keep a piece, without the rows that lie far outside of what is asked for."""
         local = piece.times.local
         if local is not None and len(local):
-            steps = np.diff(local)
-            self.gathered.rising += int((steps > 0).sum())
-            self.gathered.falling += int((steps < 0).sum())
+            self.gathered.rising += int(np.count_nonzero(local[1:] > local[:-1]))
+            self.gathered.falling += int(np.count_nonzero(local[1:] < local[:-1]))
             if self.last_local is not None:
                 self.gathered.rising += int(local[0] > self.last_local)
                 self.gathered.falling += int(local[0] < self.last_local)

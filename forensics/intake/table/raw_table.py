@@ -166,6 +166,11 @@ class RawTable:
 
     def numbers(self, number: int, marks: Marks, reasons: Reasons) -> Numbers:
         """One column as numbers, block by block."""
+        if all(isinstance(piece.columns[number], np.ndarray) for piece in self.pieces):
+            plain = _joined([piece.columns[number] for piece in self.pieces], np.float64)
+            empty = np.isnan(plain)
+            code = reasons.code(EMPTY) if empty.any() else 0
+            return Numbers(plain, (empty * np.uint16(code)) if code else _none(len(plain)))
         values: list[NDArray[np.float64]] = []
         reason: list[NDArray[np.uint16]] = []
         glued: list[str] = []

@@ -17,11 +17,16 @@ _NINE_HOURS, _HALF_DAY, _DAY, _NOON = 9 * _HOUR, 12 * _HOUR, 24 * _HOUR, 12
 
 def direction(local: NDArray[np.int64]) -> int:
     """1 where a log is written oldest first, -1 newest first, 0 where no two stamps differ."""
-    steps = np.diff(local)
-    rising, falling = int((steps > 0).sum()), int((steps < 0).sum())
+    later, earlier = local[1:], local[:-1]
+    rising, falling = int(np.count_nonzero(later > earlier)), int(np.count_nonzero(later < earlier))
     if rising == falling == 0:
         return 0
     return -1 if falling > rising else 1
+
+
+def does_rise(t: NDArray[np.int64]) -> bool:
+    """Whether no stamp lies before the one above it."""
+    return bool((t[1:] >= t[:-1]).all())
 
 
 def no_clear_way(local: NDArray[np.int64]) -> bool:
