@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.intake.arrow_arrays import numpy_of, string_array
 from forensics.intake.result import SetAside
 from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.raw_table import Cells, Chunk, RawTable, Times, times_of
@@ -137,7 +138,7 @@ class BlockReader:
         for column in self.wanted.all():
             cells = table.column(str(self.position[column]))
             if column in self.wanted.numbers and str(cells.type) == "double":
-                columns[column] = cells.to_numpy()
+                columns[column] = numpy_of(cells, np.float64)
                 if not self._is_plain(columns[column], cells.null_count):
                     self.text_columns.add(column)
                     return self._fast(block, first_line, self.prepare(block))
@@ -247,8 +248,6 @@ class BlockReader:
 
     def _flush(self, good: Sequence[RowText]) -> None:
         """Turn records into a piece; those whose stamp can't be read are set aside."""
-        import pyarrow as pa
-
         if not good:
             return
         columns: dict[int, Cells] = {}
@@ -256,7 +255,7 @@ class BlockReader:
             place = self.position[column]
             absent = self.standing.absent(column)
             texts = [(record.fields or [])[place] if place is not None else absent for record in good]
-            columns[column] = pa.array(texts, pa.string())
+            columns[column] = string_array(texts)
         self.gathered.careful_rows += len(good)
         fields = self.stamps(columns)
         bad = (fields.form < 0) | (fields.form == TIME_ONLY)
