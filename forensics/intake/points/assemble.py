@@ -25,8 +25,8 @@ from forensics.intake.points.layouts import (
     wide_points,
 )
 from forensics.intake.points.questions import BEFORE_BINDING, BEFORE_TIMES
-from forensics.intake.points.resolve_times import TimeResolver
-from forensics.intake.points.resolved import ResolvedTimes, missing_from, unknown_from
+from forensics.intake.points.times.resolve_times import TimeResolver
+from forensics.intake.points.times.resolved import ResolvedTimes, missing_from, unknown_from
 from forensics.intake.result import OUTSIDE_WINDOW, Accounting, SetAside, SourceResult
 from forensics.intake.table.decimal_mark import MarkDecision
 from forensics.intake.table.dialect_model import Dialect

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from forensics.case.schema import Point
 from forensics.intake.lexicon import plain
 from forensics.intake.points.bind import Binder, Rows, is_number, recorded_of
-from forensics.intake.points.gaps import gaps_told
-from forensics.intake.points.resolved import ResolvedTimes
+from forensics.intake.points.times.gaps import gaps_told
+from forensics.intake.points.times.resolved import ResolvedTimes
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.values import Marks, Numbers, Reasons, read_numbers
 from forensics.model.points import OFF, ON, UNKNOWN, Samples, Switch

@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 
 from forensics.case.schema import Source
 from forensics.errors import Problem, Problems, Severity
-from forensics.intake.points.date_order_questions import contradiction, undecided, year_first_or_last
-from forensics.intake.points.duplicates import set_duplicates_aside
-from forensics.intake.points.out_of_order import OUT_OF_ORDER, lone_strays, set_back_into_the_past
-from forensics.intake.points.resolved import ResolvedTimes
-from forensics.intake.points.row_answers import DROPPED, RowsTold, answer_rows, contradicts, summer_told
-from forensics.intake.points.seams import look_at_seams, ranges_of
+from forensics.intake.points.times.date_order_questions import contradiction, undecided, year_first_or_last
+from forensics.intake.points.times.duplicates import set_duplicates_aside
+from forensics.intake.points.times.out_of_order import OUT_OF_ORDER, lone_strays, set_back_into_the_past
+from forensics.intake.points.times.resolved import ResolvedTimes
+from forensics.intake.points.times.row_answers import DROPPED, RowsTold, answer_rows, contradicts, summer_told
+from forensics.intake.points.times.seams import look_at_seams, ranges_of
 from forensics.intake.result import Detection
 from forensics.intake.table.raw_table import RawTable, times_of
 from forensics.intake.table.row_filter import REPEATED
