@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from forensics.case.schema import Point
 from forensics.intake.lexicon import plain
-from forensics.intake.points.bind import Binder, Rows, is_number, recorded_of
+from forensics.intake.points.bind import Binder, is_number, recorded_of
+from forensics.intake.points.bind_numbers import Rows
 from forensics.intake.points.times.gaps import gaps_told
 from forensics.intake.points.times.resolved import ResolvedTimes
 from forensics.intake.table.raw_table import RawTable

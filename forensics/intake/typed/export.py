@@ -16,8 +16,8 @@ from forensics.intake.table.parser import BlockReader
 from forensics.intake.table.row_filter import Wanted
 from forensics.intake.typed.cells import CellTable
 from forensics.intake.typed.reader import gather_table, marks_of, open_table, row_texts, table_dialect
+from forensics.intake.typed.sheet_header import SheetQuestion
 from forensics.intake.typed.swapped_dates import dates_are_exchanged
-from forensics.intake.typed.workbook import SheetQuestion
 
 
 @dataclass(slots=True)

@@ -22,7 +22,8 @@ from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.row_filter import Wanted
 from forensics.intake.typed.cells import NO_TIME
 from forensics.intake.typed.reader import gather_table, open_table, row_texts, table_dialect
-from forensics.intake.typed.workbook import SheetQuestion, read_sheet, sheet_names
+from forensics.intake.typed.sheet_header import SheetQuestion
+from forensics.intake.typed.workbook import read_sheet, sheet_names
 
 MESSY = Path(__file__).parent / "messy"
 T0 = dt.datetime(2024, 6, 15, 8, 30)

@@ -3,64 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import Source
-from forensics.errors import Problem, Problems, Severity
-from forensics.intake.points.times.date_order_questions import contradiction, undecided, year_first_or_last
+from forensics.errors import Problem
+from forensics.intake.points.times.doubtful_rows import DoubtfulRows
 from forensics.intake.points.times.duplicates import set_duplicates_aside
-from forensics.intake.points.times.out_of_order import OUT_OF_ORDER, lone_strays, set_back_into_the_past
 from forensics.intake.points.times.resolved import ResolvedTimes
 from forensics.intake.points.times.row_answers import DROPPED, RowsTold, answer_rows, contradicts, summer_told
 from forensics.intake.points.times.seams import look_at_seams, ranges_of
 from forensics.intake.result import Detection
-from forensics.intake.table.raw_table import RawTable, times_of
-from forensics.intake.table.row_filter import REPEATED
-from forensics.intake.timestamps.date_order import local_ns
-from forensics.intake.timestamps.fields import EPOCH, NO_OFFSET
+from forensics.intake.table.raw_table import RawTable
+from forensics.intake.timestamps.fields import NO_OFFSET
 from forensics.intake.timestamps.monotonicity import (
     direction,
     does_rise,
     no_clear_way,
-    said_steps,
-    set_backs,
     twelve_hours,
 )
-from forensics.intake.timestamps.numeric import TimeNumbers
 from forensics.intake.timestamps.wording import clock_of, date_of, in_units, standard_offset
-from forensics.intake.timestamps.years import put_years
 from forensics.intake.timestamps.zones import to_utc
-from forensics.intake.unset_clocks import NOT_SET, clock_not_set
-from forensics.model.points import FILE_ROWS, NS, Span, said_row
-from forensics.model.vocabulary import Quality
+from forensics.model.points import FILE_ROWS, NS, said_row
 
 _DAY_NS = 86_400 * NS
-_ORDER_NAMES = {"DMY": "day/month/year", "MDY": "month/day/year", "YMD": "year-month-day"}
-
-REPEATED_HOUR = "repeated hour: pass not known"
 
 
 @dataclass(slots=True)
-class TimeResolver:
+class TimeResolver(DoubtfulRows):
     """Settles the times of one export; questions go to ``problems``, findings to ``detections`` and ``notes``."""
-
-    path: str
-    source: Source
-    zone: str
-    time_name: str
-    keep: Span | None
-    failure_ns: int | None
-    problems: Problems
-    summer_column: tuple[int, str] | None = None
-    zone_evidence: str = ""
-    detections: list[Detection] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-
-    def _ask(self, what: str, remedy: str, row: int | None = None) -> None:
-        self.problems.add(Problem(what, file=self.path, row=row, column=self.time_name, remedy=remedy))
 
     def settle(
         self,
@@ -78,14 +50,14 @@ class TimeResolver:
             Gives the text of physical rows, to tell equal duplicates from different ones.
         """
         rows = gathered.row()
-        self._say_times(gathered)
-        times = self._wall_clock(gathered, rows)
+        self.say_times(gathered)
+        times = self.wall_clock(gathered, rows)
         if times is None:
             return None
         local, offset, good = times
         if gathered.unknown_zones:
             letters = ", ".join(f"'{name}' ({n} stamps)" for name, n in gathered.unknown_zones.items())
-            self._ask(
+            self.ask(
                 f"the stamps carry {letters}, which {self.zone} does not use, so their offset is not known.",
                 "Give the source's time_zone as the zone of these letters.",
             )
@@ -105,12 +77,12 @@ class TimeResolver:
             summer, unknown = summer_told(gathered, column)
             wrong = None if unknown else contradicts(summer, local, self.zone)
             if unknown and self.source.summer_time_column:
-                self._ask(
+                self.ask(
                     f"'{unknown}' in '{name}' says neither summer nor standard time.", "Correct summer_time_column."
                 )
                 return None
             if wrong is not None and self.source.summer_time_column:
-                self._ask(
+                self.ask(
                     f"'{name}' does not tell the summer time of {self.zone}.",
                     "Correct time_zone, or leave summer_time_column out.",
                     int(rows[wrong]),
@@ -122,128 +94,7 @@ class TimeResolver:
                     "given in the case file" if self.source.summer_time_column else "named so, and agrees with the zone"
                 )
                 self.detections.append(Detection("summer time", f"column {name}", how))
-        return told if answer_rows(self.source.row, gathered, rows, local, told, self._ask) else None
-
-    # what the stamps say
-
-    def _say_times(self, gathered: RawTable) -> None:
-        shapes = ", ".join(f"'{shape}'" for shape in gathered.shapes[:3])
-        if shapes:
-            self.detections.append(Detection("stamps", shapes, f"column {self.time_name}"))
-        if gathered.month_names:
-            self.detections.append(Detection("month names", ", ".join(sorted(gathered.month_names)), "as written"))
-
-    def _wall_clock(
-        self, gathered: RawTable, rows: NDArray[np.int64]
-    ) -> tuple[NDArray[np.int64], NDArray[np.int32] | None, NDArray[np.bool_]] | None:
-        order = self._date_order(gathered)
-        if order is None:
-            return None
-        if not self._years(gathered, order):
-            return None
-        numbers = TimeNumbers(self.source.time_number or "", self.failure_ns, self._ask, self.detections, self.notes)
-        if gathered.numeric:
-            numbers.dated = _dated(gathered, order)
-        local, offset = [], []
-        start = 0
-        for piece in gathered.pieces:
-            times = piece.times
-            if times.fields is not None:
-                fields = times.fields
-                if not numbers.put_times(fields, rows[start : start + len(fields)]):
-                    return None
-                times = times_of(fields, order or "DMY")
-                if times.local is None:
-                    _, good = local_ns(fields, order or "DMY")
-                    first = int(np.flatnonzero(~good)[0])
-                    self._ask("a stamp does not fit the date order.", "Check date_order.", int(rows[start + first]))
-                    return None
-            local.append(times.local)
-            offset.append(times.offset)
-            start += len(piece.row)
-        whole = np.concatenate([part for part in local if part is not None]) if local else np.zeros(0, np.int64)
-        carried: NDArray[np.int32] | None = None
-        if any(part is not None for part in offset):
-            carried = np.concatenate(
-                [
-                    part if part is not None else np.full(len(piece.row), NO_OFFSET, np.int32)
-                    for part, piece in zip(offset, gathered.pieces, strict=True)
-                ]
-            )
-        return whole, carried, np.ones(len(whole), bool)
-
-    def _years(self, gathered: RawTable, order: str) -> bool:
-        """Put the years that stamps lack; False where the case must tell the first one."""
-        parts = [piece.times.fields for piece in gathered.pieces if piece.times.fields is not None]
-        if not any(fields.yearless for fields in parts):
-            return True
-        if self.source.year is None:
-            near = "" if self.failure_ns is None else f"; the failure is in {date_of(self.failure_ns):%Y}"
-            self._ask(
-                f"the stamps carry no year (such as '{gathered.first_stamp}'){near}.",
-                "Give year in its [[source]]: that of the first row, such as year = 2031.",
-                int(gathered.pieces[0].row[0]),
-            )
-            return False
-        wrong = put_years(parts, order, self.source.year)
-        if wrong is not None:
-            row = np.concatenate([piece.row for piece in gathered.pieces if piece.times.fields is not None])[wrong]
-            self._ask(
-                f"line {said_row(int(row))} is of 29 February, which the year that follows from year = "
-                f"{self.source.year} does not have.",
-                "Correct year in its [[source]]: that of the first row.",
-                int(row),
-            )
-            return False
-        told = "given in the case file for the first row; it goes up where December becomes January"
-        self.detections.append(Detection("year", str(self.source.year), told))
-        return True
-
-    def _date_order(self, gathered: RawTable) -> str | None:
-        """The order of day and month for the whole column; empty where no stamp needs one, None where it is asked."""
-        found = gathered.orders
-        told = self.source.date_order or ""
-        if not found.total:
-            return told
-        failed = None if self.failure_ns is None else date_of(self.failure_ns).year
-        first = found.dashed or found.counts_up_last or found.year_may_stand_first(failed)
-        if not told and found.year_first == found.total and first:
-            self._ask(*year_first_or_last(gathered))
-            return None
-        if found.day_first and found.month_first and told != "YMD":
-            self._ask(*contradiction(gathered))
-            return None
-        if told:
-            against = found.month_first if told == "DMY" else found.day_first
-            if against is not None and told in ("DMY", "MDY"):
-                other = "MDY" if told == "DMY" else "DMY"
-                self._ask(
-                    f"'{against.text}' does not fit date_order = \"{told}\".",
-                    f'Give date_order = "{other}", or supply the parts as two sources.',
-                    against.row,
-                )
-                return None
-            self.detections.append(Detection("date order", _ORDER_NAMES[told], "given in the case file"))
-            return told
-        settled = found.day_first or found.month_first
-        if settled is None and found.same == found.total:
-            self.detections.append(
-                Detection("date order", "not needed", "day and month are the same number in every stamp")
-            )
-            return "DMY"
-        if settled is None:
-            self._ask(*undecided(gathered))
-            return None
-        order = "DMY" if found.day_first else "MDY"
-        self.detections.append(
-            Detection(
-                "date order",
-                _ORDER_NAMES[order],
-                f"decided by line {said_row(settled.row)} ({settled.text.split()[0] if settled.text else ''}); "
-                f"{found.both} of {found.total} stamps fit both orders",
-            )
-        )
-        return order
+        return told if answer_rows(self.source.row, gathered, rows, local, told, self.ask) else None
 
     # order, zone, duplicates, window
 
@@ -290,8 +141,8 @@ class TimeResolver:
         settled = ResolvedTimes(position, t, np.zeros(len(t), np.uint16), direction=way or 1)
         settled.aside.extend((int(place), DROPPED) for place in told.drop)
         settled.resolution_s = max(gathered.resolution_ns, 1) / NS if gathered.resolution_ns else 1.0
-        self._drop_unsettled(settled, unsettled, rows)
-        self._drop_unset(settled, rows)
+        self.drop_unsettled(settled, unsettled, rows)
+        self.drop_unset(settled, rows)
         self._range(settled, gathered, rows)
         # a log whose every stamp is later than the one before has neither duplicates nor steps back
         steady = keys is None and bool((settled.t[1:] > settled.t[:-1]).all())
@@ -299,7 +150,7 @@ class TimeResolver:
             set_duplicates_aside(settled, rows, keys, texts)
         if gathered.files:
             self.notes.extend(look_at_seams(settled, gathered.files, rows, keys))
-        if not steady and not self._set_back(settled, gathered, rows, keys):
+        if not steady and not self.set_back(settled, gathered, rows, keys):
             return None
         self._sort(settled)
         self._window(settled)
@@ -312,7 +163,7 @@ class TimeResolver:
         bare = int((~carried).sum())
         first = int(rows[np.flatnonzero(~carried)[0]])
         written = int(rows[np.flatnonzero(carried)[0]])
-        self._ask(
+        self.ask(
             f"{bare} of {len(carried)} stamps carry no offset (the first on line {said_row(first)}), the others do "
             f"(the first on line {said_row(written)}): which zone do those without keep?",
             "Give time_zone in its [[source]]: the zone of the stamps without an offset.",
@@ -343,7 +194,7 @@ class TimeResolver:
         if place is None:
             return False
         row = int(rows[place])
-        self._ask(
+        self.ask(
             f"the stamps look like a clock of twelve hours without AM and PM: no hour is 0 or above 12, and line "
             f"{said_row(row)} steps back to {clock_of(int(ordered[place]))} on the same date.",
             "Export again with a clock of 24 hours or with AM and PM; where the clock was set back instead, supply the "
@@ -413,47 +264,6 @@ class TimeResolver:
             )
         )
 
-    def _drop_unsettled(self, settled: ResolvedTimes, unsettled: NDArray[np.bool_], rows: NDArray[np.int64]) -> None:
-        if not unsettled.any():
-            return
-        which = settled.position[unsettled]
-        settled.aside.extend((int(i), REPEATED_HOUR) for i in which)
-        settled.doubts = [(int(t), int(i)) for t, i in zip(settled.t[unsettled], which, strict=True)]
-        self.problems.add(
-            Problem(
-                f"{len(which)} rows lie in a repeated hour of {self.zone} and nothing tells which pass; "
-                "they are set aside.",
-                file=self.path,
-                row=int(rows[which].min()),
-                column=self.time_name,
-                remedy=f'Give the source a fixed time_zone such as "{standard_offset(self.zone, int(settled.t[0]))}" '
-                'if its clock keeps one, or [[source.row]] with line and pass = "first" or "second" for each of them.',
-                severity=Severity.POINT,
-            )
-        )
-        settled.keep_only(~unsettled)
-
-    def _drop_unset(self, settled: ResolvedTimes, rows: NDArray[np.int64]) -> None:
-        """Set rows of a clock that was not set aside, before they can stretch the record by decades."""
-        wrong = clock_not_set(settled.t, self.failure_ns)
-        if not wrong.any():
-            return
-        which = settled.position[wrong]
-        settled.aside.extend((int(i), NOT_SET) for i in which)
-        example = date_of(int(settled.t[np.flatnonzero(wrong)[0]]))
-        what = f"{len(which)} rows bear dates such as {example:%Y-%m-%d}, years away from the others or from any log"
-        self.problems.add(
-            Problem(
-                f"{what}: the clock was not set; they are set aside.",
-                file=self.path,
-                row=int(rows[which].min()),
-                column=self.time_name,
-                remedy="Where the dates are right, supply these rows as a source of their own.",
-                severity=Severity.NOTE if not wrong.all() else Severity.POINT,
-            )
-        )
-        settled.keep_only(~wrong)
-
     def _range(self, settled: ResolvedTimes, gathered: RawTable, rows: NDArray[np.int64]) -> None:
         if len(settled.t):
             settled.first_ns, settled.last_ns = int(settled.t.min()), int(settled.t.max())
@@ -472,46 +282,6 @@ class TimeResolver:
         low, high = (int(x) for x in to_utc(np.array([first, last]), self.zone).t)
         return low, high
 
-    def _set_back(
-        self, settled: ResolvedTimes, gathered: RawTable, rows: NDArray[np.int64], keys: NDArray[np.int32] | None
-    ) -> bool:
-        """Look at steps back: mark rows in doubt, set single strays aside; False where the order must be asked for."""
-        if keys is None:
-            self._set_strays_aside(settled, lone_strays(settled.t), rows)
-        seams = None
-        if gathered.files:
-            seams = np.flatnonzero(np.diff(rows[settled.position] // FILE_ROWS)) + 1
-        found, suspect = set_backs(settled.t, None if keys is None else keys[settled.position], seams)
-        headers = [row.row for row in gathered.aside if row.reason == REPEATED]
-        question = None if gathered.files else set_back_into_the_past(found, rows[settled.position], headers)
-        if question is not None:
-            self._ask(*question)
-            return False
-        settled.flags[suspect] |= np.uint16(Quality.CLOCK_SUSPECT)
-        self.notes.extend(said_steps(found, rows[settled.position]))
-        return True
-
-    def _set_strays_aside(self, settled: ResolvedTimes, strays: NDArray[np.int64], rows: NDArray[np.int64]) -> None:
-        if not len(strays):
-            return
-        lines = [int(row) for row in rows[settled.position[strays]]]
-        self.problems.add(
-            Problem(
-                f"{len(lines)} rows step far off in a log that goes on after them (first on line "
-                f"{said_row(lines[0])}): their stamps can't be right, they are set aside.",
-                file=self.path,
-                row=lines[0],
-                column=self.time_name,
-                remedy="Where the date is known give [[source.row]] with line and date, else drop = true; supply "
-                "many rows of a clock that stood wrong as a source with a clock of its own.",
-                severity=Severity.POINT,
-            )
-        )
-        settled.aside.extend((int(place), OUT_OF_ORDER) for place in settled.position[strays])
-        keep = np.ones(len(settled.t), bool)
-        keep[strays] = False
-        settled.keep_only(keep)
-
     @staticmethod
     def _sort(settled: ResolvedTimes) -> None:
         if does_rise(settled.t):
@@ -526,17 +296,3 @@ class TimeResolver:
         inside = (settled.t >= self.keep.start_ns) & (settled.t < self.keep.end_ns)
         settled.outside = settled.position[~inside]
         settled.keep_only(inside)
-
-
-def _dated(gathered: RawTable, order: str) -> tuple[int, int] | None:
-    """First and last wall-clock time of the stamps that are no numbers; None where there are none."""
-    ends: list[int] = []
-    for piece in gathered.pieces:
-        local = piece.times.local
-        if piece.times.fields is not None:
-            fields = piece.times.fields
-            local, good = local_ns(fields, order or "DMY")
-            local = local[good & (fields.form != EPOCH)]
-        if local is not None and len(local):
-            ends += [int(local.min()), int(local.max())]
-    return (min(ends), max(ends)) if ends else None
