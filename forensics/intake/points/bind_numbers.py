@@ -25,6 +25,7 @@ from forensics.intake.table.values import NOT_A_NUMBER, Numbers, Reasons
 from forensics.model.points import FILE_ROWS, NS, Origin, Samples, said_row
 from forensics.model.units import Unit, to_canonical
 from forensics.model.vocabulary import ROLE_FACTS, Quality, Recorded, Role
+from forensics.rules.plausible import plausible
 
 OUT_OF_RANGE, BELOW_VACUUM = "outside range", "below vacuum"
 _SHOWN_WORDS = 6
@@ -138,7 +139,7 @@ class NumberBinder:
             return None
         rows = self._at_interval_start(point, rows)
         canonical = self._convert(point, values, unit)
-        if canonical is None:
+        if canonical is None or self._ask_size(point, canonical, unit):
             return None
         quality = self._no_gas(point, canonical, unit, rows)
         if glued.uncertain is not None:
@@ -202,6 +203,27 @@ class NumberBinder:
             )
             return True
         return False
+
+    def _ask_size(self, point: Point, canonical: NDArray[np.float64], unit: Unit) -> bool:
+        """Ask where most readings are of a size that none of their kind has: their unit is another."""
+        kind = plausible().get(f"reading_{ROLE_FACTS[point.role].dimension.value.replace(' ', '_')}")
+        known = canonical[np.isfinite(canonical)] if kind is not None and point.range is None else canonical[:0]
+        if kind is None or not len(known):
+            return False
+        if float(known.min()) >= kind.low and float(known.max()) <= kind.high:
+            return False
+        beyond = (known < kind.low) | (known > kind.high)
+        if int(beyond.sum()) * 2 <= len(known):
+            return False
+        example = float(known[beyond][0])
+        self.ask(
+            point,
+            f"read in '{unit.text}' most of its readings are such as {example:.4g} {kind.unit}, which is not between "
+            f"{kind.low:g} and {kind.high:g} {kind.unit}: its unit is another, or it is a difference.",
+            "Give the right unit in its [[point]], or range where the readings are right.",
+            kind="unit",
+        )
+        return True
 
     def _no_gas(self, point: Point, canonical: NDArray[np.float64], unit: Unit, rows: Rows) -> NDArray[np.uint16]:
         """Flags of the rows, pressures below vacuum out of range."""

@@ -324,3 +324,59 @@ def test_blanks_about_the_names_of_a_long_log_part_no_point(text):
 def test_a_month_of_an_unknown_language_is_named(text):
     read = text(export(["14 smonth 2031 10:00:00,1", "14 smonth 2031 10:01:00,2"]), AMPS)
     assert "month name 'smonth' is not known" in read.said(Severity.POINT)
+
+
+# long logs and columns beside
+
+
+def test_a_row_of_a_long_log_far_from_its_place_is_set_aside(text):
+    rows = ["10:00:00,Run,1", "10:05:00,Amps,118", "08:00:00,Run,0", "10:06:00,Amps,0", "10:10:00,Run,1"]
+    read = text(export([f"2031-03-14 {row}" for row in rows], "Time,Point,Value"), [*AMPS, ("run_status", "Run")])
+    assert read.one.accounting.set_aside == {"stamp out of order": 1}
+    assert read.switch("run_status").state.tolist() == [1, 1]
+    rows[2] = "10:03:00,Run,0"
+    read = text(export([f"2031-03-14 {row}" for row in rows], "Time,Point,Value"), [*AMPS, ("run_status", "Run")])
+    assert read.switch("run_status").state.tolist() == [1, 0, 1], "a row that merely arrived late"
+
+
+def test_a_long_log_whose_clock_was_set_back_is_asked_for(text):
+    rows = [row.replace(",", ",Run,") for row in [*steady(10), *steady(10, "2031-03-14T09:00")]]
+    read = text(export(rows, "Time,Point,Value"), [("motor_amps", "Run", {"unit": "A"})])
+    assert "the clock was set back, or two parts" in read.said(Severity.STOP)
+
+
+def test_a_long_log_that_stands_point_by_point_is_no_clock_that_was_set_back(text):
+    rows = [row.replace(",", f",{name},") for name in ("Amps", "Run") for row in steady(2)]
+    read = text(export(rows, "Time,Point,Value"), [*AMPS, ("run_status", "Run")])
+    assert len(read.samples("motor_amps")) == len(read.switch("run_status")) == 2
+    assert not read.said()
+
+
+def test_a_status_beside_a_reading_says_that_there_was_none(text):
+    rows = ["2031-03-14 10:00:00,118,OK,1", "2031-03-14 10:01:00,0,Comm fail,0", "2031-03-14 10:02:00,119,High,1"]
+    read = text(export(rows, "Time,Amps,Amps Status,Run"), [*AMPS, ("run_status", "Run")])
+    assert values(read.samples("motor_amps").usable) == [118, 119], "a state of the machine hides no reading"
+    assert read.one.accounting.cells_missing == {"quality: Comm fail": 1}
+
+
+@pytest.mark.parametrize(
+    ("role", "unit", "cells"),
+    [
+        ("discharge_temperature", "K", ("5", "6.5", "7")),
+        ("suction_pressure", "barg", ("300", "310", "305")),
+        ("drive_hertz", "Hz", ("600", "590", "0")),
+        ("suction_pressure", "psig", ("-40", "-41", "-42")),
+    ],
+)
+def test_a_unit_that_makes_readings_of_no_machine_is_asked_for(text, role, unit, cells):
+    rows = [row.rpartition(",")[0] + f",{cell}" for row, cell in zip(steady(3), cells, strict=True)]
+    points = [(role, "X", {"unit": unit})]
+    read = text(export(rows, "Time,X"), points, machine={"altitude_m": 0.0})
+    assert not read.roles()
+    assert "its unit is another" in read.said(Severity.POINT)
+
+
+def test_a_few_readings_of_no_size_leave_the_point(text):
+    rows = [row.rpartition(",")[0] + f",{cell}" for row, cell in zip(steady(3), (80, 850, 81), strict=True)]
+    read = text(export(rows, "Time,X"), [("discharge_temperature", "X", {"unit": "degC"})])
+    assert len(read.samples("discharge_temperature")) == 3

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from forensics.errors import Problem, Severity
-from forensics.intake.points.times.out_of_order import OUT_OF_ORDER, lone_strays, set_back_into_the_past
+from forensics.intake.points.times.out_of_order import (
+    LATE_NS,
+    OUT_OF_ORDER,
+    lone_strays,
+    series_of,
+    set_back_into_the_past,
+)
 from forensics.intake.points.times.resolved import ResolvedTimes
 from forensics.intake.points.times.wall_clock import WallClock
 from forensics.intake.table.raw_table import RawTable
@@ -75,20 +82,39 @@ class DoubtfulRows(WallClock):
         self, settled: ResolvedTimes, gathered: RawTable, rows: NDArray[np.int64], keys: NDArray[np.int32] | None
     ) -> bool:
         """Look at steps back: mark rows in doubt, set single strays aside; False where the order must be asked for."""
-        if keys is None:
-            self._set_strays_aside(settled, lone_strays(settled.t), rows)
+        own = None if keys is None else keys[settled.position]
+        late_ns = 0 if keys is None else LATE_NS
+        strays = [series[lone_strays(settled.t[series], late_ns=late_ns)] for series in series_of(settled.t, own)]
+        self._set_strays_aside(settled, np.sort(np.concatenate([np.zeros(0, np.int64), *strays])), rows)
         seams = None
         if gathered.files:
             seams = np.flatnonzero(np.diff(rows[settled.position] // FILE_ROWS)) + 1
         found, suspect = set_backs(settled.t, None if keys is None else keys[settled.position], seams)
         headers = [row.row for row in gathered.aside if row.reason == REPEATED]
-        question = None if gathered.files else set_back_into_the_past(found, rows[settled.position], headers)
-        if question is not None:
-            self.ask(*question)
+        if not gathered.files and self._ask_parts(settled, rows, keys, headers):
             return False
         settled.flags[suspect] |= np.uint16(Quality.CLOCK_SUSPECT)
         self.notes.extend(said_steps(found, rows[settled.position]))
         return True
+
+    def _ask_parts(
+        self,
+        settled: ResolvedTimes,
+        rows: NDArray[np.int64],
+        keys: NDArray[np.int32] | None,
+        headers: Sequence[int],
+    ) -> bool:
+        """Ask where many rows follow a step back and lie before all above it, in the log or in that of one point."""
+        for series in series_of(settled.t, None if keys is None else keys[settled.position]):
+            steps, _ = set_backs(settled.t[series])
+            place = rows[settled.position[series]]
+            question = set_back_into_the_past(steps, place, headers)
+            if question is not None:
+                self.ask(*question)
+                return True
+            if keys is not None:
+                self.notes.extend(said_steps([step for step in steps if not step.overlap], place))
+        return False
 
     def _set_strays_aside(self, settled: ResolvedTimes, strays: NDArray[np.int64], rows: NDArray[np.int64]) -> None:
         if not len(strays):

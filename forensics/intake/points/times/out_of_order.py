@@ -15,9 +15,34 @@ OUT_OF_ORDER = "stamp out of order"
 _FAR_STEPS = 10.0  # usual steps: a row so far back did not merely arrive late
 _NEAR_STEPS = 3.0  # the rows around a stray follow on each other
 _FEW_ROWS = 3
+LATE_NS = 3600 * NS  # rows of a list of several devices arrive late by minutes, as each of them sends
 
 
-def lone_strays(t: NDArray[np.int64]) -> NDArray[np.int64]:
+def series_of(t: NDArray[np.int64], keys: NDArray[np.int32] | None) -> list[NDArray[np.int64]]:
+    """Positions of the rows that were to follow on each other in time: all rows, or those of each point.
+
+    Parameters
+    ----------
+    t
+        ns UTC in the order of the file, oldest rows first.
+    keys
+        For long layouts: number of the point of each row. A long log steps back where the rows of another point begin
+        when it stands point by point; else all of its rows are one series. Points whose rows rise are left out.
+    """
+    if keys is None:
+        return [np.arange(len(t))]
+    back = np.flatnonzero(np.diff(t) < 0) + 1
+    if not len(back):
+        return []
+    _, first = np.unique(keys, return_index=True)
+    if not np.isin(back, first).any():
+        return [np.arange(len(t))]
+    order = np.argsort(keys, kind="stable")
+    parts = np.split(order, np.flatnonzero(np.diff(keys[order])) + 1)
+    return [part for part in parts if bool((np.diff(t[part]) < 0).any())]
+
+
+def lone_strays(t: NDArray[np.int64], *, late_ns: int = 0) -> NDArray[np.int64]:
     """Positions of rows far off neighbours that follow on each other, where no hole waits for them.
 
     Single rows, the first or last row of a file among them, and blocks whose own time is the hole that they leave in
@@ -27,12 +52,14 @@ def lone_strays(t: NDArray[np.int64]) -> NDArray[np.int64]:
     ----------
     t
         ns UTC in the order of the file, oldest rows first.
+    late_ns
+        A row that steps off by less merely arrived late.
     """
     steps = np.diff(t)
     rising = steps[steps > 0] if bool((steps < 0).any()) else steps[:0]
     if not len(rising):
         return np.zeros(0, np.int64)
-    usual = float(np.median(rising))
+    usual = max(float(np.median(rising)), late_ns / _FAR_STEPS)
     off = np.minimum(np.abs(steps[:-1]), np.abs(steps[1:])) > _FAR_STEPS * usual
     opposite = (steps[:-1] > 0) != (steps[1:] > 0)
     around = t[2:] - t[:-2]
