@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from importlib import metadata
 from pathlib import Path
@@ -27,10 +28,12 @@ from forensics.machine.starts.start_table import list_starts, unloaded_share
 from forensics.machine.states import StateSpan, cut_states, find_runs
 from forensics.machine.stops.stop_table import list_stops
 from forensics.machine.subject import Subject
+from forensics.machine.trip_words import tripped_on
 from forensics.model.findings import Finding, Ordered, Share, Start, Stop, SwitchEvent
 from forensics.model.paths import CASE_FILE_BYTES, read_regular
 from forensics.model.record import Record
 from forensics.model.silence import with_silences
+from forensics.model.vocabulary import Starter
 from forensics.rules import Limits, read_checks, rules_sha256
 from forensics.signatures.core.catalogue import all_detectors, meaningless_for, run_catalogue
 from forensics.signatures.core.named_by_trip import open_what_the_trip_names
@@ -150,7 +153,15 @@ def weigh_case(case: Case) -> WeighedCase:
     near = events_near(record, case.limits)
     order = order_all(near, record)
     evidence = _evidence(case, subject, findings, order)
-    return WeighedCase(clocks, subject, findings, near, order, evidence, weigh(evidence))
+    return WeighedCase(
+        clocks=clocks,
+        subject=subject,
+        findings=findings,
+        near=near,
+        order=order,
+        evidence=evidence,
+        weighing=weigh(evidence),
+    )
 
 
 def judge(case: Case) -> Investigation:
@@ -176,7 +187,7 @@ def judge(case: Case) -> Investigation:
             *profile_problems(done.subject),
             *check_untouched([reading.exhibit for reading in case.readings]),
         ),
-        packages={name: metadata.version(name) for name in PACKAGES},
+        packages=_packages(),
         version=metadata.version("screw-forensics"),
         rules_sha256=rules_sha256(),
         inputs_sha256=_inputs_sha256(case),
@@ -199,7 +210,8 @@ def look(case: Case, record: Record) -> Subject:
     rated = case.file.machine.rated_load_amps
     least_s, times_usual = case.limits["states.silence_s"], case.limits["states.silence_times"]
     record = with_silences(as_line_amps(record, case.file.machine), least_s=least_s, times_usual=times_usual)
-    runs = find_runs(record, case.limits, rated_load_amps=rated)
+    on_drive = case.file.machine.starter is Starter.VARIABLE_SPEED
+    runs = find_runs(record, case.limits, rated_load_amps=rated, on_drive=on_drive)
     subject = Subject(
         record=record,
         runs=runs,
@@ -244,6 +256,7 @@ def _evidence(case: Case, subject: Subject, findings: tuple[Finding, ...], order
         log=record.log,
         impossible=meaningless_for(subject).modes,
         voided=meaningless_for(subject).voids,
+        tripped_on=tripped_on(subject),
     )
 
 
@@ -256,6 +269,15 @@ def _assumptions(case: Case, clocks: tuple[ClockFit, ...], subject: Subject) -> 
         *machine_assumed(subject.profile, subject.build),
         *profile_told(subject),
     )
+
+
+def _packages() -> dict[str, str]:
+    """Versions of what results rest on; what is not installed had no part in them."""
+    found = {}
+    for name in PACKAGES:
+        with suppress(metadata.PackageNotFoundError):
+            found[name] = metadata.version(name)
+    return found
 
 
 def _inputs_sha256(case: Case) -> str:

@@ -18,6 +18,7 @@ from forensics.hypotheses.measurements import measured
 from forensics.hypotheses.modes import FailureMode
 from forensics.hypotheses.scale import Scale, read_scale
 from forensics.hypotheses.score import Score, tally
+from forensics.hypotheses.sound import left_usual, open_modes
 from forensics.model.findings import Finding, Stop
 from forensics.model.points import NS
 from forensics.model.record import LogLine
@@ -53,7 +54,9 @@ class Weigher:
         other = {check for check in told.keys() | self._told.keys() if not _same(told, self._told, check)}
         tallies = {
             rule.id: _where_it_applies(
-                tally(rule, self._heard(rule, told), self.remarks, self.scale), rule, self.evidence
+                tally(rule, self._heard(rule, told), self.remarks, self.scale, self.evidence.tripped_on),
+                rule,
+                self.evidence,
             )
             if rule.id not in self._tallies or not other.isdisjoint(rule.checks)
             else self._tallies[rule.id]
@@ -62,7 +65,12 @@ class Weigher:
         if not self._tallies:
             self._told, self._tallies = told, tallies
         by_id = {finding.id: finding for finding in found}
-        around = Circumstances(_called(self.evidence, self.scale), earlier_pairs(tallies, by_id, self.evidence))
+        around = Circumstances(
+            _called(self.evidence, self.scale),
+            earlier_pairs(tallies, by_id, self.evidence),
+            open_modes(tallies, told, self.evidence),
+            left_usual(found, self.scale),
+        )
         return Judged(tallies, judge(tallies, self.evidence.modes, self.scale, around), by_id)
 
     def _heard(self, rule: FailureMode, told: Mapping[str, Answered]) -> Mapping[str, Answered]:

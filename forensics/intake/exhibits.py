@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from forensics.case.schema import is_pattern
+from forensics.case.exports import is_pattern
 from forensics.errors import Problem, Severity
 from forensics.model.paths import open_regular
 

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from forensics.case.schema import CaseFile, Point
+from forensics.case.exports import Point
+from forensics.case.schema import CaseFile
 from forensics.errors import Problem, Problems, Severity
 from forensics.intake.job import SourceJob
 from forensics.intake.points.checks import settle_series

@@ -15,7 +15,7 @@ import unicodedata
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
-from forensics.errors import Problem
+from forensics.errors import NotTakenError, Problem
 
 CASE_FILE_BYTES = 2 << 20
 TABLE_BYTES = 4 << 20
@@ -37,14 +37,6 @@ _KINDS = (
 )
 _BESIDE = "Put a copy of the file beside the case file and name that."
 _COPY = "Put a copy of the file itself there."
-
-
-class NotTakenError(OSError):
-    """A path that is not opened; ``strerror`` says why, ``remedy`` what to do."""
-
-    def __init__(self, what: str, remedy: str, code: int = errno.EINVAL) -> None:
-        super().__init__(code, what)
-        self.remedy = remedy
 
 
 def name_fault(name: str) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from forensics.report.runner import RunResult, run_report
+    from forensics.report.running.runner import RunResult, run_report
 
 __all__ = ["RunResult", "run_report"]
 
@@ -17,6 +17,6 @@ def __getattr__(name: str) -> Any:
     """The names of the runner."""
     if name not in __all__:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    from forensics.report import runner
+    from forensics.report.running import runner
 
     return getattr(runner, name)

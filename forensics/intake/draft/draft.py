@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from forensics.case.schema import check_case
+from forensics.case.read import check_case
 from forensics.errors import InputError, Problem, Problems
 from forensics.intake.draft.group_files import as_one, one_logger
 from forensics.intake.draft.inspect import PLACE_ZONE, Preview, look_at

@@ -9,11 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import Point, Source
+from forensics.case.exports import Point, Source
 from forensics.intake.points.bind_numbers import NumberBinder
 from forensics.intake.result import STATES_OF, Detection
 from forensics.intake.table.values import NOT_A_NUMBER, StateWords, state_words
-from forensics.model.points import OFF, ON, UNKNOWN, Switch
+from forensics.model.points import OFF, ON, UNKNOWN
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role, is_switch
 
 OUT_OF_RANGE, BELOW_VACUUM = "outside range", "below vacuum"

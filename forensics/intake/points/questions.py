@@ -21,7 +21,7 @@ from forensics.intake.table.headers import is_stamp
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.records import parse
 from forensics.intake.table.row_filter import NO_TIME, QUOTE, WIDTH
-from forensics.model.points import said_row
+from forensics.model.row_numbers import said_row
 from forensics.model.vocabulary import is_switch
 
 _MOST_LINES = 8

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
-from forensics.errors import Problem, Severity
+from forensics.errors import SheetQuestion
 from forensics.intake.table.headers import is_stamp, is_units
 
 if TYPE_CHECKING:
@@ -17,18 +17,6 @@ LOOK_ROWS = 200
 MAX_TEXT = 200
 Merge = tuple[tuple[int, int], tuple[int, int]]
 Row = list[Any]
-
-
-class SheetQuestion(ValueError):  # noqa: N818 - it carries a Problem, not a fault of the program
-    """A workbook that is not read on; carries what to ask."""
-
-    def __init__(self, what: str, remedy: str = "", row: int | None = None) -> None:
-        super().__init__(what)
-        self.what, self.remedy, self.row = what, remedy, row
-
-    def problem(self, file: str) -> Problem:
-        """The problem, placed in a file: it leaves the points of this source out."""
-        return Problem(self.what, file=file, row=self.row, remedy=self.remedy, severity=Severity.POINT)
 
 
 def text_in(cell: Any) -> str:

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.errors import SheetQuestion, Unsafe
 from forensics.intake.table.headers import says_what_it_is, unit_text
 from forensics.intake.typed.cells import CellTable, unique_columns
 from forensics.intake.typed.percent_cells import in_per_cent
@@ -27,7 +28,6 @@ from forensics.intake.typed.sheet_header import (
     MAX_TEXT,
     Merge,
     Row,
-    SheetQuestion,
     filled_in,
     header_rows,
     is_units_row,
@@ -37,12 +37,13 @@ from forensics.intake.typed.sheet_header import (
     text_in,
 )
 from forensics.intake.typed.workbook_cells import cells_of, serial_dates, time_places
-from forensics.intake.typed.workbook_safety import Guarded, Unsafe, guard
+from forensics.intake.typed.workbook_safety import Guarded, guard
 
 if TYPE_CHECKING:
     import python_calamine
 
 SUFFIXES = frozenset({".xlsx", ".xlsm", ".ods"})
+REFUSED_SUFFIXES = frozenset({".xls", ".xlsb"})
 
 
 def read_sheet(
@@ -83,7 +84,7 @@ def read_sheet(
         hidden = guarded.hidden_rows(chosen)
         if hidden:
             notes.append(f"sheet '{chosen}' has {hidden} hidden rows: they are read like the others")
-        table = _table(rows, merges, named, times, system or guarded.date_system, notes, detections)
+        table = _table(rows, merges, named, times, system or guarded.date_system, notes=notes, detections=detections)
         return _in_per_cent(table, guarded.percent_rows(chosen))
     finally:
         if collecting:

@@ -15,13 +15,16 @@ from numpy.typing import NDArray
 
 from forensics.machine.duty.baseline import Blocks, Duties, cut_blocks
 from forensics.machine.duty.frame import AlignedSamples, Floats, Mask
+from forensics.machine.duty.taught import before_it_left
 from forensics.machine.subject import Subject
 from forensics.model.points import NS
-from forensics.stats.robust_fit import MAD_TO_SIGMA, Estimate
+from forensics.stats.robust_fit import MAD_TO_SIGMA, Estimate, student_quantile
 from forensics.stats.surface import Surface, fit_surface
 
 _DUTY_UNKNOWN = "like duty is not known: lift (both pressures and the refrigerant's data) or capacity is not logged"
 _FEW = 5
+_FEWEST_STARTS = 3
+_TWO_SIDED = 0.05
 _MOST_OF_SHORT = 0.6
 _LIKE_START_S = 60.0
 
@@ -163,7 +166,18 @@ def expected_of(subject: Subject, frame: AlignedSamples, reading: Floats, duties
     blank, none = np.full(m, np.nan), np.zeros(m, dtype=bool)
 
     def nothing(why_not: str) -> Expected:
-        return Expected(blocks, mean, x, t_s, run, blank, blank, none, None, why_not)
+        return Expected(
+            blocks=blocks,
+            reading=mean,
+            duties=x,
+            t_s=t_s,
+            run=run,
+            expected=blank,
+            error=blank,
+            reference=none,
+            surface=None,
+            why_not=why_not,
+        )
 
     if any(not np.isfinite(column).any() for column in columns):
         return nothing(_DUTY_UNKNOWN)
@@ -173,12 +187,21 @@ def expected_of(subject: Subject, frame: AlignedSamples, reading: Floats, duties
     reference = _reference(subject, blocks, teach)
     if reference is None:
         return nothing("too little settled running earlier to know what is expected")
-    at = np.flatnonzero(reference)
-    size = max(float(np.median(np.abs(mean[at]))), 1e-9) if terms.relative else 1.0
+    size = max(float(np.median(np.abs(mean[reference]))), 1e-9) if terms.relative else 1.0
     slope = None if terms.slope is None else terms.slope * size
-    surface = fit_surface(
-        x[at], t_s[at], run[at], mean[at], effect=terms.effect * size, step=terms.step, unknown_slope=slope
-    )
+
+    def taught_by(at: NDArray[np.int64]) -> Surface | None:
+        return fit_surface(
+            x[at], t_s[at], run[at], mean[at], effect=terms.effect * size, step=terms.step, unknown_slope=slope
+        )
+
+    at = np.flatnonzero(reference)
+    far = subject.limits["duty.near_share"] * terms.effect * size
+    least_s = subject.limits["duty.baseline_least"]
+    at = before_it_left(at, (x, t_s, run, mean), blocks.seconds, taught_by, far=far, least_s=least_s)
+    reference = np.zeros(m, dtype=bool)
+    reference[at] = True
+    surface = taught_by(at)
     if surface is None:
         return nothing("too little settled running earlier to know what is expected")
     expected, error = blank.copy(), blank.copy()
@@ -187,7 +210,19 @@ def expected_of(subject: Subject, frame: AlignedSamples, reading: Floats, duties
     _after_starts(blocks, mean, settled, expected, error, int(at[-1]))
     if terms.relative:
         error = error / np.where(expected > 0.0, expected, np.nan)
-    return Expected(blocks, mean, x, t_s, run, expected, error, reference, surface, "", terms.relative)
+    return Expected(
+        blocks=blocks,
+        reading=mean,
+        duties=x,
+        t_s=t_s,
+        run=run,
+        expected=expected,
+        error=error,
+        reference=reference,
+        surface=surface,
+        why_not="",
+        relative=terms.relative,
+    )
 
 
 def _reference(subject: Subject, blocks: Blocks, teach: Mask) -> Mask | None:
@@ -226,6 +261,7 @@ def _after_starts(blocks: Blocks, mean: Floats, settled: Mask, expected: Floats,
     early = np.flatnonzero(~settled)
     if not len(early):
         return
+    failing = np.asarray(frame.in_failing_run)[blocks.first]
     since = frame.since_s[blocks.first]
     run = frame.run[blocks.first]
     left = mean - expected
@@ -233,10 +269,17 @@ def _after_starts(blocks: Blocks, mean: Floats, settled: Mask, expected: Floats,
     for k in early:
         like = teach[np.abs(since[teach] - since[k]) <= _LIKE_START_S] if np.isfinite(since[k]) else teach[:0]
         like = like[run[like] != run[k]]
-        if len(like) < _FEW:
+        starts = len(np.unique(run[like]))
+        if starts < _FEWEST_STARTS or (len(like) < _FEW and not failing[k]):
             expected[k], error[k] = np.nan, np.nan
             continue
-        usual = float(np.median(left[like]))
+        own = np.array([np.median(left[like][run[like] == one]) for one in np.unique(run[like])])
+        usual = float(np.median(own))
         spread = MAD_TO_SIGMA * float(np.median(np.abs(left[like] - usual)))
+        if starts < _FEW:
+            spread = max(spread, float(np.std(own, ddof=1)))
+        # of few starts neither their middle nor their scatter is well known
+        few = student_quantile(starts - 1, _TWO_SIDED) / student_quantile(np.inf, _TWO_SIDED)
+        spread *= few * float(np.sqrt(1.0 + 1.0 / starts))
         expected[k] += usual
         error[k] = float(np.hypot(error[k], spread))

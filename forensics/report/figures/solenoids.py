@@ -14,7 +14,7 @@ from forensics.model.vocabulary import Role
 from forensics.report.figures.figure import Figure, axis
 from forensics.report.figures.overlay import Curve, around, band, each, single
 from forensics.report.figures.panels import Panel, stack
-from forensics.report.units import ReportTime, number, role_words, shown_change, shown_role
+from forensics.report.words.units import ReportTime, number, role_words, shown_change, shown_role
 
 BEFORE_S, AFTER_S = 15.0, 45.0
 MOST_EVENTS = 400
@@ -61,7 +61,7 @@ def _overlay(
     )
     panels, rows = [], []
     for roles in FOLLOWED:
-        point = next((p for p in (record.point(r) for r in roles) if p is not None), None)
+        point = next((p for p in (record.fastest(r) for r in roles) if p is not None), None)
         if point is None or point.interval_s > _SLOWEST_S:
             continue
         made = _panel(point, kept, last, display)

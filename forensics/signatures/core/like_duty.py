@@ -103,7 +103,8 @@ def against_own(
     Parameters
     ----------
     usable
-        Samples to judge, shape (n,); None: settled running.
+        Samples to judge, shape (n,); None: settled running, and where the run that failed did not last until it
+        settled, that run against the minutes after own starts.
     whole
         The same quantity before what explains part of it was taken off: told beside the finding.
     """
@@ -113,8 +114,12 @@ def against_own(
     given = subject.limits[look.limit_name]
     limit = abs(given - 1.0) if look.ratio else abs(given)
     sign = 1.0 if look.above else -1.0
-    chosen = blocks.all_of(frame.settled if usable is None else usable) & blocks.all_of(frame.judged)
-    chosen &= ~expected.reference & np.isfinite(expected.deviation) & np.isfinite(expected.error)
+    told = ~expected.reference & np.isfinite(expected.deviation) & np.isfinite(expected.error)
+    told &= blocks.all_of(frame.judged)
+    chosen = blocks.all_of(frame.settled if usable is None else usable) & told
+    failed = blocks.all_of(np.asarray(frame.in_failing_run)) & told
+    if usable is None and not (chosen & failed).any():
+        chosen |= failed
     if not chosen.any():
         return cannot_tell(look.check, f"no settled running with {look.words} in the window")
     interval_s = frame.interval_s(*look.groups)
@@ -123,7 +128,18 @@ def against_own(
     if named:
         lasting_s = min(lasting_s, max(2.0 * interval_s, _FINE_S))
     windows = _windows(expected, chosen, lasting_s, sign)
-    case = _Case(subject, frame, look, expected, chosen, windows, limit, sign, named, whole)
+    case = _Case(
+        subject=subject,
+        frame=frame,
+        look=look,
+        expected=expected,
+        chosen=chosen,
+        windows=windows,
+        limit=limit,
+        sign=sign,
+        named=named,
+        whole=whole,
+    )
     found = case.beyond()
     return case.present(found) if found is not None else case.short_of_limit()
 
@@ -298,6 +314,16 @@ class _Case:
             look.check,
             outcome,
             words,
-            Value(value, low, high, look.unit, look.limit_name, above=look.above, limit=bound, detectable=seen),
+            Value(
+                value,
+                low,
+                high,
+                look.unit,
+                look.limit_name,
+                above=look.above,
+                limit=bound,
+                detectable=seen,
+                usual=1.0 if look.ratio else 0.0,
+            ),
             Seen((first_ns, last_ns), frame.cites(look.groups, first_ns, last_ns), interval_s, count),
         )

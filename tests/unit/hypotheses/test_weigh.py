@@ -271,7 +271,7 @@ def test_the_matrix_holds_every_mode_and_what_could_not_tell() -> None:
     found = weigh(evidence(LOADED, absent=("oil.level_low",)))
     effects = {cell.effect for cell in found.matrix}
     assert effects == {"for", "against", "cannot-tell"}
-    assert {cell.mode for cell in found.matrix} == {mode.id for mode in shipped().causes if not mode.not_yet_seen}
+    assert {cell.mode for cell in found.matrix} == {mode.id for mode in shipped().causes if mode.checks}
     assert all(cell.basis for cell in found.matrix if cell.effect != "cannot-tell")
     assert found.tests_run == len({f.check for f in evidence().findings})
 
@@ -352,13 +352,29 @@ def test_the_teardown_sets_each_thing_against_the_data_both_ways() -> None:
 def test_an_alarm_at_the_failure_that_nothing_explains_keeps_the_machine_from_being_cleared(
     value: str, cleared: bool
 ) -> None:
-    line = LogLine(FAILURE_NS - 5 * NS, "C2 ALARM", value, "HIGH LEAVING WATER", "alarms.csv", "controller", 7)
+    line = LogLine(
+        time_ns=FAILURE_NS - 5 * NS,
+        point="C2 ALARM",
+        value=value,
+        text="HIGH LEAVING WATER",
+        source="alarms.csv",
+        clock="controller",
+        row=7,
+    )
     status = weigh(evidence(log=(line,))).verdict.status
     assert (status is VerdictStatus.NO_FAULT_FOUND) == cleared
 
 
 def test_a_line_of_the_usual_day_clears_nothing_and_blames_nothing() -> None:
-    line = LogLine(FAILURE_NS, "C2 RUN", "OFF", "Compressor stopped", "alarms.csv", "controller", 7)
+    line = LogLine(
+        time_ns=FAILURE_NS,
+        point="C2 RUN",
+        value="OFF",
+        text="Compressor stopped",
+        source="alarms.csv",
+        clock="controller",
+        row=7,
+    )
     assert weigh(evidence(log=(line,))).verdict.status is VerdictStatus.NO_FAULT_FOUND
 
 

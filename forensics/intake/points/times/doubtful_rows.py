@@ -26,7 +26,7 @@ from forensics.intake.timestamps.monotonicity import (
 )
 from forensics.intake.timestamps.wording import date_of, standard_offset
 from forensics.intake.unset_clocks import NOT_SET, clock_not_set
-from forensics.model.points import FILE_ROWS, said_row
+from forensics.model.row_numbers import FILE_ROWS, said_row
 from forensics.model.vocabulary import Quality
 
 REPEATED_HOUR = "repeated hour: pass not known"

@@ -25,7 +25,8 @@ from forensics.intake.timestamps.monotonicity import (
 )
 from forensics.intake.timestamps.wording import clock_of, date_of, in_units, standard_offset
 from forensics.intake.timestamps.zones import to_utc
-from forensics.model.points import FILE_ROWS, NS, said_row
+from forensics.model.points import NS
+from forensics.model.row_numbers import FILE_ROWS, said_row
 
 _DAY_NS = 86_400 * NS
 
@@ -67,7 +68,7 @@ class TimeResolver(DoubtfulRows):
         told = self._told(gathered, rows, local)
         if told is None:
             return None
-        return self._order(gathered, rows, local, offset, keys, texts, told)
+        return self._order(gathered, rows, local, offset, keys, texts=texts, told=told)
 
     def _told(self, gathered: RawTable, rows: NDArray[np.int64], local: NDArray[np.int64]) -> RowsTold | None:
         """What a column of summer time and the answers of the case file tell of rows; None where that asks."""

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.model.points import UNKNOWN, Samples, Switch
+from forensics.model.points import UNKNOWN, Samples
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Quality, Recorded
 
 

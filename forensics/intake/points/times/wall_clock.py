@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import Source
+from forensics.case.exports import Source
 from forensics.errors import Problem, Problems
 from forensics.intake.points.times.date_order_questions import contradiction, undecided, year_first_or_last
 from forensics.intake.result import Detection
@@ -17,7 +17,8 @@ from forensics.intake.timestamps.fields import EPOCH, NO_OFFSET
 from forensics.intake.timestamps.numeric import TimeNumbers
 from forensics.intake.timestamps.wording import date_of
 from forensics.intake.timestamps.years import put_years
-from forensics.model.points import NS, Span, said_row
+from forensics.model.points import NS, Span
+from forensics.model.row_numbers import said_row
 
 _DAY_NS = 86_400 * NS
 _ORDER_NAMES = {"DMY": "day/month/year", "MDY": "month/day/year", "YMD": "year-month-day"}
