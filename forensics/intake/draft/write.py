@@ -159,8 +159,9 @@ def _source_lines(part: Part, folder: Path) -> list[str]:
     lines.append('# clock = "controller"')
     if part.look.problem is not None:
         lines.append(_comment(f"this export can't be read: {_said(part.look.problem)}", _MARK))
+    bound = {choice.column.name for choice in part.choices if choice.bound}
     for problem in part.problems:
-        if not problem.column or problem.severity is Severity.STOP:
+        if problem.column not in bound or problem.severity is Severity.STOP:
             mark = "# NOTE: " if problem.severity is Severity.NOTE else _MARK
             lines.append(_comment(_said(problem), mark))
             lines += [f'# {key} = ""' for key in _ANSWERS if key in problem.remedy and key not in part.look.keys]

@@ -199,6 +199,7 @@ def _empty(
         name = job.source.path if gathered.files else ""
         out.append(SourceResult(exhibit, layout.kind, layout.layout, job.clock, account, joined_as=name))
     if conflict:
+        job.found |= {number for number, _ in layout.points} | {number for number, _, _ in layout.wide}
         job.leave_out(f"{conflict}.", "Name the files of each logger by a pattern or a clock of their own.")
     out[0] = replace(out[0], conflict=conflict, detections=tuple(judge.detections), notes=tuple(judge.notes))
     return tuple(out)

@@ -8,9 +8,10 @@ import zipfile
 
 import openpyxl
 import pytest
-from intake_reading import utc, values
+from intake_reading import read_case, utc, values
 
 from forensics.errors import Severity
+from forensics.intake.draft.draft import draft_case
 
 AMPS = [("motor_amps", "Amps", {"unit": "A"})]
 SLIDE = [("slide_position", "Slide", {"unit": "%"})]
@@ -380,3 +381,17 @@ def test_a_few_readings_of_no_size_leave_the_point(text):
     rows = [row.rpartition(",")[0] + f",{cell}" for row, cell in zip(steady(3), (80, 850, 81), strict=True)]
     read = text(export(rows, "Time,X"), [("discharge_temperature", "X", {"unit": "degC"})])
     assert len(read.samples("discharge_temperature")) == 3
+
+
+def test_files_without_a_readable_time_are_asked_for_once(tmp_path):
+    for day in ("14", "15"):
+        (tmp_path / f"log_203103{day}.csv").write_text("Time,Amps\n23:58:00,1\n23:59:00,2\n", encoding="utf-8")
+    read = read_case(tmp_path, ["log_*.csv"], AMPS)
+    assert "no such column" not in read.said()
+    assert "The stamps have no date" in read.said(Severity.POINT)
+
+
+def test_a_draft_says_which_rows_its_export_loses(tmp_path):
+    file = tmp_path / "log.csv"
+    file.write_text(export([*steady(5), "25:99,1", *steady(5, "2031-03-14T10:05")]), encoding="utf-8")
+    assert "1 row is set aside: time not readable" in draft_case([file])
