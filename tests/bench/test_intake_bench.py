@@ -26,7 +26,7 @@ import json, sys, time
 import numpy as np, pandas as pd, pyarrow
 from pyarrow import csv
 from pathlib import Path
-from forensics.case.schema import check_case
+from forensics.case.read import check_case
 from forensics.errors import Problems
 from forensics.intake import read_sources
 from forensics.model.points import Span
