@@ -34,7 +34,8 @@ class Words:
     months
         Name to month number (1 to 12).
     columns
-        Kind of column (``time``, ``point``, ``value``, ``text``, ``quality``, ``unit``, ``summer``) to its usual names.
+        Kind of column (``time``, ``point``, ``value``, ``text``, ``quality``, ``status``, ``unit``, ``summer``) to its
+        usual names.
     """
 
     on: frozenset[str]
@@ -70,6 +71,7 @@ class _Columns(Form):
     text: _Lists
     quality: _Lists
     unit: _Lists
+    status: _Lists
     summer: _Lists
 
 

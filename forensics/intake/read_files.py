@@ -83,6 +83,7 @@ def read_files(job: SourceJob, exports: Sequence[TableExport], folder: Path) -> 
         else:
             empty.append(no_records(file.job, file.export.exhibit, file.export.dialect, layout, file.table, ()))
     if not full:
+        job.found |= {number for number, _, _ in layout.wide}
         return (*empty, *(_left_out(job, file, layout) for file in other))
     results = _bound(job, full, layout, marks, dialect)
     results = (replace(results[0], detections=(*said, *results[0].detections)), *results[1:])

@@ -12,6 +12,7 @@ from forensics.model.points import NS
 NOT_SET = "clock not set"
 _DAY_NS = 86_400 * NS
 _APART_NS = 366 * _DAY_NS
+_LONG_AGO_NS = 5 * _APART_NS
 EARLIEST_NS = int(datetime(1980, 1, 1, tzinfo=UTC).timestamp()) * NS
 LATEST_NS = int(datetime(2200, 1, 1, tzinfo=UTC).timestamp()) * NS
 _FIRST_DAYS = 2  # of a year: a logger that lost its clock begins at midnight of a first of January, in some zone
@@ -22,8 +23,9 @@ def clock_not_set(t: NDArray[np.int64], failure_ns: int | None) -> NDArray[np.bo
     """Which rows of an export are of a clock that was not set.
 
     Rows before 1980 and from 2200 on are; so is a stamp that lies more than 366 days from all others, and a small
-    group so far away that begins with a year, where clocks without power begin (common practice, no published source).
-    The largest group and the one that the failure lies in are never taken away.
+    group so far away that begins with a year, where clocks without power begin (common practice, no published source),
+    or that lies five years before. The group that the failure lies in is never taken away; where none holds it, the
+    largest is not.
 
     Parameters
     ----------
@@ -40,11 +42,15 @@ def clock_not_set(t: NDArray[np.int64], failure_ns: int | None) -> NDArray[np.bo
     cuts = np.flatnonzero(np.diff(t[order]) > _APART_NS) + 1
     groups = np.split(order, cuts) if len(cuts) else []
     largest = max((len(group) for group in groups), default=0)
-    for group in groups:
+    held = [_holds(int(t[group[0]]), int(t[group[-1]]), failure_ns) for group in groups]
+    latest = int(t[groups[-1][0]]) if groups else 0
+    for group, holds in zip(groups, held, strict=True):
         first, last = int(t[group[0]]), int(t[group[-1]])
-        if len(group) == largest or _holds(first, last, failure_ns):
+        if holds or (len(group) == largest and not any(held)):
             continue
-        if first == last or (len(group) * _SMALL < largest and _begins_a_year(first)):
+        small = len(group) * _SMALL < largest
+        unset = _begins_a_year(first) and (small or any(held))
+        if first == last or unset or (small and latest - last > _LONG_AGO_NS):
             wrong[group] = True
     return wrong
 

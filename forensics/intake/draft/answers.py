@@ -17,8 +17,8 @@ from typing import Any
 from forensics.case.read import check_case
 from forensics.case.values import check_zone
 from forensics.errors import InputError, Problem
-from forensics.intake.draft.draft import UNIT_ASKED
 from forensics.intake.draft.offered import offered_at_end, offered_inside
+from forensics.intake.draft.write import UNIT_ASKED
 from forensics.model.vocabulary import ROLE_FACTS, Dimension, Role
 
 QUESTION = "# QUESTION: "

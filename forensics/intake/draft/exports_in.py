@@ -10,7 +10,24 @@ from forensics.errors import InputError, Problem
 from forensics.intake.exhibits import sibling
 
 # photographs, papers and files of this program are no exports
-NO_EXPORTS = frozenset({".toml", ".json", ".html", ".ipynb", ".jpg", ".jpeg", ".png", ".pdf", ".docx", ".py", ".pem"})
+NO_EXPORTS = frozenset(
+    {
+        ".toml",
+        ".json",
+        ".html",
+        ".ipynb",
+        ".jpg",
+        ".jpeg",
+        ".png",
+        ".pdf",
+        ".docx",
+        ".md",
+        ".yaml",
+        ".yml",
+        ".py",
+        ".pem",
+    }
+)
 _BESIDE_CFG = frozenset({".dat", ".hdr", ".inf"})
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import SourceJob
+from forensics.intake.lexicon import plain
 from forensics.intake.points.bind import Binder
 from forensics.intake.points.column_marks import decide_for_columns
 from forensics.intake.points.find_layout import Layout
@@ -24,13 +25,14 @@ from forensics.intake.points.layouts import (
     wide_points,
 )
 from forensics.intake.points.questions import BEFORE_BINDING, BEFORE_TIMES
-from forensics.intake.points.resolve_times import TimeResolver
-from forensics.intake.points.resolved import ResolvedTimes
+from forensics.intake.points.times.resolve_times import TimeResolver
+from forensics.intake.points.times.resolved import ResolvedTimes, missing_from, unknown_from
 from forensics.intake.result import OUTSIDE_WINDOW, Accounting, SetAside, SourceResult
 from forensics.intake.table.decimal_mark import MarkDecision
 from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.raw_table import FileCounts, RawTable
 from forensics.intake.table.values import Marks
+from forensics.intake.timestamps.zones import zone_of_name
 from forensics.model.row_numbers import FILE_ROWS, place_of
 from forensics.model.vocabulary import is_switch
 
@@ -58,15 +60,17 @@ def bind_points(
     names, keys = _keys(gathered, layout)
     time_name = ", ".join(dialect.names[i] for i in dialect.time_columns)
     summer = None if layout.summer_column is None else (layout.summer_column, dialect.names[layout.summer_column])
+    said = None if job.source.time_zone else zone_of_name(time_name)
     judge = TimeResolver(
         path=job.path,
         source=job.source,
-        zone=job.zone,
+        zone=said or job.zone,
         time_name=time_name,
         keep=job.keep,
         failure_ns=job.failure_ns,
         problems=job.problems,
         summer_column=summer,
+        zone_evidence=f"the name of column {time_name}" if said else "",
     )
     for question in BEFORE_TIMES:
         question(job, dialect, gathered)
@@ -87,6 +91,7 @@ def bind_points(
         ask(job, dialect, layout, gathered, binder)
     decided = decide_for_columns(job, dialect, layout, gathered, marks, binder=binder, texts=texts, named=names)
     points = _bind(job, dialect, layout, gathered, settled, binder=binder, marks=decided, named=(names, keys))
+    _doubt(points, settled, gathered.row(), names, keys)
     job.found |= points.found
     job.names.extend(names)
     accounts = _account(job, gathered, settled, binder, texts)
@@ -109,6 +114,24 @@ def bind_points(
         log=tuple(points.log),
     )
     return tuple(out)
+
+
+def _doubt(
+    points: Points, settled: ResolvedTimes, rows: NDArray[np.int64], names: list[str], keys: NDArray[np.int32] | None
+) -> None:
+    """What rows of a doubtful time told is not known; in a long layout that of their own point alone."""
+    if not settled.doubts:
+        return
+
+    def own(column: str) -> list[tuple[int, int]]:
+        return [
+            (time, int(rows[place]))
+            for time, place in settled.doubts
+            if keys is None or not names or plain(names[int(keys[place])]) == plain(column)
+        ]
+
+    points.switches = [unknown_from(switch, own(switch.origin.column)) for switch in points.switches]
+    points.samples = [missing_from(samples, own(samples.origin.column)) for samples in points.samples]
 
 
 def _lines(gathered: RawTable, files: int) -> list[tuple[int, int]]:
@@ -176,6 +199,7 @@ def _empty(
         name = job.source.path if gathered.files else ""
         out.append(SourceResult(exhibit, layout.kind, layout.layout, job.clock, account, joined_as=name))
     if conflict:
+        job.found |= {number for number, _ in layout.points} | {number for number, _, _ in layout.wide}
         job.leave_out(f"{conflict}.", "Name the files of each logger by a pattern or a clock of their own.")
     out[0] = replace(out[0], conflict=conflict, detections=tuple(judge.detections), notes=tuple(judge.notes))
     return tuple(out)

@@ -49,6 +49,7 @@ class Layout:
     unit_column: int | None = None
     summer_column: int | None = None
     quality_of: dict[int, int] = field(default_factory=dict)
+    status_of: dict[int, int] = field(default_factory=dict)
     detections: list[Detection] = field(default_factory=list)
 
 
@@ -215,8 +216,11 @@ def _bind_wide(job: SourceJob, dialect: Dialect, layout: Layout) -> None:
             continue
         layout.wide.append((number, point, column))
         quality = _quality_of(dialect, column)
+        status = _quality_of(dialect, column, "status")
         if quality is not None:
             layout.quality_of[column] = quality
+        elif status is not None and is_number(point):
+            layout.status_of[column] = status
 
 
 def _own_time(dialect: Dialect, column: int) -> int | None:
@@ -237,9 +241,9 @@ def _values_differ(dialect: Dialect, columns: list[int]) -> str:
     return " and different values" if any(other != cells[0] for other in cells[1:]) else ""
 
 
-def _quality_of(dialect: Dialect, column: int) -> int | None:
+def _quality_of(dialect: Dialect, column: int, kind: str = "quality") -> int | None:
     """Column that holds the quality of another: its name with a quality word after it, or an unnamed one next to it."""
-    words = read_words().columns["quality"]
+    words = read_words().columns[kind]
     base = plain(_BRACKETS.sub("", dialect.raw_names[column]))
     for index, name in enumerate(dialect.raw_names):
         rest = plain(name)
@@ -248,7 +252,7 @@ def _quality_of(dialect: Dialect, column: int) -> int | None:
         if rest[len(base) :].strip(" .:_-/()[]") in words:
             return index
     following = column + 1
-    if following < dialect.width and plain(dialect.raw_names[following]) in words:
+    if kind == "quality" and following < dialect.width and plain(dialect.raw_names[following]) in words:
         return following
     return None
 
@@ -262,7 +266,7 @@ def wanted_columns(dialect: Dialect, layout: Layout) -> Wanted:
         numbers = {column for _, point, column in layout.wide if is_number(point)}
         states = {column for _, point, column in layout.wide if not is_number(point)}
         wanted.numbers = sorted(numbers - states)
-        wanted.words = sorted({*wanted.words, *states, *layout.quality_of.values()})
+        wanted.words = sorted({*wanted.words, *states, *layout.quality_of.values(), *layout.status_of.values()})
         wanted.numbers = [column for column in wanted.numbers if column not in wanted.words]
         return wanted
     beside = (layout.quality_column, layout.status_column, layout.unit_column, layout.text_column)

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from forensics.case.exports import Point
 from forensics.intake.lexicon import plain
-from forensics.intake.points.bind import Binder, Rows, is_number, recorded_of
-from forensics.intake.points.gaps import gaps_told
-from forensics.intake.points.resolved import ResolvedTimes
+from forensics.intake.points.bind import Binder, is_number, recorded_of
+from forensics.intake.points.bind_numbers import Rows
+from forensics.intake.points.times.gaps import gaps_told
+from forensics.intake.points.times.resolved import ResolvedTimes
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.values import Marks, Numbers, Reasons, read_numbers
 from forensics.model.points import OFF, ON, UNKNOWN, Samples
@@ -157,9 +158,11 @@ def long_points(
     small = key_of.astype(np.int16) if len(names) < 2**15 else key_of
     order = np.argsort(small, kind="stable")  # 16-bit keys are sorted by radix
     edges = np.searchsorted(small[order], np.arange(len(names) + 1))
-    exact = {name: code for code, name in reversed(list(enumerate(names)))}
+    exact: dict[str, list[int]] = {}
+    for code, name in enumerate(names):
+        exact.setdefault(name, []).append(code)
     for number, point in points:
-        codes = [exact[point.column]] if point.column in exact else lookup.get(plain(point.column), [])
+        codes = exact[point.column] if point.column in exact else lookup.get(plain(point.column), [])
         if not codes:
             continue
         out.found.add(number)

@@ -18,6 +18,7 @@ from forensics.intake.table.row_filter import BLANK, NO_TIME, WIDTH
 
 _NO_RECORD = "An absent record is not a record of nothing: export it again."
 _CLOCK = re.compile(r"\d{1,2}[:.]\d{2}(?:[:.]\d{2}(?:[.,]\d+)?)?(?:\s*[AaPp]\.?\s?[Mm]\.?)?")
+_INTERVAL = re.compile(r".*\d{1,2}:\d{2}(?::\d{2})?\s*[-\u2013\u2014~]\s*(?:.*\s)?\d{1,2}:\d{2}(?::\d{2})?")
 _NUMBER = re.compile(r"[+-]?\d[\d.,' ]*(?:[eE][+-]?\d+)?")
 
 
@@ -118,6 +119,13 @@ def no_records(
                 )
         elif _stamp_is(_CLOCK, shown, dialect):
             remedy = "The stamps have no date: export again with dates, or give date and time in time_column."
+        elif _stamp_is(_INTERVAL, shown, dialect):
+            remedy = (
+                "Each stamp is an interval: export its beginning or its end in a column of its own, and give stamps."
+            )
+        elif gathered.bad_months:
+            names = ", ".join(f"'{name}'" for name in list(gathered.bad_months)[:3])
+            remedy = f"The month name {names} is not known: export months as numbers."
         elif _stamp_is(_NUMBER, shown, dialect):
             remedy = (
                 "The stamps are numbers that are no Unix time and no sheet day as written: export dates, or numbers "

@@ -26,6 +26,8 @@ def hide_bad_quality(gathered: RawTable, layout: Layout, binder: Binder) -> None
         pairs[layout.value_column] = layout.quality_column
     for column, quality in pairs.items():
         _hide(gathered, column, quality, _bad_words(gathered.words(quality)[0], binder))
+    for column, status in layout.status_of.items():
+        _hide(gathered, column, status, _lost_words(gathered.words(status)[0]))
     if layout.status_column is not None and layout.value_column is not None:
         _hide(gathered, layout.value_column, layout.status_column, _lost_words(gathered.words(layout.status_column)[0]))
 

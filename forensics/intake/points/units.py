@@ -159,6 +159,7 @@ def _trailing_unit(header: str, role: Role) -> str | None:
         if len(parts) > count:
             text = " ".join(parts[-count:])
             unit = read_unit(text)
-            if unit is not None and fits(unit, role):
+            whole = all(text.count(one) == text.count(other) for one, other in ("()", "[]"))
+            if unit is not None and fits(unit, role) and whole:
                 return text
     return None

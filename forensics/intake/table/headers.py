@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from forensics.intake.arrow_arrays import string_array
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.table.records import RowText
 from forensics.intake.timestamps.fields import EPOCH, FIXED, OPEN, TIME_ONLY
@@ -69,10 +70,8 @@ def table_width(rows: Sequence[RowText]) -> int:
 
 def stamp_forms(rows: Sequence[RowText], column: int) -> list[int]:
     """How the cells of a column read as stamps."""
-    import pyarrow as pa
-
     texts = [row.fields[column] if row.fields and len(row.fields) > column else "" for row in rows]
-    return [int(form) for form in read_fields(pa.array(texts, pa.string())).form]
+    return [int(form) for form in read_fields(string_array(texts)).form]
 
 
 def is_stamped(row: RowText) -> bool:
@@ -88,9 +87,7 @@ def is_stamp(cell: str) -> bool:
 
 
 def _form(cell: str) -> int:
-    import pyarrow as pa
-
-    return int(read_fields(pa.array([cell], pa.string())).form[0])
+    return int(read_fields(string_array([cell])).form[0])
 
 
 def told_header(rows: Sequence[RowText], wanted: Sequence[str]) -> int | None:

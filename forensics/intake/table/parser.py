@@ -10,29 +10,23 @@ from __future__ import annotations
 import codecs
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.intake.arrow_arrays import numpy_of, string_array
 from forensics.intake.result import SetAside
-from forensics.intake.table.dialect_model import Dialect
-from forensics.intake.table.raw_table import Cells, Chunk, RawTable, Times, times_of
+from forensics.intake.table.chunks import ChunkMaker
+from forensics.intake.table.raw_table import Cells, Chunk, Times
 from forensics.intake.table.records import RowText, records, split_lines
-from forensics.intake.table.row_filter import NO_TIME, NUL, REPEATED, ColumnMap, Wanted
-from forensics.intake.timestamps.fields import EPOCH, TIME_ONLY, Fields, finer
+from forensics.intake.table.row_filter import NO_TIME, NUL, REPEATED
+from forensics.intake.timestamps.fields import TIME_ONLY
 from forensics.intake.timestamps.iso import IsoStamps, read_iso
-from forensics.intake.timestamps.parse import read_fields
-from forensics.intake.timestamps.split_columns import LastDate, read_times, together
-from forensics.intake.unset_clocks import EARLIEST_NS, LATEST_NS
-from forensics.model.points import Span
 
 SMALL_BYTES = 256 << 10
-_DAY_NS = 86_400 * 10**9
-_MARGIN_NS = 2 * _DAY_NS
 _TEXT_MAX = 2000
-_SHOWN_SHAPES = 8  # examples for the report
 _ONE_CHUNK_BYTES = 64 << 20  # a block in one chunk: its columns become arrays without another copy
 
 
@@ -46,51 +40,8 @@ class Prepared:
 
 
 @dataclass(slots=True)
-class BlockReader:
-    """Reads the blocks of one export in their order.
-
-    Attributes
-    ----------
-    keep
-        Rows that lie more than two days outside are dropped at once, counted; None keeps all.
-    zone_offsets
-        Zone letters to seconds from UTC, as the source's zone uses them.
-    careful_only
-        Takes no fast lane: for tests that hold both lanes to the same answer.
-    base
-        Added to every row: where the rows of this file begin among those of its source.
-    """
-
-    path: str
-    dialect: Dialect
-    wanted: Wanted
-    order: str
-    decimal: str
-    keep: Span | None
-    zone_offsets: dict[str, int]
-    gathered: RawTable
-    careful_only: bool = False
-    base: int = 0
-    standing: ColumnMap = field(init=False)
-    text_columns: set[int] = field(default_factory=set)
-    pending: str = ""
-    pending_lines: int = 0
-    last_local: int | None = None
-    last_date: LastDate = field(default_factory=LastDate)
-    next_date: LastDate = field(default_factory=LastDate)
-
-    def __post_init__(self) -> None:
-        self.standing = ColumnMap(self.dialect, self.wanted, self.gathered)
-
-    @property
-    def position(self) -> dict[int, int | None]:
-        """Where each wanted column stands in the rows that come now; None where the latest header lacks it."""
-        return self.standing.position
-
-    @property
-    def width(self) -> int:
-        """Number of fields of the rows that come now."""
-        return self.standing.width
+class BlockReader(ChunkMaker):
+    """Reads the blocks of one export in their order."""
 
     def prepare(self, block: bytes) -> Prepared:
         """Parse a block ahead of its turn; :meth:`read` takes it where the columns still stand where they stood."""
@@ -123,7 +74,7 @@ class BlockReader:
     def _is_odd(self, block: bytes) -> bool:
         return (
             b"\0" in block
-            or codecs.BOM_UTF8 in block
+            or (not block.isascii() and codecs.BOM_UTF8 in block)
             or _odd_ends(block)
             or _odd_quotes(block, self.dialect.delimiter)
             or any(self.position[column] is None for column in self.position)
@@ -137,7 +88,7 @@ class BlockReader:
         for column in self.wanted.all():
             cells = table.column(str(self.position[column]))
             if column in self.wanted.numbers and str(cells.type) == "double":
-                columns[column] = cells.to_numpy()
+                columns[column] = numpy_of(cells, np.float64)
                 if not self._is_plain(columns[column], cells.null_count):
                     self.text_columns.add(column)
                     return self._fast(block, first_line, self.prepare(block))
@@ -164,10 +115,10 @@ class BlockReader:
 
     def _iso_chunk(self, row: NDArray[np.int64], iso: IsoStamps, columns: dict[int, Cells]) -> Chunk:
         """Rows whose stamps are year-first and all of one form: nothing about them is open."""
-        self._noted([iso.example], iso.resolution_ns)
+        self.noted([iso.example], iso.resolution_ns)
         if not self.gathered.first_stamp:
             self.gathered.first_stamp = iso.example
-        return Chunk(row, Times(iso.local, None, None), self._without_times(columns))
+        return Chunk(row, Times(iso.local, None, None), self.without_times(columns))
 
     def _parse(self, block: bytes, count: int) -> Any:
         import pyarrow as pa
@@ -247,8 +198,6 @@ class BlockReader:
 
     def _flush(self, good: Sequence[RowText]) -> None:
         """Turn records into a piece; those whose stamp can't be read are set aside."""
-        import pyarrow as pa
-
         if not good:
             return
         columns: dict[int, Cells] = {}
@@ -256,7 +205,7 @@ class BlockReader:
             place = self.position[column]
             absent = self.standing.absent(column)
             texts = [(record.fields or [])[place] if place is not None else absent for record in good]
-            columns[column] = pa.array(texts, pa.string())
+            columns[column] = string_array(texts)
         self.gathered.careful_rows += len(good)
         fields = self.stamps(columns)
         bad = (fields.form < 0) | (fields.form == TIME_ONLY)
@@ -276,103 +225,6 @@ class BlockReader:
         if reason == NUL:
             text = f"{text[:200]} (and {record.text.count(chr(0))} NUL bytes)"
         self.gathered.aside.append(SetAside(self.path, record.line, reason, text[:_TEXT_MAX]))
-
-    # both lanes
-
-    def stamps(self, columns: dict[int, Cells]) -> Fields:
-        """Fields of the stamps that the time columns make together."""
-        first, *others = self.wanted.time
-        fields = read_fields(columns[first])
-        if self.dialect.sparse_dates:
-            self.next_date = self.last_date.fill(fields, _without_date(fields, columns[first]))
-        for column in others:
-            fields = together(fields, read_times(columns[column]))
-        self._resolve_zones(fields)
-        return fields
-
-    def _resolve_zones(self, fields: Fields) -> None:
-        for letters, places in fields.zones.items():
-            offset = self.zone_offsets.get(letters.upper())
-            for where in places:
-                if offset is None:
-                    self.gathered.unknown_zones[letters] += len(where)
-                else:
-                    fields.offset_s[where] = offset
-
-    def chunk(
-        self, row: NDArray[np.int64], fields: Fields, columns: dict[int, Cells], chosen: NDArray[np.bool_] | None = None
-    ) -> Chunk:
-        """Rows with their times, the chosen ones of them; what their stamps tell is counted."""
-        texts = columns[self.wanted.time[0]]
-        self.last_date = self.next_date
-        self.gathered.month_names |= fields.month_names
-        self.gathered.numeric |= bool((fields.form == EPOCH).any())
-        self._noted(fields.shapes, fields.resolution_ns)
-        columns = self._without_times(columns)
-        piece = Chunk(row, times_of(fields, self.order), columns)
-        if chosen is not None:
-            position = np.flatnonzero(chosen)
-            piece = piece.take(chosen)
-            if piece.times.fields is not None:
-                piece.times = times_of(piece.times.fields, self.order)
-            self._orders(fields.take(chosen), row[position], texts, position)
-        else:
-            self._orders(fields, row, texts, None)
-        return piece
-
-    def _noted(self, shapes: Sequence[str], resolution_ns: int) -> None:
-        gathered = self.gathered
-        gathered.resolution_ns = finer(gathered.resolution_ns, resolution_ns)
-        gathered.shapes += list(shapes)[: max(0, _SHOWN_SHAPES - len(gathered.shapes))]
-
-    def _without_times(self, columns: dict[int, Cells]) -> dict[int, Cells]:
-        gone = set(self.wanted.time) - set(self.wanted.texts)
-        return {number: cells for number, cells in columns.items() if number not in gone}
-
-    def _orders(self, fields: Fields, row: NDArray[np.int64], texts: Any, position: NDArray[np.int64] | None) -> None:
-        def text_at(index: int) -> str:
-            return str(texts[int(position[index]) if position is not None else index].as_py())
-
-        if not self.gathered.first_stamp and len(row):
-            self.gathered.first_stamp = text_at(0)
-        self.gathered.orders.look(fields, row, text_at)
-
-    def keep_chunk(self, piece: Chunk) -> None:
-        """Keep a piece, without the rows that lie far outside of what is asked for."""
-        local = piece.times.local
-        if local is not None and len(local):
-            steps = np.diff(local)
-            self.gathered.rising += int((steps > 0).sum())
-            self.gathered.falling += int((steps < 0).sum())
-            if self.last_local is not None:
-                self.gathered.rising += int(local[0] > self.last_local)
-                self.gathered.falling += int(local[0] < self.last_local)
-            self.last_local = int(local[-1])
-        if self.keep is not None and local is not None:
-            near = (local >= self.keep.start_ns - _MARGIN_NS) & (local < self.keep.end_ns + _MARGIN_NS)
-            if not near.all():
-                far = local[~near]
-                self.gathered.outside += len(far)
-                self._reaches(far[(far >= EARLIEST_NS) & (far < LATEST_NS)])
-                piece = piece.take(near)
-        if len(piece.row):
-            self.gathered.pieces.append(piece)
-
-    def _reaches(self, far: NDArray[np.int64]) -> None:
-        """Note how far an export reaches beyond what is kept; a clock that was not set reaches nowhere."""
-        if not len(far):
-            return
-        g, low, high = self.gathered, int(far.min()), int(far.max())
-        g.first_local = low if g.first_local is None else min(g.first_local, low)
-        g.last_local = high if g.last_local is None else max(g.last_local, high)
-
-
-def _without_date(fields: Fields, cells: Any) -> NDArray[np.bool_]:
-    """Cells of a column of dates that are empty or hold a time alone."""
-    import pyarrow.compute as pc
-
-    empty = pc.equal(pc.utf8_trim_whitespace(pc.fill_null(cells, "")), "").to_numpy(zero_copy_only=False)
-    return np.asarray((fields.form == TIME_ONLY) | ((fields.form < 0) & empty), bool)
 
 
 def _odd_ends(block: bytes) -> bool:

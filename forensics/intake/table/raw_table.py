@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.intake.arrow_arrays import numpy_of
 from forensics.intake.result import SetAside
 from forensics.intake.table.values import EMPTY, Marks, Numbers, Reasons, read_numbers
 from forensics.intake.timestamps.date_order import OrderCount, local_ns
@@ -166,6 +167,11 @@ class RawTable:
 
     def numbers(self, number: int, marks: Marks, reasons: Reasons) -> Numbers:
         """One column as numbers, block by block."""
+        if all(isinstance(piece.columns[number], np.ndarray) for piece in self.pieces):
+            plain = _joined([piece.columns[number] for piece in self.pieces], np.float64)
+            empty = np.isnan(plain)
+            code = reasons.code(EMPTY) if empty.any() else 0
+            return Numbers(plain, (empty * np.uint16(code)) if code else _none(len(plain)))
         values: list[NDArray[np.float64]] = []
         reason: list[NDArray[np.uint16]] = []
         glued: list[str] = []
@@ -261,7 +267,7 @@ def _is_dictionary(cells: Any) -> bool:
     return bool(pa.types.is_dictionary(cells.type))
 
 
-def _words_of(encoded: Any) -> tuple[list[str], NDArray[np.int64]]:
+def _words_of(encoded: Any) -> tuple[list[str], NDArray[Any]]:
     """Texts and codes of a dictionary-encoded array; a null is an empty text."""
     import pyarrow as pa
 
@@ -274,4 +280,4 @@ def _words_of(encoded: Any) -> tuple[list[str], NDArray[np.int64]]:
     if codes.null_count:
         words.append("")
         codes = codes.fill_null(len(words) - 1)
-    return words, codes.to_numpy(zero_copy_only=False).astype(np.int64)
+    return words, numpy_of(codes, np.int32)

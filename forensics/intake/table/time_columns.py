@@ -13,10 +13,11 @@ from forensics.intake.table.dialect_model import Dialect, column_index
 from forensics.intake.table.headers import stamp_forms
 from forensics.intake.table.records import RowText
 from forensics.intake.timestamps.fields import EPOCH, FIXED, OPEN, TIME_ONLY
-from forensics.intake.timestamps.split_columns import FRACTION, OFFSET, WRITTEN_OFFSET
+from forensics.intake.timestamps.split_columns import FRACTION, OFFSET, WRITTEN_OFFSET, clock_numbers
 
 _SHARE = 0.6
 _LOOK_AT_DATES = 60
+_DAY_DIGITS = 5
 
 
 @dataclass(slots=True)
@@ -30,6 +31,7 @@ class _ByForm:
     days: list[int] = field(default_factory=list)
     fractions: list[int] = field(default_factory=list)
     sparse: list[int] = field(default_factory=list)
+    clocks: list[int] = field(default_factory=list)
 
 
 def _by_form(dialect: Dialect, rows: Sequence[RowText], names: frozenset[str]) -> _ByForm:
@@ -46,6 +48,8 @@ def _by_form(dialect: Dialect, rows: Sequence[RowText], names: frozenset[str]) -
             (out.sparse if TIME_ONLY not in forms else out.whole).append(column)
         elif _most(forms, (TIME_ONLY,)):
             out.times.append(column)
+        elif named and clock_numbers(cells) and not all(len(cell) == _DAY_DIGITS for cell in cells):
+            out.clocks.append(column)
         elif named and _most(forms, (EPOCH,)):
             (out.days if all(re.fullmatch(r"\d{5}|", cell) for cell in cells) else out.numbers).append(column)
         elif named and cells and sum(bool(FRACTION.fullmatch(cell)) for cell in cells) >= _SHARE * len(cells):
@@ -68,7 +72,8 @@ def find_times(dialect: Dialect, source: Source) -> None:
     whole, numbers, sparse = seen.whole, seen.numbers, seen.sparse
     dates, times, days, fractions = seen.dates, seen.times, seen.days, seen.fractions
     named_whole = [i for i in whole if plain(re.sub(r"[\(\[].*", "", dialect.raw_names[i])) in names]
-    dates, times = dates or days or (sparse if times or fractions else []), times or fractions
+    times = times or fractions or (seen.clocks if dates or sparse or days else [])
+    dates = dates or days or (sparse if times else [])
     chosen = whole or numbers
     if chosen:
         dialect.candidates = named_whole or chosen
@@ -104,10 +109,10 @@ def _offsets_beside(dialect: Dialect, rows: Sequence[RowText]) -> list[int]:
 
 
 def _changing_dates(forms: Sequence[int], cells: Sequence[str]) -> bool:
-    """Whether dates stand in a column only where they change: the first cell has one, most others none or a time."""
+    """Whether dates stand in a column only where they change: some cells have one, most others none or a time."""
     told = [form for form, cell in zip(forms, cells, strict=True) if cell]
     dated = [form in (FIXED, OPEN) for form in told]
-    if not told or not cells[0] or not dated[0] or any(form not in (FIXED, OPEN, TIME_ONLY) for form in told):
+    if not any(dated) or any(form not in (FIXED, OPEN, TIME_ONLY) for form in told):
         return False
     return sum(dated) * 2 <= len(cells)
 

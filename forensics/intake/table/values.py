@@ -258,6 +258,9 @@ class StateWords:
         key = plain(word)
         if word.startswith(_TOLD_MISSING):
             return UNKNOWN
+        if key.startswith("=") and key not in self.on | self.off | self.unknown:
+            guarded = _FORMULA.fullmatch(key)
+            key = key if guarded is None else guarded[1].strip()
         if key.endswith("}") and key not in self.on | self.off | self.unknown:
             bare, lost = flagged(key)
             if lost:

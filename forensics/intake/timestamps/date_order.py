@@ -54,7 +54,15 @@ class OrderCount:
     def counts_up_last(self) -> bool:
         """Whether the last number runs on while the first stands still, as days do behind a year."""
         steady = self.first[1] - self.first[0] <= 1
-        return self.short == self.total == self.year_first and steady and self.last[1] - self.last[0] > 1
+        return self.short == self.total == self.year_first and steady and self.last[1] > self.last[0]
+
+    def year_may_stand_first(self, failure_year: int | None) -> bool:
+        """Whether the first number fits the year of the failure, and the last one does not."""
+        if failure_year is None or not self.short == self.total == self.year_first:
+            return False
+        year = failure_year % 100
+        first, last = (min(abs(end - year) for end in ends) for ends in (self.first, [y % 100 for y in self.last]))
+        return first <= 1 < last
 
     @property
     def interleaved(self) -> bool:

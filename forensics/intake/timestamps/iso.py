@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.intake.arrow_arrays import numpy_of
+
 _FORMS = {16: ("s", 60 * 10**9), 19: ("s", 10**9), 23: ("ms", 10**6), 26: ("us", 10**3)}
 _UNIT_NS = {"s": 10**9, "ms": 10**6, "us": 10**3}
 _GAP, _POINT, _DASH, _COLON = 10, 19, 45, 58
@@ -57,7 +59,7 @@ def read_iso(texts: Any) -> IsoStamps | None:
         return None
     unit, resolution_ns = _FORMS[width]
     try:
-        counted = texts.cast(pa.timestamp(unit)).cast(pa.int64()).to_numpy(zero_copy_only=False)
+        counted = numpy_of(texts.cast(pa.timestamp(unit)), np.int64)
     except pa.ArrowInvalid:
         return None
     scale = _UNIT_NS[unit]

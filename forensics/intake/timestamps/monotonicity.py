@@ -17,11 +17,16 @@ _NINE_HOURS, _HALF_DAY, _DAY, _NOON = 9 * _HOUR, 12 * _HOUR, 24 * _HOUR, 12
 
 def direction(local: NDArray[np.int64]) -> int:
     """1 where a log is written oldest first, -1 newest first, 0 where no two stamps differ."""
-    steps = np.diff(local)
-    rising, falling = int((steps > 0).sum()), int((steps < 0).sum())
+    later, earlier = local[1:], local[:-1]
+    rising, falling = int(np.count_nonzero(later > earlier)), int(np.count_nonzero(later < earlier))
     if rising == falling == 0:
         return 0
     return -1 if falling > rising else 1
+
+
+def does_rise(t: NDArray[np.int64]) -> bool:
+    """Whether no stamp lies before the one above it."""
+    return bool((t[1:] >= t[:-1]).all())
 
 
 def no_clear_way(local: NDArray[np.int64]) -> bool:
@@ -110,10 +115,13 @@ def set_backs(
         earlier = np.flatnonzero((t[:position] >= start) & (t[:position] <= last))
         if keys is not None:
             earlier = earlier[np.isin(keys[earlier], keys[later])]
-        if len(later) > 1 and len(earlier) > 1 and len(earlier) * 2 >= len(later):
+        again = (
+            later[(t[later] >= int(t[earlier].min())) & (t[later] <= int(t[earlier].max()))] if len(earlier) else later
+        )
+        if len(again) > 1 and len(earlier) > 1 and len(earlier) * 2 >= len(again):
             suspect[earlier] = True
             suspect[later] = True
-            found.append(SetBack(int(position), top - start, min(len(earlier), len(later))))
+            found.append(SetBack(int(position), top - start, min(len(earlier), len(again))))
         elif keys is None:
             first = int(t[:position].min())
             found.append(SetBack(int(position), top - start, 0, len(later), before_all=last < first))

@@ -32,7 +32,8 @@ from forensics.intake.timestamps.fields import (
 from forensics.intake.timestamps.grammar import EPOCH_NUMBER, grammar
 
 _ZERO, _NINE = 48, 9
-_TWO, _NOON, _SIXTY, _MOST_OFFSET_H, _MOST_SHAPES = 2, 12, 60, 18, 16
+_TWO, _NOON, _SIXTY, _MOST_SHAPES = 2, 12, 60, 16
+_MOST_EAST_MIN, _QUARTER, _HALF_HOUR, _WEST_HALVES = 14 * 60, 15, 30, (2, 3, 4, 9)
 _BLANK, _EQUALS, _NOT_ASCII = 32, 61, 128
 _LONGEST_TEXT = 64
 _PLAIN_SIGNS = str.maketrans({"\u00a0": " ", "\u202f": " ", "\u2009": " ", "\u2212": "-"})
@@ -270,8 +271,22 @@ def _read_zone(shape: _Shape) -> None:
     minutes = np.zeros(len(shape.where), np.int64)
     if digits[2] is not None:
         minutes = shape.digits(start + digits.start(2), start + digits.end(2))
-    shape.good &= (hours <= _MOST_OFFSET_H) & (minutes < _SIXTY)
+    shape.good &= _is_offset(-1 if "-" in zone else 1, hours, minutes)
     shape.out.offset_s[shape.at] = (-1 if "-" in zone else 1) * (hours * 3600 + minutes * 60)
+
+
+def _is_offset(sign: int, hours: NDArray[np.int64], minutes: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Whether clocks are kept at such an offset: what stands behind a time may be the end of an interval.
+
+    Source: tz database, offsets since 1970: whole and half hours and quarters, from -12:00 to +14:00; west of Greenwich
+    half hours at -02:30, -03:30, -04:30 and -09:30 only.
+    """
+    if sign > 0:
+        east: NDArray[np.bool_] = (hours * _SIXTY + minutes <= _MOST_EAST_MIN) & (minutes % _QUARTER == 0)
+        return east
+    half = (minutes == _HALF_HOUR) & np.isin(hours, _WEST_HALVES)
+    west: NDArray[np.bool_] = ((minutes == 0) & (hours <= _NOON)) | half
+    return west
 
 
 def _year_first(

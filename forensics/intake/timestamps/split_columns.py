@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +15,9 @@ from forensics.intake.timestamps.parse import numeric_offset, read_fields
 
 _DAY_DIGITS = 5
 _DAY_MS = 86_400_000
+_HALF_DAY_NS = DAY_NS // 2
+_HHMM, _HOURS, _SIXTY = 4, 24, 60
+_CLOCK = re.compile(r"\d{3,6}")
 OFFSET = re.compile(r"(?:UTC|GMT)?\s?[+\u2212-]\d{1,2}(?::?\d{2})?|Z|[A-Z]{3,5}")
 WRITTEN_OFFSET = re.compile(r"(?:UTC|GMT)?[+\u2212-]\d{2}:\d{2}")  # nothing else is written so
 FRACTION = re.compile(r"\s*0?[.,]\d{2,}\s*|\s*[01]\s*")
@@ -31,11 +35,13 @@ def read_times(texts: Any) -> Fields:
     -------
     Fields
         As :func:`read_fields` gives them; where no cell reads as a stamp, offsets (``+02:00``, ``CET``) as midnight
-        with that offset, or fractions of a day (``0.354166``) as the time of day that a sheet means by them, to the
-        millisecond.
+        with that offset, times without marks (``93015`` for 09:30:15) as such, or fractions of a day (``0.354166``)
+        as the time of day that a sheet means by them, to the millisecond.
     """
     fields = read_fields(texts)
-    if not len(fields) or bool((fields.form >= 0).any()):
+    if not len(fields) or bool((fields.form >= 0).any() and not (fields.form == EPOCH).all(where=fields.form >= 0)):
+        return fields
+    if _read_clock_numbers(texts, fields) or bool((fields.form >= 0).any()):
         return fields
     if _read_offsets(texts, fields):
         return fields
@@ -47,6 +53,35 @@ def read_times(texts: Any) -> Fields:
     fields.tod_ns[known] = np.round(day[known] * _DAY_MS).astype(np.int64) * 1_000_000
     fields.resolution_ns = 1_000_000_000
     return fields
+
+
+def clock_numbers(cells: Sequence[str]) -> bool:
+    """Whether texts are times of day without marks, such as ``93015`` or ``0930``: whole numbers that fit a clock."""
+    filled = [cell for cell in cells if cell]
+    return bool(filled) and all(_CLOCK.fullmatch(cell) and _tod_s(cell) is not None for cell in filled)
+
+
+def _tod_s(cell: str) -> int | None:
+    """Seconds after midnight of ``hhmmss`` or ``hhmm``, the leading zero of the hour perhaps lost; None for others."""
+    digits = cell.zfill(6) if len(cell) > _HHMM else f"{cell.zfill(_HHMM)}00"
+    hour, minute, second = int(digits[:2]), int(digits[2:4]), int(digits[4:])
+    fits = hour < _HOURS and minute < _SIXTY and second < _SIXTY
+    return (hour * _SIXTY + minute) * _SIXTY + second if fits else None
+
+
+def _read_clock_numbers(texts: Any, fields: Fields) -> bool:
+    """Take a column of times without marks as times of day; False where a cell is none."""
+    cells = [(text or "").strip() for text in texts.to_pylist()]
+    if not clock_numbers(cells):
+        return False
+    seconds = [_tod_s(cell) if cell else None for cell in cells]
+    known = np.array([second is not None for second in seconds])
+    fields.form[known] = TIME_ONLY
+    fields.form[~known] = -1
+    fields.tod_ns[known] = np.array([second for second in seconds if second is not None], np.int64) * 10**9
+    longest = max(len(cell) for cell in cells)
+    fields.resolution_ns = 10**9 if longest > _HHMM else 60 * 10**9
+    return True
 
 
 def _read_offsets(texts: Any, fields: Fields) -> bool:
@@ -89,8 +124,10 @@ class LastDate:
     year: int = 0
     p: int = 0
     q: int = 0
+    tod_ns: int | None = None
+    days: int = 0
 
-    def fill(self, dates: Fields, open_cells: NDArray[np.bool_]) -> LastDate:
+    def fill(self, dates: Fields, open_cells: NDArray[np.bool_], tod_ns: NDArray[np.int64]) -> LastDate:
         """Put the date above into the cells without one; returns the date that goes on below.
 
         Parameters
@@ -99,6 +136,9 @@ class LastDate:
             Fields of the column of dates; changed in place.
         open_cells
             Cells that are empty, or hold a time alone.
+        tod_ns
+            Time of day of every row, shape (n,). Where it goes over midnight before the next date is written, the rows
+            below are of the day after (of the day before in a log that is written newest first).
         """
         dated = (dates.form == FIXED) | (dates.form == OPEN)
         last = np.maximum.accumulate(np.where(dated, np.arange(len(dated)), -1))
@@ -106,10 +146,28 @@ class LastDate:
             array = getattr(dates, name)
             above = np.where(last >= 0, array[np.maximum(last, 0)], np.array(carried, array.dtype))
             array[open_cells] = above[open_cells]
+        days = self._days_on(dated, last, tod_ns)
+        dates.tod_ns = dates.tod_ns + np.where(open_cells, days, 0) * DAY_NS
+        goes_on = int(tod_ns[-1]) if len(tod_ns) else self.tod_ns, int(days[-1]) if len(days) else self.days
         if not dated.any():
-            return self
+            return LastDate(self.form, self.year, self.p, self.q, *goes_on)
         at = int(np.flatnonzero(dated)[-1])
-        return LastDate(int(dates.form[at]), int(dates.year[at]), int(dates.p[at]), int(dates.q[at]))
+        return LastDate(int(dates.form[at]), int(dates.year[at]), int(dates.p[at]), int(dates.q[at]), *goes_on)
+
+    def _days_on(
+        self, dated: NDArray[np.bool_], last: NDArray[np.int64], tod_ns: NDArray[np.int64]
+    ) -> NDArray[np.int64]:
+        """Number of midnights that each row lies after the date above it."""
+        steps = np.diff(tod_ns, prepend=tod_ns[:1] if self.tod_ns is None else np.array([self.tod_ns]))
+        steps[dated] = 0
+        turns = (steps < -_HALF_DAY_NS).astype(np.int64)
+        small = np.abs(steps) < _HALF_DAY_NS
+        if int((steps[small] < 0).sum()) > int((steps[small] > 0).sum()):  # newest first
+            turns = -(steps > _HALF_DAY_NS).astype(np.int64)
+        gone = np.cumsum(turns)
+        at_date = np.where(last >= 0, gone[np.maximum(last, 0)], -self.days)
+        days: NDArray[np.int64] = gone - at_date
+        return days
 
 
 def together(date: Fields, time: Fields) -> Fields:

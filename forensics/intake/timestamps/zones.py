@@ -11,8 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 _SECOND = 10**9
-_TWO, _REGULAR, _MOSTLY = 2, 0.9, 0.75
+_TWO, _FEW, _REGULAR, _MOSTLY = 2, 3, 0.9, 0.75
 _TWO_DAYS_S, _WEEK_S = 2 * 86_400, 7 * 86_400
+_NAMED = re.compile(
+    r"(?i)(?:^|[^a-z])(?:UTC|GMT|Zulu)"
+    r"(?:\s*(?P<sign>[+-])\s*(?P<hours>\d{1,2})(?::?(?P<minutes>\d{2}))?)?(?![a-z]|[ _]?off)"
+)
 _FIXED = re.compile(r"([+-])(\d{2}):(\d{2})")
 
 
@@ -47,6 +51,15 @@ def fixed_offset_s(zone: str) -> int | None:
     if match is None:
         return None
     return int(match[1] + "1") * (int(match[2]) * 3600 + int(match[3]) * 60)
+
+
+def zone_of_name(name: str) -> str | None:
+    """The zone that the name of a time column says: ``Time (UTC)``, ``Timestamp GMT+1``; None where it says none."""
+    match = _NAMED.search(name)
+    if match is None:
+        return None
+    hours, minutes = int(match["hours"] or 0), int(match["minutes"] or 0)
+    return f"{match['sign']}{hours:02d}:{minutes:02d}" if hours or minutes else "UTC"
 
 
 def offsets_at(wall_ns: int, zone: str) -> tuple[int, ...]:
@@ -218,7 +231,9 @@ def _usual_gap(local: NDArray[np.int64], length: int) -> int:
     steps = steps[steps > 0]
     if not len(steps):
         return 0
-    return min(int(np.median(steps) * 3), length // 2)
+    usual = min(int(np.median(steps) * 3), length // 2)
+    # a log of changes has no rhythm that a hole could break
+    return usual if (steps <= usual).mean() >= _MOSTLY and len(steps) > _FEW else 0
 
 
 def zone_letters(zone: str) -> dict[str, int]:

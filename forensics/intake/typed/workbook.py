@@ -7,7 +7,6 @@ dates of the date system that the workbook itself states (ECMA-376 part 1, 18.17
 
 from __future__ import annotations
 
-import datetime as dt
 import gc
 import itertools
 import re
@@ -21,9 +20,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.errors import SheetQuestion, Unsafe
-from forensics.intake.table.headers import is_stamp, is_units, says_what_it_is, unit_text
+from forensics.intake.table.headers import says_what_it_is, unit_text
 from forensics.intake.typed.cells import CellTable, unique_columns
 from forensics.intake.typed.percent_cells import in_per_cent
+from forensics.intake.typed.sheet_header import (
+    LOOK_ROWS,
+    MAX_TEXT,
+    Merge,
+    Row,
+    filled_in,
+    header_rows,
+    is_units_row,
+    leaves_of,
+    line_of,
+    names_of,
+    text_in,
+)
 from forensics.intake.typed.workbook_cells import cells_of, serial_dates, time_places
 from forensics.intake.typed.workbook_safety import Guarded, guard
 
@@ -32,10 +44,6 @@ if TYPE_CHECKING:
 
 SUFFIXES = frozenset({".xlsx", ".xlsm", ".ods"})
 REFUSED_SUFFIXES = frozenset({".xls", ".xlsb"})
-_LOOK_ROWS = 200
-_MAX_TEXT = 200
-_Merge = tuple[tuple[int, int], tuple[int, int]]
-Row = list[Any]
 
 
 def read_sheet(
@@ -68,8 +76,11 @@ def read_sheet(
         book = _Book(file)
         chosen, notes, detections = _choose_sheet(book, sheet, named)
         page = book.page(chosen)
-        merges: list[_Merge] = list(page.merged_cell_ranges or ()) or guarded.merged_ranges(chosen)
+        merges: list[Merge] = list(page.merged_cell_ranges or ()) or guarded.merged_ranges(chosen)
         rows: list[Row] = _native(lambda: page.to_python(skip_empty_area=False))
+        for (row, column), text in guarded.errors(chosen).items():
+            if row < len(rows) and column < len(rows[row]) and rows[row][column] == "":
+                rows[row][column] = text
         hidden = guarded.hidden_rows(chosen)
         if hidden:
             notes.append(f"sheet '{chosen}' has {hidden} hidden rows: they are read like the others")
@@ -168,105 +179,18 @@ def _choose_sheet(book: _Book, name: str, wanted: list[str]) -> tuple[str, list[
 
 
 def _head(book: _Book, sheet: str) -> list[Row]:
-    head: list[Row] = _native(lambda: book.page(sheet).to_python(nrows=_LOOK_ROWS))
+    head: list[Row] = _native(lambda: book.page(sheet).to_python(nrows=LOOK_ROWS))
     return head
 
 
 def _table_score(head: list[Row], wanted: list[str]) -> int:
     """0 for no table; 1 for a table; more where the names that the case binds stand in a row."""
-    leaves = _leaves(wanted)
-    found = max((len(leaves & {_text(cell) for cell in row}) for row in head), default=0)
+    leaves = leaves_of(wanted)
+    found = max((len(leaves & {text_in(cell) for cell in row}) for row in head), default=0)
     if found:
         return 1 + found
-    data = [row for row in head if sum(not isinstance(cell, str) for cell in row) >= 1 and _filled(row) > 1]
+    data = [row for row in head if sum(not isinstance(cell, str) for cell in row) >= 1 and filled_in(row) > 1]
     return 1 if len(data) > 1 else 0
-
-
-# --- header -------------------------------------------------------------------------------------------------------
-
-
-def _text(cell: Any) -> str:
-    return " ".join(cell.split()) if isinstance(cell, str) else ""
-
-
-def _line(row: Row) -> str:
-    """Cells of a row above the table as one line of text."""
-    return ", ".join(str(cell) for cell in row if cell != "")[:_MAX_TEXT]
-
-
-def _filled(row: Row) -> int:
-    return sum(cell != "" for cell in row)
-
-
-def _leaves(names: Iterable[str]) -> set[str]:
-    """Names as they stand in one cell: without group and without column number."""
-    return {re.sub(r"\s*\[col \d+\]$", "", " ".join(name.split())).rpartition(" / ")[2] for name in names} - {""}
-
-
-def _is_header(row: Row) -> bool:
-    return _filled(row) > 0 and all(isinstance(cell, str) for cell in row)
-
-
-def _may_name(row: Row, leaves: set[str]) -> bool:
-    """Whether a row that holds names of the case may be a header: in a long log they stand in the records too."""
-    if not leaves & {_text(cell) for cell in row}:
-        return False
-    return not any(isinstance(cell, dt.datetime | dt.date) or is_stamp(_text(cell)) for cell in row)
-
-
-def _header_rows(rows: list[Row], merges: list[_Merge], wanted: list[str]) -> tuple[int, int]:
-    """First and last index of the header block."""
-    head = rows[:_LOOK_ROWS]
-    leaves = _leaves(wanted)
-    scores = [len(leaves & {_text(cell) for cell in row}) if _may_name(row, leaves) else 0 for row in head]
-    if scores and max(scores) > 0:
-        at = scores.index(max(scores))
-    else:
-        first_data = next((k for k, row in enumerate(head) if _filled(row) > 1 and not _is_header(row)), len(head))
-        above = [(_filled(row), -k) for k, row in enumerate(head[:first_data]) if _is_header(row)]
-        if not above:
-            above = [(_filled(row), -k) for k, row in enumerate(head) if _is_header(row)]
-        if not above:
-            raise SheetQuestion("no header row was found", "Put the column names into one row above the readings.")
-        at = -max(above)[1]
-    width = max((len(row) for row in head), default=0)
-    first = last = at
-    for (top, left), (bottom, right) in merges:
-        title = right - left + 1 >= width or bottom - top > 3  # noqa: PLR2004 - a header has a few rows
-        if (
-            not title
-            and top <= at + 1
-            and bottom >= at - 1
-            and (top <= at <= bottom or (top == at - 1 and right > left))
-        ):
-            first, last = min(first, top), max(last, bottom)
-            if top == at and right > left and bottom == top:
-                last = max(last, at + 1) if at + 1 < len(rows) and _is_header(rows[at + 1]) else last
-    return first, last
-
-
-def _names(rows: list[Row], merges: list[_Merge], first: int, last: int) -> list[str]:
-    width = max(len(row) for row in rows[first : last + 1])
-    parts: list[list[str]] = [[] for _ in range(width)]
-    owner = {
-        (row, column): (top, left)
-        for (top, left), (bottom, right) in merges
-        if bottom >= first and top <= last
-        for row in range(top, bottom + 1)
-        for column in range(left, min(right, width - 1) + 1)
-    }
-    for row in range(first, last + 1):
-        for column in range(width):
-            top, left = owner.get((row, column), (row, column))
-            cells = rows[top]
-            text = _text(cells[left]) if left < len(cells) else ""
-            if text and (not parts[column] or parts[column][-1] != text):
-                parts[column].append(text)
-    return [" / ".join(part) for part in parts]
-
-
-def _is_units_row(row: Row) -> bool:
-    return all(isinstance(cell, str) for cell in row) and is_units([_text(cell) for cell in row], below_names=True)
 
 
 # --- columns ------------------------------------------------------------------------------------------------------
@@ -283,8 +207,8 @@ def _records(rows: list[Row], header: list[str], start: int) -> tuple[NDArray[np
         row = rows[position]
         if first == "" and not any(cell != "" for cell in row):
             aside.append((position + 1, "blank line", ""))
-        elif first and [_text(cell) for cell in row] == header:
-            aside.append((position + 1, "repeated header", " ".join(header)[:_MAX_TEXT]))
+        elif first and [text_in(cell) for cell in row] == header:
+            aside.append((position + 1, "repeated header", " ".join(header)[:MAX_TEXT]))
         else:
             continue
         drop.add(position)
@@ -316,26 +240,26 @@ def _in_per_cent(table: CellTable, shown: dict[int, NDArray[np.int64]]) -> CellT
 
 def _table(
     rows: list[Row],
-    merges: list[_Merge],
+    merges: list[Merge],
     wanted: list[str],
     times: Sequence[str],
     system: str,
     notes: list[str],
     detections: list[tuple[str, str, str]],
 ) -> CellTable:
-    if not any(_filled(row) for row in rows[:_LOOK_ROWS]):
+    if not any(filled_in(row) for row in rows[:LOOK_ROWS]):
         raise SheetQuestion("the sheet is empty", "Give the sheet that holds the trend.")
-    first, last = _header_rows(rows, merges, wanted)
-    raw_names = _names(rows, merges, first, last)
+    first, last = header_rows(rows, merges, wanted)
+    raw_names = names_of(rows, merges, first, last)
     names = unique_columns(raw_names)
     start = last + 1
     units: tuple[str, ...] = ()
     aside: list[tuple[int, str, str]] = []
-    if start < len(rows) and _is_units_row(rows[start]):
-        units = tuple("" if says_what_it_is(text) else unit_text(text) for text in map(_text, rows[start]))
-        aside.append((start + 1, "units row", " ".join(unit for unit in units if unit)[:_MAX_TEXT]))
+    if start < len(rows) and is_units_row(rows[start]):
+        units = tuple("" if says_what_it_is(text) else unit_text(text) for text in map(text_in, rows[start]))
+        aside.append((start + 1, "units row", " ".join(unit for unit in units if unit)[:MAX_TEXT]))
         start += 1
-    kept, dropped = _records(rows, [_text(cell) for cell in rows[last]], start)
+    kept, dropped = _records(rows, [text_in(cell) for cell in rows[last]], start)
     if not len(kept):
         raise SheetQuestion("the sheet has a header but no rows below it", "Export the trend again.", row=last + 1)
     detections.append(
@@ -357,7 +281,7 @@ def _table(
         units=units,
         set_aside=tuple(sorted([*aside, *dropped])),
         header_row=last + 1,
-        preamble=tuple((at, _line(row)) for at, row in enumerate(rows[:first], start=1) if _filled(row)),
+        preamble=tuple((at, line_of(row)) for at, row in enumerate(rows[:first], start=1) if filled_in(row)),
         date_system=system,
         notes=tuple(notes),
         detections=tuple(detections),

@@ -39,6 +39,11 @@ _HIDDEN_ROW = re.compile(rb"""<(?:\w+:)?row\s[^>]*\bhidden\s*=\s*["'](?:1|true)[
 _BEYOND_26_COLUMNS = re.compile(rb'r="[A-Za-z]{2}')
 _FAR_ROWS = re.compile(rb'dimension ref="[A-Z]+\d+:[A-Z]+\d{7,}"')
 _CELL = re.compile(rb"""r\s*=\s*["']([A-Za-z]{0,3})(\d{1,10})["']""")
+_ERROR_CELL = re.compile(
+    rb"""<(?:\w+:)?c\b(?=[^>]*\bt="e")([^>]*)>(?:<(?:\w+:)?f\b[^>]*(?:/>|>.*?</(?:\w+:)?f>))?"""
+    rb"""<(?:\w+:)?v>(#[^<]{1,20})</""",
+    re.DOTALL,
+)
 _ODS_TABLE = re.compile(
     rb"""<table:table\s[^>]*table:name\s*=\s*["']([^"']*)["'][^>]*>(.*?)</table:table>""", re.DOTALL
 )
@@ -61,7 +66,40 @@ class Guarded:
 
     def percent_rows(self, sheet: str) -> dict[int, NDArray[np.int64]]:
         """Rows of the cells that a sheet shows in per cent, by column."""
+        if self._ods:
+            return self._ods_percent(sheet)
         return percent_rows(self._sheets.get(sheet, b""), self._percent)
+
+    def errors(self, sheet: str) -> dict[tuple[int, int], str]:
+        """Errors of a sheet such as ``#N/A``, by row and column from 0, which the cell reader gives as empty cells.
+
+        Source: ECMA-376 part 1, 18.18.11 (cell type ``e``).
+        """
+        text = self._sheets.get(sheet, b"")
+        found: dict[tuple[int, int], str] = {}
+        for cell in _ERROR_CELL.finditer(text) if b't="e"' in text else ():
+            place = _CELL.search(cell[1])
+            if place is not None:
+                found[int(place[2]) - 1, _column(place[1]) - 1] = cell[2].decode("utf-8", "replace")
+        return found
+
+    def _ods_percent(self, sheet: str) -> dict[int, NDArray[np.int64]]:
+        """Rows of the cells whose value type is a percentage (OpenDocument 1.3 part 3, 19.389), by column."""
+        body = self._ods_body(sheet)
+        found: dict[int, list[int]] = {}
+        at = 0
+        for match in _ODS_ROW.finditer(body) if b'"percentage"' in body else ():
+            again = _count(_attributes(match[1]).get("table:number-rows-repeated", "1"))
+            column = 0
+            for cell in _ODS_CELL.finditer(match[2] or b""):
+                told = _attributes(cell[2])
+                wide = _count(told.get("table:number-columns-repeated", "1"))
+                if told.get("office:value-type") == "percentage":
+                    for place in range(column, column + wide):
+                        found.setdefault(place, []).extend(range(at + 1, at + again + 1))
+                column += wide
+            at += again
+        return {column: np.array(rows, np.int64) for column, rows in found.items()}
 
     def hidden_rows(self, sheet: str) -> int:
         """Number of hidden rows of a sheet."""

@@ -11,8 +11,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.intake.points.duplicates import DUPLICATE
-from forensics.intake.points.resolved import ResolvedTimes
+from forensics.intake.points.times.duplicates import DUPLICATE
+from forensics.intake.points.times.resolved import ResolvedTimes
 from forensics.intake.table.raw_table import FileCounts
 from forensics.intake.timestamps.wording import in_units
 from forensics.model.points import NS, iso

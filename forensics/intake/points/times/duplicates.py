@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.intake.points.resolved import ResolvedTimes
+from forensics.intake.points.times.resolved import ResolvedTimes
 from forensics.model.vocabulary import Quality
 
 DUPLICATE = "duplicate"

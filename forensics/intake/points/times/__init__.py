@@ -1,0 +1,1 @@
+"""When each row of an export was: order, zone, duplicates, clocks that stood wrong."""
