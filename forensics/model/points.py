@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from forensics.model.vocabulary import Quality, Recorded, Role
 
+_GAP_INTERVALS = 3.0
 NS = 1_000_000_000
 ON, OFF, UNKNOWN = 1, 0, -1
 UNUSABLE = int(Quality.MISSING | Quality.OUT_OF_RANGE)
@@ -105,6 +106,15 @@ def usual_step_s(t: NDArray[np.int64]) -> float:
     return float(steps[0] if (steps == steps[0]).all() else np.median(steps)) / NS
 
 
+def covered_seconds(t: NDArray[np.int64], recorded: Recorded, interval_s: float) -> float:
+    """Seconds that stamps speak for; between stamps of a periodic log that lie far apart nothing is known."""
+    if len(t) <= 1:
+        return 0.0
+    if recorded is Recorded.CHANGE:
+        return float(t[-1] - t[0]) / NS
+    return float(np.minimum(np.diff(t), round(_GAP_INTERVALS * interval_s * NS)).sum()) / NS
+
+
 @dataclass(frozen=True)
 class Samples:
     """Readings of one point in the canonical unit of its role.
@@ -174,6 +184,11 @@ class Samples:
         if len(self.t) <= 1:
             return float("inf")
         return usual_step_s(self.t)
+
+    @cached_property
+    def covered_s(self) -> float:
+        """Seconds of the record that the trusted readings speak for: gaps of a periodic log are left out."""
+        return covered_seconds(self.trusted.t, self.origin.recorded, self.interval_s)
 
     def between(self, start_ns: int, end_ns: int) -> Samples:
         """Samples with ``start_ns <= t < end_ns``."""

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.model.points import NS, ON, UNKNOWN, Edge, Origin, Span, usual_step_s
+from forensics.model.points import NS, ON, UNKNOWN, Edge, Origin, Span, covered_seconds, usual_step_s
 from forensics.model.vocabulary import Recorded, Role
 
 EVENT_SWITCHES = (
@@ -49,6 +49,11 @@ class Switch:
         if len(self.t) <= 1:
             return float("inf")
         return usual_step_s(self.t)
+
+    @cached_property
+    def covered_s(self) -> float:
+        """Seconds of the record that the states speak for: gaps of a periodic log are left out."""
+        return covered_seconds(self.t, self.origin.recorded, self.interval_s)
 
     @cached_property
     def edges(self) -> tuple[Edge, ...]:
