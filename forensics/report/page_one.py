@@ -8,7 +8,8 @@ from typing import Any
 
 from forensics.case.schema import CaseFile
 from forensics.hypotheses.modes import read_modes
-from forensics.model.vocabulary import VerdictStatus, known_modes
+from forensics.model.known_modes import known_modes
+from forensics.model.vocabulary import VerdictStatus
 from forensics.report.cautions import cautions
 from forensics.report.next_steps import Step
 from forensics.report.not_known import not_known
