@@ -299,6 +299,6 @@ def _falls_not_crossed(run: Run, rotors: Difference, until: int) -> bool:
 def _cites(point: Samples | None, settled: SettledCurrent, run: Run) -> tuple[Cite, ...]:
     if point is None or settled.rows is not None:
         return settled.cites(point)
-    if run.begin is not None and run.seen_in.partition("+")[0] == Role.MOTOR_AMPS.value:
+    if run.begin is not None and run.seen_in == Role.MOTOR_AMPS.value:
         return (Cite(point.origin.source, point.origin.column, (run.begin.row, run.begin.row)),)
     return ()
