@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -16,7 +17,7 @@ from forensics.machine.slide.windows import covered_s
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
 from forensics.model.points import NS, iso
-from forensics.model.vocabulary import Outcome
+from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.catalogue import answers_of
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
@@ -99,7 +100,7 @@ def _by_held(subject: Subject, check: str, slide: Slide, sign: float, held: Held
         measured = Value((held.low + held.high) / 2.0, held.low, held.high, "1", _LEAST, above=False)
     why = _other_reason(subject, slide, (held.begin_ns, held.end_ns), sign) if fails else ""
     if why:
-        return _open(check, words + " " + why, measured)
+        return _open(check, words + " " + why, measured, _not_logged(subject, command_role(-sign)))
     span = held.begin_ns, held.end_ns
     seen = Seen(span, rows_of(slide.source.point, *span), slide.source.point.interval_s, 1, rests_on_commands=True)
     return make_finding(subject, check, Outcome.PRESENT if fails else Outcome.ABSENT, words, measured, seen)
@@ -125,7 +126,7 @@ def _at_pulses(subject: Subject, check: str, slide: Slide, sign: float, part: Pa
         if not why and not slide.gains.settled and near is None:
             why = "It was commanded nearly all the time: whether it held against a leak is not known"
         if why:
-            return _open(check, words + " " + why, measured)
+            return _open(check, words + " " + why, measured, _not_logged(subject, command_role(-sign)))
         return make_finding(subject, check, Outcome.PRESENT, words, measured, _seen(slide, part))
     if end.low <= limit:
         return _open(check, words + " Its interval holds the limit", measured)
@@ -141,12 +142,22 @@ def _at_pulses(subject: Subject, check: str, slide: Slide, sign: float, part: Pa
     return make_finding(subject, check, Outcome.ABSENT, words, measured, _seen(slide, part))
 
 
-def _open(check: str, why: str, measured: Value) -> Finding:
+def _open(check: str, why: str, measured: Value, lacking: Sequence[Role] = ()) -> Finding:
     """Cannot tell, with what was measured."""
     return replace(
-        cannot_tell(check, why), value=measured.value, low=measured.low, high=measured.high, unit=measured.unit,
-        limit=measured.limit, limit_name=measured.limit_name, above=measured.above,
-    )  # fmt: skip
+        cannot_tell(check, why, lacking=lacking),
+        value=measured.value,
+        low=measured.low,
+        high=measured.high,
+        unit=measured.unit,
+        limit=measured.limit,
+        limit_name=measured.limit_name,
+        above=measured.above,
+    )
+
+
+def _not_logged(subject: Subject, role: Role) -> tuple[Role, ...]:
+    return () if subject.record.switch(role) is not None else (role,)
 
 
 def _other_reason(subject: Subject, slide: Slide, span_ns: tuple[int, int], sign: float) -> str:
