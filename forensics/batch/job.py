@@ -15,7 +15,7 @@ from forensics.batch.results import is_current, read_note, read_result, seed, ta
 from forensics.batch.storage import fetch_case, is_address
 from forensics.batch.supervisor import Bounds, Worker
 from forensics.errors import ForensicsError, InputError, Problem, RunError, StoppedError
-from forensics.report.placing import unfinished
+from forensics.report.written.placing import unfinished
 from forensics.results.diff import Changes
 
 

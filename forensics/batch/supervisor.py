@@ -20,7 +20,7 @@ from typing import Any
 import psutil
 
 from forensics.errors import InputError, Problem, RunError, Severity, StoppedError
-from forensics.report.kernel import safe_environment
+from forensics.report.running.kernel import safe_environment
 
 ONE_THREAD = (
     "OMP_NUM_THREADS",

@@ -44,7 +44,7 @@ def load_program() -> None:
     """Import what a run needs before the clock of the first case is started."""
     import papermill  # noqa: F401
 
-    import forensics.report.runner  # noqa: F401
+    import forensics.report.running.runner  # noqa: F401
 
 
 def _listen(stream: IO[str], lines: queue.Queue[str]) -> None:

@@ -171,11 +171,21 @@ class Measurement(Strict):
 
 
 class Fact(Strict):
-    """``[[fact]]``: claim-relevant, with where it is written."""
+    """``[[fact]]``: claim-relevant, with where it is written: in words, and as files inside the case folder."""
 
     what: Line
     value: Text | bool | Annotated[int, within("measured")] | Annotated[float, within("measured")]
     source: Text = ""
+    document: Paths = ()
+    page: Line = ""
+    photo: Paths = ()
+
+    @property
+    def written(self) -> str:
+        """Where it is written, in one text: the words, the papers with their page, the photographs; empty for none."""
+        papers = [f"{path}, page {self.page}" if self.page else path for path in self.document]
+        words = f"{self.source}, page {self.page}" if self.source and self.page and not papers else self.source
+        return "; ".join(text for text in (words, *papers, *(f"photograph {path}" for path in self.photo)) if text)
 
 
 class LimitOverride(Strict):

@@ -90,8 +90,8 @@ class Score:
 
     @property
     def cleared(self) -> bool:
-        """Whether nothing of it was there at a size that is worth the name."""
-        return bool(self.cleared_by)
+        """Whether nothing of it was there at a size that is worth the name, or the machine can't have it."""
+        return bool(self.cleared_by or self.excluded_by)
 
     @property
     def net(self) -> float:

@@ -17,7 +17,7 @@ from forensics.papers.first_sheets import call_sheet, hold_sheet, photo_sheet, r
 from forensics.papers.last_sheets import action_sheet, custody_sheet, decision_sheet
 from forensics.papers.live import Live, live_causes
 from forensics.papers.sheet import Sheet, by_place
-from forensics.report.page import check_page, page_file
+from forensics.report.binding.page import check_page, page_file
 
 if TYPE_CHECKING:
     from jinja2 import Environment

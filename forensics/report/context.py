@@ -12,11 +12,11 @@ from forensics.case.read import read_case_file
 from forensics.errors import InputError, Problem, Severity
 from forensics.investigation import Investigation, investigate
 from forensics.model.points import Span
+from forensics.report.binding.markup import PROBLEMS_MIME, show_plate
 from forensics.report.figures.figure import Figure
-from forensics.report.markup import PROBLEMS_MIME, show_plate
-from forensics.report.result_set import InputRow, hash_inputs
-from forensics.report.sentences import in_display, told_in
-from forensics.report.units import ReportTime
+from forensics.report.words.sentences import in_display, told_in
+from forensics.report.words.units import ReportTime
+from forensics.report.written.result_set import InputRow, hash_inputs
 from forensics.results.publish import to_findings_file
 from forensics.results.schema import FindingsFile
 from forensics.rules import Limits

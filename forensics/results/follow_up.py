@@ -26,6 +26,8 @@ from forensics.rules.strict import Form, read_form
 
 Worked = Literal["gone", "still there", "cannot tell yet"]
 HOUR_S = 3600.0
+# names of the facts that tell an answer, written and read here alone
+_FACT, _BECAUSE = "follow-up of action ", " because"
 
 
 class Amount(Form):
@@ -253,8 +255,18 @@ def follow_up_facts(investigation: Investigation) -> list[FactRow]:
     row = investigation.casefile.follow_up
     if told is None or row is None:
         return []
-    name = f"follow-up of action {told.promise.number}"
+    name = f"{_FACT}{told.promise.number}"
     return [
         FactRow(what=name, value=told.answer, source=row.findings),
-        FactRow(what=f"{name} because", value=told.why, source=row.findings),
+        FactRow(what=f"{name}{_BECAUSE}", value=told.why, source=row.findings),
+    ]
+
+
+def follow_ups_told(findings: FindingsFile) -> list[tuple[str, str, str]]:
+    """Number of the action, answer and reason of every follow-up that a findings file tells."""
+    told = {fact.what: fact.value for fact in findings.facts if fact.what.startswith(_FACT)}
+    return [
+        (what.removeprefix(_FACT), value, told.get(f"{what}{_BECAUSE}", ""))
+        for what, value in told.items()
+        if not what.endswith(_BECAUSE)
     ]

@@ -192,7 +192,7 @@ def claim_facts(investigation: Investigation) -> list[FactRow]:
     """Claim-relevant facts: those of the case with their source, the usual others as not searched."""
     given = investigation.casefile.fact
     rows = [
-        FactRow(what=fact.what, value=_word(fact.value), source=fact.source or "source not given") for fact in given
+        FactRow(what=fact.what, value=_word(fact.value), source=fact.written or "source not given") for fact in given
     ]
     have = {fact.what for fact in given}
     rows += [FactRow(what=what, value=NOT_SEARCHED, source=NOT_SEARCHED) for what in _missing(CLAIM_FACTS, have)]

@@ -13,8 +13,8 @@ from forensics.case.read import read_case_file
 from forensics.case.schema import CaseFile
 from forensics.errors import InputError, Problem
 from forensics.intake.case_files import CaseInput, case_inputs
-from forensics.report.placing import unfinished
-from forensics.report.result_set import (
+from forensics.report.written.placing import unfinished
+from forensics.report.written.result_set import (
     FINDINGS_NAME,
     MANIFEST_NAME,
     NOTEBOOK_NAME,

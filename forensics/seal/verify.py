@@ -15,7 +15,7 @@ from forensics.case.schema import CaseFile
 from forensics.errors import InputError, Problem
 from forensics.intake.case_files import case_inputs
 from forensics.intake.exhibits import hash_of
-from forensics.report.result_set import (
+from forensics.report.written.result_set import (
     FINDINGS_NAME,
     NOTEBOOK_NAME,
     REPORT_NAME,
@@ -25,7 +25,7 @@ from forensics.report.result_set import (
     read_set,
     set_faults,
 )
-from forensics.report.result_set import hash_inputs as hashed_inputs
+from forensics.report.written.result_set import hash_inputs as hashed_inputs
 from forensics.rules import FOLDER, rules_sha256
 from forensics.seal.archive import unpack
 from forensics.seal.contents import check_bytes, strangers

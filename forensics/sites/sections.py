@@ -10,10 +10,10 @@ from pathlib import Path
 import pandas as pd
 
 from forensics.errors import InputError
-from forensics.report.cautions import cautions
+from forensics.report.binding.markup import render, show_markup, show_plate
 from forensics.report.context import show_problems
-from forensics.report.markup import render, show_markup, show_plate
 from forensics.report.running.comparison_page import leave_summary, show_listed, show_note
+from forensics.report.words.cautions import cautions
 from forensics.rules import read_limits
 from forensics.sites import figures, tables
 from forensics.sites.fleet import Fleet, read_fleet
@@ -111,13 +111,16 @@ def machines(opened: Opened) -> None:
 
 
 def actions(opened: Opened) -> None:
-    """Display starts before and after corrective actions."""
+    """Display starts before and after corrective actions, and what later cases say of them."""
     none = (
         "No case names a corrective action. Add a fact 'corrective_action' with its date (2031-04-02 and what was "
         "done) to a later case of the machine."
     )
     table = tables.actions_table(opened.collection)
     _show(opened, "actions", table, "Unloaded starts before and after a corrective action", none=none)
+    caption = "Actions that a later case was judged on: gone, still there, or cannot tell yet"
+    none = "No case is a follow-up ([follow_up] in the case on later data)."
+    _show(opened, "follow-ups", tables.follow_ups_table(opened.collection), caption, none=none)
 
 
 def rates(opened: Opened) -> None:

@@ -11,11 +11,11 @@ import numpy as np
 import pandas as pd
 
 from forensics.errors import InputError
-from forensics.report.cautions import cautions
+from forensics.report.binding.markup import render, show_markup, show_plate
 from forensics.report.context import show_problems
 from forensics.report.figures.figure import Figure
-from forensics.report.markup import render, show_markup, show_plate
 from forensics.report.running.comparison_page import keep_table, leave_summary, show_listed, show_note
+from forensics.report.words.cautions import cautions
 from forensics.rules.error_rate import QUALIFIED
 from forensics.study import figures, measure, tables
 from forensics.study.answers import Answers, tables_of

@@ -10,6 +10,8 @@ from forensics.investigation import Investigation, evidence_of
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome
 
+_SHOWN_DB = 0.05
+
 
 @dataclass(frozen=True)
 class Reweighed:
@@ -22,7 +24,7 @@ class Reweighed:
     status, mode, grade
         Likewise.
     changed
-        Findings whose outcome turned, as ``id: before -> now``.
+        Findings whose outcome turned, as ``id: before -> now``, and those that weigh more or less, in decibans.
     needs_reading
         Limits that no stored estimate is held against: only a new run can tell.
     command
@@ -42,7 +44,7 @@ class Reweighed:
             said = f"needs a new reading: {', '.join(self.needs_reading)}; no verdict is shown"
         else:
             grade = f" ({self.mode}, {self.grade})" if self.mode else ""
-            turned = "; ".join(self.changed) or "no finding turns"
+            turned = "; ".join(self.changed) or "no finding turns or changes its weight"
             said = f"{self.status}{grade}: {self.verdict}\n{turned}"
         return f"{said}\n{self.command}" if self.command else said
 
@@ -69,18 +71,24 @@ def reweigh(work: Investigation, limits: Mapping[str, float]) -> Reweighed:
         _by(f, moved[f.limit_name] * _factor(f, work)) if f.limit_name in moved and f.value is not None else f
         for f in work.findings
     )
-    verdict = weigh(evidence_of(work, findings)).verdict
+    weighed = weigh(evidence_of(work, findings))
+    verdict = weighed.verdict
     changed = tuple(
         f"{new.id}: {old.outcome.value} -> {new.outcome.value}"
         for old, new in zip(work.findings, findings, strict=True)
         if old.outcome is not new.outcome
+    )
+    stronger = tuple(
+        f"{name}: {before:.1f} dB -> {after:.1f} dB"
+        for name, before in work.weighing.strength.items()
+        if (after := weighed.strength.get(name)) is not None and abs(after - before) >= _SHOWN_DB
     )
     return Reweighed(
         verdict=verdict.statement,
         status=verdict.status.value,
         mode="" if verdict.mode is None else str(verdict.mode),
         grade="" if verdict.grade is None else verdict.grade.value,
-        changed=changed,
+        changed=(*changed, *stronger),
         needs_reading=(),
         command=command,
     )

@@ -16,8 +16,8 @@ from forensics.cli import CORRECT, DONE, FAILED, main
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.result import Accounting, SetAside, SourceResult, write_set_aside
 from forensics.model.outside_text import DIRECTION, for_page, for_sheet, for_terminal
-from forensics.report.markup import render, table_markup
-from forensics.report.page import script_json
+from forensics.report.binding.markup import render, table_markup
+from forensics.report.binding.page import script_json
 
 CONTROLS = [chr(n) for n in (*range(9), *range(11, 32), *range(127, 160))]
 OBEYED = [*CONTROLS, *sorted(DIRECTION), "\u2028", "\u2029"]

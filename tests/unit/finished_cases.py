@@ -246,8 +246,8 @@ def write_finished(
 ) -> Path:
     """A folder of results as a finished run leaves it, put in place as one does."""
     from forensics.case.read import read_case_file
-    from forensics.report.placing import held, new_stage
-    from forensics.report.result_set import hash_inputs, new_set
+    from forensics.report.written.placing import held, new_stage
+    from forensics.report.written.result_set import hash_inputs, new_set
 
     parameters = {"case": str(case.resolve()), "out": str(out.resolve()), "tables": False, "limits": {}}
     noted = {"parameters": parameters, "end_time": "2031-03-20T08:00:00"}

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from forensics.machine.duty.baseline import Blocks, Duties, cut_blocks
 from forensics.machine.duty.frame import AlignedSamples, Floats, Mask
+from forensics.machine.duty.taught import before_it_left
 from forensics.machine.subject import Subject
 from forensics.model.points import NS
 from forensics.stats.robust_fit import MAD_TO_SIGMA, Estimate, student_quantile
@@ -186,12 +187,21 @@ def expected_of(subject: Subject, frame: AlignedSamples, reading: Floats, duties
     reference = _reference(subject, blocks, teach)
     if reference is None:
         return nothing("too little settled running earlier to know what is expected")
-    at = np.flatnonzero(reference)
-    size = max(float(np.median(np.abs(mean[at]))), 1e-9) if terms.relative else 1.0
+    size = max(float(np.median(np.abs(mean[reference]))), 1e-9) if terms.relative else 1.0
     slope = None if terms.slope is None else terms.slope * size
-    surface = fit_surface(
-        x[at], t_s[at], run[at], mean[at], effect=terms.effect * size, step=terms.step, unknown_slope=slope
-    )
+
+    def taught_by(at: NDArray[np.int64]) -> Surface | None:
+        return fit_surface(
+            x[at], t_s[at], run[at], mean[at], effect=terms.effect * size, step=terms.step, unknown_slope=slope
+        )
+
+    at = np.flatnonzero(reference)
+    far = subject.limits["duty.near_share"] * terms.effect * size
+    least_s = subject.limits["duty.baseline_least"]
+    at = before_it_left(at, (x, t_s, run, mean), blocks.seconds, taught_by, far=far, least_s=least_s)
+    reference = np.zeros(m, dtype=bool)
+    reference[at] = True
+    surface = taught_by(at)
     if surface is None:
         return nothing("too little settled running earlier to know what is expected")
     expected, error = blank.copy(), blank.copy()

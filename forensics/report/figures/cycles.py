@@ -25,7 +25,7 @@ from forensics.report.figures.figure import (
 from forensics.report.figures.overlay import around, band, each, single
 from forensics.report.figures.panels import Panel, stack
 from forensics.report.healthy import healthy_start, healthy_stop
-from forensics.report.units import ReportTime, Shown, number, role_words, shown_role, shown_unit
+from forensics.report.words.units import ReportTime, Shown, number, role_words, shown_role, shown_unit
 
 HISTORY_MOST, OTHERS_MOST = 50, 10
 START_BEFORE_S, START_AFTER_S = 5.0, 60.0

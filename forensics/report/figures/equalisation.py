@@ -17,7 +17,7 @@ from forensics.model.vocabulary import Role
 from forensics.report.figures.cycles import stop_at_failure
 from forensics.report.figures.figure import BLUE, GREY, VERMILION, Figure, axis, empty, packed
 from forensics.report.figures.panels import Panel, stack
-from forensics.report.units import ReportTime, number, shown_unit
+from forensics.report.words.units import ReportTime, number, shown_unit
 
 Floats = NDArray[np.float64]
 LONGEST_S = 180.0

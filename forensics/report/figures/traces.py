@@ -15,7 +15,7 @@ from forensics.model.record import Record
 from forensics.model.vocabulary import Recorded, Role
 from forensics.report.figures.downsample import MOST_POINTS, Thinned, thin
 from forensics.report.figures.figure import label, packed, series_style
-from forensics.report.units import ReportTime, number, role_words, shown_role
+from forensics.report.words.units import ReportTime, number, role_words, shown_role
 
 GAP_INTERVALS = 3.0
 FEW_POINTS = 120

@@ -31,7 +31,7 @@ from forensics.report.figures.figure import (
 )
 from forensics.report.figures.panels import Panel, stack, upright, word_above
 from forensics.report.figures.traces import Drawn, covering, draw, thinning_words
-from forensics.report.units import ReportTime, number, role_words, shown_role, shown_unit
+from forensics.report.words.units import ReportTime, number, role_words, shown_role, shown_unit
 
 MOST_PAIRS = 250
 MOST_TREND = 700

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from forensics.errors import ForensicsError, InputError, Problem, RunError
 from forensics.model.outside_text import for_sheet
-from forensics.report.markup import render, show_markup, table_markup
+from forensics.report.binding.markup import render, show_markup, table_markup
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -48,10 +48,10 @@ class ComparisonPage:
         import nbformat
 
         from forensics.errors import NotebookStopped
-        from forensics.report.execution import run_notebook
-        from forensics.report.failure import write_failure, write_whole
+        from forensics.report.binding.page import bind
         from forensics.report.notebooks import notebook_path
-        from forensics.report.page import bind
+        from forensics.report.running.execution import run_notebook
+        from forensics.report.running.failure import write_failure, write_whole
 
         stamp = f"Made {made.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}."
         failed, page_file = out / f"{self.notebook}.FAILED.html", out / f"{self.notebook}.html"

@@ -15,7 +15,7 @@ from forensics.report.figures.timeline import timeline as draw_timeline
 from forensics.report.figures.trends import oil_trends, saturation_picture, slide_response
 from forensics.report.sections.show import show_lines, show_table, show_text
 from forensics.report.sections.starts_and_stops import LAST_ROWS, last_of, show_or_say
-from forensics.report.units import number
+from forensics.report.words.units import number
 
 
 def evidence(sheet: ReportContext) -> None:

@@ -29,6 +29,8 @@ class Value:
         What the value was held against where the named limit had to be widened or narrowed, in ``unit``.
     detectable
         The smallest effect that would have been seen, in ``unit`` on the scale of ``value``.
+    usual
+        The value of no change, where it was held against the machine's own usual.
     """
 
     value: float | None = None
@@ -39,6 +41,7 @@ class Value:
     above: bool | None = None
     limit: float | None = None
     detectable: float | None = None
+    usual: float | None = None
 
     @classmethod
     def exact(
@@ -139,6 +142,7 @@ def make_finding(
         cross_clock=seen.clocks if len(set(seen.clocks)) > 1 else (),
         why_not=why_not,
         detectable=measured.detectable,
+        usual=measured.usual,
     )
 
 

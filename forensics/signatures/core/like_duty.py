@@ -314,6 +314,16 @@ class _Case:
             look.check,
             outcome,
             words,
-            Value(value, low, high, look.unit, look.limit_name, above=look.above, limit=bound, detectable=seen),
+            Value(
+                value,
+                low,
+                high,
+                look.unit,
+                look.limit_name,
+                above=look.above,
+                limit=bound,
+                detectable=seen,
+                usual=1.0 if look.ratio else 0.0,
+            ),
             Seen((first_ns, last_ns), frame.cites(look.groups, first_ns, last_ns), interval_s, count),
         )

@@ -122,7 +122,7 @@ def _unloading(subject: Subject, command: Command, start: Start, run: Run) -> tu
     delay_s = max(subject.limits["sequence.unloaded_start_s"], subject.profile.times.bypass_delay_after_start_s / 2)
     end = min(start.earliest_ns + round(delay_s * NS), run.last_ns)
     end = min(end, ended) if by_command else end
-    if end <= start.latest_ns:
+    if end <= start.latest_ns or not command.sampled_within(start.latest_ns, end):
         return None
     known_s = command.known_s(start.latest_ns, end)
     if known_s < (end - start.latest_ns) / NS / 2:

@@ -84,8 +84,9 @@ def bypass_not_energised_running(subject: Subject, check: str, command: Command)
     # the valve may be released a little before the stop sequence is recognised, and at the trip itself
     margin = round((2.0 + 2 * command.interval_s) * NS)
     end = np.array([min(s.end_ns, record.failure_ns - margin) for s in spans], dtype=np.int64)
-    open_s, first = _open_s(command, begin, end)
-    known = sum(command.known_s(int(a), int(b)) for a, b in zip(begin, end, strict=True) if b > a)
+    sure = command.surely_known()
+    open_s, first = _open_s(sure, begin, end)
+    known = sum(sure.known_s(int(a), int(b)) for a, b in zip(begin, end, strict=True) if b > a)
     if known <= 0:
         return cannot_tell(check, "the command is not recorded while the motor ran")
     measured = Value.exact(open_s, "s", "sequence.bypass_open_running_s", above=True)

@@ -14,7 +14,7 @@ from finished_cases import write_finished
 from forensics.batch import worker
 from forensics.case.read import read_case_file
 from forensics.errors import InputError, Problem, RunError
-from forensics.report.revision import keep_earlier
+from forensics.report.written.revision import keep_earlier
 
 SLOW_S = 0.3
 

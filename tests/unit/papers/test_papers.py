@@ -18,7 +18,7 @@ from forensics.papers import make_papers
 from forensics.papers.asking import points_asked
 from forensics.papers.bench_sheets import planned_tests
 from forensics.papers.live import live_causes
-from forensics.report.damage_map import HEIGHT, WIDTH, damage_map
+from forensics.report.evidence.damage_map import HEIGHT, WIDTH, damage_map
 from forensics.rules.papers_forms import part_of, read_paper_rules
 
 HEAD = 'schema = 1\n[case]\nid = "call"\ntime_zone = "America/Chicago"\n'

@@ -14,7 +14,7 @@ from forensics.model.points import NS, Origin, Samples, Span
 from forensics.model.record import Record
 from forensics.model.vocabulary import Role
 from forensics.report.figures.equalisation import equalisation, fitted_fall, readings_after
-from forensics.report.units import ReportTime
+from forensics.report.words.units import ReportTime
 
 EPOCH = 1_900_000_000 * NS
 COURSES: dict[str, Callable[[np.ndarray], np.ndarray]] = {

@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from forensics.errors import InputError, NotebookStopped
-from forensics.report.markup import render
-from forensics.report.page import page_file, sections
-from forensics.report.result_set import FAILED_NAME, REPORT_NAME
+from forensics.report.binding.markup import render
+from forensics.report.binding.page import page_file, sections
+from forensics.report.written.result_set import FAILED_NAME, REPORT_NAME
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode

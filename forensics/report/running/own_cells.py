@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from forensics.errors import InputError, Problem
 from forensics.model.outside_text import for_page
-from forensics.report.markup import MARK, render
+from forensics.report.binding.markup import MARK, render
 from forensics.report.notebooks import ADDED, read_notebook
 
 if TYPE_CHECKING:

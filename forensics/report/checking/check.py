@@ -17,6 +17,7 @@ from forensics.errors import InputError, one_a_kind
 from forensics.hypotheses.evidence import Observability
 from forensics.hypotheses.readiness import Readiness, ready
 from forensics.intake import SourceResult
+from forensics.intake.case_files import custody_hash_gaps
 from forensics.intake.first_round import further_problems
 from forensics.intake.load_case import load_case
 from forensics.intake.result import how_read
@@ -62,7 +63,7 @@ def check_case(path: Path) -> Checked:
     except InputError as fault:
         raise InputError(dict.fromkeys((*fault.problems, *further_problems(path)))) from None
     if not job.source:
-        return Checked(path.name, (("The job so far", tuple(_job(job))),), ())
+        return Checked(path.name, (("The job so far", tuple(_job(path, job))),), ())
     found = ready(load_case(path))
     readings = found.case.readings
     parts = [
@@ -77,7 +78,7 @@ def check_case(path: Path) -> Checked:
         ("Taken for granted", list(found.assumptions)),
         ("Which modes could be seen with these points and intervals", mode_lines(found.observability)),
         ("What to ask the site for, the change that unlocks most first", unlocks(found.observability)),
-        ("The job so far", _job(job)),
+        ("The job so far", _job(path, job)),
     ]
     return Checked(path.name, tuple((title, tuple(lines)) for title, lines in parts), found.observability)
 
@@ -136,11 +137,11 @@ def _heading(title: str, lines: Sequence[str]) -> str:
     return f"{title}\n" + "\n".join(f"  {line}" for line in lines or ["none"]) + "\n"
 
 
-def _job(job: CaseFile) -> list[str]:
+def _job(path: Path, job: CaseFile) -> list[str]:
     """Steps begun, what each lacks, contradictions, and the step that comes next."""
     begun = steps_begun(job)
     lines = [f"begun: {', '.join(IN_WORDS[step] for step in begun) or 'nothing'}"]
-    lines += [str(gap) for gap in job_gaps(job)]
+    lines += [str(gap) for gap in (*job_gaps(job), *custody_hash_gaps(path, job))]
     coming = next_step(job)
     if coming is not None:
         lines.append(f"next: {IN_WORDS[coming]}; the sheets to work with: forensics papers")

@@ -9,9 +9,10 @@ from forensics.case.custody import custody_chains
 from forensics.case.laboratory import LabHistory, lab_histories
 from forensics.case.schema import CaseFile
 from forensics.case.stage import job_gaps
+from forensics.intake.case_files import custody_hash_gaps
+from forensics.report.binding.markup import render, show_markup, table_markup
 from forensics.report.context import ReportContext
-from forensics.report.damage_map import STATE_WORDS, damage_map
-from forensics.report.markup import render, show_markup, table_markup
+from forensics.report.evidence.damage_map import STATE_WORDS, damage_map
 from forensics.results.follow_up import follow_up
 
 
@@ -23,7 +24,8 @@ def show_job(sheet: ReportContext) -> None:
     _show("Laboratory values against their own history", lab_table(case))
     _show("Custody, hand-over by hand-over", custody_table(case))
     _show("Corrective actions and the signature that will prove each", action_table(case))
-    gaps = [str(gap) for gap in job_gaps(case)]
+    _show_closing(sheet)
+    gaps = [str(gap) for gap in (*job_gaps(case), *custody_hash_gaps(sheet.investigation.case.path, case))]
     if gaps:
         show_markup(
             render("lines.html.j2", {"title": "Missing in the job's tables, or in contradiction", "lines": gaps})
@@ -46,6 +48,24 @@ def _show_follow_up(sheet: ReportContext) -> None:
         needed += [f"{told.hours_needed:g} h"] if told.hours_needed is not None else []
         lines.append(f"Seen after it: {told.starts} starts, {told.hours:.1f} h of running; needed: {', '.join(needed)}")
     show_markup(render("lines.html.j2", {"title": f"Did the action work? {name}", "lines": lines}))
+
+
+def _show_closing(sheet: ReportContext) -> None:
+    """The code that a person closed the case with, beside the workbook's verdict; neither takes the other's place."""
+    closing = sheet.investigation.casefile.closing
+    if closing is None:
+        return
+    verdict = sheet.findings.verdict
+    ours = verdict.status.value + ("" if verdict.mode is None else f", {verdict.mode.value}")
+    person = ", ".join(text for text in (closing.code, "" if closing.mode is None else closing.mode.value) if text)
+    lines = [f"the person ({closing.by or 'not named'}): {person or 'no code'}", f"the workbook: {ours}"]
+    if closing.words:
+        lines.append(closing.words)
+    # in a follow-up the mode that was repaired stands beside a machine that is sound again
+    apart = closing.mode is not None and verdict.mode is not None and closing.mode is not verdict.mode
+    if closing.agrees and apart:
+        lines.append("contradiction: agrees = true, and the modes are not the same")
+    show_markup(render("lines.html.j2", {"title": "Closing: the person's code beside the workbook's", "lines": lines}))
 
 
 def _show_map(case: CaseFile) -> None:

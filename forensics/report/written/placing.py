@@ -19,7 +19,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from forensics.errors import InputError, Problem, RunError
-from forensics.report.result_set import FAILED_NAME, MANIFEST_NAME, ResultSet, is_inside, read_set
+from forensics.report.written.result_set import FAILED_NAME, MANIFEST_NAME, ResultSet, is_inside, read_set
 
 LOCK_NAME = ".results.lock"
 RUNNING, COMMITTED = ".run-", ".commit-"

@@ -15,7 +15,7 @@ import re
 from collections.abc import Callable
 from functools import cache
 
-from forensics.report.units import Shown, shown_unit
+from forensics.report.words.units import Shown, shown_unit
 from forensics.results.schema import FindingsFile
 
 _NUMBER = r"[+\-−]?\d+(?:\.\d+)?(?:e[+\-]?\d+)?"
@@ -26,6 +26,8 @@ _QUANTITY = re.compile(rf"(?<![\w.\-])({_NUMBER})((?:{_JOIN}{_NUMBER})*)(\s?)({_
 _BETWEEN = re.compile(rf"\b(between\s+{_NUMBER})\s+and\s+(?={_NUMBER}\s?(?:{_BASE}){_RATE}(?![\w²/]))")
 _PART = re.compile(rf"({_JOIN})({_NUMBER})")
 _POWER = re.compile(r"(?<![\w.])[+\-]?\d(?:\.\d+)?e[+\-]?\d+(?![\w.])")
+# nothing has no sign: what was rounded to zero is said as zero
+_SIGNED_ZERO = re.compile(r"(?<![\w.)])[+\-−](0(?:\.0+)?)(?![\w.:])")
 _QUOTED = r"(?<!\w)'[^']*(?:'(?=\w)[^']*)*'(?!\w)|“[^”]*”|\"[^\"]*\""
 _SAYS_DIFFERENCE = re.compile(
     r"\b(superheats?|subcooling|approach|by|fell|rose|rise|from|steps?|stepped|swings?|range|difference|error|"
@@ -82,7 +84,8 @@ def _kept(source_texts: frozenset[str]) -> re.Pattern[str]:
 
 def _own_words(text: str, display: str) -> str:
     text = _QUANTITY.sub(lambda found: _quantity(found, display), _BETWEEN.sub(r"\1\0", text))
-    return _POWER.sub(lambda found: _plain(found[0]), text.replace("\0", " and "))
+    text = _POWER.sub(lambda found: _plain(found[0]), text.replace("\0", " and "))
+    return _SIGNED_ZERO.sub(r"\1", text)
 
 
 def _quantity(found: re.Match[str], display: str) -> str:

@@ -15,7 +15,7 @@ from forensics.errors import InputError, Problem
 from forensics.hypotheses.readiness import in_sight
 from forensics.model.paths import TABLE_BYTES, read_regular
 from forensics.model.vocabulary import Recorded, Role
-from forensics.report.check import Checked, mode_lines, unlocks
+from forensics.report.checking.check import Checked, mode_lines, unlocks
 
 COLUMNS = ("role", "interval_s")
 

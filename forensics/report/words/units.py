@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
 from zoneinfo import ZoneInfo
@@ -102,10 +103,29 @@ def number(value: float | None, *, digits: int = SIGNIFICANT) -> str:
 def readable(value: float | None, *, digits: int = 3) -> str:
     """A number for people: two or three digits, thousands separated, a true minus sign; whole numbers stay whole."""
     text = number(value, digits=digits)
+    if "e-" in text:
+        return "0"
     if not text.lstrip("-").replace(".", "", 1).isdigit():
         return text
     whole, dot, rest = text.lstrip("-").partition(".")
     return f"{'−' if text.startswith('-') and float(text) else ''}{int(whole):,}{dot}{rest}"
+
+
+def alike(values: Sequence[float | None], *, digits: int = 3) -> list[str]:
+    """A value with its bounds for people, all to the same place: no finer than two digits of the interval's width.
+
+    Parameters
+    ----------
+    values
+        The value, its low and its high end, then others in the same unit, which are told to ``digits`` digits.
+    """
+    value, low, high, *others = values
+    places = None
+    if value is not None and low is not None and high is not None and high - low > ROUNDING:
+        largest = max(abs(value), abs(low), abs(high))
+        places = min(1 - math.floor(math.log10(high - low)), digits - 1 - math.floor(math.log10(largest)))
+    rounded = [v if v is None or places is None else round(v, places) for v in (value, low, high)]
+    return ["" if v is None else readable(v, digits=digits) for v in (*rounded, *others)]
 
 
 def shown_unit(unit: str, display: str) -> Shown:
@@ -138,6 +158,9 @@ def duration_words(seconds: float | None) -> str:
     return f"{number(seconds, digits=3)} s"
 
 
+_NONE = timedelta()
+
+
 @dataclass(frozen=True, slots=True)
 class ReportTime:
     """The one time zone that every table and figure of a report uses.
@@ -147,8 +170,8 @@ class ReportTime:
     zone
         IANA name that the case gives.
     offset_s
-        Offset of local time from UTC over the whole record, s; None where the clocks change inside it, and
-        everything is then shown in UTC, because the repeated hour would fold.
+        Offset of local time from UTC over the whole record, s; None where the clocks change inside it: axes
+        are then in UTC, because the repeated hour would fold, and a time in words has the offset of its own instant.
     """
 
     zone: str
@@ -185,6 +208,11 @@ class ReportTime:
         return found
 
     @property
+    def hover_format(self) -> str:
+        """How a date axis tells a time under the pointer: with the offset."""
+        return f"%Y-%m-%d %H:%M:%S.%L {'UTC' if self.offset_s is None else self.offset_text}"
+
+    @property
     def offset_text(self) -> str:
         """``-05:00``, or ``Z`` in UTC."""
         if not self.offset_s:
@@ -207,19 +235,30 @@ class ReportTime:
         """Time in the zone of the report, aware."""
         return to_datetime(int(time_ns)).astimezone(timezone(timedelta(seconds=self.offset_s or 0)))
 
+    def stamp(self, time_ns: int) -> tuple[datetime, str]:
+        """Local time and the offset that holds at that instant, also where the clocks change within the record."""
+        offset_s = self.offset_s
+        if offset_s is None:
+            offset_s = round(
+                (to_datetime(int(time_ns)).astimezone(ZoneInfo(self.zone)).utcoffset() or _NONE).total_seconds()
+            )
+        at = to_datetime(int(time_ns)).astimezone(timezone(timedelta(seconds=offset_s)))
+        minutes = abs(offset_s) // 60
+        return at, f"{'-' if offset_s < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"
+
     def text(self, time_ns: int | None) -> str:
         """Local time with its offset to the second (milliseconds where there are some): for tables."""
         if time_ns is None:
             return CANNOT
-        stamp = self.local(round(int(time_ns), -6))
+        stamp, offset = self.stamp(round(int(time_ns), -6))
         shown = f"{stamp:%Y-%m-%d %H:%M:%S}"
         if stamp.microsecond:
             shown += f".{stamp.microsecond // 1000:03d}"
-        return f"{shown}{'Z' if self.offset_s is None else ' ' + self.offset_text}"
+        return f"{shown} {offset}"
 
     def both(self, time_ns: int | None) -> str:
         """Local time with its offset, and UTC."""
-        if time_ns is None or self.offset_s is None:
+        if time_ns is None:
             return self.text(time_ns)
         return f"{self.text(time_ns)} ({iso(time_ns)})"
 
@@ -227,20 +266,19 @@ class ReportTime:
         """Day and time as people say them, with the offset: ``7 Mar 2031, 05:02:28 (UTC−06:00)``."""
         if time_ns is None:
             return CANNOT
-        stamp = self.local(round(int(time_ns), -9))
-        zone = "UTC" if self.offset_s is None else f"UTC{self.offset_text.replace('-', '−')}"
-        return f"{stamp.day} {stamp:%b %Y}, {stamp:%H:%M:%S} ({zone})"
+        stamp, offset = self.stamp(round(int(time_ns), -9))
+        return f"{stamp.day} {stamp:%b %Y}, {stamp:%H:%M:%S} ({_zone(offset)})"
 
     def spoken_interval(self, earliest_ns: int, latest_ns: int) -> str:
         """An event as an interval of one day: ``7 Mar, 05:02:11.5 to 05:02:12.5 (UTC−06:00)``."""
-        begin, end = self.local(round(earliest_ns, -6)), self.local(round(latest_ns, -6))
+        (begin, at_first), (end, offset) = self.stamp(round(earliest_ns, -6)), self.stamp(round(latest_ns, -6))
         first, last = (
             f"{t:%H:%M:%S}" + (f".{t.microsecond // 100_000}" if t.microsecond else "") for t in (begin, end)
         )
-        zone = "UTC" if self.offset_s is None else f"UTC{self.offset_text.replace('-', '−')}"
         day = "" if begin.date() == end.date() else f"{end.day} {end:%b}, "
         until = "" if earliest_ns == latest_ns else f" to {day}{last}"
-        return f"{begin.day} {begin:%b}, {first}{until} ({zone})"
+        changed = "" if at_first == offset else f" ({_zone(at_first)})"
+        return f"{begin.day} {begin:%b}, {first}{changed}{until} ({_zone(offset)})"
 
     def interval(self, earliest_ns: int, latest_ns: int) -> str:
         """An event as an interval."""
@@ -249,8 +287,12 @@ class ReportTime:
         return f"{self.text(earliest_ns)} to {self.text(latest_ns)}"
 
 
-def local_title(clock: ReportTime, time_ns: int) -> str:
+def _zone(offset: str) -> str:
+    return f"UTC{offset.replace('-', '−')}"
+
+
+def local_title(clock: ReportTime, time_ns: int, *, event: str = "failure") -> str:
     """Words for a time axis in a picture: local time with its offset, the day included."""
     stamp = clock.local(time_ns)
     zone = "UTC" if clock.offset_s is None else f"local time, UTC{clock.offset_text.replace('-', '−')}"
-    return f"{zone}; failure on {stamp.day} {stamp:%b %Y}"
+    return f"{zone}; {event} on {stamp.day} {stamp:%b %Y}"

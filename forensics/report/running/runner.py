@@ -16,14 +16,14 @@ from forensics.case.read import read_case_file
 from forensics.case.schema import CaseFile
 from forensics.errors import ForensicsError, InputError, NotebookStopped, RunError
 from forensics.intake.exhibits import source_files
-from forensics.report.execution import run_notebook
-from forensics.report.failure import write_failure
 from forensics.report.notebooks import notebook_path
 from forensics.report.outline import page_of
-from forensics.report.output import PAGE_CELLS
-from forensics.report.own_cells import OwnCells, check_own_notebook, own_cells
-from forensics.report.placing import HANDED_OVER, RUNNING, Stage, held
-from forensics.report.result_set import (
+from forensics.report.running.execution import run_notebook
+from forensics.report.running.failure import write_failure
+from forensics.report.running.own_cells import OwnCells, check_own_notebook, own_cells
+from forensics.report.written.output import PAGE_CELLS
+from forensics.report.written.placing import HANDED_OVER, RUNNING, Stage, held
+from forensics.report.written.result_set import (
     FINDINGS_NAME,
     MANIFEST_NAME,
     NOTEBOOK_NAME,

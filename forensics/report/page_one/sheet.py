@@ -7,21 +7,21 @@ from dataclasses import dataclass
 from typing import Any
 
 from forensics.case.schema import CaseFile
-from forensics.hypotheses.modes import read_modes
 from forensics.model.known_modes import known_modes
-from forensics.model.vocabulary import VerdictStatus
-from forensics.report.cautions import cautions
-from forensics.report.next_steps import Step
-from forensics.report.not_known import not_known
-from forensics.report.plain import GRADES, mode_name, plain_words, verdict_says
-from forensics.report.revision import Superseded
-from forensics.report.shown_evidence import MOST_ROWS, look_alike_rows, shown_rows
+from forensics.model.vocabulary import Grade, VerdictStatus
+from forensics.report.page_one.next_steps import Step
+from forensics.report.page_one.not_known import not_known
+from forensics.report.page_one.open_case import Row, leader_and_next
+from forensics.report.page_one.shown_evidence import MOST_ROWS, look_alike_rows, shown_rows
 from forensics.report.stories.story import Story
 from forensics.report.tables.words import stamp_ns
-from forensics.report.units import ReportTime, readable, shown_unit
+from forensics.report.words.cautions import cautions
+from forensics.report.words.plain import GRADES, mode_name, plain_words, verdict_says
+from forensics.report.words.units import ReportTime, readable, shown_unit
+from forensics.report.written.revision import Superseded
 from forensics.results.publish import NOT_SEARCHED
 from forensics.results.schema import FindingsFile
-from forensics.rules import Limits, read_checks, read_limits
+from forensics.rules import Limits, read_limits
 
 MOST_LOOK_ALIKES, MOST_STEPS, MOST_SEEN = 3, 4, 2
 _DENSE, _DENSER, _DENSEST = 3200, 3800, 4600
@@ -46,6 +46,8 @@ class Beside:
         Evidence that does not agree, in words.
     story
         The picture, where there is one.
+    open_rows
+        Of an undetermined case: what leads, by how much, what is missing, what would settle it.
     known
         Ids that have an anchor in the report.
     changed
@@ -57,6 +59,7 @@ class Beside:
     steps: Sequence[Step] = ()
     conflicts: Sequence[str] = ()
     story: Story | None = None
+    open_rows: Sequence[Row] = ()
     known: frozenset[str] = frozenset()
     changed: Superseded | None = None
 
@@ -93,8 +96,8 @@ def page_one_values(
 
 def _filled(findings: FindingsFile, case: CaseFile, clock: ReportTime, beside: Beside, shape: Shape) -> dict[str, Any]:
     verdict = findings.verdict
-    rule = read_modes(read_checks()).by_id.get("" if verdict.mode is None else verdict.mode.value)
-    look_alikes = [] if rule is None else [look.mode for look in rule.look_alikes]
+    leader, _ = leader_and_next(findings)
+    first = verdict.mode if leader is None or verdict.mode is not None else leader.mode
     names = {mode.value: mode_name(mode.value) for mode in known_modes()}
     return {
         "title": _title(case),
@@ -107,8 +110,10 @@ def _filled(findings: FindingsFile, case: CaseFile, clock: ReportTime, beside: B
         "seen": _seen(case),
         "grades": list(GRADES.values()),
         "evidence": shown_rows(findings, case, case.case.display, most=shape.rows),
-        "look_alikes": look_alike_rows(findings, look_alikes, names, most=shape.look_alikes),
+        "look_alikes": look_alike_rows(findings, first, names, most=shape.look_alikes),
         "determined": verdict.status is VerdictStatus.DETERMINED,
+        "open_rows": list(beside.open_rows),
+        "ruled_out": (sum(h.grade is Grade.EXCLUDED for h in findings.graded), len(findings.graded) - 1),
         "not_known": [*not_known(findings), *beside.conflicts[:2]],
         "facts": facts(findings),
         "steps": list(beside.steps[:MOST_STEPS]),
@@ -151,6 +156,7 @@ def identity(findings: FindingsFile, case: CaseFile, clock: ReportTime) -> list[
         event = "no failure found in the record"
     elif c.failure is None:
         event += ", the last trip found in the data"
+    inputs = findings.reproduce.inputs_sha256[:_SHORT_HASH]
     machine = " · ".join(x for x in (c.machine_tag, m.refrigerant, m.starter.value if m.starter else "") if x)
     rows = [
         ("Event", event),
@@ -158,13 +164,21 @@ def identity(findings: FindingsFile, case: CaseFile, clock: ReportTime) -> list[
         ("Machine", f"{machine or 'not given'} · serial {m.serial or 'not given'}"),
         ("Purpose", c.purpose or "not given"),
         ("Asked by", c.asked_by or "not given"),
-        ("Report", f"case {c.id}, revision {c.revision}; inputs {findings.reproduce.inputs_sha256[:_SHORT_HASH]}"),
+        (
+            "Report",
+            f"{case_name(c.id)}, revision {c.revision}; inputs {inputs}",
+        ),
     ]
     if c.claim_number:
         rows.append(("Claim number", c.claim_number))
     if m.run_hours is not None or m.start_count is not None:
         rows.append(("Run hours, starts", f"{readable(m.run_hours)}, {readable(m.start_count)}"))
     return rows
+
+
+def case_name(case_id: str) -> str:
+    """A case by its id; the word *case* is not said twice."""
+    return case_id if case_id.lower().startswith("case") else f"case {case_id}"
 
 
 def _seen(case: CaseFile) -> list[str]:

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 from forensics.errors import RunError
 from forensics.model.outside_text import for_page
-from forensics.report.drawing_library import drawing_library
-from forensics.report.markup import MARK, PLOTLY_MIME, environment, render, slug
+from forensics.report.binding.drawing_library import drawing_library
+from forensics.report.binding.markup import MARK, PLOTLY_MIME, environment, render, slug
 from forensics.report.notebooks import ADDED
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from forensics.investigation import Investigation
 from forensics.machine.trip_words import trip_texts
 from forensics.report.figures.cycles import stop_at_failure
-from forensics.report.units import ReportTime
+from forensics.report.words.units import ReportTime
 
 _MOST = 2
 

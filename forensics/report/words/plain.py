@@ -22,6 +22,10 @@ GRADES = {
 }
 
 
+LIVE = (Grade.CONFIRMED, Grade.PROBABLE, Grade.POSSIBLE)
+_NAMED = 4
+
+
 class _Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -34,11 +38,17 @@ class ModeWords(_Strict):
 
 
 class CheckWords(_Strict):
-    """What a check says when it is met, when it is not, and what it cannot tell."""
+    """What a check says when it is met, when it is not, what it cannot tell, and what its number is.
+
+    A check without words for its number tells none to a reader outside the trade; ``times`` tells a ratio as so many
+    times in place of per cent.
+    """
 
     yes: str
     no: str
     whether: str
+    number: str = ""
+    times: bool = False
 
 
 class PlainWords(_Strict):
@@ -87,10 +97,15 @@ def mode_means(mode: str) -> str:
     return mode.replace("-", " ") if rule is None else rule.title
 
 
+def check_words(check: str) -> CheckWords | None:
+    """The words of a check; None where it is one that an own rule folder brought."""
+    family, _, name = check.partition(".")
+    return plain_words().check.get(family, {}).get(name)
+
+
 def finding_says(finding: _Told) -> str:
     """The answer of a check as one plain sentence without its full stop; its title where there are no words."""
-    family, _, name = finding.check.partition(".")
-    words = plain_words().check.get(family, {}).get(name)
+    words = check_words(finding.check)
     if words is None:
         return _by_title(finding)
     if finding.outcome is Outcome.PRESENT:
@@ -108,25 +123,41 @@ def _by_title(finding: _Told) -> str:
 
 
 def verdict_says(findings: FindingsFile) -> str:
-    """The verdict in at most two plain sentences: those of the findings file, else made from the cause's words."""
+    """The verdict in at most two plain sentences: those of the findings file, else made from the cause's words.
+
+    An undetermined one names what fits best and what stands in its way, in the page's own words.
+    """
     verdict = findings.verdict
-    given = getattr(verdict, "plain", "")
-    if given:
-        return str(given)
+    if verdict.status is VerdictStatus.UNDETERMINED:
+        return _open_says(findings)
+    if verdict.plain:
+        return verdict.plain
     if verdict.mode is not None and verdict.grade is not None:
         said = f"{verdict.grade.value.capitalize()}: {mode_means(verdict.mode.value)}."
         also = [mode_means(m.value) for m in verdict.also]
         return f"{said} Beside it: {'; '.join(also)}." if also else said
-    if verdict.status is VerdictStatus.NO_FAULT_FOUND:
-        return "No fault found: in what these data could show, nothing was wrong with the machine."
-    live = [h for h in findings.graded if h.grade in (Grade.PROBABLE, Grade.POSSIBLE) and h.mode is not Mode.NONE]
-    named = [mode_name(h.mode.value) for h in live if h.for_]
-    if len(named) == 1:
-        return f"Undetermined: one cause fits these data, but they do not prove it: {named[0]}."
-    if named:
-        return f"Undetermined: more than one cause fits these data. What fits: {_or(named[:3])}."
-    out = sum(h.grade is Grade.EXCLUDED for h in findings.graded)
-    return f"Undetermined: these data point to no cause. {out} of {len(findings.graded)} causes are ruled out."
+    return "No fault found: in what these data could show, nothing was wrong with the machine."
+
+
+def _open_says(findings: FindingsFile) -> str:
+    live = [h for h in findings.graded if h.grade in LIVE and h.mode is not Mode.NONE]
+    live.sort(key=lambda h: (-h.decibans, h.mode.value))
+    silent, run = silent_checks(findings)
+    if not live:
+        return (
+            "These records do not show what happened, and they are too thin to call the machine sound. "
+            f"{silent} of {run} checks could not be made."
+        )
+    fits = f"What fits these records best, without being proved by them: {small(mode_means(live[0].mode.value))}."
+    if len(live) == 1:
+        return f"{fits} No other cause of the list stands out, but they do not rule out enough of the others."
+    others = _or([small(mode_name(h.mode.value)) for h in live[1:_NAMED]])
+    return f"{fits} They do not rule out: {others}."
+
+
+def small(words: str) -> str:
+    """Words as they stand inside a sentence: the first letter small, unless the first word is an abbreviation."""
+    return words if words[:2].isupper() else words[:1].lower() + words[1:]
 
 
 def _or(parts: list[str]) -> str:

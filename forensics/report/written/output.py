@@ -16,8 +16,8 @@ from forensics.intake.result import write_set_aside
 from forensics.report import tables
 from forensics.report.context import ReportContext
 from forensics.report.outline import compose, page_of
-from forensics.report.placing import Stage, handed_over, held, new_stage
-from forensics.report.result_set import (
+from forensics.report.written.placing import Stage, handed_over, held, new_stage
+from forensics.report.written.result_set import (
     FINDINGS_NAME,
     MANIFEST_NAME,
     REPORT_NAME,
@@ -29,7 +29,7 @@ from forensics.report.result_set import (
     input_faults,
     new_set,
 )
-from forensics.report.revision import keep_earlier
+from forensics.report.written.revision import keep_earlier
 from forensics.results.findings_json import dump_findings
 
 __all__ = ["FINDINGS_NAME", "PAGE_CELLS", "SET_ASIDE_NAME", "TABLES_NAME", "all_tables", "csv_text", "write"]

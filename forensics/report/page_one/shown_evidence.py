@@ -6,13 +6,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from forensics.case.schema import CaseFile
-from forensics.model.vocabulary import Outcome
-from forensics.report.plain import finding_says
-from forensics.report.units import readable, shown_unit
-from forensics.results.schema import CiteRow, FindingRow, FindingsFile
+from forensics.hypotheses.modes import read_modes
+from forensics.model.vocabulary import Grade, Mode, Outcome
+from forensics.report.words.plain import LIVE, check_words, finding_says, small
+from forensics.report.words.units import alike, readable, shown_unit
+from forensics.results.schema import CiteRow, FindingRow, FindingsFile, HypothesisRow
+from forensics.rules import read_checks
 
 BY_HAND = ("observation", "measurement")
 MOST_ROWS = 5
+_SPOKEN_UNITS = {"1/h": "an hour", "%/min": "% a minute"}
 _PERCENT = 100.0
 
 
@@ -58,25 +61,32 @@ def _unit_sign(unit: str) -> str:
 
 
 def says(finding: FindingRow, display: str) -> str:
-    """A plain sentence with what was measured and the limit that it was held against."""
-    numbers = measured_words(finding, display)
-    return f"{finding_says(finding)} ({numbers})" if numbers else finding_says(finding)
+    """A plain sentence with what was measured and the limit that it was held against.
+
+    A number stands here only with words that say of what it is.
+    """
+    words, numbers = check_words(finding.check), measured_words(finding, display)
+    if not numbers or words is None or not words.number:
+        return finding_says(finding)
+    return f"{finding_says(finding)} ({words.number}: {numbers})"
 
 
 def measured_words(finding: FindingRow, display: str) -> str:
     """The value of a finding with its interval and limit in the unit system of the case; empty where it has none."""
     if finding.value is None:
         return ""
-    shown = shown_unit(finding.unit, display)
-    if finding.unit == "1":
-        parts = [_share(v) for v in (finding.value, finding.low, finding.high, finding.limit)]
-        unit = ""
+    numbers = (finding.value, finding.low, finding.high, finding.limit)
+    words = check_words(finding.check)
+    if finding.unit == "1" and words is not None and words.times:
+        parts, unit = alike(numbers, digits=2), " times"
+    elif finding.unit == "1":
+        parts, unit = alike([None if v is None else _PERCENT * v for v in numbers]), " %"
     else:
-        parts = [
-            "" if v is None else readable(v * shown.factor + shown.offset)
-            for v in (finding.value, finding.low, finding.high, finding.limit)
-        ]
-        unit = f" {shown.text}" if shown.text else ""
+        shown = shown_unit(finding.unit, display)
+        parts = alike([None if v is None else v * shown.factor + shown.offset for v in numbers])
+        # beside its words a difference of temperatures is told in degrees
+        text = shown.text.removesuffix(" difference")
+        unit = f" {_SPOKEN_UNITS.get(text, text)}" if text else ""
     value, low, high, limit = parts
     said = f"{value}{unit}"
     if low and high and low != high:
@@ -84,15 +94,13 @@ def measured_words(finding: FindingRow, display: str) -> str:
     return f"{said}; limit {limit}{unit}" if limit else said
 
 
-def _share(value: float | None) -> str:
-    return "" if value is None else f"{readable(_PERCENT * value, digits=2)} %"
-
-
 def how_sure(finding: FindingRow) -> str:
     """Whether the whole interval of a finding lies on the side of its limit that decides."""
     if finding.outcome is Outcome.CANNOT_TELL:
         return "cannot be told"
     if finding.value is None or finding.limit is None or finding.low is None or finding.high is None:
+        return "read from the record"
+    if finding.low == finding.high:
         return "read from the record"
     if finding.low > finding.limit or finding.high < finding.limit:
         return "measured; clear of its limit, error included"
@@ -113,36 +121,35 @@ def where(cites: Sequence[CiteRow]) -> str:
 
 
 def look_alike_rows(
-    findings: FindingsFile, look_alikes: Sequence[str], names: Mapping[str, str], *, most: int
+    findings: FindingsFile, first: Mode | None, names: Mapping[str, str], *, most: int
 ) -> list[tuple[str, str]]:
-    """The causes that look like the verdict's, each with why it is less likely, in plain words.
+    """The causes that look like the one that stands or leads, each with why it is less likely or that it fits as well.
 
-    Those that the rules name as look-alikes come first, then every other that is still open.
+    Those that are still open come first in an open case, those that the rules name as look-alikes in a decided one.
+
+    Parameters
+    ----------
+    first
+        The cause of the verdict, or the one that leads an open case.
     """
-    verdict = findings.verdict
-    named = {verdict.mode, *verdict.also}
-    rows = {h.mode.value: h for h in findings.graded if h.mode not in named and h.mode.value != "none"}
-    live = [m for m, h in rows.items() if h.grade.value in ("confirmed", "probable", "possible")]
-    live.sort(key=lambda m: -len(rows[m].for_))
+    named = {first, findings.verdict.mode, *findings.verdict.also, Mode.NONE}
+    rule = read_modes(read_checks()).by_id.get("" if first is None else first.value)
+    rows = {h.mode.value: h for h in findings.graded if h.mode not in named}
+    alike = [] if rule is None else [look.mode for look in rule.look_alikes if look.mode in rows]
+    live = sorted((m for m, h in rows.items() if h.grade in LIVE), key=lambda m: -rows[m].decibans)
+    order = [*alike, *live] if findings.verdict.mode is not None else [*live, *alike]
     by_id = {f.id: f for f in findings.findings}
-    out = []
-    for mode in dict.fromkeys([*(m for m in look_alikes if m in rows), *live]):
-        h = rows[mode]
-        against = [finding_says(by_id[i]) for i in h.against if i in by_id][:2]
-        against += [f"by hand: {i}" for i in h.against if i not in by_id][: 1 - min(len(against), 1)]
-        out.append((names.get(mode) or mode.replace("-", " "), why_less(h.grade.value, against, bool(h.for_))))
-    return out[:most]
+    return [(names.get(m) or m.replace("-", " "), _why(rows[m], by_id)) for m in dict.fromkeys(order)][:most]
 
 
-def why_less(grade: str, against: Sequence[str], fits: bool) -> str:  # noqa: FBT001 - a plain fact of the row
-    """Why a cause is less likely than the verdict's, or what stands in its way."""
+def _why(row: HypothesisRow, by_id: Mapping[str, FindingRow]) -> str:
+    """Why a cause is less likely than the first, what stands in its way, or that it fits as well."""
+    against = [small(finding_says(by_id[i])) for i in row.against if i in by_id][:2]
+    if not against and row.against:
+        against = [f"what was found by hand ({row.against[0]})"]
     if against:
-        ruled = "ruled out: " if grade == "excluded" else ""
-        return ruled + "; ".join(_small(words) for words in against)
-    if grade == "not-observable":
-        return "these data could not show it either way"
-    return "nothing speaks against it, but less speaks for it" if fits else "nothing in these data speaks for it"
-
-
-def _small(words: str) -> str:
-    return words[:1].lower() + words[1:]
+        return ("ruled out: " if row.grade is Grade.EXCLUDED else "") + "; ".join(against)
+    fits = [small(finding_says(by_id[i])) for i in row.for_ if i in by_id][:1]
+    if row.grade in LIVE:
+        return f"it fits as well ({fits[0]}), and nothing speaks against it" if fits else "nothing speaks against it"
+    return "these data could not show it either way"

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from forensics.case.schema import CaseFile
 from forensics.investigation import Investigation
-from forensics.model.vocabulary import Outcome, PreviousStop
-from forensics.report.plain import mode_name, plain_words, silent_checks
+from forensics.model.vocabulary import Grade, Outcome, PreviousStop
+from forensics.report.words.plain import mode_name, plain_words, silent_checks
 from forensics.results.publish import NOT_SEARCHED
 from forensics.results.schema import FindingsFile
 
@@ -19,7 +19,10 @@ def not_known(findings: FindingsFile) -> list[str]:
     unseen = [s for s in findings.stops if s.reverse_rotation is Outcome.CANNOT_TELL]
     if findings.stops and len(unseen) == len(findings.stops):
         lines.append("Whether the rotors turned backwards after a stop: these exports can neither show nor exclude it.")
-    hidden = [mode_name(o.mode.value) for o in findings.observability if o.observable == "no"]
+    ruled_out = {h.mode for h in findings.graded if h.grade is Grade.EXCLUDED}
+    hidden = [
+        mode_name(o.mode.value) for o in findings.observability if o.observable == "no" and o.mode not in ruled_out
+    ]
     if hidden:
         lines.append(f"Causes that could not be seen at all: {_some(hidden)}.")
     open_clocks = [c.clock for c in findings.clocks if c.offset_s is None]

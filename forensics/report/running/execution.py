@@ -17,9 +17,9 @@ from forensics.errors import (
     Severity,
     Stopped,
 )
-from forensics.report.kernel import KERNEL_NAME, RunPlace, Transport, manager_class, run_place
-from forensics.report.markup import PROBLEMS_MIME
+from forensics.report.binding.markup import PROBLEMS_MIME
 from forensics.report.notebooks import ADDED, check_injected, check_parameters, read_notebook
+from forensics.report.running.kernel import KERNEL_NAME, RunPlace, Transport, manager_class, run_place
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
