@@ -357,7 +357,7 @@ def investigation(**changed: Any) -> Investigation:
         start_count=74.5,
         serial="S-75",
     )
-    facts = (SimpleNamespace(what="in_period", value=True, source="folder, page 3"),)
+    facts = (SimpleNamespace(what="in_period", value=True, written="folder, page 3"),)
     weighing = SimpleNamespace(
         verdict=VERDICT,
         hypotheses=(HYPOTHESIS,),
