@@ -518,7 +518,7 @@ def test_a_finding_without_times_and_numbers_has_nulls() -> None:
 
 
 def test_a_fact_of_the_case_replaces_the_one_not_searched() -> None:
-    given = (SimpleNamespace(what="parts_retained", value=False, source=""),)
+    given = (SimpleNamespace(what="parts_retained", value=False, written=""),)
     casefile = SimpleNamespace(**{**vars(investigation().casefile), "fact": given})
     rows = published(casefile=casefile)["facts"]
     assert rows[0] == {"what": "parts_retained", "value": "no", "source": "source not given"}
