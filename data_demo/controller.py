@@ -59,13 +59,11 @@ class Controller:
     pulse_is_load: bool = True
     tripped: str = ""
     locked_until_s: float = 0.0
-    trip_after_power: bool = False
     last_kind: str = "normal"
     timers: dict[str, float] = field(default_factory=dict)
     events: list[Event] = field(default_factory=list)
     drive: Drive = field(default_factory=Drive)
     run_command: bool = False
-    holding: bool = False
 
     def _say(self, t: float, point: str, state: str, text: str) -> None:
         self.events.append(Event(round(t, 2), point, state, text))
@@ -88,7 +86,7 @@ class Controller:
 
     def power_lost(self, t: float) -> None:
         """All commands fall with the supply; nothing is reported until it is back."""
-        self.last_kind, self.trip_after_power = "power-loss", True
+        self.last_kind = "power-loss"
         self.locked_until_s = t + 600.0
         self._motor_off(t)
         self._say(t + 95.0, "SUPPLY", "ALARM", "Control power restored")
@@ -181,7 +179,6 @@ class Controller:
                 self.pulse_until_s = t + 10.0
         pulse = t < self.pulse_until_s - 1e-9
         drive.load, drive.unload = pulse and self.pulse_is_load, pulse and not self.pulse_is_load
-        self.holding = not pulse
 
     def _unloading(self, t: float, m: Machine, seen: dict[str, float], *, demand: bool) -> None:
         s, drive, age = self.settings, self.drive, t - self.since_s

@@ -98,8 +98,6 @@ class Machine:
         "superheat_k",
         "swept_m3",
         "td_c",
-        "torque_pu",
-        "vibration",
         "water_in_c",
         "water_kw_k",
         "water_out_c",
@@ -128,10 +126,10 @@ class Machine:
         self.plenum_kpa = line.pressure_kpa(self.evaporator_c)
         self.water_in_c = self.water_out_c = water_c
         self.water_kw_k = self.cooling_kw / 5.5
-        self.rpm = self.slide = self.amps = self.flow = self.feed = self.exv = self.oil_dp_kpa = self.torque_pu = 0.0
+        self.rpm = self.slide = self.amps = self.flow = self.feed = self.exv = self.oil_dp_kpa = 0.0
         self.bypass_fraction = 1.0
         self.superheat_k, self.td_c, self.oil_c, self.winding_c = 6.0, 40.0, 46.0, 30.0
-        self.oil_level, self.dissolved, self.filter_drop_kpa, self.vibration = 72.0, 0.0, 0.0, 0.0
+        self.oil_level, self.dissolved, self.filter_drop_kpa = 72.0, 0.0, 0.0
         self.mean_bypass_kg_s = self.capacity_pu = 0.0
 
     @property
@@ -176,16 +174,14 @@ class Machine:
                 self.rpm = field * (1.0 - min(slip, 0.05))
                 useful = math.sqrt(1.0 - size.no_load_ratio**2)
                 self.amps = size.rated_amps * math.hypot(size.no_load_ratio * volts, useful * load_pu / volts)
-                self.torque_pu = load_pu
                 return
             slip = max(1.0 - ratio, 0.001)
             share = size.reduced_current if drive.reduced else 1.0
             pull = rated * 5.4 / (slip / 0.2 + 0.2 / slip) * share * volts**2 * (1.0 if field > 0 else -1.0)
             self.accelerate(dt, pull - gas, drag)
             self.amps = size.rated_amps * size.locked_rotor_ratio * share * volts * slip / math.sqrt(slip * slip + 0.03)
-            self.torque_pu = abs(pull) / rated
             return
-        self.amps = self.torque_pu = 0.0
+        self.amps = 0.0
         if self.rpm or gas > drag:
             self.accelerate(dt, -gas, drag)
 

@@ -179,7 +179,7 @@ class _Simulation:
         self.skipped: tuple[float, ...] | None = None
         self.was_shut, self.shut_off_s = False, -1e9
         self.contact_was = self.bounced = False
-        self.sum_amps, self.n_starts, self.run_s = 0.0, 1200, 9000.0 * 3600.0
+        self.n_starts, self.run_s = 1200, 9000.0 * 3600.0
 
     def _physical(self, t: float, drive: Drive, fx: Effects) -> Drive:
         """The drive as the machine feels it: contacts that bounce or weld, a valve that opens late."""

@@ -106,11 +106,6 @@ class Investigation:
         """Limits in use."""
         return self.case.limits
 
-    @property
-    def bundle_id(self) -> str:
-        """Short hash of all inputs, printed on page one."""
-        return self.inputs_sha256[:12]
-
 
 def investigate(path: Path, *, limits: Mapping[str, float] | None = None) -> Investigation:
     """Investigate a case from its file to the weighed hypotheses.

@@ -54,8 +54,3 @@ def pull_nm(build: Build, slip: float, share: float, volts_pu: float) -> float:
     slip = max(slip, 1e-3)
     shape = 2.0 * _PEAK_TORQUE / (slip / _SLIP_AT_PEAK + _SLIP_AT_PEAK / slip)
     return build.rated_torque_nm * shape * share * volts_pu**2
-
-
-def transformer_factor(build: Build, *, starting_in_star: bool) -> float:
-    """What a current transformer shows over the line's amps: the winding's where it sits inside the delta."""
-    return 1.0 / math.sqrt(3.0) if build.transformers == "in-delta" and not starting_in_star else 1.0

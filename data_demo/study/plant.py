@@ -48,7 +48,6 @@ class Plant:
         self.ua = self.cooling_kw / _APPROACH_K[build.evaporator]
         self.water_kw_k = self.cooling_kw / 5.5
         self.loop_kj_k = 95.0 * self.cooling_kw
-        self.has_run = False
         self.reset(around.water_c)
 
     def reset(self, water_c: float) -> None:
@@ -218,7 +217,6 @@ class Plant:
         self.dissolved *= math.exp(-dt / 160.0)
         goal = 24.0 + 42.0 * self.amps**1.6 + 0.5 * self.te + fx.winding_k * min(1.3, self.amps)
         self.winding_c += (goal - self.winding_c) * (1.0 - math.exp(-dt / 320.0))
-        self.has_run = True
 
     def _oil(self, fx: Effects) -> None:
         lift = max(self.pd - self.ps, 0.0)

@@ -10,8 +10,9 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from forensics.case.messages import checked_path
 from forensics.case.values import Line, Name, Number, Stamp, one_line, within
 from forensics.model.build_words import CapacityKind, CheckValve, Condenser, Evaporator
+from forensics.model.known_modes import known_modes
 from forensics.model.paths import name_fault
-from forensics.model.vocabulary import Mode, Recorded, Role, Starter, known_modes
+from forensics.model.vocabulary import Mode, Recorded, Role, Starter
 from forensics.rules.checks import read_checks
 
 # ends of what a file of a few megabytes is answered with; a machine has dozens of points and a hundred exports

@@ -35,7 +35,9 @@ class Run:
     first_ns, last_ns
         Best estimates of both ends, ns UTC (bounds of the record where an edge is None).
     seen_in
-        Role that showed the run; what narrowed an edge is appended after ``+``.
+        Role that showed the run.
+    narrowed_by
+        What else narrowed an edge: roles, or ``event list``; by name.
     """
 
     begin: Edge | None
@@ -43,6 +45,7 @@ class Run:
     first_ns: int
     last_ns: int
     seen_in: str
+    narrowed_by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -343,7 +346,7 @@ def _narrowed(run: Run, hints: list[_Hint], enough_s: float) -> Run:
         return run
     first = run.first_ns if begin is None else (begin.earliest_ns + begin.latest_ns) // 2
     last = run.last_ns if end is None else (end.earliest_ns + end.latest_ns) // 2
-    return Run(begin, end, first, max(first, last), "+".join([run.seen_in, *names]))
+    return Run(begin, end, first, max(first, last), run.seen_in, tuple(names))
 
 
 def _narrow(edge: Edge | None, to: int, hints: list[_Hint], enough_s: float) -> tuple[Edge | None, str]:

@@ -13,10 +13,10 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.model.spacing import NS as NS  # where everybody looks for it
+from forensics.model.spacing import covered_seconds, usual_step_s
 from forensics.model.vocabulary import Quality, Recorded, Role
 
-_GAP_INTERVALS = 3.0
-NS = 1_000_000_000
 ON, OFF, UNKNOWN = 1, 0, -1
 UNUSABLE = int(Quality.MISSING | Quality.OUT_OF_RANGE)
 DISTRUSTED = np.uint16(UNUSABLE | int(Quality.STUCK | Quality.PASTED | Quality.UNCERTAIN))
@@ -98,21 +98,6 @@ def middle(values: NDArray[np.float64]) -> float:
     ordered = np.sort(values)
     half = len(ordered) // 2
     return float(ordered[half]) if len(ordered) % 2 else float((ordered[half - 1] + ordered[half]) / 2)
-
-
-def usual_step_s(t: NDArray[np.int64]) -> float:
-    """Median spacing of stamps in s; a log without a gap has but one."""
-    steps = np.diff(t)
-    return float(steps[0] if (steps == steps[0]).all() else np.median(steps)) / NS
-
-
-def covered_seconds(t: NDArray[np.int64], recorded: Recorded, interval_s: float) -> float:
-    """Seconds that rows at times ``t`` (ns) speak for: gaps of a periodic log are left out."""
-    if len(t) <= 1:
-        return 0.0
-    if recorded is Recorded.CHANGE:
-        return float(t[-1] - t[0]) / NS
-    return float(np.minimum(np.diff(t), round(_GAP_INTERVALS * interval_s * NS)).sum()) / NS
 
 
 @dataclass(frozen=True)

@@ -157,16 +157,6 @@ class Record:
         """How late the lines of a source come at most, s: 0 for what is no list of events."""
         return self.lateness_s.get(source, 0.0)
 
-    def without_source(self, source: str) -> Record:
-        """The record as if one source had not been supplied."""
-        return replace(
-            self,
-            samples=_drop(self.samples, source),
-            switches=_drop(self.switches, source),
-            waveforms=tuple(w for w in self.waveforms if w.source != source),
-            log=tuple(line for line in self.log if line.source != source),
-        )
-
     def shifted(self, offsets_s: Mapping[str, float], drifts_ppm: Mapping[str, float] | None = None) -> Record:
         """The record with each clock's offset (clock minus reference, s) taken off its stamps.
 
@@ -198,8 +188,3 @@ class Record:
                 replace(x, time_ns=x.time_ns - ns.get(x.clock, 0) - int(grown(x.clock, x.time_ns))) for x in self.log
             ),
         )
-
-
-def _drop(points: Mapping[Role, tuple[P, ...]], source: str) -> dict[Role, tuple[P, ...]]:
-    kept = {role: tuple(p for p in found if p.origin.source != source) for role, found in points.items()}
-    return {role: found for role, found in kept.items() if found}

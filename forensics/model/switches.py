@@ -8,7 +8,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.model.points import NS, ON, UNKNOWN, Edge, Origin, Span, covered_seconds, usual_step_s
+from forensics.model.points import NS, ON, UNKNOWN, Edge, Origin, Span
+from forensics.model.spacing import covered_seconds, usual_step_s
 from forensics.model.vocabulary import Recorded, Role
 
 EVENT_SWITCHES = (

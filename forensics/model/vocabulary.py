@@ -8,7 +8,7 @@ from enum import IntFlag, StrEnum
 from pathlib import Path
 
 MODE_FILES = Path(__file__).resolve().parent.parent / "rules" / "modes"
-_MODE_ID = re.compile(r"^[a-z][a-z0-9-]*$")
+MODE_ID = re.compile(r"^[a-z][a-z0-9-]*$")
 
 
 class Dimension(StrEnum):
@@ -219,19 +219,13 @@ class Mode(StrEnum):
     @classmethod
     def _missing_(cls, value: object) -> Mode | None:
         """A mode that has no name here but a file of its own; kept, so that it is one object."""
-        if not isinstance(value, str) or not _MODE_ID.match(value) or not (MODE_FILES / f"{value}.toml").is_file():
+        if not isinstance(value, str) or not MODE_ID.match(value) or not (MODE_FILES / f"{value}.toml").is_file():
             return None
         mode = str.__new__(cls, value)
         mode._name_ = value.upper().replace("-", "_")
         mode._value_ = value
         known = cls._value2member_map_.setdefault(value, mode)
         return known if isinstance(known, cls) else None
-
-
-def known_modes() -> tuple[Mode, ...]:
-    """Every mode: those of the contract, then those that are a file alone, by name."""
-    files = sorted(path.stem for path in MODE_FILES.glob("*.toml") if _MODE_ID.match(path.stem))
-    return tuple(dict.fromkeys((*Mode, *(Mode(name) for name in files))))
 
 
 class Recorded(StrEnum):

@@ -105,7 +105,7 @@ def saturation_for(refrigerant: str, saturation_table: str, folder: Path) -> tup
     found = find_refrigerant(refrigerant)
     if found is not None:
         return _shipped(found.name), ""
-    curve = _from_library(refrigerant)
+    curve = from_library(refrigerant)
     if curve is not None:
         return curve, ""
     others = [name for name in known_refrigerants() if name not in _FIRST]
@@ -130,7 +130,7 @@ def _shipped(name: str) -> SaturationCurve:
 
 
 @cache
-def _from_library(refrigerant: str) -> SaturationCurve | None:
+def from_library(refrigerant: str) -> SaturationCurve | None:
     """A refrigerant without a shipped table, computed when the library has it under its exact designation."""
     number = _key(refrigerant)
     if not re.fullmatch(r"\d{2,4}[A-Z]{0,2}(\d|[A-Z])?", number):

@@ -8,7 +8,8 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from forensics.model.vocabulary import Role, known_modes
+from forensics.model.known_modes import known_modes
+from forensics.model.vocabulary import Role
 from forensics.rules.files import FOLDER, read_toml
 from forensics.rules.strict import Form, read_form, refused
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from functools import cache
 
 from forensics.errors import InputError, Problem
-from forensics.model.vocabulary import Mode, known_modes
+from forensics.model.known_modes import known_modes
+from forensics.model.vocabulary import Mode
 from forensics.rules import FOLDER
 from forensics.rules.strict import Form, read_form
 

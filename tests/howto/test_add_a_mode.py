@@ -35,7 +35,7 @@ def test_a_mode_that_is_a_file_alone_runs_through_report_sites_and_coding(house:
     )
     coded = house.run(
         "-c",
-        "from forensics.model.vocabulary import Mode, known_modes\n"
+        "from forensics.model.known_modes import known_modes\nfrom forensics.model.vocabulary import Mode\n"
         "from forensics.sites.iso14224 import NOT_CODED, read_coding\n"
         f"mode = Mode({ID!r})\nassert mode in known_modes()\n"
         "print(read_coding()[0].get(mode.value, NOT_CODED).code)",

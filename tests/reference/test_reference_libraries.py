@@ -14,7 +14,7 @@ from forensics.machine.stops.rotor_pressure import Difference
 from forensics.model.points import NS
 from forensics.model.vocabulary import Role
 from forensics.rules import read_limits
-from forensics.signatures.refrigerant.expansion_valve import spectrum_of, swing_of
+from forensics.signatures.refrigerant.swing import spectrum_of, swing_of
 from forensics.sites.rates import poisson_interval
 from forensics.stats.robust_fit import robust_fit
 

@@ -357,7 +357,7 @@ def investigation(**changed: Any) -> Investigation:
         start_count=74.5,
         serial="S-75",
     )
-    facts = (SimpleNamespace(what="in_period", value=True, source="folder, page 3"),)
+    facts = (SimpleNamespace(what="in_period", value=True, written="folder, page 3"),)
     weighing = SimpleNamespace(
         verdict=VERDICT,
         hypotheses=(HYPOTHESIS,),
@@ -518,7 +518,7 @@ def test_a_finding_without_times_and_numbers_has_nulls() -> None:
 
 
 def test_a_fact_of_the_case_replaces_the_one_not_searched() -> None:
-    given = (SimpleNamespace(what="parts_retained", value=False, source=""),)
+    given = (SimpleNamespace(what="parts_retained", value=False, written=""),)
     casefile = SimpleNamespace(**{**vars(investigation().casefile), "fact": given})
     rows = published(casefile=casefile)["facts"]
     assert rows[0] == {"what": "parts_retained", "value": "no", "source": "source not given"}

@@ -132,7 +132,6 @@ class RawTable:
     last_local: int | None = None
     resolution_ns: int = 0
     unknown_zones: Counter[str] = field(default_factory=Counter)
-    zone_row: dict[str, int] = field(default_factory=dict)
     month_names: set[str] = field(default_factory=set)
     bad_months: dict[str, tuple[int, str]] = field(default_factory=dict)
     extra_empty: list[tuple[int, int]] = field(default_factory=list)

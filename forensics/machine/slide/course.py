@@ -63,7 +63,15 @@ def slide_of(subject: Subject) -> Slide | None:
     }
     stands = _stands(subject, source, course)
     held = _held(subject, source, course, by_time)
-    return Slide(source, course, identify(course), lift_known, held, by_time, stands)
+    return Slide(
+        source=source,
+        course=course,
+        gains=identify(course),
+        lift_known=lift_known,
+        held=held,
+        by_time=by_time,
+        stands=stands,
+    )
 
 
 def _stands(subject: Subject, source: Capacity, course: Course) -> dict[int, Stand | None]:

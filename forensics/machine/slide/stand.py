@@ -124,16 +124,16 @@ def _told(
     leak = _leak(moved[quiet], windows.minutes[quiet], scatter)
     levels = course.v[np.searchsorted(course.t, windows.end[chosen], side="right") - 1]
     return Stand(
-        span,
-        int(inside.sum()),
-        seconds,
-        seconds * asked[1],
-        float(np.sum(moved[chosen])),
-        2.0 * scatter * np.sqrt(2.0 * _pieces(windows, chosen)),
-        leak,
-        float(np.sum(windows.minutes[chosen])),
-        (float(np.quantile(levels, 0.05)), float(np.quantile(levels, 0.95))),
-        _by_run(course, windows.end[chosen], levels, asked[0][chosen]),
+        span_ns=span,
+        spells=int(inside.sum()),
+        seconds=seconds,
+        worth=seconds * asked[1],
+        moved=float(np.sum(moved[chosen])),
+        error=2.0 * scatter * np.sqrt(2.0 * _pieces(windows, chosen)),
+        leak=leak,
+        minutes=float(np.sum(windows.minutes[chosen])),
+        level=(float(np.quantile(levels, 0.05)), float(np.quantile(levels, 0.95))),
+        by_run=_by_run(course, windows.end[chosen], levels, asked[0][chosen]),
     )
 
 

@@ -117,7 +117,7 @@ def _active(subject: Subject, run: Run, window: Window, motor: Motor) -> tuple[I
 
 def _sure(subject: Subject, run: Run, window: Window, power: Samples) -> Window:
     """The window less what the clocks of power and current may be apart."""
-    shown = run.seen_in.partition("+")[0]
+    shown = run.seen_in
     clocks = {p.origin.clock for role, points in subject.record.samples.items() if role.value == shown for p in points}
     if power.origin.clock in clocks:
         return window

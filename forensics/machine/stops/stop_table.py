@@ -33,7 +33,7 @@ from forensics.machine.subject import Subject
 from forensics.model.findings import Bounds, Cite, Stop
 from forensics.model.points import NS, Samples, middle
 from forensics.model.record import Record
-from forensics.model.vocabulary import Answer, Outcome, Role, StopKind
+from forensics.model.vocabulary import Answer, Outcome, Role
 from forensics.rules import Limits
 
 STAYED = "the pressure before the rotors stayed for a minute, as it does where its sensor sits behind the check valve"
@@ -344,11 +344,6 @@ def _amps_before(record: Record, run: Run) -> float | None:
 
 def _cites(record: Record, run: Run) -> tuple[Cite, ...]:
     amps: Samples | None = record.fastest(Role.MOTOR_AMPS)
-    if amps is None or run.end is None or run.seen_in.partition("+")[0] != Role.MOTOR_AMPS.value:
+    if amps is None or run.end is None or run.seen_in != Role.MOTOR_AMPS.value:
         return ()
     return (Cite(amps.origin.source, amps.origin.column, (max(run.end.row - 1, 1), run.end.row)),)
-
-
-def was_trip(stop: Stop) -> bool:
-    """Whether a stop was no normal one."""
-    return stop.kind is StopKind.TRIP

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from forensics.report.words.units import ReportTime
 
 BLACK, BLUE, VERMILION, GREEN = "#000000", "#08386b", "#a13a06", "#2a7f5f"
-PURPLE, SAND = "#9a86d6", "#9a8420"
+PURPLE = "#9a86d6"
 GREY, PALE, INK = "#6b6b6b", "#e4e4e0", "#1a1a1a"
 LINES = (BLACK, BLUE, VERMILION, GREEN, PURPLE)
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash")

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from forensics.case.schema import CaseFile
-from forensics.model.vocabulary import Grade, VerdictStatus, known_modes
+from forensics.model.known_modes import known_modes
+from forensics.model.vocabulary import Grade, VerdictStatus
 from forensics.report.binding.markup import render
 from forensics.report.page_one.next_steps import Step
 from forensics.report.page_one.not_known import not_known

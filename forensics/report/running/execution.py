@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forensics.errors import (
-    InputError,
     KernelDied,
     KernelNotStarted,
     NotebookStopped,
@@ -176,8 +175,3 @@ def _cell_error(notebook: NotebookNode, fault: Any) -> Stopped:
     said = "the input must be corrected" if problems else (fault.evalue.strip() or fault.ename)
     why = f"stopped at cell {cell} of {of}: {said}" if cell else said
     return Stopped(cell, of, why, detail, tuple(problems))
-
-
-def input_error(stopped: Stopped) -> InputError | None:
-    """The problems of a stopped run as one error, where the input is at fault."""
-    return InputError(stopped.problems) if stopped.problems else None

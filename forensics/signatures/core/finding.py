@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from forensics.machine.subject import Subject
 from forensics.model.findings import DOES_NOT_APPLY, Cite, Finding
-from forensics.model.vocabulary import Outcome
+from forensics.model.vocabulary import Outcome, Role
 from forensics.rules import Check, read_checks
 
 
@@ -171,10 +172,22 @@ def three_way(low: float, high: float, limit: float, *, above: bool) -> Outcome:
     return Outcome.ABSENT if short else Outcome.CANNOT_TELL
 
 
-def cannot_tell(check_id: str, why_not: str, *, unlocked_by: str = "", suffix: str = "") -> Finding:
-    """The answer of a detector whose needs are not met."""
+def cannot_tell(
+    check_id: str, why_not: str, *, lacking: Collection[Role] = (), unlocked_by: str = "", suffix: str = ""
+) -> Finding:
+    """The answer of a detector whose needs are not met.
+
+    Parameters
+    ----------
+    why_not
+        The reason in words.
+    lacking
+        Roles that the reason is about, where logging one of them, or faster, would answer the check.
+    unlocked_by
+        What would answer it else, in words.
+    """
     check = read_checks()[check_id]
-    unlock = unlocked_by or _cheapest(check, why_not)
+    unlock = unlocked_by or _what_to_log(check, lacking)
     return Finding(
         id=check_id + suffix,
         check=check_id,
@@ -199,11 +212,11 @@ def does_not_apply(check_id: str, why: str) -> Finding:
     )
 
 
-def _cheapest(check: Check, why_not: str) -> str:
-    """What to log, of the points that the reason names; nothing where logging more would not have helped."""
+def _what_to_log(check: Check, lacking: Collection[Role]) -> str:
+    """What to log, of the points that are lacking; nothing where logging more would not have helped."""
     parts = []
     for need in check.needs:
-        if not any(role.value in why_not for role in need.roles):
+        if not any(role in lacking for role in need.roles):
             continue
         rate = "" if need.longest_interval_s is None else f" every {need.longest_interval_s:g} s or faster"
         parts.append(f"{need.roles[0].value}{rate}")

@@ -26,7 +26,7 @@ from forensics.model.findings import Finding
 from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role, StopKind
-from forensics.rules import read_checks
+from forensics.rules import Need, read_checks
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, downgrade, make_finding
 from forensics.signatures.core.needs import met
 
@@ -73,8 +73,9 @@ def ready(subject: Subject, check: str) -> tuple[()] | Finding:
     """Nothing more than that the needs of a check are met, by readings that can be trusted."""
     if isinstance(failed := met(subject, check), Finding):
         return failed
-    why_not = _distrusted(subject, check)
-    return cannot_tell(check, why_not) if why_not else ()
+    bad = _distrusted(subject, check)
+    why_not = "; ".join(f"no trusted reading of {' or '.join(role.value for role in need.roles)}" for need in bad)
+    return cannot_tell(check, why_not, lacking=[role for need in bad for role in need.roles]) if bad else ()
 
 
 def saturated(subject: Subject, check: str) -> tuple[Saturation] | Finding:
@@ -104,15 +105,15 @@ def running_saturated(subject: Subject, check: str) -> tuple[AlignedSamples, Der
     return frame, derived_of(subject, frame)
 
 
-def _distrusted(subject: Subject, check: str) -> str:
-    """Needs that only stuck, pasted or unusable readings would meet, in words; empty where there is none."""
+def _distrusted(subject: Subject, check: str) -> list[Need]:
+    """Needs that only stuck, pasted or unusable readings would meet."""
     record, bad = subject.record, []
     for need in read_checks()[check].needs:
         samples = [p for role in need.roles for p in record.samples.get(role, ())]
         switches = any(record.switches.get(role) for role in need.roles)
         if samples and not switches and not any(len(p.trusted) for p in samples):
-            bad.append(f"no trusted reading of {' or '.join(role.value for role in need.roles)}")
-    return "; ".join(bad)
+            bad.append(need)
+    return bad
 
 
 @kept_with_owner

@@ -19,29 +19,30 @@ _NO_START = "no start before the failure in the record"
 NO_STOP = "no stop in the window up to the failure"
 
 
-def points_for(subject: Subject, check: Check) -> tuple[dict[Role, Samples | Switch], str]:
+def points_for(subject: Subject, check: Check) -> tuple[dict[Role, Samples | Switch], dict[Need, str]]:
     """Find the points that a check needs.
 
     Returns
     -------
-    points, why_not
-        The point chosen for each need, by its role; and in words what is missing, empty where nothing is.
+    points, missing
+        The point chosen for each need, by its role; and the needs that nothing meets, each with why in words.
     """
     chosen: dict[Role, Samples | Switch] = {}
-    missing: list[str] = []
+    missing: dict[Need, str] = {}
     for need in check.needs:
         point, why = _choose(subject.record, need)
         if point is None:
-            missing.append(why)
+            missing[need] = why
         else:
             chosen[point.role] = point
-    return chosen, "; ".join(missing)
+    return chosen, missing
 
 
 def met(subject: Subject, check: str) -> tuple[()] | Finding:
     """Nothing more than that the points which a check needs are there."""
     _, missing = points_for(subject, read_checks()[check])
-    return cannot_tell(check, missing) if missing else ()
+    lacking = [role for need in missing for role in need.roles]
+    return cannot_tell(check, "; ".join(missing.values()), lacking=lacking) if missing else ()
 
 
 def nothing(subject: Subject, check: str) -> tuple[()]:

@@ -54,7 +54,8 @@ def current_without_command(subject: Subject, check: str) -> Finding:
     if found:
         return next((f for f in found if f.outcome is Outcome.PRESENT), found[0])
     if not watched:
-        return cannot_tell(check, "no stop of a run status, trip or run command with current logged after it")
+        why = "no stop of a run status, trip or run command with current logged after it"
+        return cannot_tell(check, why, lacking=[Role.RUN_STATUS])
     span = before_failure(subject)
     text = f"the current ended after each of {watched} stop orders"
     return make_finding(

@@ -42,7 +42,7 @@ def supply_dip(subject: Subject, check: str) -> Finding:
     """
     phases, why = read_phases(subject, VOLTS)
     if phases is None:
-        return cannot_tell(check, why)
+        return cannot_tell(check, why, lacking=VOLTS)
     whole = before_failure(subject)
     after_ns = round(subject.limits["electrical.dip_after_s"] * NS)
     part = phases.between(whole.start_ns, whole.end_ns + after_ns)

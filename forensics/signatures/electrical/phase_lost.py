@@ -30,7 +30,9 @@ def phase_lost(subject: Subject, check: str) -> Finding:
     view = phase_view(subject)
     by_volts = _open_supply(subject, check)
     if isinstance(view, str):
-        return by_volts or by_volts_and_one_current(subject, check) or cannot_tell(check, view)
+        lacking = () if read_phases(subject, AMPS)[0] is not None else AMPS
+        told = by_volts or by_volts_and_one_current(subject, check)
+        return told or cannot_tell(check, view, lacking=lacking)
     lost = [s for s in view.spells if s.verdict == "lost"]
     if lost:
         return _lost(subject, check, view, max(lost, key=lambda s: (s.last - s.first, s.last)))

@@ -148,7 +148,9 @@ def all_there(subject: Subject, check: str, view: PhaseView, name: str, text: st
 def three_currents(subject: Subject, check: str) -> tuple[PhaseView] | Finding:
     """The three currents, as the need of a check."""
     view = phase_view(subject)
-    return cannot_tell(check, view) if isinstance(view, str) else (view,)
+    if isinstance(view, str):
+        return cannot_tell(check, view, lacking=() if read_phases(subject, AMPS)[0] is not None else AMPS)
+    return (view,)
 
 
 @detector("electrical.phase_sensor_lost", three_currents)

@@ -49,7 +49,7 @@ def window_volts(subject: Subject, check: str) -> tuple[Phases, float] | Finding
     """The voltages up to the failure and what they are held against, V, as the need of a check."""
     phases, why = read_phases(subject, VOLTS)
     if phases is None:
-        return cannot_tell(check, why)
+        return cannot_tell(check, why, lacking=VOLTS)
     span = before_failure(subject)
     part = phases.between(span.start_ns, span.end_ns)
     volts = reference_volts(subject, part)

@@ -26,7 +26,7 @@ def counter_mismatch(subject: Subject, check: str) -> Finding:
     """
     counter = subject.record.point(Role.START_COUNT)
     if counter is None or len(counter.usable) < 2:  # noqa: PLR2004 - a difference needs two
-        return cannot_tell(check, "no start_count with two readings")
+        return cannot_tell(check, "no start_count with two readings", lacking=[Role.START_COUNT])
     good = counter.usable
     first, last = int(good.t[0]), int(good.t[-1])
     moved = float(good.v[-1] - good.v[0])

@@ -93,7 +93,8 @@ def trip_text_unsupported(subject: Subject, check: str, quantity: Quantity, line
             seen.append((point, *found))
     if not seen:
         names = " or ".join(role.value for role in quantity.sensors)
-        return cannot_tell(check, f"no {names} at 10 s or faster with earlier running to hold it against")
+        why = f"no {names} at 10 s or faster with earlier running to hold it against"
+        return cannot_tell(check, why, lacking=quantity.sensors)
     moved = [item for item in seen if item[3]]
     point, out, spread, outside = moved[0] if moved else seen[0]
     share = out / spread

@@ -36,7 +36,7 @@ def load_before_ready(subject: Subject, check: str, load: Command) -> Finding:
     role, to, what = ready
     command = commands_of(subject).get(role)
     if command is None:
-        return cannot_tell(check, f"no {role.value}")
+        return cannot_tell(check, f"no {role.value}", lacking=[role])
     early: list[Start] = []
     lasted: list[float] = []
     judged: list[Start] = []

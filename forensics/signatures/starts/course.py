@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from forensics.machine.citations import rows_of
 from forensics.machine.commands import read_commands
 from forensics.machine.duty.baseline import max_age_s
-from forensics.machine.starts.start_table import by_pressures
+from forensics.machine.starts.direction import by_pressures
 from forensics.machine.states import Run, start_ends
 from forensics.machine.stops.rotor_pressure import across_rotors
 from forensics.machine.subject import Subject

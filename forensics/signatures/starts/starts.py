@@ -24,7 +24,7 @@ def loaded_at_failure(subject: Subject, check: str, start: Start) -> Finding:
     """Decide whether the start that led into the failure, or the last before it, was loaded."""
     if start.unloaded is Answer.CANNOT_TELL:
         why = start.why_not or "neither slide nor settled amps tell"
-        return cannot_tell(check, why, unlocked_by=_unlock(why))
+        return cannot_tell(check, why, lacking=_neither_logged(subject), unlocked_by=_unlock(why))
     outcome = Outcome.PRESENT if start.unloaded is Answer.NO else Outcome.ABSENT
     if outcome is Outcome.ABSENT and (why := unseen_run(subject) or _stood_loaded(subject, start)):
         return cannot_tell(check, why)
@@ -57,6 +57,12 @@ def _judged_words(start: Start) -> str:
         low, high = start.shaft_load
         said += f" By the motor's circuit the shaft load was {low:.2f} to {high:.2f} of rated."
     return said
+
+
+def _neither_logged(subject: Subject) -> tuple[Role, ...]:
+    """What tells a start best, where neither it nor the current is logged; slower current asks for no slide."""
+    roles = (Role.SLIDE_POSITION, Role.MOTOR_AMPS)
+    return roles[:1] if all(subject.record.fastest(role) is None for role in roles) else ()
 
 
 def _unlock(why_not: str) -> str:

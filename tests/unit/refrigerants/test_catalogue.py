@@ -58,9 +58,9 @@ def test_without_the_library_the_shipped_tables_serve_and_the_extra_is_named(mon
         raise metadata.PackageNotFoundError(name)
 
     monkeypatch.setattr(metadata, "version", missing)
-    catalogue._from_library.cache_clear()
+    catalogue.from_library.cache_clear()
     found, why_not = saturation_for("R152a", "", Path())
-    catalogue._from_library.cache_clear()
+    catalogue.from_library.cache_clear()
     assert found is None
     assert "screw-forensics[refrigerants]" in why_not
     assert all(saturation_for(name, "", Path())[0] is not None for name in known_refrigerants())
