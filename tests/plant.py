@@ -206,7 +206,7 @@ PLANTS = (
     ),
     Plant(
         "the reason of a row set aside not counted",
-        function("_account", r"Counter\(row\.reason for row in listed\)", 'Counter("" for row in listed)'),
+        function("_account", r"Counter\(row\.reason for row in own\)", 'Counter("" for row in own)'),
         ("test_kinds.py", "test_messy_values.py"),
     ),
     Plant(
@@ -216,14 +216,12 @@ PLANTS = (
     ),
     Plant(
         "row numbers of the quick lane one too high",
-        function(
-            "_fast", r"np\.arange\(first_line, first_line \+ count", "np.arange(first_line + 1, first_line + 1 + count"
-        ),
+        function("_fast", r"np\.arange\(self\.base \+ first_line, ", "np.arange(self.base + first_line + 1, 1 + "),
         ("test_intake_lanes.py",),
     ),
     Plant(
         "row numbers of the careful lane one too high",
-        function("_flush", r"np\.array\(\[record\.line for", "np.array([record.line + 1 for"),
+        function("_flush", r"np\.array\(\[self\.base \+ record\.line for", "np.array([self.base + record.line + 1 for"),
         ("test_intake_lanes.py",),
     ),
     Plant(

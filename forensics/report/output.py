@@ -13,6 +13,7 @@ import pandas as pd
 from forensics.errors import InputError, Severity
 from forensics.intake import check_untouched
 from forensics.intake.result import write_set_aside
+from forensics.model.outside_text import table_for_sheet
 from forensics.report import tables
 from forensics.report.context import ReportContext
 from forensics.report.outline import compose, page_of
@@ -145,26 +146,8 @@ def all_tables(sheet: ReportContext) -> dict[str, pd.DataFrame]:
     }
 
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
-
-
 def csv_text(table: pd.DataFrame) -> str:
     """A table as CSV (RFC 4180, line feeds); text that a spreadsheet would run as a formula gets an apostrophe."""
-
-    def safe(cell: object) -> object:
-        text = str(cell)
-        if text.startswith(_FORMULA) and not _is_number(text):
-            return f"'{text}"
-        return cell
-
     target = io.StringIO()
-    table.map(safe).to_csv(target, index=False, lineterminator="\n")
+    table_for_sheet(table).to_csv(target, index=False, lineterminator="\n")
     return target.getvalue()
-
-
-def _is_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return True

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from forensics.errors import InputError, Problem
+from forensics.model.outside_text import for_sheet, from_sheet
 
 CUSTODY = "custody.csv"
 COLUMNS = (
@@ -97,11 +98,11 @@ def chained(rows: Iterable[Mapping[str, str]]) -> list[dict[str, str]]:
 
 
 def write_rows(path: Path, rows: Iterable[Mapping[str, str]]) -> None:
-    """Write the list as CSV (RFC 4180, line feeds)."""
+    """Write the list as CSV (RFC 4180, line feeds); none of it as a formula of a spreadsheet, which reading undoes."""
     with path.open("w", encoding="utf-8", newline="") as stream:
         writer = csv.DictWriter(stream, COLUMNS, lineterminator="\n")
         writer.writeheader()
-        writer.writerows(rows)
+        writer.writerows({name: for_sheet(text) for name, text in row.items()} for row in rows)
 
 
 def read_rows(path: Path) -> list[dict[str, str]]:
@@ -115,7 +116,7 @@ def read_rows(path: Path) -> list[dict[str, str]]:
     try:
         with path.open(encoding="utf-8", newline="") as stream:
             reader = csv.DictReader(stream)
-            rows = [{name: value or "" for name, value in row.items() if name in COLUMNS} for row in reader]
+            rows = [{name: from_sheet(value or "") for name, value in row.items() if name in COLUMNS} for row in reader]
             if tuple(reader.fieldnames or ()) != COLUMNS:
                 raise ValueError("its columns are not those of a chained custody list")
             return rows

@@ -14,6 +14,7 @@ from forensics.case.schema import CaseFile, read_case_file
 from forensics.errors import InputError, Problem
 from forensics.intake.case_files import case_inputs
 from forensics.intake.exhibits import hash_of
+from forensics.model.outside_text import for_line
 from forensics.report.result_set import (
     FINDINGS_NAME,
     NOTEBOOK_NAME,
@@ -26,14 +27,14 @@ from forensics.report.result_set import (
 )
 from forensics.report.result_set import hash_inputs as hashed_inputs
 from forensics.rules import FOLDER, rules_sha256
-from forensics.seal.archive import unpack
+from forensics.seal.archive import take_copy, unpack
 from forensics.seal.contents import check_bytes, strangers
 from forensics.seal.pack import CASE, EARLIER, RESULTS, RULES, START, TAG_MANIFEST, seal_id
 from forensics.seal.remake import Again, Remade, Rerun, compare, limits_of_run, made_at, own_of, remake, run_again
 from forensics.seal.signature import Signed, check_signature, read_public
 from forensics.seal.stated import stated_faults
 
-MOST_SHOWN = 40
+MOST_SHOWN, MOST_OF_ONE = 40, 20
 MOST_BYTES = 1 << 20
 _CASE = re.compile(rf"{CASE}/[^/\\]+")
 FIRST_VERSION = (
@@ -58,6 +59,8 @@ class Verified:
         Limits that were tried in the sealed run, and are used again.
     notes
         What is worth knowing beside.
+    named
+        Whether a seal id was given, and is the one of this bag.
     """
 
     bag: Path
@@ -69,6 +72,7 @@ class Verified:
     stopped: tuple[str, ...] = ()
     limits: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    named: bool = False
 
     @property
     def rerun(self) -> bool:
@@ -96,7 +100,10 @@ class Verified:
         if not self.rerun:
             said.append("the case was not run again")
         elif self.differences:
-            said += ["run again from the bag, NOT all is the same:", *_some(self.differences)]
+            said.append("run again from the bag, NOT all is the same:")
+            said += _some(self.stopped)
+            for row in self.results:
+                said += [] if row.state == "same" else _some(_result_lines(row), MOST_OF_ONE)
         same = [row.name for row in self.results if row.state == "same"]
         tables = sum(name.startswith(f"{TABLES_NAME}/") for name in same)
         named = [name for name in same if not name.startswith(f"{TABLES_NAME}/")]
@@ -105,16 +112,33 @@ class Verified:
         said += [f"limit of the sealed run: {limit}" for limit in self.limits]
         said.append(self.signed.text)
         said.append("time is not attested: when this was sealed is what its sealer says")
-        said += [f"note: {note}" for note in self.notes]
+        said += [f"note: {note}" for note in self.notes[:MOST_OF_ONE]]
+        said += [f"note: and {rest} more" for rest in (len(self.notes) - MOST_OF_ONE,) if rest > 0]
+        said.append(self.stated)
         if self.seal:
             said.append(f"seal id {self.seal} (compare it with the one noted when the bag was made, or give --seal-id)")
-        return "\n".join(said)
+        return "\n".join(map(for_line, said))
+
+    @property
+    def stated(self) -> str:
+        """What stands behind the part of a bag that nobody can make again."""
+        what = "custody, dates, names and versions are what people state and can't be made again:"
+        if self.faults:
+            return f"{what} nothing stands behind them here"
+        if self.signed.state == "good":
+            return f"{what} they are as the holder of the key signed them"
+        if self.named:
+            return f"{what} they are those of the seal id that was given"
+        return (
+            f"{what} the sums prove no more than that the lists of this bag agree, and whoever rewrites it makes them "
+            "agree; only a seal id noted elsewhere (--seal-id) or a signature (--key) shows that they are the first"
+        )
 
 
-def _some(lines: Iterable[str]) -> list[str]:
+def _some(lines: Iterable[str], most: int = MOST_SHOWN) -> list[str]:
     lines = tuple(lines)
-    shown = [f"  {line}" for line in lines[:MOST_SHOWN]]
-    return shown if len(lines) <= MOST_SHOWN else [*shown, f"  and {len(lines) - MOST_SHOWN} more"]
+    shown = [f"  {line}" for line in lines[:most]]
+    return shown if len(lines) <= most else [*shown, f"  and {len(lines) - most} more (--json lists all)"]
 
 
 def _result_lines(row: Remade) -> list[str]:
@@ -159,6 +183,10 @@ def verify(bag: Path, *, key: Path | None = None, wanted_id: str = "", rerun: Re
             raise InputError([Problem("there is no such folder or archive", file=str(bag))])
         if not (place / "bagit.txt").is_file() and not (place / "data").is_dir():
             raise InputError([Problem("is not a bag: neither bagit.txt nor data is there", file=str(bag))])
+        if place == bag:  # what is checked, compared and run are the bytes that were read once
+            place, odd = take_copy(bag, scratch / "bag")
+            if odd:
+                return Verified(bag, "", 0, tuple(odd), Signed("unsigned", "not looked at: the bag was not read"))
         faults, files = check_bytes(place)
         manifest = place / TAG_MANIFEST
         there = manifest.is_file() and not manifest.is_symlink()
@@ -168,7 +196,8 @@ def verify(bag: Path, *, key: Path | None = None, wanted_id: str = "", rerun: Re
         signed = check_signature(place, manifest, public) if there else Signed("bad", "there is nothing that is signed")
         if signed.state == "bad":
             faults.append(f"signature: {signed.text}")
-        first = Verified(bag, name, files, tuple(faults), signed)
+        named = bool(wanted_id) and not faults
+        first = Verified(bag, name, files, tuple(faults), signed, named=named)
         return first if faults else _made_again(first, place, scratch, rerun)
 
 

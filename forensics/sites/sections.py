@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from forensics.errors import InputError, Severity
-from forensics.model.outside_text import for_sheet
+from forensics.model.outside_text import table_for_sheet
 from forensics.report.cautions import cautions
 from forensics.report.markup import PROBLEMS_MIME, render, show_markup, show_plate, table_markup
 from forensics.rules import read_limits
@@ -82,8 +82,7 @@ def _show(opened: Opened, key: str, table: pd.DataFrame, caption: str, *, none: 
     show_markup(table_markup(table, caption=caption, key=f"table-{key}", rows=rows))
     if opened.out is not None:
         opened.out.mkdir(parents=True, exist_ok=True)
-        safe = table.map(lambda cell: for_sheet(cell) if isinstance(cell, str) else cell)
-        safe.to_csv(opened.out / f"{key}.csv", index=False)
+        table_for_sheet(table).to_csv(opened.out / f"{key}.csv", index=False)
 
 
 def overview(opened: Opened) -> None:

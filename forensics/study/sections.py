@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from forensics.errors import InputError, Severity
-from forensics.model.outside_text import for_sheet
+from forensics.model.outside_text import table_for_sheet
 from forensics.report.cautions import cautions
 from forensics.report.figures.figure import Figure
 from forensics.report.markup import PROBLEMS_MIME, render, show_markup, show_plate, table_markup
@@ -102,8 +102,7 @@ def _keep(opened: Opened, key: str, table: pd.DataFrame) -> None:
     """Write a table as CSV."""
     folder = opened.out / TABLES
     folder.mkdir(parents=True, exist_ok=True)
-    safe = table.map(lambda cell: for_sheet(cell) if isinstance(cell, str) else cell)
-    safe.to_csv(folder / f"{key}.csv", index=False)
+    table_for_sheet(table).to_csv(folder / f"{key}.csv", index=False)
 
 
 def _plate(opened: Opened, plate: Figure) -> None:
