@@ -98,6 +98,8 @@ def open_log(path: Path) -> None:
     except OSError as fault:
         raise InputError([Problem(f"the log can't be written ({fault.strerror})", file=str(path))]) from None
     handler.setFormatter(_Plain("%(asctime)s %(levelname)s %(message)s"))
+    for before in log.handlers:
+        before.close()
     log.handlers[:] = [handler]
     log.setLevel(logging.INFO)
 
