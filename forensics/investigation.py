@@ -28,7 +28,6 @@ from forensics.machine.states import StateSpan, cut_states, find_runs
 from forensics.machine.stops.stop_table import list_stops
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding, Ordered, Share, Start, Stop, SwitchEvent
-from forensics.model.paths import CASE_FILE_BYTES, read_regular
 from forensics.model.record import Record
 from forensics.model.silence import with_silences
 from forensics.rules import Limits, read_checks, rules_sha256
@@ -259,7 +258,7 @@ def _assumptions(case: Case, clocks: tuple[ClockFit, ...], subject: Subject) -> 
 
 
 def _inputs_sha256(case: Case) -> str:
-    digest = hashlib.sha256(read_regular(case.path, CASE_FILE_BYTES))
+    digest = hashlib.sha256(case.content)
     for reading in sorted(case.readings, key=lambda r: r.exhibit.path):
         digest.update(f"{reading.exhibit.path}\0{reading.exhibit.sha256}\n".encode())
     return digest.hexdigest()

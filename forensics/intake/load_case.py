@@ -7,16 +7,17 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from forensics.case.as_evidence import with_job_evidence
-from forensics.case.schema import CaseFile, local_to_utc, read_case_file
+from forensics.case.schema import CaseFile, local_to_utc, parse_case, read_case_bytes
 from forensics.errors import InputError, Problem, Problems, Severity
 from forensics.intake import SourceResult, read_sources
 from forensics.intake.case_files import earlier_hash_problems, named_path_problems
 from forensics.intake.first_round import further_problems
 from forensics.model.events import events_of
+from forensics.model.paths import Identity, opened_as_one
 from forensics.model.points import NS, ON, Samples, Span, Switch
 from forensics.model.record import Record
 from forensics.model.vocabulary import Role
@@ -41,6 +42,10 @@ class Case:
         What left points out or is to be stated; what stops a case was raised.
     failure_found
         How the failure time was had, where the case file does not give it.
+    content
+        Bytes of the case file, as they were read.
+    opened
+        Every file that was opened, as it was then.
     """
 
     file: CaseFile
@@ -53,6 +58,8 @@ class Case:
     saturation: SaturationCurve | None
     saturation_missing: str
     failure_found: str = ""
+    content: bytes = field(default=b"", repr=False)
+    opened: Mapping[str, Identity] = field(default_factory=dict, repr=False)
 
     @property
     def folder(self) -> Path:
@@ -73,9 +80,17 @@ def load_case(path: Path, *, limits: Mapping[str, float] | None = None) -> Case:
     InputError
         What must be corrected before the case can be judged: all problems of all files at once.
     """
+    with opened_as_one() as openings:
+        case = _load(path, limits)
+        own = {name: first for name, first in openings.items() if Path(name).is_relative_to(case.folder)}
+        return replace(case, opened=own)
+
+
+def _load(path: Path, limits: Mapping[str, float] | None) -> Case:
     path = Path(os.path.realpath(path))  # a link to itself is for the reader to refuse
     try:
-        casefile = read_case_file(path)
+        content = read_case_bytes(path)
+        casefile = parse_case(content, path.name)
     except InputError as fault:
         raise InputError(dict.fromkeys((*fault.problems, *further_problems(path)))) from None
     problems = Problems()
@@ -94,7 +109,7 @@ def load_case(path: Path, *, limits: Mapping[str, float] | None = None) -> Case:
         raise InputError(tuple(problems))
     record = record_of(casefile, readings, failure_ns)
     casefile = with_job_evidence(casefile)
-    return Case(casefile, path, readings, record, tuple(problems), profile, chosen, curve, missing, found)
+    return Case(casefile, path, readings, record, tuple(problems), profile, chosen, curve, missing, found, content)
 
 
 def _rules(

@@ -112,9 +112,13 @@ def middle(values: NDArray[np.float64]) -> float:
 
 
 def _usual_step_s(t: NDArray[np.int64]) -> float:
-    """Median spacing of stamps in s; a log without a gap has but one."""
+    """Median spacing of stamps in s; a log without a gap has but one. Rows that share a stamp tell of no spacing."""
     steps = np.diff(t)
-    return float(steps[0] if (steps == steps[0]).all() else np.median(steps)) / NS
+    usual = float(steps[0] if (steps == steps[0]).all() else np.median(steps)) / NS
+    if usual > 0.0:
+        return usual
+    apart = steps[steps > 0]
+    return float(np.median(apart)) / NS if len(apart) else float("inf")
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from forensics.errors import InputError, Severity
 from forensics.intake import check_untouched
 from forensics.intake.result import write_set_aside
 from forensics.model.outside_text import table_for_sheet
+from forensics.model.paths import changed_since
 from forensics.report import tables
 from forensics.report.context import ReportContext
 from forensics.report.outline import compose, page_of
@@ -116,6 +117,7 @@ def _unchanged_inputs(sheet: ReportContext) -> tuple[InputRow, ...]:
     before, after = ([row for row in rows if row.path not in read] for rows in (sheet.inputs, now))
     problems = input_faults(before, after, origin="the run began with")
     problems += [p for p in check_untouched(exhibits) if p.severity is Severity.STOP]
+    problems += changed_since(work.case.opened)
     if sheet.inputs and problems:
         raise InputError(problems)
     return now

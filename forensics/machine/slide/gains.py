@@ -31,7 +31,7 @@ _COVERED_SHARE = 0.1
 def identify(course: Course) -> Gains:
     """Identify the slide from its course; without a reading while the motor ran, nothing of it is known."""
     if not len(course.t) or not len(course.first):
-        return Gains(None, None, None, None, True, (0.0, 0.0), None, None)
+        return Gains(drift=None, load=None, unload=None, with_oil=None, settled=True, looks=(0.0, 0.0))
     sizes = (
         size_of_pulse(course, course.load, course.usual[0]),
         size_of_pulse(course, course.unload, course.usual[1]),
