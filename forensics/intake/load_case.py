@@ -6,9 +6,11 @@ The last floor that touches files on the way up.
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+
+import numpy as np
 
 from forensics.case.as_evidence import with_job_evidence
 from forensics.case.schema import CaseFile, local_to_utc, parse_case, read_case_bytes
@@ -20,7 +22,7 @@ from forensics.model.events import events_of
 from forensics.model.paths import Identity, opened_as_one
 from forensics.model.points import NS, ON, Samples, Span, Switch
 from forensics.model.record import Record
-from forensics.model.vocabulary import Role
+from forensics.model.vocabulary import Recorded, Role
 from forensics.refrigerants.catalogue import SaturationCurve, saturation_for
 from forensics.rules import Limits, read_limits
 from forensics.rules.profiles import Profile, read_profile
@@ -108,6 +110,7 @@ def _load(path: Path, limits: Mapping[str, float] | None) -> Case:
     if profile is None or chosen is None or failure_ns is None:
         raise InputError(tuple(problems))
     record = record_of(casefile, readings, failure_ns)
+    problems.extend(_momentary(readings))
     casefile = with_job_evidence(casefile)
     return Case(casefile, path, readings, record, tuple(problems), profile, chosen, curve, missing, found, content)
 
@@ -218,10 +221,10 @@ def record_of(casefile: CaseFile, readings: tuple[SourceResult, ...], failure_ns
     switches: dict[Role, list[Switch]] = {}
     for reading in readings:
         for point in reading.samples:
-            if len(point):
+            if tells_a_course(point):
                 samples.setdefault(point.role, []).append(point)
         for switch in reading.switches:
-            if len(switch):
+            if tells_a_course(switch):
                 switches.setdefault(switch.role, []).append(switch)
     window = Span(
         failure_ns - round(casefile.case.window_before * NS), failure_ns + round(casefile.case.window_after * NS)
@@ -237,6 +240,23 @@ def record_of(casefile: CaseFile, readings: tuple[SourceResult, ...], failure_ns
         window=window,
         history=Span(min([*firsts, window.start_ns]), window.start_ns),
     )
+
+
+def tells_a_course(point: Samples | Switch) -> bool:
+    """Whether a point has readings at two moments at least: one of a trend tells of no course and of no interval."""
+    return bool(len(point)) and (point.origin.recorded is Recorded.CHANGE or bool(np.isfinite(point.interval_s)))
+
+
+def _momentary(readings: Iterable[SourceResult]) -> list[Problem]:
+    """A problem for each point of a trend that was read at one moment alone: it is left out, and that is said."""
+    points = [point for reading in readings for point in (*reading.samples, *reading.switches)]
+    what = "it has a reading at one moment only, which tells of no course: it is left out"
+    remedy = "Export the hours around the failure."
+    return [
+        Problem(f"point {p.role.value}: {what}", p.origin.source, None, p.origin.column, remedy, Severity.POINT)
+        for p in points
+        if len(p) and not tells_a_course(p)
+    ]
 
 
 def _rate(point: Samples | Switch) -> tuple[float, int, str, str]:
