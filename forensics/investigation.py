@@ -27,9 +27,11 @@ from forensics.machine.starts.start_table import list_starts, unloaded_share
 from forensics.machine.states import StateSpan, cut_states, find_runs
 from forensics.machine.stops.stop_table import list_stops
 from forensics.machine.subject import Subject
+from forensics.machine.trip_words import tripped_on
 from forensics.model.findings import Finding, Ordered, Share, Start, Stop, SwitchEvent
 from forensics.model.record import Record
 from forensics.model.silence import with_silences
+from forensics.model.vocabulary import Starter
 from forensics.rules import Limits, read_checks, rules_sha256
 from forensics.signatures.core.catalogue import all_detectors, meaningless_for, run_catalogue
 from forensics.signatures.core.named_by_trip import open_what_the_trip_names
@@ -198,7 +200,8 @@ def look(case: Case, record: Record) -> Subject:
     rated = case.file.machine.rated_load_amps
     least_s, times_usual = case.limits["states.silence_s"], case.limits["states.silence_times"]
     record = with_silences(as_line_amps(record, case.file.machine), least_s=least_s, times_usual=times_usual)
-    runs = find_runs(record, case.limits, rated_load_amps=rated)
+    on_drive = case.file.machine.starter is Starter.VARIABLE_SPEED
+    runs = find_runs(record, case.limits, rated_load_amps=rated, on_drive=on_drive)
     subject = Subject(
         record=record,
         runs=runs,
@@ -243,6 +246,7 @@ def _evidence(case: Case, subject: Subject, findings: tuple[Finding, ...], order
         log=record.log,
         impossible=meaningless_for(subject).modes,
         voided=meaningless_for(subject).voids,
+        tripped_on=tripped_on(subject),
     )
 
 

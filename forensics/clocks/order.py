@@ -71,7 +71,7 @@ def events_near(record: Record, limits: Limits) -> tuple[NamedEvent, ...]:
     reach_ns = round(limits["order.reach_s"] * NS)
     low, high = record.failure_ns - reach_ns, record.failure_ns + reach_ns
     found: list[NamedEvent] = []
-    amps = record.point(Role.MOTOR_AMPS) or record.point(Role.AMPS_A)
+    amps = record.fastest(Role.MOTOR_AMPS) or record.fastest(Role.AMPS_A)
     if amps is not None and len(amps.usable):
         top = float(amps.usable.v.max())
         edges = amps.crossings(limits["order.off_fraction"] * top, limits["order.on_fraction"] * top, 0.0)
@@ -80,7 +80,7 @@ def events_near(record: Record, limits: Limits) -> tuple[NamedEvent, ...]:
                 word = "motor current begins" if edge.to == ON else "motor current ends"
                 found.append(_named(word, amps, edge, record))
     for role in SWITCHES:
-        switch = record.switch(role)
+        switch = record.fastest_switch(role)
         if switch is None:
             continue
         near = [e for e in events_of(switch) if low <= e.latest_ns <= high]

@@ -43,6 +43,8 @@ class Evidence:
         Modes that the build of the machine can't have, each with the reason.
     voided
         Checks that say nothing of a mode on this build, by mode.
+    tripped_on
+        Quantities (``rules/trip_words.toml``) that the texts of the trip at the failure name; empty where none does.
     """
 
     findings: tuple[Finding, ...]
@@ -65,6 +67,7 @@ class Evidence:
     log: tuple[LogLine, ...] = ()
     impossible: Mapping[str, str] = field(default_factory=dict)
     voided: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    tripped_on: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,10 +17,12 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from forensics.errors import InputError, Problem
+from forensics.machine.trip_words import trip_quantities
 from forensics.model.vocabulary import Mode, Role
 from forensics.rules import FOLDER, read_toml
 
 WORDS = ("decisive", "strong", "moderate", "weak")
+TRIP_NAMED = "sensors.trip_named"
 Weight = Literal["decisive", "strong", "moderate", "weak"]
 Text = Annotated[str, Field(min_length=1)]
 
@@ -115,7 +117,10 @@ class FailureMode(_Strict):
     ``needed_to_clear`` marks a mode that must have been open to view before a machine is called sound.
     ``stands_for`` names causes that the mode says of itself it does not separate: they are no rivals of it while they
     are not proven and something that could be seen speaks against them. ``running_harms``: no running test is proposed
-    while it is live. ``not_yet_seen`` says why no check can see it yet. ``only_with`` names what a machine must have.
+    while it is live. ``trips`` names the quantities (``rules/trip_words.toml``) on which a protection may end a run
+    with this mode, by itself or by what follows from it; none given: any may, or none has to. ``moves`` names those
+    of them that the mode itself moves. ``not_yet_seen`` says why no check can see it yet.
+    ``only_with`` names what a machine must have.
     """
 
     id: Text
@@ -137,6 +142,8 @@ class FailureMode(_Strict):
     needed_to_clear: bool = False
     stands_for: Texts = ()
     running_harms: bool = False
+    trips: Texts | None = None
+    moves: Texts = ()
     not_yet_seen: str = ""
     only_with: Literal["economiser", "drive", ""] = ""
 
@@ -145,6 +152,7 @@ class FailureMode(_Strict):
         """Every check that the mode reads, in the order of its file, each once."""
         named = [sign.check for sign in (*self.for_, *self.against)]
         named += [check for need in self.required for check in need.any_]
+        named += [] if self.trips is None else [TRIP_NAMED]
         return tuple(dict.fromkeys(named))
 
 
@@ -226,6 +234,11 @@ def _faults(mode: FailureMode, known: frozenset[str], modes: Mapping[str, Failur
     ]
     others = (*mode.leads_to, *mode.stands_for, *(look.mode for look in mode.look_alikes))
     faults += [(f"names the mode '{other}', which has no file", "") for other in others if other not in modes]
+    faults += [
+        (f"trips on '{name}', which trip_words.toml does not know", "Take a quantity of that table.")
+        for name in (*(mode.trips or ()), *mode.moves)
+        if name not in trip_quantities()
+    ]
     if mode.id in others:
         faults.append(("names itself as its own consequence or look-alike", "Take it out."))
     return faults + _contradictions(mode)

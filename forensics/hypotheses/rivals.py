@@ -29,20 +29,20 @@ def _beats(name: str, found: set[str], live: Mapping[str, Score], modes: Modes, 
     """Whether a mode is likelier than all others together, and stays so where the prior of any one mode is changed.
 
     A rival that nothing speaks for stands at its prior. The mode's own prior is lowered against those that explain
-    what was seen; each rival's is raised alone.
+    what was seen, a cause that is not in the list among them; each listed rival's is raised alone.
     """
     mine = 10.0 ** ((live[name].firm_net if firm else live[name].net) / 10.0)
     others = rivals_of(name, found, live, modes, scale, firm=firm)
     whole, change = sum(others), scale.prior_change
     explain = sum(ratio for ratio in others if ratio > 1.0)
-    raised = whole + (change - 1.0) * max(others)
+    raised = whole + (change - 1.0) * max(others[1:], default=0.0)
     return bool(mine > scale.beats_all_others_by * max(raised, change * explain))
 
 
 def rivals_of(
     name: str, found: set[str], live: Mapping[str, Score], modes: Modes, scale: Scale, *, firm: bool
 ) -> list[float]:
-    """Likelihood ratio of each thing that could have been instead, a cause that is not in the list among them."""
+    """Likelihood ratio of each thing that could have been instead: first a cause that is not in the list."""
     follows = modes.consequences(name)
     causes = [other for other in sorted(found) if name in modes.consequences(other)]
     caused = bool(causes)

@@ -118,6 +118,7 @@ class Scale:
     possible_behind_best_max: float
     second_fault_ratio_min: float
     unshown_rival_ratio: float
+    missed_share: float
     unlisted_share: float
     unlisted_prior: float
     chain_share: float
@@ -181,6 +182,7 @@ class _WeighingRules(Form):
     possible_behind_best_max: float = Field(ge=1)
     second_fault_ratio_min: float = Field(ge=1)
     unshown_rival_ratio: float = Field(ge=1)
+    missed_share: float = Field(ge=0, le=1)
     unlisted_share: float = Field(ge=0, le=1)
     unlisted_prior: float = Field(gt=0, le=1)
     chain_share: float = Field(ge=0, le=1)

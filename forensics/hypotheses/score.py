@@ -7,7 +7,7 @@ not independent adds falling shares (:mod:`combine`).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from forensics.hypotheses.answers import (
@@ -24,7 +24,7 @@ from forensics.hypotheses.answers import (
 from forensics.hypotheses.combine import Combined, Rows, combine, rows_by_column
 from forensics.hypotheses.evidence import Cell
 from forensics.hypotheses.inspection_evidence import Remark
-from forensics.hypotheses.modes import FailureMode, Required, Sign
+from forensics.hypotheses.modes import TRIP_NAMED, FailureMode, Required, Sign
 from forensics.hypotheses.scale import Scale
 from forensics.model.vocabulary import Outcome
 
@@ -104,7 +104,13 @@ class Score:
         return self.firm_points - self.against_points
 
 
-def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Remark], scale: Scale) -> Score:
+def tally(
+    rule: FailureMode,
+    told: Mapping[str, Answered],
+    remarks: Sequence[Remark],
+    scale: Scale,
+    tripped_on: Collection[str] = (),
+) -> Score:
     """Account for one mode.
 
     Parameters
@@ -113,20 +119,26 @@ def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Rem
         The answers by check; a check without an answer cannot tell.
     remarks
         Observations and measurements of the case; those on other modes are passed over.
+    tripped_on
+        Quantities that the texts of the trip name; empty where none does.
     """
     told = fresh(rule, told)
     mine = [remark for remark in remarks if remark.mode == rule.id]
     cited = _cited(rule, told)
     said_for, said_against = (_said(rule, mine, scale, supports=side) for side in (True, False))
-    all_for = combine(_backed([*_cells(rule, rule.for_, told, "for", scale), *said_for]), cited, scale)
-    against = combine([*_cells(rule, rule.against, told, "against", scale), *said_against], cited, scale)
+    named = _tripped_by_it(rule, told, tripped_on, scale)
+    all_for = combine(_backed([*_cells(rule, rule.for_, told, "for", scale), *named, *said_for]), cited, scale)
+    missed = [*_missed_signs(rule, told, all_for, scale), *_tripped_elsewhere(rule, told, tripped_on, scale)]
+    against = combine([*_cells(rule, rule.against, told, "against", scale), *missed, *said_against], cited, scale)
     sure = {check for check, answer in told.items() if answer.firm}
     sure |= {remark.id for remark in mine if remark.firm}
     borne_out = any(remark.firm and remark.supports and remark.weight in STRONG for remark in mine)
     if borne_out:
         sure |= set(told)
     firm = combine(_backed([cell for cell in all_for.cells if cell.check in sure]), cited, scale)
-    seen = [cell for cell in firm.cells if cell.counted and cell.outcome is Outcome.PRESENT and not cell.by_hand]
+    # a strong sign stays one beside a heavier sign of the same effect
+    shown = [cell for cell in firm.cells if cell.outcome is Outcome.PRESENT and not cell.by_hand]
+    seen = [cell for cell in shown if cell.counted]
     return Score(
         mode=rule.id,
         cells=(*all_for.cells, *against.cells, *_silent(rule, told)),
@@ -138,7 +150,7 @@ def tally(rule: FailureMode, told: Mapping[str, Answered], remarks: Sequence[Rem
         effects=_effects(firm, scale),
         effects_in_all=len(_effects(all_for, scale)),
         heaviest=max((cell.full for cell in seen), default=0.0),
-        has_strong=(borne_out and bool(seen)) or any(_clear_strong(cell, told, scale) for cell in seen),
+        has_strong=(borne_out and bool(seen)) or any(_clear_strong(cell, told, scale) for cell in shown),
         strong_against=tuple(
             c.finding for c in against.cells if _clear_strong(c, told, scale) and (c.by_hand or c.check in sure)
         ),
@@ -209,6 +221,68 @@ def _cells(
                 )
             )  # fmt: skip
     return cells
+
+
+def _missed_signs(rule: FailureMode, told: Mapping[str, Answered], all_for: Combined, scale: Scale) -> list[Cell]:
+    """Signs that were looked for and not there, where nothing else of the mode was: the heaviest speaks against it.
+
+    A sign that is met often with a mode and seldom without it is evidence both ways. Signs of one mode stand for each
+    other, so the absence of one beside another that is present says little, and several absences no more than one.
+    What comes late or only with a gross fault is left out, as is what the mode's file weighs against it by itself.
+    """
+    if any(cell.outcome is Outcome.PRESENT for cell in all_for.cells):
+        return []
+    late = {check for need in rule.required if need.late for check in need.any_}
+    weighed = {sign.check for sign in rule.against if sign.outcome == "absent"}
+    return [
+        Cell(
+            rule.id, finding.id, sign.check, Outcome.ABSENT, "against", sign.weight, full,
+            counted=True, basis=f"not there, where it would have been seen: {sign.basis}", full=full,
+            part=full / scale.points(sign.weight), group="signs of its own",
+        )
+        for sign in rule.for_
+        if sign.outcome == "present" and sign.check not in late | weighed
+        if outcome_of(told, sign.check) is Outcome.ABSENT and told[sign.check].firm
+        for finding in told[sign.check].findings
+        if (full := scale.points(sign.weight) * scale.missed_share * absent_part(told[sign.check], rule.id, scale)) > 0
+    ]  # fmt: skip
+
+
+def _tripped_by_it(
+    rule: FailureMode, told: Mapping[str, Answered], tripped_on: Collection[str], scale: Scale
+) -> list[Cell]:
+    """The trip named the very quantity that the mode moves: a weak sign, since a panel may repeat the logged sensor."""
+    if set(tripped_on).isdisjoint(rule.moves) or outcome_of(told, TRIP_NAMED) is not Outcome.PRESENT:
+        return []
+    points = scale.points("weak")
+    return [
+        Cell(
+            rule.id, finding.id, TRIP_NAMED, Outcome.PRESENT, "for", "weak", points, counted=True,
+            basis="the trip names the quantity that this mode moves", full=points, group="the trip names it",
+        )
+        for finding in told[TRIP_NAMED].findings
+    ]  # fmt: skip
+
+
+def _tripped_elsewhere(
+    rule: FailureMode, told: Mapping[str, Answered], tripped_on: Collection[str], scale: Scale
+) -> list[Cell]:
+    """The trip named quantities on none of which a run with this mode ends: a moderate sign against it.
+
+    No more than moderate: a protection may act on a second fault, and texts are not always those of the first trip.
+    """
+    if rule.trips is None or not tripped_on or outcome_of(told, TRIP_NAMED) is not Outcome.PRESENT:
+        return []
+    if not set(tripped_on).isdisjoint(rule.trips):
+        return []
+    points = scale.points("moderate")
+    return [
+        Cell(
+            rule.id, finding.id, TRIP_NAMED, Outcome.PRESENT, "against", "moderate", points, counted=True,
+            basis="the trip names a quantity on which a run with this mode does not end", full=points,
+        )
+        for finding in told[TRIP_NAMED].findings
+    ]  # fmt: skip
 
 
 def _backed(cells: list[Cell]) -> list[Cell]:

@@ -53,7 +53,9 @@ class Weigher:
         other = {check for check in told.keys() | self._told.keys() if not _same(told, self._told, check)}
         tallies = {
             rule.id: _where_it_applies(
-                tally(rule, self._heard(rule, told), self.remarks, self.scale), rule, self.evidence
+                tally(rule, self._heard(rule, told), self.remarks, self.scale, self.evidence.tripped_on),
+                rule,
+                self.evidence,
             )
             if rule.id not in self._tallies or not other.isdisjoint(rule.checks)
             else self._tallies[rule.id]

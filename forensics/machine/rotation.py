@@ -35,7 +35,7 @@ def after_stop(subject: Subject, off_ns: int, until_ns: int) -> Turned:
     no current, counts as reverse. Absent needs samples close enough that no reversal of ``coastdown.reverse_s`` fits
     between them.
     """
-    speed = subject.record.point(Role.SHAFT_SPEED)
+    speed = subject.record.fastest(Role.SHAFT_SPEED)
     if speed is not None and len(speed.trusted):
         measured = _by_speed(subject, speed.trusted, off_ns, until_ns)
         if measured.outcome is not Outcome.CANNOT_TELL or measured.why_not == ALREADY_BACKWARDS:
@@ -99,7 +99,7 @@ def _by_waveform(subject: Subject, off_ns: int) -> Turned:
 
 def at_start(subject: Subject, on_ns: int, until_ns: int) -> Turned:
     """Whether the motor started backwards, as measured by a signed speed or the phase sequence of a waveform."""
-    speed = subject.record.point(Role.SHAFT_SPEED)
+    speed = subject.record.fastest(Role.SHAFT_SPEED)
     if speed is not None and len(speed.trusted):
         good = speed.trusted
         part = good.between(on_ns, min(until_ns, on_ns + 60 * NS))

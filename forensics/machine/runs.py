@@ -54,13 +54,20 @@ class StateSpan:
     inferred: bool
 
 
-def find_runs(record: Record, limits: Limits | None = None, *, rated_load_amps: float | None = None) -> tuple[Run, ...]:
+def find_runs(
+    record: Record, limits: Limits | None = None, *, rated_load_amps: float | None = None, on_drive: bool = False
+) -> tuple[Run, ...]:
     """Find every run of the motor, history included.
 
     Current decides (two thresholds, as shares of rated or else of its own usual running level); where there is none,
     power, run status, then the run command. Slower points serve only outside the time that faster ones cover. A
     drop-out below ``states.dropout_s`` does not end a run. A wide edge is narrowed by a better resolved run status,
     trip or run line of an event list inside it; its interval is widened by the uncertainty of the clock.
+
+    Parameters
+    ----------
+    on_drive
+        Whether a frequency drive feeds the motor: at low speed and unloaded it draws far less than a motor on the line.
 
     Returns
     -------
@@ -74,7 +81,7 @@ def find_runs(record: Record, limits: Limits | None = None, *, rated_load_amps: 
     for point in _evidence(record):
         if not len(point):
             continue
-        found = _runs_in(record, point, rules, rated_load_amps)
+        found = _runs_in(record, point, rules, rated_load_amps, on_drive=on_drive)
         free = [run for run in found if all(run.last_ns <= a or run.first_ns >= b for a, b in covered)]
         unsure_s = 2.0 * record.uncertainty_s(point.origin.clock)
         # an edge that is wide by its clock alone is left: moved, it would no longer fit what else that clock timed
@@ -120,11 +127,13 @@ def largest_phase(record: Record) -> Samples | None:
     return replace(first, v=np.max(known, axis=0))
 
 
-def _runs_in(record: Record, point: Samples | Switch, rules: Limits, rated: float | None) -> list[Run]:
+def _runs_in(
+    record: Record, point: Samples | Switch, rules: Limits, rated: float | None, *, on_drive: bool
+) -> list[Run]:
     if isinstance(point, Switch):
         return _switch_runs(record, point)
     usable = point.usable
-    on_level, off_level = _levels(point, rules, rated)
+    on_level, off_level = _levels(point, rules, rated, on_drive=on_drive)
     if not len(usable) or not np.isfinite(on_level):
         return []
     t, v = usable.t, usable.v
@@ -160,7 +169,7 @@ def _run(begin: Edge | None, end: Edge | None, first_ns: int, last_ns: int, seen
     return Run(begin, end, first, max(last, first), seen_in)
 
 
-def _levels(point: Samples, rules: Limits, rated: float | None) -> tuple[float, float]:
+def _levels(point: Samples, rules: Limits, rated: float | None, *, on_drive: bool) -> tuple[float, float]:
     usual = rated if point.role is not Role.MOTOR_POWER else None
     if usual is None:
         positive = point.usable.v[point.usable.v > 0]
@@ -170,6 +179,8 @@ def _levels(point: Samples, rules: Limits, rated: float | None) -> tuple[float, 
         usual = float(np.median(running)) if len(running) else float("inf")
         if point.role is not Role.MOTOR_POWER and usual < rules["states.least_running_amps"]:
             return float("inf"), float("inf")
+    if on_drive:
+        return rules["states.on_fraction_drive"] * usual, rules["states.off_fraction_drive"] * usual
     return rules["states.on_fraction"] * usual, rules["states.off_fraction"] * usual
 
 

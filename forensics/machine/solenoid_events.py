@@ -45,10 +45,10 @@ def solenoid_events(subject: Subject) -> tuple[SwitchEvent, ...]:
         In time order of the latest moment.
     """
     record = subject.record
-    points = [p for p in (record.point(role) for role in READINGS) if p is not None and len(p.usable)]
+    points = [p for p in (record.fastest(role) for role in READINGS) if p is not None and len(p.usable)]
     events: list[SwitchEvent] = []
     for role in sorted(SWITCHES):
-        switch = record.switch(role)
+        switch = record.fastest_switch(role)
         if switch is None or not len(switch):
             continue
         events.extend(_events(record, switch, points))

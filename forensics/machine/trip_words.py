@@ -12,10 +12,11 @@ from forensics.machine.phases import trip_at_failure
 from forensics.machine.subject import Subject
 from forensics.model.points import NS
 from forensics.model.record import LogLine
-from forensics.model.vocabulary import Role
+from forensics.model.vocabulary import Role, StopKind
 from forensics.rules import FOLDER, read_checks, read_toml
 
 _KEYS = {"title", "words", "sensors", "neighbours", "side", "checks", "source"}
+BY_HAND = "hand"
 _SIDES = ("low", "high", "either")
 
 
@@ -132,6 +133,27 @@ def trip_texts(subject: Subject) -> Texts:
     found.sort(key=lambda item: item[0])
     trips = [item for item in found if item[0][0] == 0]
     return tuple((quantity, line) for _, quantity, line in (trips or found))
+
+
+def trip_quantities() -> frozenset[str]:
+    """Names of all quantities of the table."""
+    return frozenset(read_trip_words()[0])
+
+
+def tripped_on(subject: Subject) -> frozenset[str]:
+    """Quantities that the texts about the failure name, but for a stop by hand, which no protection made.
+
+    Where the machine tripped several times in a row, those of the earlier trips count as well: the first acts on what
+    failed, a later one on whatever a machine that is put back into service reaches first.
+    """
+    named = {quantity.name for quantity, _ in trip_texts(subject)}
+    until_ns = subject.record.failure_ns + round(subject.limits["duty.failure_reach"] * NS)
+    for stop in reversed([one for one in subject.stops if one.earliest_ns <= until_ns]):
+        if stop.kind is not StopKind.TRIP:
+            break
+        quantity = quantity_of(stop.cause_text)
+        named |= set() if quantity is None else {quantity.name}
+    return frozenset(named - {BY_HAND})
 
 
 def trip_lines(subject: Subject, quantity: str) -> tuple[LogLine, ...]:

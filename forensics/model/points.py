@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from forensics.model.vocabulary import Quality, Recorded, Role
 
+_GAP_INTERVALS = 3.0
 NS = 1_000_000_000
 ON, OFF, UNKNOWN = 1, 0, -1
 FILE_ROWS = 1 << 40  # rows of the n-th file of a source of several begin at n times this; those of a single file at 0
@@ -121,6 +122,14 @@ def _usual_step_s(t: NDArray[np.int64]) -> float:
     return float(np.median(apart)) / NS if len(apart) else float("inf")
 
 
+def _covered_s(t: NDArray[np.int64], recorded: Recorded, interval_s: float) -> float:
+    if len(t) <= 1:
+        return 0.0
+    if recorded is Recorded.CHANGE:
+        return float(t[-1] - t[0]) / NS
+    return float(np.minimum(np.diff(t), round(_GAP_INTERVALS * interval_s * NS)).sum()) / NS
+
+
 @dataclass(frozen=True)
 class Samples:
     """Readings of one point in the canonical unit of its role.
@@ -190,6 +199,11 @@ class Samples:
         if len(self.t) <= 1:
             return float("inf")
         return _usual_step_s(self.t)
+
+    @cached_property
+    def covered_s(self) -> float:
+        """Seconds of the record that the trusted readings speak for: gaps of a periodic log are left out."""
+        return _covered_s(self.trusted.t, self.origin.recorded, self.interval_s)
 
     def between(self, start_ns: int, end_ns: int) -> Samples:
         """Samples with ``start_ns <= t < end_ns``."""
@@ -336,6 +350,11 @@ class Switch:
         if len(self.t) <= 1:
             return float("inf")
         return _usual_step_s(self.t)
+
+    @cached_property
+    def covered_s(self) -> float:
+        """Seconds of the record that the states speak for: gaps of a periodic log are left out."""
+        return _covered_s(self.t, self.origin.recorded, self.interval_s)
 
     @cached_property
     def edges(self) -> tuple[Edge, ...]:

@@ -74,6 +74,18 @@ class Waveform:
         return replace(self, start_ns=self.start_ns - offset_ns) if offset_ns else self
 
 
+P = TypeVar("P", Samples, Switch)
+_ABOUT_AS_MUCH = 0.5
+
+
+def _widest(found: tuple[P, ...]) -> P | None:
+    """The fastest of the points that cover at least half of what the widest covers."""
+    if len(found) <= 1:
+        return found[0] if found else None
+    most_s = max(point.covered_s for point in found)
+    return next(point for point in found if point.covered_s >= _ABOUT_AS_MUCH * most_s)
+
+
 @dataclass(frozen=True)
 class Record:
     """All points of a case on one time base, each at its own rate.
@@ -108,12 +120,23 @@ class Record:
     memo: dict[Any, Any] = field(init=False, default_factory=dict, repr=False, compare=False)
 
     def point(self, role: Role) -> Samples | None:
-        """The fastest point of a role, or None."""
+        """The point of a role that tells most of the record: the fastest of those that cover about as much; or None.
+
+        A second log that ran for minutes about a stop says nothing of the days between. See :meth:`fastest`.
+        """
+        return _widest(self.samples.get(role, ()))
+
+    def switch(self, role: Role) -> Switch | None:
+        """The switch of a role that tells most of the record, chosen like :meth:`point`; or None."""
+        return _widest(self.switches.get(role, ()))
+
+    def fastest(self, role: Role) -> Samples | None:
+        """The fastest point of a role, however little it covers: for what is over within seconds; or None."""
         found = self.samples.get(role, ())
         return found[0] if found else None
 
-    def switch(self, role: Role) -> Switch | None:
-        """The fastest switch of a role, or None."""
+    def fastest_switch(self, role: Role) -> Switch | None:
+        """The fastest switch of a role, however little it covers: for what is over within seconds; or None."""
         found = self.switches.get(role, ())
         return found[0] if found else None
 
@@ -174,9 +197,6 @@ class Record:
                 replace(x, time_ns=x.time_ns - ns.get(x.clock, 0) - int(grown(x.clock, x.time_ns))) for x in self.log
             ),
         )
-
-
-P = TypeVar("P", Samples, Switch)
 
 
 def _drop(points: Mapping[Role, tuple[P, ...]], source: str) -> dict[Role, tuple[P, ...]]:

@@ -17,11 +17,13 @@ from forensics.machine.duty.baseline import Blocks, Duties, cut_blocks
 from forensics.machine.duty.frame import AlignedSamples, Floats, Mask
 from forensics.machine.subject import Subject
 from forensics.model.points import NS
-from forensics.stats.robust_fit import MAD_TO_SIGMA, Estimate
+from forensics.stats.robust_fit import MAD_TO_SIGMA, Estimate, student_quantile
 from forensics.stats.surface import Surface, fit_surface
 
 _DUTY_UNKNOWN = "like duty is not known: lift (both pressures and the refrigerant's data) or capacity is not logged"
 _FEW = 5
+_FEWEST_STARTS = 3
+_TWO_SIDED = 0.05
 _MOST_OF_SHORT = 0.6
 _LIKE_START_S = 60.0
 
@@ -226,6 +228,7 @@ def _after_starts(blocks: Blocks, mean: Floats, settled: Mask, expected: Floats,
     early = np.flatnonzero(~settled)
     if not len(early):
         return
+    failing = np.asarray(frame.in_failing_run)[blocks.first]
     since = frame.since_s[blocks.first]
     run = frame.run[blocks.first]
     left = mean - expected
@@ -233,10 +236,17 @@ def _after_starts(blocks: Blocks, mean: Floats, settled: Mask, expected: Floats,
     for k in early:
         like = teach[np.abs(since[teach] - since[k]) <= _LIKE_START_S] if np.isfinite(since[k]) else teach[:0]
         like = like[run[like] != run[k]]
-        if len(like) < _FEW:
+        starts = len(np.unique(run[like]))
+        if starts < _FEWEST_STARTS or (len(like) < _FEW and not failing[k]):
             expected[k], error[k] = np.nan, np.nan
             continue
-        usual = float(np.median(left[like]))
+        own = np.array([np.median(left[like][run[like] == one]) for one in np.unique(run[like])])
+        usual = float(np.median(own))
         spread = MAD_TO_SIGMA * float(np.median(np.abs(left[like] - usual)))
+        if starts < _FEW:
+            spread = max(spread, float(np.std(own, ddof=1)))
+        # of few starts neither their middle nor their scatter is well known
+        few = student_quantile(starts - 1, _TWO_SIDED) / student_quantile(np.inf, _TWO_SIDED)
+        spread *= few * float(np.sqrt(1.0 + 1.0 / starts))
         expected[k] += usual
         error[k] = float(np.hypot(error[k], spread))

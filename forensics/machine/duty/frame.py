@@ -138,9 +138,7 @@ def frame_of(subject: Subject) -> AlignedSamples:
     begins = np.array([s.start_ns for s in spans], dtype=np.int64)
     run = np.searchsorted(begins, times, side="right") - 1
     points = {
-        role: best
-        for role, found in record.samples.items()
-        if (best := next((t for p in found if len(t := p.trusted)), None)) is not None
+        role: best.trusted for role in record.samples if (best := record.point(role)) is not None and len(best.trusted)
     }
     values = {role: point.at(times, max_age_s(point)) for role, point in points.items()}
     since_s, left_s = _position_in_run(subject, spans, times, run)

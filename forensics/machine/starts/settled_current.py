@@ -56,8 +56,8 @@ class SettledCurrent:
 
 def amps_point(record: Record) -> Samples | None:
     """The point that the settled amps are read from: the fastest motor_amps, else the mean of the phases."""
-    single = record.point(Role.MOTOR_AMPS)
-    phases = [p for p in (record.point(role) for role in PHASES) if p is not None]
+    single = record.fastest(Role.MOTOR_AMPS)
+    phases = [p for p in (record.fastest(role) for role in PHASES) if p is not None]
     if phases and (single is None or phases[0].interval_s < single.interval_s / 2):
         first = phases[0]
         values = np.mean([p.at(first.t, 2 * p.interval_s) for p in phases], axis=0)
@@ -100,7 +100,7 @@ def settled_window(subject: Subject, run: Run, commands: Mapping[Role, Command])
 
 
 def _slide_rise(record: Record, run: Run, until_ns: int) -> int | None:
-    slide = record.point(Role.SLIDE_POSITION)
+    slide = record.fastest(Role.SLIDE_POSITION)
     if slide is None:
         return None
     part = slide.usable.between(run.first_ns, until_ns)
@@ -160,7 +160,7 @@ def _coarseness(point: Samples) -> float:
 def _steady_speed(
     subject: Subject, t: NDArray[np.int64], v: Floats, row: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], Floats, NDArray[np.int64], str]:
-    drive = subject.record.point(Role.DRIVE_HERTZ)
+    drive = subject.record.fastest(Role.DRIVE_HERTZ)
     if drive is None:
         return t, v, row, "with a variable-speed starter the ratio needs drive_hertz"
     hertz = drive.at(t, 3 * drive.interval_s)

@@ -70,7 +70,7 @@ NOTHING_BESIDE = Beside()
 def read_motor(subject: Subject) -> Motor:
     """The motor by its nameplate and its power reading; without a circuit where a drive sets its frequency."""
     machine = subject.machine
-    power = subject.record.point(Role.MOTOR_POWER)
+    power = subject.record.fastest(Role.MOTOR_POWER)
     if machine.starter is Starter.VARIABLE_SPEED:
         return Motor(None, "with a variable-speed starter the circuit at rated frequency does not hold", power)
     load, missing = motor_load(machine, subject.limits)
@@ -129,7 +129,7 @@ def _sure(subject: Subject, run: Run, window: Window, power: Samples) -> Window:
 def volts_share(subject: Subject, from_ns: int, to_ns: int) -> float | None:
     """Mean of the logged voltages over a time, as a share of the supply volts; None where it can't be had."""
     nominal = subject.machine.supply_volts
-    points = [p for p in (subject.record.point(role) for role in _VOLTS) if p is not None]
+    points = [p for p in (subject.record.fastest(role) for role in _VOLTS) if p is not None]
     if nominal is None or subject.machine.starter is Starter.VARIABLE_SPEED:
         return None
     found = [p.usable.between(from_ns, to_ns).v for p in points]

@@ -53,7 +53,10 @@ def list_starts(subject: Subject) -> tuple[Start, ...]:
     """
     motor = read_motor(subject)
     shown = _Shown(
-        amps_point(subject.record), motor, read_commands(subject.record, subject.profile), across_rotors(subject)
+        amps_point(subject.record),
+        motor,
+        read_commands(subject.record, subject.profile, fastest=True),
+        across_rotors(subject),
     )
     table, firsts, stops = [], [], {stop.time_ns: stop for stop in subject.stops}
     for index, run in enumerate(subject.runs):
@@ -71,7 +74,7 @@ def list_starts(subject: Subject) -> tuple[Start, ...]:
 
 def _with_slide_rows(record: Record, start: Start) -> Start:
     """A start that the slide judged cites the slide, before its amps."""
-    slide = record.point(Role.SLIDE_POSITION)
+    slide = record.fastest(Role.SLIDE_POSITION)
     if start.judged_by != BY_SLIDE or slide is None:
         return start
     until = start.settled_to_ns or start.latest_ns
@@ -216,7 +219,7 @@ def _inrush(subject: Subject, run: Run) -> tuple[float | None, float | None, flo
 
 def _slide(record: Record, run: Run, window: Window) -> float | None:
     """Slide position over the unloaded start: its samples in the window, else the readings on both sides of it."""
-    slide = record.point(Role.SLIDE_POSITION)
+    slide = record.fastest(Role.SLIDE_POSITION)
     if slide is None or run.begin is None:
         return None
     part = slide.usable.between(run.begin.earliest_ns, window.to_ns)
@@ -245,7 +248,9 @@ def _direction(subject: Subject, run: Run, rotors: Difference | None) -> Outcome
 def by_pressures(subject: Subject, run: Run, rotors: Difference | None) -> Outcome:
     """Direction of a start by pressures: discharge below suction and falling is backwards, above and rising forward.
 
-    Crossed pressure lines look alike but for the size of both movements and the oil: then it is cannot-tell.
+    While the unloading valve is open little separates, either way: a smaller fall tells where the machine's own earlier
+    starts rose as long after they began. Crossed pressure lines look alike but for the size of both movements and the
+    oil: then it is cannot-tell.
     """
     limits = subject.limits
     if rotors is None or rotors.interval_s > limits["coastdown.fast_interval_s"] * 5:
@@ -257,11 +262,28 @@ def by_pressures(subject: Subject, run: Run, rotors: Difference | None) -> Outco
         return Outcome.CANNOT_TELL
     tail = middle(values[-max(3, len(values) // 3) :])
     margin = limits["starts.backwards_kpa"] + rotors.offset_error_kpa / 2
+    fell = before - tail > limits["starts.backwards_own_kpa"] and tail < 0.0
+    if fell and before < margin and _own_rise(subject, run, rotors, until):
+        return Outcome.PRESENT if _falls_not_crossed(run, rotors, until) else Outcome.CANNOT_TELL
     if tail - before > limits["starts.lift_kpa"] and tail > limits["starts.lift_kpa"]:
         return Outcome.ABSENT
     if before < margin and tail < -margin and _falls_not_crossed(run, rotors, until):
         return Outcome.PRESENT
     return Outcome.CANNOT_TELL
+
+
+def _own_rise(subject: Subject, run: Run, rotors: Difference, until: int) -> bool:
+    """Whether at enough earlier starts the difference rose, as long after they began; no offset bears on that."""
+    span_ns, least = until - run.first_ns, subject.limits["starts.backwards_own_kpa"]
+    rose = 0
+    for other in subject.runs:
+        if other.first_ns >= run.first_ns or other.last_ns - other.first_ns < span_ns:
+            continue
+        before = rotors.last_before(other.first_ns - 2 * NS, max(20.0, 2 * rotors.interval_s))
+        _, values = rotors.between(other.first_ns + 2 * NS, other.first_ns + span_ns)
+        if before is not None and len(values) >= 3:  # noqa: PLR2004 - three samples make a course
+            rose += middle(values[-max(3, len(values) // 3) :]) - before > least
+    return rose >= subject.limits["starts.backwards_own_starts"]
 
 
 def _falls_not_crossed(run: Run, rotors: Difference, until: int) -> bool:

@@ -185,7 +185,7 @@ def _course(
 
 def _blurred(subject: Subject, rotors: Difference) -> bool:
     """Whether slow averages or extremes hide when the current ended and the difference went."""
-    points = (rotors.upper, rotors.lower, subject.record.point(Role.MOTOR_AMPS))
+    points = (rotors.upper, rotors.lower, subject.record.fastest(Role.MOTOR_AMPS))
     slow = subject.limits["coastdown.fast_interval_s"] + 1e-6
     told = (Recorded.INSTANT, Recorded.CHANGE)
     return any(p is not None and p.origin.recorded not in told and p.interval_s > slow for p in points)

@@ -73,7 +73,7 @@ class Difference:
 def difference(subject: Subject, upper_role: Role) -> Difference | None:
     """A pressure of the high side less suction; None where one of them is not logged."""
     record = subject.record
-    upper, lower = record.point(upper_role), record.point(Role.SUCTION_PRESSURE)
+    upper, lower = record.fastest(upper_role), record.fastest(Role.SUCTION_PRESSURE)
     if upper is None or lower is None:
         return None
     upper, lower = upper.trusted, lower.trusted

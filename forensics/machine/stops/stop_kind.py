@@ -83,7 +83,7 @@ def _restored(subject: Subject, run: Run) -> str:
 
 
 def _slide_stood_loaded(subject: Subject, run: Run) -> bool:
-    slide = subject.record.point(Role.SLIDE_POSITION)
+    slide = subject.record.fastest(Role.SLIDE_POSITION)
     reading = slide.before(run.end.earliest_ns, 30.0) if slide is not None and run.end is not None else None
     return reading is not None and reading.value >= subject.limits["starts.slide_loaded_min"]
 
@@ -132,7 +132,7 @@ def _silent(record: Record, run: Run) -> bool:
     for switch in record.switches.get(Role.COMMUNICATION, ()):
         if any(run.end.earliest_ns <= e.latest_ns <= run.end.latest_ns + NS and e.to != ON for e in switch.edges):
             return True
-    amps = record.point(Role.MOTOR_AMPS)
+    amps = record.fastest(Role.MOTOR_AMPS)
     if amps is None or amps.origin.recorded is Recorded.CHANGE or not np.isfinite(amps.interval_s):
         return False
     gap_ns = max(5.0 * amps.interval_s, 10.0) * NS
@@ -145,7 +145,7 @@ def _silent(record: Record, run: Run) -> bool:
 
 
 def _by_sequence(subject: Subject, run: Run) -> StopKind:
-    commands = read_commands(subject.record, subject.profile)
+    commands = read_commands(subject.record, subject.profile, fastest=True)
     if Role.UNLOAD_SOLENOID not in commands and Role.BYPASS_SOLENOID not in commands:
         return StopKind.NORMAL
     slow = max(c.interval_s for c in commands.values())

@@ -71,7 +71,7 @@ def list_stops(subject: Subject) -> tuple[Stop, ...]:
     """
     ended = [(i, run) for i, run in enumerate(subject.runs) if run.end is not None]
     pressures = stop_pressures(subject)
-    commands = read_commands(subject.record, subject.profile)
+    commands = read_commands(subject.record, subject.profile, fastest=True)
     last = subject.record.window.end_ns
     table = []
     for index, run in ended:
@@ -320,14 +320,14 @@ def _inferred(
 
 
 def _slide_at(record: Record, time_ns: int) -> float | None:
-    slide = record.point(Role.SLIDE_POSITION)
+    slide = record.fastest(Role.SLIDE_POSITION)
     reading = slide.before(time_ns, 180.0 if slide.origin.hold_s is None else None) if slide is not None else None
     return None if reading is None else reading.value
 
 
 def _amps_before(record: Record, run: Run) -> float | None:
     assert run.end is not None
-    amps = record.point(Role.MOTOR_AMPS)
+    amps = record.fastest(Role.MOTOR_AMPS)
     if amps is None:
         return None
     part = amps.usable.between(run.end.earliest_ns - 15 * NS, run.end.earliest_ns + 1)
@@ -338,7 +338,7 @@ def _amps_before(record: Record, run: Run) -> float | None:
 
 
 def _cites(record: Record, run: Run) -> tuple[Cite, ...]:
-    amps: Samples | None = record.point(Role.MOTOR_AMPS)
+    amps: Samples | None = record.fastest(Role.MOTOR_AMPS)
     if amps is None or run.end is None or run.seen_in.partition("+")[0] != Role.MOTOR_AMPS.value:
         return ()
     return (Cite(amps.origin.source, amps.origin.column, (max(run.end.row - 1, 1), run.end.row)),)

@@ -149,8 +149,8 @@ def _overlay(
     key, about, event, name = words
     panels, rows = [], []
     for quantity in quantities:
-        plus = record.point(quantity.plus)
-        minus = record.point(quantity.minus) if quantity.minus is not None else None
+        plus = record.fastest(quantity.plus)
+        minus = record.fastest(quantity.minus) if quantity.minus is not None else None
         if plus is None or (quantity.minus is not None and minus is None) or plus.interval_s > _FASTEST_USEFUL_S:
             continue
         panel = _panel(quantity, plus, minus, at_ns, groups, span_s, display, (event, name))

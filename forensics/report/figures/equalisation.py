@@ -37,7 +37,7 @@ def equalisation(record: Record, stops: Sequence[Stop], display: str, clock: Rep
     """
     key = "stop-equalisation"
     stop = stop_at_failure(stops, record.failure_ns)
-    high, low = record.point(Role.DISCHARGE_PRESSURE), record.point(Role.SUCTION_PRESSURE)
+    high, low = record.fastest(Role.DISCHARGE_PRESSURE), record.fastest(Role.SUCTION_PRESSURE)
     if stop is None or high is None or low is None:
         return empty(key, "the stop, the discharge pressure or the suction pressure is not there")
     if stop.equal_at_motor_off:
@@ -117,7 +117,7 @@ def _fitted(readings: _Readings) -> _Fall:
 
 def _begin_ns(record: Record, stop: Stop) -> int:
     """The earlier of the bypass edge and the end of current."""
-    bypass = record.switch(Role.BYPASS_SOLENOID)
+    bypass = record.fastest_switch(Role.BYPASS_SOLENOID)
     if bypass is None:
         return stop.time_ns
     edges = [

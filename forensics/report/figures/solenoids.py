@@ -61,7 +61,7 @@ def _overlay(
     )
     panels, rows = [], []
     for roles in FOLLOWED:
-        point = next((p for p in (record.point(r) for r in roles) if p is not None), None)
+        point = next((p for p in (record.fastest(r) for r in roles) if p is not None), None)
         if point is None or point.interval_s > _SLOWEST_S:
             continue
         made = _panel(point, kept, last, display)

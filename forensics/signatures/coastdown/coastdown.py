@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.machine.citations import rows_of
+from forensics.machine.duty.frame import max_age_s
 from forensics.machine.history import stops_before
 from forensics.machine.rotation import NEITHER
 from forensics.machine.stops.bypass_release import NO_BYPASS, NO_LIFT
@@ -42,7 +43,7 @@ def _following(subject: Subject, stop: Stop) -> int:
 
 def _pressure_rows(subject: Subject, stop: Stop, roles: tuple[Role, ...], until_s: float) -> tuple[Cite, ...]:
     end = min(stop.latest_ns + round(until_s * NS), _following(subject, stop))
-    return tuple(c for role in roles for c in rows_of(subject.record.point(role), stop.earliest_ns - 5 * NS, end))
+    return tuple(c for role in roles for c in rows_of(subject.record.fastest(role), stop.earliest_ns - 5 * NS, end))
 
 
 @detector("coastdown.bypass_held", _with_bypass)
@@ -179,7 +180,7 @@ def _fall_of(subject: Subject, stops: list[Stop], last: Stop) -> tuple[Outcome, 
 def _warmer_than_water(subject: Subject, stop: Stop) -> bool:
     """Whether the condenser was still no colder than the water in it when its fall had been read."""
     record, end = subject.record, stop.time_ns + round(subject.limits["coastdown.decay_to_s"] * NS)
-    water, high = record.point(Role.CONDENSER_WATER_ENTERING), record.point(Role.CONDENSER_PRESSURE)
+    water, high = record.fastest(Role.CONDENSER_WATER_ENTERING), record.fastest(Role.CONDENSER_PRESSURE)
     if water is None or high is None or subject.saturation is None:
         return False
     celsius, level = water.before(end, 600.0), high.before(min(end, _following(subject, stop)), 60.0)
@@ -274,7 +275,7 @@ def _own_share(subject: Subject, last: Stop) -> float | None:
 
 def _spin_down_s(subject: Subject, stop: Stop) -> float | None:
     """Time until the rotors first stood after a stop, s."""
-    speed = subject.record.point(Role.SHAFT_SPEED)
+    speed = subject.record.fastest(Role.SHAFT_SPEED)
     if speed is None:
         return None
     part = speed.trusted.between(stop.time_ns, min(stop.time_ns + 120 * NS, _following(subject, stop)))
@@ -298,7 +299,7 @@ def spin_down_short(subject: Subject, check: str, _: list[Stop]) -> Finding:
     if shortest is None:
         return cannot_tell(check, "too few own stops of the same kind with their speed sampled")
     share, usual, stop, count = shortest
-    speed = subject.record.point(Role.SHAFT_SPEED)
+    speed = subject.record.fastest(Role.SHAFT_SPEED)
     step = (speed.interval_s if speed is not None else 1.0) / usual
     measured = Value.within(share, step, "1", "coastdown.spin_down_share", above=False)
     words = (
@@ -343,4 +344,15 @@ def bleed_after_stop(subject: Subject, check: str, _: list[Stop]) -> Finding:
     if outcome is Outcome.CANNOT_TELL:
         return cannot_tell(check, words + " A leaking check valve looks alike.")
     turned = Outcome.ABSENT if outcome is Outcome.PRESENT else Outcome.PRESENT
+    opened = _valve_before(subject, stop)
+    if turned is Outcome.PRESENT and opened is not None and opened > subject.limits["coastdown.bleed_valve_open"]:
+        why = f" The expansion valve stood {opened:.0f} % open when the machine stopped: it bleeds until it has shut."
+        return cannot_tell(check, words + why)
     return make_finding(subject, check, turned, words, measured, seen)
+
+
+def _valve_before(subject: Subject, stop: Stop) -> float | None:
+    """Position of the expansion valve as the machine stopped, %; None where it is not logged."""
+    point = subject.record.point(Role.EXPANSION_VALVE_POSITION)
+    held = None if point is None else point.before(stop.earliest_ns + 1, max_age_s(point))
+    return None if held is None else held.value

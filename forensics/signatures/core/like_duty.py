@@ -103,7 +103,8 @@ def against_own(
     Parameters
     ----------
     usable
-        Samples to judge, shape (n,); None: settled running.
+        Samples to judge, shape (n,); None: settled running, and where the run that failed did not last until it
+        settled, that run against the minutes after own starts.
     whole
         The same quantity before what explains part of it was taken off: told beside the finding.
     """
@@ -113,8 +114,12 @@ def against_own(
     given = subject.limits[look.limit_name]
     limit = abs(given - 1.0) if look.ratio else abs(given)
     sign = 1.0 if look.above else -1.0
-    chosen = blocks.all_of(frame.settled if usable is None else usable) & blocks.all_of(frame.judged)
-    chosen &= ~expected.reference & np.isfinite(expected.deviation) & np.isfinite(expected.error)
+    told = ~expected.reference & np.isfinite(expected.deviation) & np.isfinite(expected.error)
+    told &= blocks.all_of(frame.judged)
+    chosen = blocks.all_of(frame.settled if usable is None else usable) & told
+    failed = blocks.all_of(np.asarray(frame.in_failing_run)) & told
+    if usable is None and not (chosen & failed).any():
+        chosen |= failed
     if not chosen.any():
         return cannot_tell(look.check, f"no settled running with {look.words} in the window")
     interval_s = frame.interval_s(*look.groups)

@@ -12,6 +12,7 @@ import numpy as np
 from forensics.machine.duty.baseline import (
     AlignedSamples,
     Derived,
+    Episode,
     Floats,
     Mask,
     derived_of,
@@ -24,10 +25,12 @@ from forensics.machine.trip_words import trip_texts
 from forensics.model.findings import Finding
 from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS
-from forensics.model.vocabulary import Outcome, Role
+from forensics.model.vocabulary import Outcome, Role, StopKind
 from forensics.rules import read_checks
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, downgrade, make_finding
 from forensics.signatures.core.needs import met
+
+_CUT_OFF_S = 10.0
 
 
 @dataclass(frozen=True)
@@ -140,7 +143,7 @@ def against_limit(subject: Subject, frame: AlignedSamples, look: ThresholdTest, 
     interval_s = frame.interval_s(*look.groups)
     sign = 1.0 if look.above else -1.0
     signed, bound = sign * look.reading, sign * limit
-    found = episodes(frame, signed > bound, chosen, subject.limits[look.lasting], interval_s)
+    found = _lasting(subject, frame, signed > bound, chosen, subject.limits[look.lasting], interval_s)
     if found:
         failing = [e for e in found if frame.run[e.last] == frame.failing]
         best = failing[-1] if failing else max(found, key=lambda e: e.seconds)
@@ -169,6 +172,27 @@ def against_limit(subject: Subject, frame: AlignedSamples, look: ThresholdTest, 
     if named_by_trip(subject, look):
         return downgrade(finding, f"{look.words}: the trip's own text names it")
     return finding
+
+
+def _lasting(
+    subject: Subject, frame: AlignedSamples, beyond: Mask, chosen: Mask, least_s: float, interval_s: float
+) -> list[Episode]:
+    """Episodes that lasted, and shorter ones that a trip cut off: what a protection ended had no time to last."""
+    fine_s = max(_CUT_OFF_S, 2.0 * interval_s) if np.isfinite(interval_s) else least_s
+    if fine_s >= least_s:
+        return episodes(frame, beyond, chosen, least_s, interval_s)
+    room_ns = round(max(_CUT_OFF_S, 2.0 * interval_s) * NS)
+    trips = [stop for stop in subject.stops if stop.kind is StopKind.TRIP]
+
+    def cut_off(one: Episode) -> bool:
+        end_ns = int(frame.t[one.last])
+        return any(stop.earliest_ns - room_ns <= end_ns <= stop.latest_ns + room_ns for stop in trips)
+
+    return [
+        one
+        for one in episodes(frame, beyond, chosen, fine_s, interval_s)
+        if one.seconds >= max(least_s, interval_s if np.isfinite(interval_s) else 0.0) or cut_off(one)
+    ]
 
 
 def level_error(subject: Subject, look: ThresholdTest, limit: float) -> float:

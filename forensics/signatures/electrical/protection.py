@@ -28,6 +28,12 @@ def tripped_on_supply(subject: Subject, check: str, texts: Texts) -> Finding:
     return _named(subject, check, texts, "supply_voltage")
 
 
+@detector("electrical.tripped_on_sequence", trip_told)
+def tripped_on_sequence(subject: Subject, check: str, texts: Texts) -> Finding:
+    """Decide whether the trip's own text names the sequence of the phases."""
+    return _named(subject, check, texts, "phase_sequence")
+
+
 def _named(subject: Subject, check: str, texts: Texts, quantity: str) -> Finding:
     hits = [line for found, line in texts if found.name == quantity]
     line = hits[0] if hits else texts[0][1]

@@ -12,7 +12,8 @@ from forensics.model.findings import Finding
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.detector import detector
-from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
+from forensics.signatures.core.finding import Seen, Value, cannot_tell, downgrade, make_finding
+from forensics.signatures.core.like_duty import against_own, expect
 from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_limit, running
 
 _TYPICAL_CST = ((40.0, 68.0), (100.0, 8.7))
@@ -169,8 +170,46 @@ def filter_drop_growing(subject: Subject, check: str, frame: AlignedSamples) -> 
     """Decide whether the filter's resistance grew over the record, with viscosity and flow taken out.
 
     The drop over a filter is laminar: it goes with viscosity times flow; flow goes with the root of the feed
-    difference over the oil's jets. Half-hour medians of settled running, slope by Theil and Sen.
+    difference over the oil's jets. Half-hour medians of settled running, slope by Theil and Sen; else the last minutes
+    against the machine's own earlier running, for a filter that plugs at once.
     """
+    over_hours = _over_hours(subject, frame, check)
+    if over_hours.outcome is Outcome.PRESENT:
+        return over_hours
+    at_end = _against_own(subject, frame, check)
+    if at_end.outcome is Outcome.PRESENT or over_hours.value is None:
+        return at_end
+    return over_hours
+
+
+def _against_own(subject: Subject, frame: AlignedSamples, check: str) -> Finding:
+    """The resistance before the failure against the machine's own: a filter may plug within one run."""
+    resistance, drop = _resistance(frame), _drop(frame)
+    if resistance is None or drop is None:
+        return cannot_tell(check, "no trusted reading on both sides of the filter")
+    look = ThresholdTest(
+        check,
+        resistance,
+        "1",
+        "resistance of the oil filter",
+        "oil.filter_growth",
+        above=True,
+        lasting="oil.sag_lasting",
+        groups=_FILTER,
+        sudden=False,
+        ratio=True,
+    )
+    judged = against_own(subject, frame, look, expect(subject, frame, look, ()))
+    if judged.outcome is not Outcome.PRESENT or judged.from_ns is None or judged.to_ns is None:
+        return judged
+    inside = (frame.t >= judged.from_ns) & (frame.t <= judged.to_ns)
+    grown_kpa = float(np.nanmedian(drop[inside]) * (1.0 - 1.0 / (judged.value or 1.0)))
+    if grown_kpa > subject.limits["oil.filter_growth_drop"]:
+        return judged
+    return downgrade(judged, f"the drop itself grew by {grown_kpa:.0f} kPa only")
+
+
+def _over_hours(subject: Subject, frame: AlignedSamples, check: str) -> Finding:
     limits = subject.limits
     blocks = _blocks(frame)
     if blocks is None or (blocks.last_ns - blocks.first_ns) / NS < limits["oil.filter_growth_span"]:
@@ -219,14 +258,21 @@ def _lasting_slope(x: Floats, y: Floats) -> tuple[float, float, float]:
     return slope, slope - (slope - low) * wider, slope + (high - slope) * wider
 
 
-def _blocks(frame: AlignedSamples) -> _Blocks | None:
+def _resistance(frame: AlignedSamples) -> Floats | None:
+    """Drop over viscosity and flow, over a frame, shape (n,); None where one of them is not logged."""
     drop, difference, oil_c = _drop(frame), difference_over(frame), frame.of(Role.OIL_TEMPERATURE)
     if drop is None or difference is None:
         return None
     viscosity = np.ones(len(drop))
     if oil_c is not None:
         viscosity = walther_cst(oil_c, *_TYPICAL_CST) / walther_cst(np.array([_REFERENCE_C]), *_TYPICAL_CST)
-    resistance = drop / (viscosity * np.sqrt(np.maximum(difference, 1.0)))
+    return np.asarray(drop / (viscosity * np.sqrt(np.maximum(difference, 1.0))))
+
+
+def _blocks(frame: AlignedSamples) -> _Blocks | None:
+    drop, resistance = _drop(frame), _resistance(frame)
+    if drop is None or resistance is None:
+        return None
     usable = np.flatnonzero(frame.settled & np.isfinite(resistance))
     if len(usable) < _BLOCK_LEAST:
         return None

@@ -45,11 +45,11 @@ class OilDifference:
 def oil_difference(subject: Subject) -> OilDifference | None:
     """The oil difference: logged as such, else feed pressure less suction pressure; made once for a subject."""
     record = subject.record
-    direct = record.point(Role.OIL_PRESSURE_DIFFERENCE)
+    direct = record.fastest(Role.OIL_PRESSURE_DIFFERENCE)
     if direct is not None and len(direct.trusted):
         good = direct.trusted
         return OilDifference(good.t, good.v, direct.interval_s, (direct,), _holds(direct))
-    feed, suction = record.point(Role.OIL_PRESSURE), record.point(Role.SUCTION_PRESSURE)
+    feed, suction = record.fastest(Role.OIL_PRESSURE), record.fastest(Role.SUCTION_PRESSURE)
     if feed is None or suction is None:
         return None
     good = feed.trusted
@@ -135,7 +135,7 @@ def _time_to(oil: OilDifference, span: Span, level: float, failure_ns: int) -> t
 @detector("oil.foaming_at_start", failing_start)
 def foaming_at_start(subject: Subject, check: str, starts: tuple[Span, ...]) -> Finding:
     """Decide whether the level swelled, or the oil difference was rough, after the start that led into the failure."""
-    level = subject.record.point(Role.OIL_LEVEL)
+    level = subject.record.fastest(Role.OIL_LEVEL)
     swell = None if level is None or level.interval_s > _SLOW_S else _swelling(subject, starts, level.trusted, check)
     rough = _roughness(subject, starts, check)
     found = [f for f in (swell, rough) if f is not None]

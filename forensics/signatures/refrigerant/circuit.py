@@ -242,12 +242,13 @@ def condensing_high(subject: Subject, check: str, frame: AlignedSamples, derived
     )
     level = replace(own, unit="degC", limit_name=check)
     usable = frame.settled | (frame.since_s > subject.limits["refrigerant.condensing_lasting"]) & frame.in_failing_run
+    short = not np.any(frame.settled & frame.in_failing_run)
     entering = frame.of(Role.CONDENSER_WATER_ENTERING, Role.AMBIENT_TEMPERATURE)
     if entering is not None and not np.isfinite(entering).any():
         entering = None
     duties = (*duty_of(subject, frame, lift=False), (entering, subject.limits["duty.room_water"]))
     return own_then_level(
-        against_own(subject, frame, own, expect(subject, frame, own, duties), usable),
+        against_own(subject, frame, own, expect(subject, frame, own, duties), None if short else usable),
         against_limit(subject, frame, level, usable),
         level_excludes=False,
     )

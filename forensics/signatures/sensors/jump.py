@@ -195,7 +195,7 @@ def _impossible_oil(subject: Subject, point: Samples, at_ns: int, value: float) 
     room_kpa = subject.limits["sensors.pressure_contradiction_kpa"]
     if point.role is Role.OIL_PRESSURE_DIFFERENCE:
         return value < -room_kpa
-    suction = subject.record.point(Role.SUCTION_PRESSURE)
+    suction = subject.record.fastest(Role.SUCTION_PRESSURE)
     low = None if suction is None else suction.before(at_ns, subject.limits["sensors.jump_interval_s"])
     return low is not None and value < low.value - room_kpa
 
@@ -228,7 +228,7 @@ def _linked_moves(
     known: list[str] = []
     moved: list[str] = []
     for role in (*_LINKED.get(point.role, ()), *_AMPS):
-        other = subject.record.point(role)
+        other = subject.record.fastest(role)
         if other is None or other.interval_s > limits["sensors.jump_interval_s"]:
             continue
         unsure_s = widened(subject, point.origin.clock, other.origin.clock)

@@ -85,11 +85,11 @@ def discharge_falls_below_suction(subject: Subject, check: str, start: Start, ru
 def oil_difference(subject: Subject) -> tuple[Samples, Floats, float] | None:
     """Oil feed pressure above suction: the point it is read from, kPa at its times, and the level at rest."""
     record = subject.record
-    direct = record.point(Role.OIL_PRESSURE_DIFFERENCE)
+    direct = record.fastest(Role.OIL_PRESSURE_DIFFERENCE)
     if direct is not None and len(direct.trusted):
         good = direct.trusted
         return good, good.v, 0.0
-    feed, suction = record.point(Role.OIL_PRESSURE), record.point(Role.SUCTION_PRESSURE)
+    feed, suction = record.fastest(Role.OIL_PRESSURE), record.fastest(Role.SUCTION_PRESSURE)
     if feed is None or suction is None or not len(feed.trusted) or not len(suction.trusted):
         return None
     good, low = feed.trusted, suction.trusted

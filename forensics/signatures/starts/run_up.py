@@ -36,7 +36,7 @@ _STILL_KPA = 15.0
 
 
 def _amps(subject: Subject) -> Samples | None:
-    point = subject.record.point(Role.MOTOR_AMPS)
+    point = subject.record.fastest(Role.MOTOR_AMPS)
     return point if point is not None and len(point.usable) else largest_phase(subject.record)
 
 
@@ -258,7 +258,7 @@ def _pressures_moved(subject: Subject, run: Run) -> bool | None:
     """Whether suction or discharge moved over a run; None where neither is sampled on both sides."""
     moves = []
     for role in (Role.SUCTION_PRESSURE, Role.DISCHARGE_PRESSURE, Role.HIGH_SIDE_PRESSURE):
-        point = subject.record.point(role)
+        point = subject.record.fastest(role)
         if point is None:
             continue
         before, after = point.before(run.first_ns - NS, 120.0), point.before(run.last_ns, 120.0)

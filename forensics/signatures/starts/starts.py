@@ -63,7 +63,7 @@ def _unlock(why_not: str) -> str:
 
 def _stood_loaded(subject: Subject, start: Start) -> str:
     """In words, that the slide stood loaded as the motor was switched on, whatever the start brought it to after."""
-    slide = subject.record.point(Role.SLIDE_POSITION)
+    slide = subject.record.fastest(Role.SLIDE_POSITION)
     reading = slide.before(start.earliest_ns, 600.0) if slide is not None else None
     if reading is None or reading.value < subject.limits["starts.slide_loaded_min"]:
         return ""

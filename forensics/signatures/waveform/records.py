@@ -67,8 +67,8 @@ def _sequence(subject: Subject, waveform: Waveform) -> RecordAnswer:
 
 def _lift_grew(subject: Subject, waveform: Waveform) -> bool:
     """Whether discharge rose above suction while or just after the record: no compressor does so backwards."""
-    discharge = subject.record.point(Role.DISCHARGE_PRESSURE) or subject.record.point(Role.HIGH_SIDE_PRESSURE)
-    suction = subject.record.point(Role.SUCTION_PRESSURE)
+    discharge = subject.record.fastest(Role.DISCHARGE_PRESSURE) or subject.record.fastest(Role.HIGH_SIDE_PRESSURE)
+    suction = subject.record.fastest(Role.SUCTION_PRESSURE)
     if discharge is None or suction is None:
         return False
     until = waveform.span.start_ns + round(subject.limits["waveform.lift_after_s"] * NS)

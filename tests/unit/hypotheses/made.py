@@ -9,6 +9,7 @@ from typing import Any
 
 from forensics.case.schema import Machine, Measurement, Observation
 from forensics.hypotheses import Evidence, Modes, read_modes
+from forensics.hypotheses.modes import TRIP_NAMED
 from forensics.model.findings import Cite, Finding, Stop
 from forensics.model.points import NS, Span
 from forensics.model.vocabulary import Outcome, StopKind
@@ -26,7 +27,7 @@ def named_checks() -> frozenset[str]:
         found |= {sign["check"] for key in ("for", "against") for sign in table.get(key, ())}
         found |= {check for need in table.get("required", ()) for check in need["any"]}
         found |= set(table.get("explains", ()))
-    return frozenset(found)
+    return frozenset(found | {TRIP_NAMED})
 
 
 def shipped() -> Modes:
