@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import io
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from pathlib import Path
 
 from forensics.errors import InputError, Problem
 from forensics.model.outside_text import for_sheet, from_sheet
+from forensics.model.paths import TABLE_BYTES, read_inside
 
 CUSTODY = "custody.csv"
 COLUMNS = (
@@ -48,13 +50,12 @@ def read_received(folder: Path) -> dict[str, Received]:
 
     Columns that are known: ``file``, ``received_from``, ``how``, ``tool``; a later line of a file replaces an earlier.
     """
-    log = folder / CUSTODY
-    if not log.is_file():
+    if not (folder / CUSTODY).is_file():
         return {}
     try:
-        with log.open(encoding="utf-8-sig", newline="") as stream:
-            rows = list(csv.DictReader(stream))
-    except (UnicodeDecodeError, csv.Error) as fault:
+        text = read_inside(folder, CUSTODY, TABLE_BYTES).decode("utf-8-sig")
+        rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    except (OSError, UnicodeDecodeError, csv.Error) as fault:
         raise InputError(
             [Problem(f"can't be read: {fault}", file=CUSTODY, remedy="Save it as CSV in UTF-8.")]
         ) from None
