@@ -249,7 +249,8 @@ def tells_a_course(point: Samples | Switch) -> bool:
 
 def _momentary(readings: Iterable[SourceResult]) -> list[Problem]:
     """A problem for each point of a trend that was read at one moment alone: it is left out, and that is said."""
-    points = [point for reading in readings for point in (*reading.samples, *reading.switches)]
+    points: list[Samples | Switch] = [point for reading in readings for point in reading.samples]
+    points += [point for reading in readings for point in reading.switches]
     what = "it has a reading at one moment only, which tells of no course: it is left out"
     remedy = "Export the hours around the failure."
     return [
