@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from .control_events import Event
 from .effects import Effects
 from .machine import Drive, Machine
 
@@ -42,16 +43,6 @@ class Settings:
     load_in_start: bool = False
     no_unload_dwell: bool = False
     bypass_at_rest: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """One line of the controls' own list: time on the machine's true clock, point, new state, text."""
-
-    time_s: float
-    point: str
-    state: str
-    text: str
 
 
 @dataclass(slots=True)

@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 from .effects import Effects
+from .rated_motor import RatedMotor
 from .saturation import Saturation
 
 _KELVIN = 273.15
@@ -55,7 +56,7 @@ class Drive:
 
 
 @dataclass(frozen=True, slots=True)
-class Size:
+class Size(RatedMotor):
     """Nameplate and geometry of one machine."""
 
     rated_amps: float
@@ -68,21 +69,6 @@ class Size:
     inertia_kg_m2: float
     reduced_current: float
     loop_kj_k: float
-
-    @property
-    def synchronous_rpm(self) -> float:
-        """Speed of a two-pole field."""
-        return 60.0 * self.hertz
-
-    @property
-    def shaft_kw(self) -> float:
-        """Shaft power at rated amps (power factor times efficiency taken as 0.82)."""
-        return math.sqrt(3.0) * self.volts * self.rated_amps * 0.82e-3
-
-    @property
-    def rated_torque_nm(self) -> float:
-        """Torque at rated amps and rated slip."""
-        return self.shaft_kw * 1e3 / (self.synchronous_rpm / 60.0 * _TAU * 0.985)
 
 
 class Machine:
@@ -195,15 +181,16 @@ class Machine:
             slip = max(1.0 - ratio, 0.001)
             share = size.reduced_current if drive.reduced else 1.0
             pull = rated * 5.4 / (slip / 0.2 + 0.2 / slip) * share * volts**2 * (1.0 if field > 0 else -1.0)
-            self._accelerate(dt, pull - gas, drag)
+            self.accelerate(dt, pull - gas, drag)
             self.amps = size.rated_amps * size.locked_rotor_ratio * share * volts * slip / math.sqrt(slip * slip + 0.03)
             self.torque_pu = abs(pull) / rated
             return
         self.amps = self.torque_pu = 0.0
         if self.rpm or gas > drag:
-            self._accelerate(dt, -gas, drag)
+            self.accelerate(dt, -gas, drag)
 
-    def _accelerate(self, dt: float, torque: float, drag: float) -> None:
+    def accelerate(self, dt: float, torque: float, drag: float) -> None:
+        """Turn the shaft for ``dt`` s by a torque, N m; drag only ever brakes, and holds a shaft that stands."""
         scale = 60.0 / _TAU / self.size.inertia_kg_m2 * dt
         turned = self.rpm + torque * scale
         loss = drag * scale
@@ -360,6 +347,6 @@ class Machine:
         self.flow += (drawn - self.flow) * min(1.0, dt / 0.3)
         self._slide_moves(dt, drive, fx)
         self._feeds(dt, drive, fx, clock_s)
-        self._heats(dt, drive, fx, drawn, given, low, cond)
+        self._heats(dt, drive, fx, drawn, given, low=low, cond=cond)
         self._temperatures(dt, drive, fx, low)
         self._oil(dt, drive, fx, low, clock_s)

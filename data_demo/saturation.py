@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -38,6 +39,24 @@ class Saturation:
         return self.b_k / (self.a - math.log(pressure_kpa)) - self.c_k
 
 
+def property_library() -> Callable[..., float]:
+    """The function of the property library that machines are made with.
+
+    Raises
+    ------
+    ValueError
+        The library is not installed; the message names the extra that brings it.
+    """
+    try:
+        from CoolProp.CoolProp import PropsSI
+    except ImportError:
+        raise ValueError(
+            "machines are made with a property library, which is not installed: "
+            "pip install 'screw-forensics[refrigerants]'"
+        ) from None
+    return PropsSI
+
+
 @lru_cache(maxsize=32)
 def saturation(refrigerant: str) -> Saturation:
     """Fit a saturation line to a refrigerant of ASHRAE 34.
@@ -57,8 +76,7 @@ def saturation(refrigerant: str) -> Saturation:
     ValueError
         If the library does not know the refrigerant.
     """
-    from CoolProp.CoolProp import PropsSI
-
+    PropsSI = property_library()
     points_c = (-20.0, 20.0, 65.0)
     try:
         logs = [math.log(PropsSI("P", "T", t + _KELVIN, "Q", 1, refrigerant) / 1e3) for t in points_c]

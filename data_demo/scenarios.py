@@ -8,7 +8,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from .controller import COASTING, RUN, START, Controller, Event, Settings
+from .control_events import Event
+from .controller import COASTING, RUN, START, Controller, Settings
 from .effects import Effects
 from .faults import ACTS, SUDDEN, Moment, Window, weld
 from .machine import Drive, Machine, Size
@@ -121,7 +122,15 @@ class _Surroundings:
         begin_s = sc.fault_start_h * 3600.0
         grown = 0.0 if t < begin_s else 1.0 if sc.growth_h <= 0.0 else min(1.0, (t - begin_s) / (sc.growth_h * 3600.0))
         age = t - (controller.motor_on_s if motor else controller.motor_off_s)
-        at = Moment(t, grown * sc.severity, t - self.event_s, motor, age, sc.false_sensor, sc.dip_depth)
+        at = Moment(
+            time_s=t,
+            share=grown * sc.severity,
+            since_event_s=t - self.event_s,
+            motor=motor,
+            motor_age_s=age,
+            false_sensor=sc.false_sensor,
+            dip_depth=sc.dip_depth,
+        )
         if sc.fault == "contactor-fault" and sc.contacts_weld:
             weld(fx, at)
         elif sc.fault == "expansion-valve-fault" and sc.valve_bleeds:
@@ -187,7 +196,15 @@ class _Simulation:
             self.contact_was = motor
             if motor:
                 self.n_starts += 1
-        return Drive(motor, drive.reduced, drive.load, drive.unload, shut, drive.feeding, drive.heater)
+        return Drive(
+            motor=motor,
+            reduced=drive.reduced,
+            load=drive.load,
+            unload=drive.unload,
+            bypass_shut=shut,
+            feeding=drive.feeding,
+            heater=drive.heater,
+        )
 
     def _ticks(self, t: float, drive: Drive, fx: Effects) -> int:
         m, c = self.m, self.c
@@ -268,7 +285,16 @@ class _Simulation:
         }
         events = sorted(self.c.events, key=lambda event: event.time_s)
         trace = Trace(*(fine[:, i] for i in range(6)))
-        return Run(self.sc, table[:, 0], columns, exact, events, truth, trace, self.windows)
+        return Run(
+            scenario=self.sc,
+            time_s=table[:, 0],
+            columns=columns,
+            exact=exact,
+            events=events,
+            truth=truth,
+            trace=trace,
+            windows=self.windows,
+        )
 
 
 def simulate(scenario: Scenario) -> Run:

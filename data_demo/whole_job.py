@@ -5,6 +5,7 @@ The exports of the third and fourth stage are those of `cases/loaded-starts`; th
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 from datetime import UTC, datetime
 from pathlib import Path
@@ -109,6 +110,7 @@ serial = "DEMO-U"
 orientation = "flow arrow up"
 place = "plunger, screen of the vent port"
 damage = "plunger seized by scale, screen closed"
+photo = "photos/unload_valve.png"
 shows = "damage"
 bears_on = "unload-path-failed"
 time = 2031-03-07T09:20:00
@@ -192,6 +194,25 @@ received_from = "duty engineer"
 how = "courier, seal unbroken"
 time = 2031-03-09T10:00:00
 by = "materials laboratory"
+[[custody]]
+item = "photograph of the unload solenoid DEMO-U"
+received_from = "site engineer"
+how = "copied from the memory card"
+tool = "file copy, compared byte by byte"
+file = "photos/unload_valve.png"
+sha256 = "{photo}"
+time = 2031-03-07T14:05:00
+by = "duty engineer"
+[[fact]]
+what = "maintenance_done"
+value = "oil changed at 3,000 h, unload valve not opened since commissioning"
+source = "service sheets of the contractor"
+document = "papers/service_sheets.txt"
+page = "2"
+"""
+_SERVICE_SHEETS = """Invented for the demonstration.
+Page 1. C1, commissioned. Oil charged, valves tested on the bench.
+Page 2. C1, oil and filter changed at 3,000 h. Unload valve: not opened.
 """
 _PROOF = """
 [follow_up]
@@ -219,12 +240,34 @@ def whole_job(out_dir: Path) -> Path:
     plan = _PLAN.format(coil="planned = 2031-03-07", winding="planned = 2031-03-07")
     done = _PLAN.format(coil=_COIL_DONE, winding=_WINDING_DONE)
     held = _HOLD.replace("received = false", "received = true")
-    for name, tables in (("3-tests", _CALL + held + plan), ("4-action", _CALL + held + done + _FOUND)):
+    action = out_dir / "4-action"
+    photo = _photograph(action / "photos" / "unload_valve.png")
+    _write(action / "papers" / "service_sheets.txt", _SERVICE_SHEETS)
+    found = _FOUND.replace("{photo}", photo)
+    for name, tables in (("3-tests", _CALL + held + plan), (action.name, _CALL + held + done + found)):
         shutil.copytree(_HERE / "cases" / "loaded-starts", out_dir / name, dirs_exist_ok=True)
         case = out_dir / name / "case.toml"
         case.write_text(case.read_text(encoding="utf-8") + tables, encoding="utf-8")
     _proof(out_dir / "5-proof")
     return out_dir / "1-call" / "case.toml"
+
+
+def _photograph(path: Path) -> str:
+    """Draw what stands for a photograph: a plunger with scale on it beside a rule; returns its SHA-256."""
+    from PIL import Image, ImageDraw
+
+    picture = Image.new("RGB", (480, 300), (206, 204, 198))
+    draw = ImageDraw.Draw(picture)
+    draw.rectangle((90, 90, 390, 180), fill=(148, 150, 152), outline=(60, 60, 60), width=3)
+    for n in range(24):
+        x, y = 100 + 12 * n, 96 + (37 * n) % 70
+        draw.ellipse((x, y, x + 16, y + 11), fill=(178, 132, 82))
+    for n in range(31):
+        draw.line((90 + 10 * n, 240, 90 + 10 * n, 228 if n % 5 else 220), fill=(20, 20, 20), width=2)
+    draw.text((90, 248), "scale 10 mm a long mark - DEMO-U, flow arrow up - drawn, not a photograph", fill=(20, 20, 20))
+    path.parent.mkdir(parents=True, exist_ok=True)
+    picture.save(path, "PNG")
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def _proof(folder: Path) -> None:

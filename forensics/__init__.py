@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from forensics.intake.draft.draft import draft_case
     from forensics.model.vocabulary import Grade, Mode, Outcome, Role
     from forensics.results.diff import compare_findings
-    from forensics.results.schema import read_findings
+    from forensics.results.findings_json import read_findings
     from forensics.seal.verify import verify
     from forensics.workbook import Workbook, open_case
 
@@ -32,7 +32,7 @@ _WHERE = {
     "compare_findings": "forensics.results.diff",
     "draft_case": "forensics.intake.draft.draft",
     "open_case": "forensics.workbook",
-    "read_findings": "forensics.results.schema",
+    "read_findings": "forensics.results.findings_json",
     "verify": "forensics.seal",
 }
 

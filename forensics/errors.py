@@ -3,15 +3,29 @@
 ::
 
     ForensicsError
-    ├── InputError        the input must be corrected; carries every Problem found (exit code 2)
-    └── RunError          the program itself failed or was stopped (exit code 1)
+    ├── InputError              the input must be corrected; carries every Problem found (exit code 2)
+    ├── RunError                the program itself failed or was stopped (exit code 1)
+    │   ├── NotebookStopped     a notebook did not run to its end; carries where, why and the part-run notebook
+    │   │   ├── KernelNotStarted    its kernel did not come up
+    │   │   └── KernelDied          its kernel ended in the midst of a cell
+    │   └── StoppedError        the batch was stopped while a case ran
+    └── RefusalError            something is not read on; caught where it is read, and told as a Problem
+        ├── NotTakenError       a path that is not opened (an OSError, too)
+        ├── UnreadableError     an export that can't be read at all
+        ├── WrongEncodingError  bytes that are not text in the encoding that was taken
+        ├── SheetQuestion       a workbook that needs an answer (this and those below: ValueErrors, too)
+        ├── Unsafe              a workbook that is not opened
+        ├── Refused             a waveform record that is not read on
+        └── NotDrawnError       a picture that is not drawn
 """
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from typing import Any
 
 
 class Severity(StrEnum):
@@ -101,6 +115,114 @@ class InputError(ForensicsError):
 
 class RunError(ForensicsError):
     """The program itself failed or was stopped; the input may be sound."""
+
+
+@dataclass(frozen=True)
+class Stopped:
+    """Where and why a run stopped.
+
+    Attributes
+    ----------
+    cell, of
+        Number of the cell and of all cells, from 1, the injected cell not counted; 0 where none was begun.
+    why
+        One sentence.
+    detail
+        Traceback as text, for whoever mends the program; empty where the input is at fault.
+    problems
+        What must be corrected, where the input is at fault.
+    """
+
+    cell: int
+    of: int
+    why: str
+    detail: str = ""
+    problems: tuple[Problem, ...] = ()
+
+
+class NotebookStopped(RunError):  # noqa: N818 - it says what happened
+    """A notebook did not run to its end."""
+
+    def __init__(self, stopped: Stopped, notebook: Any) -> None:
+        self.stopped = stopped
+        self.notebook = notebook
+        super().__init__(stopped.why)
+
+
+class KernelNotStarted(NotebookStopped):
+    """The kernel did not come up: no cell was begun."""
+
+
+class KernelDied(NotebookStopped):
+    """The process of the kernel ended in the midst of a cell."""
+
+
+class StoppedError(RunError):
+    """The batch was stopped while the case ran."""
+
+
+class RefusalError(ForensicsError):
+    """A file, an export or a picture is not read on: the room that reads it turns this into a :class:`Problem`."""
+
+
+class NotTakenError(RefusalError, OSError):
+    """A path that is not opened; ``strerror`` says why, ``remedy`` what to do."""
+
+    def __init__(self, what: str, remedy: str, code: int = errno.EINVAL) -> None:
+        super().__init__(code, what)
+        self.remedy = remedy
+
+    def __str__(self) -> str:
+        return str(self.strerror)
+
+
+class UnreadableError(RefusalError):
+    """The export can't be read; the text says why and what to do."""
+
+    def __init__(self, what: str, remedy: str = "") -> None:
+        super().__init__(what)
+        self.what, self.remedy = what, remedy
+
+
+class WrongEncodingError(RefusalError):
+    """Bytes that are not text in the encoding that was taken; ``offset`` counts from the first byte of the text."""
+
+    def __init__(self, offset: int) -> None:
+        super().__init__(str(offset))
+        self.offset = offset
+
+
+class SheetQuestion(RefusalError, ValueError):  # noqa: N818 - it carries a Problem, not a fault of the program
+    """A workbook that is not read on; carries what to ask."""
+
+    def __init__(self, what: str, remedy: str = "", row: int | None = None) -> None:
+        super().__init__(what)
+        self.what, self.remedy, self.row = what, remedy, row
+
+    def problem(self, file: str) -> Problem:
+        """The problem, placed in a file: it leaves the points of this source out."""
+        return Problem(self.what, file=file, row=self.row, remedy=self.remedy, severity=Severity.POINT)
+
+
+class Unsafe(RefusalError, ValueError):  # noqa: N818 - an input that is refused
+    """A workbook that is not opened; the text says why."""
+
+
+class Refused(RefusalError, ValueError):  # noqa: N818 - it carries a Problem, not a fault of the program
+    """A record that is not read on; carries the problem to report."""
+
+    def __init__(self, what: str, *, row: int | None = None, remedy: str = "", stop: bool = False) -> None:
+        super().__init__(what)
+        self.what, self.row, self.remedy, self.stop = what, row, remedy, stop
+
+    def problem(self, file: str) -> Problem:
+        """The problem, placed in a file; a question about time stops the case, anything else the points only."""
+        severity = Severity.STOP if self.stop else Severity.POINT
+        return Problem(self.what, file=file, row=self.row, remedy=self.remedy, severity=severity)
+
+
+class NotDrawnError(RefusalError, ValueError):
+    """A picture that is not drawn; the text says why."""
 
 
 @dataclass(slots=True)

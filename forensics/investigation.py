@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from importlib import metadata
 from pathlib import Path
@@ -151,7 +152,15 @@ def weigh_case(case: Case) -> WeighedCase:
     near = events_near(record, case.limits)
     order = order_all(near, record)
     evidence = _evidence(case, subject, findings, order)
-    return WeighedCase(clocks, subject, findings, near, order, evidence, weigh(evidence))
+    return WeighedCase(
+        clocks=clocks,
+        subject=subject,
+        findings=findings,
+        near=near,
+        order=order,
+        evidence=evidence,
+        weighing=weigh(evidence),
+    )
 
 
 def judge(case: Case) -> Investigation:
@@ -177,7 +186,7 @@ def judge(case: Case) -> Investigation:
             *profile_problems(done.subject),
             *check_untouched([reading.exhibit for reading in case.readings]),
         ),
-        packages={name: metadata.version(name) for name in PACKAGES},
+        packages=_packages(),
         version=metadata.version("screw-forensics"),
         rules_sha256=rules_sha256(),
         inputs_sha256=_inputs_sha256(case),
@@ -259,6 +268,15 @@ def _assumptions(case: Case, clocks: tuple[ClockFit, ...], subject: Subject) -> 
         *machine_assumed(subject.profile, subject.build),
         *profile_told(subject),
     )
+
+
+def _packages() -> dict[str, str]:
+    """Versions of what results rest on; what is not installed had no part in them."""
+    found = {}
+    for name in PACKAGES:
+        with suppress(metadata.PackageNotFoundError):
+            found[name] = metadata.version(name)
+    return found
 
 
 def _inputs_sha256(case: Case) -> str:

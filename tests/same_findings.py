@@ -22,8 +22,8 @@ from typing import Any
 
 from forensics.demo import DEMO_CASES
 from forensics.investigation import investigate
+from forensics.results.findings_json import canonical_json, dump_findings
 from forensics.results.publish import to_findings_file
-from forensics.results.schema import canonical_json, dump_findings
 
 HERE = Path(__file__).resolve().parent
 SHARED = HERE.parent.parent / "shared"

@@ -5,15 +5,16 @@ A build is data; its dimensions are invented but of the usual order.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
+
+from ..rated_motor import RatedMotor
 
 SOLENOIDS = ("load_solenoid", "unload_solenoid", "bypass_solenoid")
 STATES = ("rest", "start", "load", "hold", "unload", "stop", "coast-down")
 
 
 @dataclass(frozen=True, slots=True)
-class Build:
+class Build(RatedMotor):
     """One machine as built.
 
     Attributes
@@ -102,21 +103,6 @@ class Build:
             "bypass_solenoid": self.has_bypass,
         }
         return tuple(role for role in SOLENOIDS if has[role])
-
-    @property
-    def synchronous_rpm(self) -> float:
-        """Speed of a two-pole field at rated frequency."""
-        return 60.0 * self.hertz
-
-    @property
-    def shaft_kw(self) -> float:
-        """Shaft power at rated amps (power factor times efficiency taken as 0.82)."""
-        return math.sqrt(3.0) * self.volts * self.rated_amps * 0.82e-3
-
-    @property
-    def rated_torque_nm(self) -> float:
-        """Torque at rated amps."""
-        return self.shaft_kw * 1e3 / (self.synchronous_rpm / 60.0 * math.tau * 0.985)
 
 
 _MADE = (

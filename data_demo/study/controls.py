@@ -146,9 +146,9 @@ class Controls:
         self.tripped, self.trips = text, self.trips + 1
         locked = self.trips >= _TRIPS_TO_LOCK
         self.ready_s = math.inf if locked else self.t + 60.0 * self.rng.uniform(18.0, 40.0)
-        self._off("trip", text)
+        self.switch_off("trip", text)
 
-    def _off(self, kind: str, text: str, *, told: bool = False) -> None:
+    def switch_off(self, kind: str, text: str, *, told: bool = False) -> None:
         """Motor off and coast; the unload valve vents for its dwell where there is power to hold it."""
         plant, ledger, begun, fx = self.plant, self.ledger, self.t, self.fx()
         self.last_kind, self.motor_off_s = kind, self.t

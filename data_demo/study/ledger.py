@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from ..control_events import Event
 from .effects import Effects
 from .plant import Plant
 
@@ -18,16 +19,6 @@ SWITCHES = (
     "oil_heater",
     "oil_pump_status",
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """A line of the controls' own list at its true time, s of the run: point, state, text."""
-
-    time_s: float
-    point: str
-    state: str
-    text: str
 
 
 @dataclass(slots=True)

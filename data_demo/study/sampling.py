@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from .ledger import Event
+from ..control_events import Event
 from .points import FEW, SWITCHES, roles_of
 from .sensors import Ageing
 from .simulation import FINEST_S, Simulation
@@ -123,7 +123,18 @@ def hand_over(
     roles = tuple(role for role in roles_of(sim.build, points) if role not in without)
     rng = random.Random(f"dirt {sim.seed} {sampling}")
     kept = _present(sim, rng, dirt)
-    logs = [_log(sim, "exports/trend.csv", roles, every, kept, clocks["controller"], dirt.ageing, recorded)]
+    logs = [
+        _log(
+            sim,
+            "exports/trend.csv",
+            roles,
+            every,
+            kept,
+            clock=clocks["controller"],
+            ageing=dirt.ageing,
+            recorded=recorded,
+        )
+    ]
     if fast_s is not None:
         near = _near_edges(sim) & kept
         fast = tuple(r for r in roles if r in FEW or r in ("discharge_pressure", "shaft_speed", "slide_position"))
@@ -134,9 +145,9 @@ def hand_over(
                 fast,
                 round(fast_s / FINEST_S),
                 near,
-                clocks["logger"],
-                dirt.ageing,
-                "instant",
+                clock=clocks["logger"],
+                ageing=dirt.ageing,
+                recorded="instant",
             )
         )
     first = sim.windows[-1][0]
@@ -145,7 +156,16 @@ def hand_over(
         before = sim.failure_s - first if len(sim.windows) > 1 else 0.45 * sim.hours * 3600.0
     failure = float(clocks["controller"].shows(np.array([sim.failure_s]))[0])
     alarms = _alarm_lines(sim, rng, dirt, clocks["panel"])
-    return StudyCase(sim, tuple(logs), alarms, clocks["panel"], failure, before, 3600.0, sampling)
+    return StudyCase(
+        simulation=sim,
+        logs=tuple(logs),
+        alarms=alarms,
+        alarm_clock=clocks["panel"],
+        failure_s=failure,
+        window_before_s=before,
+        window_after_s=3600.0,
+        sampling_s=sampling,
+    )
 
 
 def _present(sim: Simulation, rng: random.Random, dirt: Dirt) -> npt.NDArray[np.bool_]:

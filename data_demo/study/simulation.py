@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from ..control_events import Event
 from .builds import BUILDS, Build
 from .faults import FAULTS, ONSETS, SEVERITIES, possible
-from .ledger import Event, Ledger
+from .ledger import Ledger
 from .onset import Acting, acting, windows_of
 from .operation import Operation
 from .plant import COLUMNS
@@ -173,7 +174,7 @@ def simulate(
             around.load_most = max(around.load_most, 1.0)
     for (begin, end), window in zip(windows, spans, strict=True):
         op.window(begin, end, window)
-    return _gathered(machine, seed, hours, op, faults, disturbances, windows, swaps)
+    return _gathered(machine, seed, hours, op, faults, disturbances=disturbances, windows=windows, swaps=swaps)
 
 
 def _long_rest(
@@ -280,6 +281,16 @@ def _gathered(
         "states": [{"from_s": t, "state": state} for t, state in ledger.states],
     }
     return Simulation(
-        build, seed, hours, tuple(faults), tuple(disturbances), tuple(windows),
-        np.array(ledger.times), np.array(ledger.rows), edges, events, truth, swaps,
-    )  # fmt: skip
+        build=build,
+        seed=seed,
+        hours=hours,
+        faults=tuple(faults),
+        disturbances=tuple(disturbances),
+        windows=tuple(windows),
+        time_s=np.array(ledger.times),
+        table=np.array(ledger.rows),
+        edges=edges,
+        events=events,
+        truth=truth,
+        swaps=swaps,
+    )

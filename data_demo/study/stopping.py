@@ -21,7 +21,7 @@ class Stopping(Controls):
         if self.ledger.is_on("run_status"):
             self._weld()
         if self.ledger.is_on("run_status"):
-            self._off("normal", "")
+            self.switch_off("normal", "")
 
     def _unloads(self) -> bool:
         """Unload before the stop; False where it tripped meanwhile."""
@@ -65,4 +65,4 @@ class Stopping(Controls):
         self.ledger.put("run_status", self.t, on=False)
         while self.t < until:
             self._advance(2.0, self.fx(), load=False, unload=True, feeding=False, pumping=True)
-        self._off("normal", "", told=True)
+        self.switch_off("normal", "", told=True)

@@ -15,7 +15,7 @@ def cut_power(op: Operation, wait_s: float = RESTART_S) -> None:
     op.power_back_s = op.t + _POWER_OUT_S
     at, before = op.t, op.ready_s
     op.plant.volts = 0.0
-    op._off("power-loss", "")
+    op.switch_off("power-loss", "")
     op.ready_s = max(before, at + wait_s)
     op.ledger.say(op.power_back_s, "SUPPLY", "ALARM", "Control power restored")
     op.ledger.say(op.power_back_s + 2.0, "SUPPLY", "NORMAL", "Control power restored")

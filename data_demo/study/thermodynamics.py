@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 from functools import lru_cache
 
-from ..saturation import Saturation, saturation
+from ..saturation import Saturation, property_library, saturation
 
 KELVIN = 273.15
 TAU = 2.0 * math.pi
@@ -53,8 +53,7 @@ class Fluid:
 @lru_cache(maxsize=32)
 def fluid(name: str) -> Fluid:
     """The refrigerant by its ASHRAE 34 designation; ValueError where the property library does not know it."""
-    from CoolProp.CoolProp import PropsSI
-
+    PropsSI = property_library()
     line = saturation(name)
     dew_c = line.temperature_c(PropsSI("P", "T", 35.0 + KELVIN, "Q", 0, name) / 1e3)
     latent = (PropsSI("H", "T", 5.0 + KELVIN, "Q", 1, name) - PropsSI("H", "T", 35.0 + KELVIN, "Q", 0, name)) / 1e3

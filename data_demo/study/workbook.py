@@ -19,8 +19,9 @@ from .texts import ALARM_TEXTS, Sheet, column_name
 
 if TYPE_CHECKING:
     from forensics.intake.load_case import Case
-    from forensics.model.points import Samples, Switch
+    from forensics.model.points import Samples
     from forensics.model.record import LogLine
+    from forensics.model.switches import Switch
 
 _MILLISECOND_NS = 1_000_000
 
@@ -58,7 +59,17 @@ def as_case(case: StudyCase, folder: Path = Path("study"), start_utc: datetime =
     profile = Profile.model_validate(tomllib.loads(profile_toml(case.simulation.build)))
     curve, missing = saturation_for(file.machine.refrigerant, file.machine.saturation_table, folder)
     record = record_of(file, kept, failure_ns)
-    return Case(file, folder / "case.toml", kept, record, (), profile, read_limits(), curve, missing)
+    return Case(
+        file=file,
+        path=folder / "case.toml",
+        readings=kept,
+        record=record,
+        problems=(),
+        profile=profile,
+        limits=read_limits(),
+        saturation=curve,
+        saturation_missing=missing,
+    )
 
 
 def weighed(case: StudyCase) -> Any:
@@ -74,7 +85,8 @@ def _spanned(reading: Any) -> Any:
 
 
 def _held(case: StudyCase, log: Log, sheet: Sheet, start_ns: int) -> tuple[tuple[Samples, ...], tuple[Switch, ...]]:
-    from forensics.model.points import Origin, Samples, Switch
+    from forensics.model.points import Origin, Samples
+    from forensics.model.switches import Switch
     from forensics.model.vocabulary import ROLE_FACTS, Quality, Recorded, Role
 
     samples, switches = [], []
@@ -93,7 +105,15 @@ def _held(case: StudyCase, log: Log, sheet: Sheet, start_ns: int) -> tuple[tuple
         recorded = Recorded.CHANGE if change else Recorded.INSTANT if switch else Recorded(log.recorded)
         hold = 1800.0 if change else None
         place = "line" if ROLE_FACTS[Role(role)].group == "electrical" else ""
-        origin = Origin(log.path, column_name(role, sheet.tag), log.clock.name, recorded, hold, place, 0.001)
+        origin = Origin(
+            source=log.path,
+            column=column_name(role, sheet.tag),
+            clock=log.clock.name,
+            recorded=recorded,
+            hold_s=hold,
+            measured_at=place,
+            resolution_s=0.001,
+        )
         values = log.values[role]
         if switch:
             switches.append(Switch(Role(role), origin, t, values.astype(np.int8), row))
@@ -101,7 +121,7 @@ def _held(case: StudyCase, log: Log, sheet: Sheet, start_ns: int) -> tuple[tuple
         q = np.where(np.isfinite(values), 0, int(Quality.MISSING)).astype(np.uint16)
         steps = np.diff(np.unique(values[np.isfinite(values)]))
         least = round(float(steps.min()), 9) if steps.size else 0.0
-        samples.append(Samples(Role(role), origin, t, values, q, row, least))
+        samples.append(Samples(role=Role(role), origin=origin, t=t, v=values, q=q, row=row, resolution=least))
     return tuple(samples), tuple(switches)
 
 
@@ -113,7 +133,13 @@ def _alarm_reading(case: StudyCase, sheet: Sheet, folder: Path, start_ns: int) -
     path, clock = "exports/alarms.csv", case.alarm_clock.name
     lines = [
         LogLine(
-            start_ns + round(e.time_s * 1e3) * 1_000_000, f"{sheet.tag} {e.point}", e.state, e.text, path, clock, i + 2
+            time_ns=start_ns + round(e.time_s * 1e3) * 1_000_000,
+            point=f"{sheet.tag} {e.point}",
+            value=e.state,
+            text=e.text,
+            source=path,
+            clock=clock,
+            row=i + 2,
         )
         for i, e in enumerate(case.alarms)
     ]
@@ -124,7 +150,8 @@ def _alarm_reading(case: StudyCase, sheet: Sheet, folder: Path, start_ns: int) -
 
 def _listed(role: str, point: str, on: str, lines: Sequence[LogLine]) -> Switch:
     """A point of an event list: in the opposite state until its own first line, or off throughout."""
-    from forensics.model.points import Origin, Switch
+    from forensics.model.points import Origin
+    from forensics.model.switches import Switch
     from forensics.model.vocabulary import Recorded, Role
 
     found = [(line.time_ns, line.value == on, line.row) for line in lines if line.point == point]

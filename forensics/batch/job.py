@@ -13,9 +13,9 @@ from forensics.batch.locks import scratch_folder
 from forensics.batch.plan import Job, Row
 from forensics.batch.results import is_current, read_note, read_result, seed, take, write_failed_page
 from forensics.batch.storage import fetch_case, is_address
-from forensics.batch.supervisor import Bounds, StoppedError, Worker
-from forensics.errors import ForensicsError, InputError, Problem, RunError
-from forensics.report.placing import unfinished
+from forensics.batch.supervisor import Bounds, Worker
+from forensics.errors import ForensicsError, InputError, Problem, RunError, StoppedError
+from forensics.report.written.placing import unfinished
 from forensics.results.diff import Changes
 
 

@@ -11,7 +11,7 @@ from pathlib import Path, PurePosixPath
 from typing import Literal
 
 from forensics.batch.storage import is_address, join, read_bytes
-from forensics.case.schema import toml_data
+from forensics.case.read import toml_data
 from forensics.errors import InputError, Problem
 from forensics.model.paths import CASE_FILE_BYTES
 
@@ -140,7 +140,18 @@ def plan_jobs(plan: BatchPlan, software: str, token: str) -> tuple[Job, ...]:
         if out == _whole(plan.out) or any(_parent(other) == out for other in cases):
             remedy = "Give another folder with --out."
             problems.append(Problem("results would lie among the originals of a case", file=out, remedy=remedy))
-        jobs.append(Job(name, case, out, software, token, plan.resume, plan.case_limit_s, plan.memory_limit_mib))
+        jobs.append(
+            Job(
+                name=name,
+                case=case,
+                out=out,
+                software=software,
+                token=token,
+                resume=plan.resume,
+                case_limit_s=plan.case_limit_s,
+                memory_limit_mib=plan.memory_limit_mib,
+            )
+        )
     if problems:
         raise InputError(problems)
     return tuple(jobs)

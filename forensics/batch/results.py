@@ -13,10 +13,11 @@ from pathlib import Path
 
 from forensics.batch.storage import file_system, is_address, join, read_bytes, write_bytes
 from forensics.errors import InputError, RunError
-from forensics.report.placing import LOCK_NAME, held, new_stage
-from forensics.report.result_set import MANIFEST_NAME, ResultSet, read_set, relative
+from forensics.report.written.placing import LOCK_NAME, held, new_stage
+from forensics.report.written.result_set import MANIFEST_NAME, ResultSet, read_set, relative
 from forensics.results.diff import Changes, compare_findings
-from forensics.results.schema import FindingsFile, read_findings
+from forensics.results.findings_json import read_findings
+from forensics.results.schema import FindingsFile
 
 NOTE, FINDINGS, REPORT, FAILED = "run.json", "findings.json", "report.html", "report.FAILED.html"
 EARLIER = "earlier"
@@ -68,7 +69,7 @@ def read_result(out: str, folder: Path) -> FindingsFile | None:
 
 def seed(out: str, made: Path) -> None:
     """Lay an earlier result where the new run will write, so that the run itself keeps it and says what changed."""
-    from forensics.report.revision import KEPT
+    from forensics.report.written.revision import KEPT
 
     for name in KEPT:
         try:
@@ -158,7 +159,7 @@ def _remove(path: str) -> None:
 
 def write_failed_page(made: Path, out: str, title: str, fault: Exception) -> None:
     """Leave the page of a case that did not finish beside whatever older result there is."""
-    from forensics.report.failure import write_failure
+    from forensics.report.running.failure import write_failure
 
     page = made / FAILED
     if not page.is_file():

@@ -12,7 +12,8 @@ import posixpath
 from pathlib import Path
 from typing import Any
 
-from forensics.case.schema import is_pattern, read_case_file
+from forensics.case.exports import is_pattern
+from forensics.case.read import read_case_file
 from forensics.errors import InputError, Problem
 from forensics.intake.case_files import CUSTODY_LOG, WAVEFORM_PARTS, named_files
 from forensics.model.paths import EXPORT_BYTES, read_regular

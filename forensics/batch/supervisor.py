@@ -19,8 +19,8 @@ from typing import Any
 
 import psutil
 
-from forensics.errors import InputError, Problem, RunError, Severity
-from forensics.report.kernel import safe_environment
+from forensics.errors import InputError, Problem, RunError, Severity, StoppedError
+from forensics.report.running.kernel import safe_environment
 
 ONE_THREAD = (
     "OMP_NUM_THREADS",
@@ -35,10 +35,6 @@ ORDERS_A_PROCESS = 50
 MIB = 1 << 20
 # without -P the working directory would come before the standard library
 COMMAND = (sys.executable, "-P", "-m", "forensics.batch.worker")
-
-
-class StoppedError(RunError):
-    """The batch was stopped while the case ran."""
 
 
 @dataclass(frozen=True)

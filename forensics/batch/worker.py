@@ -29,7 +29,7 @@ def main() -> None:
     os.dup2(2, 1)
     lines: queue.Queue[str] = queue.Queue()
     threading.Thread(target=_listen, args=(sys.stdin, lines), daemon=True).start()
-    _load()
+    load_program()
     answer: dict[str, Any] = {"result": READY}
     while True:
         try:
@@ -40,11 +40,11 @@ def main() -> None:
         answer = run_one(json.loads(lines.get()))
 
 
-def _load() -> None:
+def load_program() -> None:
     """Import what a run needs before the clock of the first case is started."""
     import papermill  # noqa: F401
 
-    import forensics.report.runner  # noqa: F401
+    import forensics.report.running.runner  # noqa: F401
 
 
 def _listen(stream: IO[str], lines: queue.Queue[str]) -> None:
@@ -69,7 +69,7 @@ def run_one(order: dict[str, Any]) -> dict[str, Any]:
     try:
         if "inputs" in order:
             return {"result": "inputs", "sha256": _inputs(Path(order["inputs"]))}
-        note = _report(Path(order["case"]), Path(order["out"]))
+        note = report_case(Path(order["case"]), Path(order["out"]))
     except InputError as fault:
         return {"result": "to correct", "problems": [_plain(asdict(p)) for p in fault.problems]}
     except RunError as fault:
@@ -91,10 +91,10 @@ def _inputs(case: Path) -> str:
     return inputs_hash(case_inputs(case))
 
 
-def _report(case: Path, out: Path) -> str:
+def report_case(case: Path, out: Path) -> str:
     """Run the report; a kernel that died gets a second chance, and the note says so."""
+    from forensics.errors import KernelDied
     from forensics.report import run_report
-    from forensics.report.execution import KernelDied
 
     try:
         run_report(case, out)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from forensics.case.schema import CaseFile, local_to_utc
+from forensics.case.schema import CaseFile
+from forensics.case.values import local_to_utc
 
 IN_WORDS = {
     "call": "telephone call",
@@ -20,6 +21,7 @@ IN_WORDS = {
     "follow_up": "proof of the action",
     "closing": "closing",
     "custody": "custody",
+    "fact": "claim facts",
 }
 
 
@@ -30,7 +32,7 @@ class Gap:
     Attributes
     ----------
     step
-        A step of the job, or ``custody``.
+        A step of the job, ``custody`` or ``fact``.
     where
         Table and row, as the case file has it.
     """
@@ -47,7 +49,16 @@ class Gap:
 
 def contradictions(case: CaseFile) -> list[Gap]:
     """Every pair of entries that speak against each other; both are kept."""
-    looks: tuple[Callable[[CaseFile], list[Gap]], ...] = (_said, _decided, _same_test, _same_part, _sampled, _acted)
+    looks: tuple[Callable[[CaseFile], list[Gap]], ...] = (
+        _said,
+        _held,
+        _asked,
+        _decided,
+        _same_test,
+        _same_part,
+        _sampled,
+        _acted,
+    )
     return [gap for look in looks for gap in look(case)]
 
 
@@ -69,6 +80,29 @@ def _said(case: CaseFile) -> list[Gap]:
         if fact.what == "restarts_after_trip" and call.restarts is not None and told != str(call.restarts):
             words = f"the caller spoke of {call.restarts} restarts, {fact.source or 'a fact'} of {told}"
             out.append(_against("call", "[call]", words))
+    return out
+
+
+def _held(case: CaseFile) -> list[Gap]:
+    rows = [("hold", row.item, row.place, row.saved) for row in case.hold]
+    return _two_ways(rows, "saved in the one and not saved in the other")
+
+
+def _asked(case: CaseFile) -> list[Gap]:
+    rows = [("request", row.what, row.of, row.received) for row in case.request]
+    return _two_ways(rows, "received in the one and not received in the other")
+
+
+def _two_ways(rows: Sequence[tuple[str, str, str, bool | None]], words: str) -> list[Gap]:
+    """Entries of one thing of which one says yes and another no."""
+    seen: dict[tuple[str, str], tuple[int, bool]] = {}
+    out = []
+    for n, (step, what, where, yes) in enumerate(rows, 1):
+        if yes is None:
+            continue
+        first, before = seen.setdefault((what.casefold(), where.casefold()), (n, yes))
+        if before != yes:
+            out.append(_against(step, f"{step} {n} ({what})", f"as {step} {first}: {words}"))
     return out
 
 

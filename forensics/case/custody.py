@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from forensics.case.job import Custody
-from forensics.case.schema import CaseFile, local_to_utc
+from forensics.case.schema import CaseFile
+from forensics.case.values import local_to_utc
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, BeforeValidator, Field, model_validator
 
-from forensics.case.job_values import (
+from forensics.case.fields import (
+    MOST,
     MOST_FILES,
     MOST_ROWS,
     CheckId,
@@ -25,17 +26,16 @@ from forensics.case.job_values import (
     Sha256,
     Shows,
     SpokenTime,
-    read_mode,
+    Strict,
+    one_of,
     several,
 )
 from forensics.case.values import Day, Line, Number, Positive, Stamp, Text, within
 from forensics.model.vocabulary import Mode
 
 
-class Row(BaseModel):
+class Row(Strict):
     """A row of the job: unknown keys are refused; who and when stand in every one."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
     time: Stamp | None = None
     by: Line = ""
@@ -161,10 +161,8 @@ class Part(Judged):
         return self
 
 
-class SampleValue(BaseModel):
+class SampleValue(Strict):
     """``[[sample.value]]``: one value of a laboratory; ``kind`` as in ``[[measurement]]``."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
     kind: Named
     value: Annotated[Number, within("measured")]
@@ -240,7 +238,7 @@ class Closing(Row):
     """``[closing]``: the code that a person closes the case with, beside the workbook's."""
 
     code: Line = ""
-    mode: Annotated[Mode, BeforeValidator(read_mode)] | None = None
+    mode: Annotated[Mode, one_of(Mode)] | None = None
     words: Text = ""
     agrees: bool | None = None
 
@@ -255,14 +253,6 @@ class Custody(Row):
     place: Line = ""
     file: Files = ()
     sha256: Sha256 = ""
-
-    @field_validator("sha256")
-    @classmethod
-    def _lower(cls, value: str) -> str:
-        return value.lower()
-
-
-MOST = Field(max_length=MOST_ROWS)
 
 
 class JobTables(BaseModel):

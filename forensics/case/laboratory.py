@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from forensics.case.job import Sample
-from forensics.case.schema import CaseFile, local_to_utc
+from forensics.case.schema import CaseFile
+from forensics.case.values import local_to_utc
 
 FEWEST = 3  # two samples give a line and no spread
 DAY_S = 86_400.0
@@ -59,7 +60,7 @@ def _history(key: tuple[str, str, str, str], rows: list[tuple[Sample, float]], z
     dated = [(local_to_utc(row.time, zone), row, value) for row, value in rows if row.time is not None]
     if len(dated) < len(rows):
         why = f"{len(rows) - len(dated)} of {len(rows)} samples have no time"
-        return LabHistory(kind, sample, place, unit, values, (), "", why_not=why)
+        return LabHistory(kind=kind, sample=sample, place=place, unit=unit, values=values, at=(), per="", why_not=why)
     kept = _since_change(sorted(dated, key=lambda item: item[0]))
     values = tuple(value for _, _, value in kept)
     hours = [row.hours_since_change for _, row, _ in kept]
@@ -70,12 +71,22 @@ def _history(key: tuple[str, str, str, str], rows: list[tuple[Sample, float]], z
     left = f"; {len(rows) - len(kept)} before the change are left out" if len(kept) < len(rows) else ""
     if len(kept) < FEWEST or len(set(at)) < FEWEST:
         why = f"{len(kept)} of at least {FEWEST} values that a slope needs{left}"
-        return LabHistory(kind, sample, place, unit, values, at, per, why_not=why)
+        return LabHistory(kind=kind, sample=sample, place=place, unit=unit, values=values, at=at, per=per, why_not=why)
     from scipy.stats import theilslopes
 
     fit = theilslopes(values, at, alpha=0.95)
     return LabHistory(
-        kind, sample, place, unit, values, at, per, float(fit.slope), float(fit.low_slope), float(fit.high_slope), left
+        kind=kind,
+        sample=sample,
+        place=place,
+        unit=unit,
+        values=values,
+        at=at,
+        per=per,
+        slope=float(fit.slope),
+        low=float(fit.low_slope),
+        high=float(fit.high_slope),
+        why_not=left,
     )
 
 

@@ -82,7 +82,15 @@ def _keys(model: type[BaseModel], table: str, *, repeated: bool) -> typing.Itera
             continue
         default = None if field.is_required() else _toml(field.get_default(call_default_factory=True))
         meaning = meanings().get(table or "top", {}).get(shown, "")
-        yield CaseKey(table, shown, repeated, kind_of(field.annotation), field.is_required(), default, meaning)
+        yield CaseKey(
+            table=table,
+            name=shown,
+            repeated=repeated,
+            kind=kind_of(field.annotation),
+            required=field.is_required(),
+            default=default,
+            meaning=meaning,
+        )
     for found, name, many in inner:
         yield from _keys(found, name, repeated=many)
 

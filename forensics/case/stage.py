@@ -8,7 +8,8 @@ from datetime import UTC, date, datetime
 from forensics.case.contradictions import IN_WORDS, Gap, contradictions
 from forensics.case.custody import custody_gaps
 from forensics.case.job import Row
-from forensics.case.schema import CaseFile, local_to_utc
+from forensics.case.schema import CaseFile
+from forensics.case.values import local_to_utc
 
 __all__ = ["IN_WORDS", "STEPS", "Gap", "as_utc", "job_gaps", "minutes_apart", "next_step", "steps_begun"]
 
@@ -38,6 +39,8 @@ def next_step(case: CaseFile) -> str | None:
     A follow-up belongs to a case of its own on later data, so it is never the next step of this one.
     """
     begun = set(steps_begun(case))
+    if case.follow_up is not None:  # the steps before it stand in the case that it checks
+        return None if "closing" in begun else "closing"
     return next((step for step in STEPS if step not in begun and step != "follow_up"), None)
 
 
@@ -46,6 +49,11 @@ def job_gaps(case: CaseFile) -> tuple[Gap, ...]:
     found: list[Gap] = []
     for look in (_call, _holds, _requests, _tests, _parts, _samples, _decision, _actions, _follow_up, _closing):
         found += look(case)
+    found += [
+        Gap("fact", f"fact {n} ({row.what})", "where it is written: a document with its page, or a photograph")
+        for n, row in enumerate(case.fact, 1)
+        if not row.document and not row.photo
+    ]
     found += [Gap("custody", gap.where, gap.what, gap.contradicts) for gap in custody_gaps(case)]
     found += contradictions(case)
     return tuple(found)

@@ -141,6 +141,11 @@ def _near_zones(name: str) -> list[str]:
     return [zone for zone, _, _ in process.extract(name, _zones(), scorer=fuzz.ratio, limit=2, score_cutoff=60)]
 
 
+def local_to_utc(stamp: datetime, zone: str) -> datetime:
+    """UTC of a stamp that is local to ``zone`` unless it carries an offset (a repeated hour: the first pass)."""
+    return (stamp if stamp.tzinfo else stamp.replace(tzinfo=ZoneInfo(zone))).astimezone(UTC)
+
+
 def check_source_zone(name: str) -> str:
     """A zone of the database, a fixed offset such as ``-06:00``, or nothing."""
     return name if not name or _FIXED_OFFSET.match(name) else check_zone(name)

@@ -35,8 +35,8 @@ def add(commands: Commands) -> None:
 
 def run_check(parsed: Any, speech: Speech) -> Answer:
     """Describe a case."""
-    from forensics.report.check import check_case, text_of
-    from forensics.report.point_list import check_point_list, is_point_list
+    from forensics.report.checking.check import check_case, text_of
+    from forensics.report.checking.point_list import check_point_list, is_point_list
 
     with speech.at_work("check"):
         found = check_point_list(parsed.case) if is_point_list(parsed.case) else check_case(parsed.case)

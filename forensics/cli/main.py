@@ -10,7 +10,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-from forensics.cli import bags, batch, case_commands, draft, papers, reference, report, sites, study
+from forensics.cli import bags, batch, case_commands, demo, draft, papers, reference, report, sites, study
 from forensics.cli.answer import CORRECT, FAILED, STOPPED, Answer, document, problems_document
 from forensics.cli.options import Parser
 from forensics.cli.speech import Speech, log, open_log, say, tell, written
@@ -48,7 +48,7 @@ def make_parser() -> tuple[Parser, tuple[str, ...]]:
     version = f"screw-forensics {metadata.version('screw-forensics')}"
     parser.add_argument("--version", action="version", version=version, help="say which version this is")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND", parser_class=Parser)
-    for family in (report, case_commands, draft, bags, batch, sites, papers, study, reference):
+    for family in (report, demo, case_commands, draft, bags, batch, sites, papers, study, reference):
         family.add(commands)
     return parser, tuple(commands.choices)
 
@@ -83,8 +83,6 @@ def _run(parsed: Any, given: Sequence[str]) -> int:
         _speak(answer, speech)
     except InputError as fault:
         code = _written_fault(fault, as_json=speech.as_json)
-    except ForensicsError as fault:
-        code = _failed(str(fault), speech)
     except KeyboardInterrupt:
         code = _failed("stopped", speech, STOPPED)
     except BrokenPipeError:
@@ -92,6 +90,8 @@ def _run(parsed: Any, given: Sequence[str]) -> int:
     except OSError as fault:
         where = f": {fault.filename}" if fault.filename else ""
         code = _failed(f"could not be read or written ({fault.strerror or type(fault).__name__}){where}", speech)
+    except ForensicsError as fault:
+        code = _failed(str(fault), speech)
     except Exception:
         log.exception("the program failed")
         raise

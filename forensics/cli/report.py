@@ -1,4 +1,4 @@
-"""``report`` and ``demo``: the incident notebook on a case."""
+"""``report``: the incident notebook on a case."""
 
 from __future__ import annotations
 
@@ -8,13 +8,10 @@ from typing import Any
 from forensics.cli.answer import Answer
 from forensics.cli.options import Commands, Parser, command, limits_of
 from forensics.cli.speech import Speech
-from forensics.errors import InputError, Problem
-
-DEMO_OUT = Path("demo-report")
 
 
 def add(commands: Commands) -> None:
-    """Add both commands."""
+    """Add the command."""
     report = command(
         commands,
         "report",
@@ -22,21 +19,12 @@ def add(commands: Commands) -> None:
         "forensics report case.toml --out report --limit starts.unloaded_ratio_max=0.45",
     )
     report.add_argument("case", type=Path, metavar="CASE.toml", help="the case file")
-    _options(report, "folder of the results (default: report, beside the case file)")
+    options(report, "folder of the results (default: report, beside the case file)")
     report.set_defaults(run=run_case)
-    demo = command(
-        commands,
-        "demo",
-        "the same on a demonstration case that ships",
-        "forensics demo loaded-starts --out demo-report",
-    )
-    demo.add_argument("name", nargs="?", default="loaded-starts", help="which one (default: loaded-starts)")
-    demo.add_argument("--list", action="store_true", help="name the demonstration cases and end")
-    _options(demo, f"folder of the results (default: {DEMO_OUT})")
-    demo.set_defaults(run=run_demo)
 
 
-def _options(parser: Parser, out: str) -> None:
+def options(parser: Parser, out: str) -> None:
+    """Options of every command that writes a report; ``out`` is the help of its folder."""
     parser.add_argument("--out", type=Path, default=None, metavar="DIR", help=out)
     parser.add_argument("--tables", action="store_true", help="also write the tables as CSV")
     parser.add_argument(
@@ -60,27 +48,13 @@ def _options(parser: Parser, out: str) -> None:
 
 def run_case(parsed: Any, speech: Speech) -> Answer:
     """Run a case."""
-    return _report(parsed.case, parsed.out or parsed.case.parent / "report", parsed, speech)
+    return report_on(parsed.case, parsed.out or parsed.case.parent / "report", parsed, speech)
 
 
-def run_demo(parsed: Any, speech: Speech) -> Answer:
-    """Run a demonstration case, or list them."""
-    from forensics.case.schema import read_case_file
-    from forensics.demo import DEMO_CASES
-
-    if parsed.list:
-        titles = {name: read_case_file(path).case.title for name, path in DEMO_CASES.items()}
-        lines = tuple(f"{name:<16} {title}" for name, title in titles.items())
-        return Answer(lines, {"demonstrations": titles})
-    if parsed.name not in DEMO_CASES:
-        known = ", ".join(DEMO_CASES)
-        raise InputError([Problem(f"there is no demonstration case '{parsed.name}'", remedy=f"There are: {known}.")])
-    return _report(DEMO_CASES[parsed.name], parsed.out or DEMO_OUT, parsed, speech)
-
-
-def _report(case: Path, out: Path, parsed: Any, speech: Speech) -> Answer:
+def report_on(case: Path, out: Path, parsed: Any, speech: Speech) -> Answer:
+    """Run the incident notebook on a case into a folder."""
     from forensics.report import run_report
-    from forensics.results.schema import read_findings
+    from forensics.results.findings_json import read_findings
 
     limits = limits_of(parsed.limit)
     if speech.bar:

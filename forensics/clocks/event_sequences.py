@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.model.events import events_of, interval_of
-from forensics.model.points import NS, OFF, ON, Edge, Samples, Span, Switch
+from forensics.model.points import NS, OFF, ON, Edge, Samples, Span
 from forensics.model.record import LogLine, Record, Waveform
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role
 from forensics.rules import Limits
 

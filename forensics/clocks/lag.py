@@ -42,7 +42,7 @@ def lag_of(
     best = float(window[peak])
     if rival < 1.0 and _second(window, peak, hill) >= rival * best:
         return None
-    return float(peak + low - zero) + _parabola(window, peak), best
+    return float(peak + low - zero) + parabola_top(window, peak), best
 
 
 def _second(window: NDArray[np.float64], peak: int, hill: float) -> float:
@@ -55,7 +55,7 @@ def _second(window: NDArray[np.float64], peak: int, hill: float) -> float:
     return max(others, default=0.0)
 
 
-def _parabola(values: NDArray[np.float64], peak: int) -> float:
+def parabola_top(values: NDArray[np.float64], peak: int) -> float:
     """Sub-sample offset of a peak from three points: 0.5 (y- - y+) / (y- - 2 y0 + y+)."""
     if peak in (0, len(values) - 1):
         return 0.0

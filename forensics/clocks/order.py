@@ -7,19 +7,11 @@ from dataclasses import dataclass, replace
 
 from forensics.model.events import events_of, interval_of
 from forensics.model.findings import Ordered
-from forensics.model.points import NS, OFF, ON, Edge, Samples, Switch
+from forensics.model.points import NS, OFF, ON, Edge, Samples
 from forensics.model.record import Record
+from forensics.model.switches import EVENT_SWITCHES, Switch
 from forensics.model.vocabulary import Provable, Role
 from forensics.rules import Limits
-
-SWITCHES = (
-    Role.LOAD_SOLENOID,
-    Role.UNLOAD_SOLENOID,
-    Role.BYPASS_SOLENOID,
-    Role.RUN_COMMAND,
-    Role.RUN_STATUS,
-    Role.TRIP,
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +71,7 @@ def events_near(record: Record, limits: Limits) -> tuple[NamedEvent, ...]:
             if low <= edge.latest_ns <= high:
                 word = "motor current begins" if edge.to == ON else "motor current ends"
                 found.append(_named(word, amps, edge, record))
-    for role in SWITCHES:
+    for role in EVENT_SWITCHES:
         switch = record.fastest_switch(role)
         if switch is None:
             continue
@@ -102,7 +94,16 @@ def _named(name: str, point: Samples | Switch, edge: Edge, record: Record) -> Na
     origin = point.origin
     low, high = interval_of(origin, edge, record.late_s(origin.source))
     sampled = edge.earliest_ns != edge.latest_ns
-    return NamedEvent(name, low, high, origin.clock, origin.source, edge.row, high - edge.latest_ns, sampled)
+    return NamedEvent(
+        name=name,
+        earliest_ns=low,
+        latest_ns=high,
+        clock=origin.clock,
+        source=origin.source,
+        row=edge.row,
+        resolution_ns=high - edge.latest_ns,
+        sampled=sampled,
+    )
 
 
 def _numbered(events: list[NamedEvent]) -> tuple[NamedEvent, ...]:

@@ -209,7 +209,7 @@ def _judge(waveform: Waveform, vector: Complexes, track: Track, off_s: float, li
     reverse = track.measured & after & (np.sign(track.hertz) == -sense)
     reverse &= np.abs(np.abs(track.hertz) - waveform.line_hertz) > limits["waveform.supply_hertz_band"]
     spell = _longest_continuous(track, reverse, limits)
-    doubt = "" if spell is None else _no_rotor(waveform, vector, track, forward, spell, off_s, limits)
+    doubt = "" if spell is None else _no_rotor(waveform, vector, track, forward, spell, off_s=off_s, limits=limits)
     forward_s, share = _forward(track, forward, off_s, begin_hertz)
     if spell is not None and doubt:
         return ResidualDirection(
@@ -263,7 +263,7 @@ def _no_rotor(
         return "a voltage turns the other way, but it did not come through zero from a forward frequency that fell"
     if risen.max() - risen[0] < limits["waveform.reverse_rise_hertz"]:
         return "a voltage turns the other way, but at a frequency that never grew from zero as a rotor's does"
-    level = _reverse_before(waveform, vector, track, forward, begin_s, off_s, limits)
+    level = _reverse_before(waveform, vector, track, forward, begin_s, off_s=off_s, limits=limits)
     if level is None:
         return "a voltage turns the other way, but what was there before it can't be read"
     volts = float(np.sqrt(max(float(track.volts[spell].max()) ** 2 - level**2, 0.0)))
@@ -298,7 +298,8 @@ def _reverse_before(
     levels = []
     for windows in (connected, running_on):
         found = [
-            _turning(waveform, vector, int(i), float(track.hertz[i]), length, -sense, track, limits) for i in windows
+            _turning(waveform, vector, int(i), float(track.hertz[i]), length, sense=-sense, track=track, limits=limits)
+            for i in windows
         ]
         if found:
             levels.append(float(np.median(found)))

@@ -187,4 +187,16 @@ def unbalance(waveform: Waveform, limits: Limits) -> RecordAnswer:
     text = f"voltage unbalance {value:.2f} % of the mean, largest deviation"
     outcome = Outcome.PRESENT if value > limits[name] else Outcome.ABSENT
     first, last = int(on[0]) + width - 1, int(on[-1]) + width - 1
-    return RecordAnswer(outcome, text, first, last, value, low, high, "%", name, above=True, roles=VOLTS)
+    return RecordAnswer(
+        outcome=outcome,
+        text=text,
+        first=first,
+        last=last,
+        value=value,
+        low=low,
+        high=high,
+        unit="%",
+        limit_name=name,
+        above=True,
+        roles=VOLTS,
+    )

@@ -70,7 +70,13 @@ def amount_of(finding: Finding) -> Amount | None:
     if finding.outcome is not Outcome.CANNOT_TELL and beyond is not (finding.outcome is Outcome.PRESENT):
         return None
     return Amount(
-        finding.value, finding.low, finding.high, finding.limit, finding.above, finding.unit, finding.detectable
+        value=finding.value,
+        low=finding.low,
+        high=finding.high,
+        limit=finding.limit,
+        above=finding.above,
+        unit=finding.unit,
+        detectable=finding.detectable,
     )
 
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from forensics.case.schema import Observation, local_to_utc
+from forensics.case.schema import Observation
+from forensics.case.values import local_to_utc
 from forensics.hypotheses.evidence import Evidence
 from forensics.model.points import NS
 
@@ -66,14 +67,14 @@ def _observed(name: str, observation: Observation, evidence: Evidence) -> list[R
     missing = _missing(name, observation, by_hand=by_hand and not early)
     return [
         Remark(
-            name,
-            str(mode),
-            observation.speaks_for,
-            _weight(observation, firm=firm, by_hand=by_hand and not early),
-            firm,
-            firm and observation.shows == "cause" and not missing,
-            basis,
-            missing,
+            id=name,
+            mode=str(mode),
+            supports=observation.speaks_for,
+            weight=_weight(observation, firm=firm, by_hand=by_hand and not early),
+            firm=firm,
+            shows_cause=firm and observation.shows == "cause" and not missing,
+            basis=basis,
+            not_shown=missing,
         )
         for mode in observation.bears_on
         if str(mode) in evidence.modes.by_id

@@ -54,10 +54,16 @@ class Circumstances:
         Words of the trip or emergency stop at the failure; empty where the machine was not tripped.
     earlier
         Pairs (a, b) where the first evidence of mode a provably precedes that of mode b.
+    still_open
+        Modes of which the record does not clear the machine though it could have shown them.
+    changed
+        Whether a reading surely left what is usual of the machine at like duty.
     """
 
     unexplained_trip: str = ""
     earlier: frozenset[tuple[str, str]] = frozenset()
+    still_open: frozenset[str] = frozenset()
+    changed: bool = False
 
 
 def judge(tallies: Mapping[str, Score], modes: Modes, scale: Scale, around: Circumstances) -> Judgement:
@@ -71,7 +77,7 @@ def judge(tallies: Mapping[str, Score], modes: Modes, scale: Scale, around: Circ
         proven = set()
     grades, reasons = _grades(tallies, proven, cause, modes, scale)
     status = VerdictStatus.DETERMINED if cause is not None else VerdictStatus.UNDETERMINED
-    if cause is None and _clean(tallies, grades, modes, scale, around):
+    if cause is None and _clean(tallies, grades, scale, around):
         status = VerdictStatus.NO_FAULT_FOUND
     grades[str(Mode.NONE)], reasons[str(Mode.NONE)] = _none(status, grades)
     also = tuple(name for name in roots if name != cause) if cause else ()
@@ -79,7 +85,7 @@ def judge(tallies: Mapping[str, Score], modes: Modes, scale: Scale, around: Circ
     lead = 0.0
     if cause is not None:
         lead = live[cause].firm_net - points_of(sum(rivals_of(cause, proven, live, modes, scale, firm=True)))
-    return Judgement(status, cause, grades, also, capped, reasons, lead)
+    return Judgement(status=status, cause=cause, grades=grades, also=also, capped=capped, reasons=reasons, lead=lead)
 
 
 def _capped(live: Mapping[str, Score], proven: set[str], loose: set[str], scale: Scale) -> dict[str, tuple[str, ...]]:
@@ -186,20 +192,19 @@ def _open(one: Score, best: float, cause: str | None, modes: Modes, scale: Scale
     return Grade.NOT_OBSERVABLE, "not supported by what was seen, not excluded"
 
 
-def _clean(
-    tallies: Mapping[str, Score], grades: Mapping[str, Grade], modes: Modes, scale: Scale, around: Circumstances
-) -> bool:
+def _clean(tallies: Mapping[str, Score], grades: Mapping[str, Grade], scale: Scale, around: Circumstances) -> bool:
     """Whether a machine was seen well enough to be called sound, and nothing firm was wrong in it.
 
-    One criterion: of every mode that it must be cleared of, an effect of the size of its limit would have been seen
-    and was not there. A value at its limit or a dip of one sample neither clears nor condemns.
+    One criterion: of every mode that the record could have shown, an effect of the size of its limit would have been
+    seen and was not there. A value at its limit or a dip of one sample neither clears nor condemns.
     """
-    if around.unexplained_trip or any(grade is Grade.POSSIBLE for grade in grades.values()):
+    if around.unexplained_trip or around.still_open or around.changed:
         return False
-    if any(rule.needed_to_clear and rule.id in tallies and not tallies[rule.id].cleared for rule in modes.causes):
+    if any(grade is Grade.POSSIBLE for grade in grades.values()):
         return False
     most = points_of(scale.clear_sign_ratio_max)
-    return not any(one.shown_by or one.leans or sum(one.own_present.values()) > most for one in tallies.values())
+    leaning = any(one.leans and not one.cleared for one in tallies.values())
+    return not leaning and not any(one.shown_by or sum(one.own_present.values()) > most for one in tallies.values())
 
 
 def _none(status: VerdictStatus, grades: Mapping[str, Grade]) -> tuple[Grade, str]:

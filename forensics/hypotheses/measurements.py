@@ -137,10 +137,24 @@ def _remarks(name: str, one: Measurement, evidence: Evidence) -> list[Remark]:
         weight = "strong" if shown else "weak" if weak else "moderate"
         basis = f"{rule.basis}; {weak}" if weak and not shown else rule.basis
         firm = shown or not weak
-        found.append(Remark(name, mode, beyond, weight, firm, shown and not missing, basis, missing if shown else ""))
+        found.append(
+            Remark(
+                id=name,
+                mode=mode,
+                supports=beyond,
+                weight=weight,
+                firm=firm,
+                shows_cause=shown and not missing,
+                basis=basis,
+                not_shown=missing if shown else "",
+            )
+        )
     if beyond:
         after = f"{rule.basis}; an after-effect never says what began"
-        found += [Remark(name, mode, True, "weak", False, False, after) for mode in rule.consequence]  # noqa: FBT003
+        found += [
+            Remark(id=name, mode=mode, supports=True, weight="weak", firm=False, shows_cause=False, basis=after)
+            for mode in rule.consequence
+        ]
     return [remark for remark in found if remark.mode in evidence.modes.by_id]
 
 

@@ -114,7 +114,9 @@ class Needs(_Strict):
 class FailureMode(_Strict):
     """One failure mode as its file gives it.
 
-    ``needed_to_clear`` marks a mode that must have been open to view before a machine is called sound.
+    ``needed_to_clear`` marks a mode that must have been open to view before a machine is called sound; any other must
+    have been where its points were logged. ``ends_the_run`` marks one with which no motor runs on: a run that ended by
+    its own sequence, or goes on, was not ended by it.
     ``stands_for`` names causes that the mode says of itself it does not separate: they are no rivals of it while they
     are not proven and something that could be seen speaks against them. ``running_harms``: no running test is proposed
     while it is live. ``trips`` names the quantities (``rules/trip_words.toml``) on which a protection may end a run
@@ -140,6 +142,7 @@ class FailureMode(_Strict):
     source: Text
     physical: Texts = ()
     needed_to_clear: bool = False
+    ends_the_run: bool = False
     stands_for: Texts = ()
     running_harms: bool = False
     trips: Texts | None = None

@@ -20,6 +20,7 @@ from forensics.hypotheses.next_tests import live_modes, next_test_of, next_tests
 from forensics.hypotheses.rivals import unlisted_points
 from forensics.hypotheses.scale import Scale, points_of
 from forensics.hypotheses.sensitivity import robustness
+from forensics.hypotheses.sound import not_seen
 from forensics.hypotheses.teardown import teardown
 from forensics.hypotheses.weigher import Judged, Weigher
 from forensics.hypotheses.wording import verdict_of
@@ -115,11 +116,22 @@ def _sound(judged: Judged, evidence: Evidence) -> Hypothesis:
     none, judgement = str(Mode.NONE), judged.judgement
     reason = judgement.reasons[none]
     if judgement.status is VerdictStatus.NO_FAULT_FOUND:
-        needed = [rule.id for rule in evidence.modes.causes if rule.needed_to_clear]
-        said = [f"{name}: {judged.tallies[name].cleared_by[0]}" for name in sorted(needed)]
+        cleared = {name: one for name, one in sorted(judged.tallies.items()) if one.cleared_by}
+        said = [f"{name}: {one.cleared_by[0]}" for name, one in cleared.items()]
         reason += f"; would have been seen: {'; '.join(said)}"
+        if unseen := not_seen(judged.tallies):
+            reason += f"; not seen: {', '.join(unseen)}"
     plain = evidence.modes[none].plain if none in evidence.modes.by_id else ""
-    return Hypothesis(none, judgement.grades[none], (), (), (), "", reason, plain=plain)
+    return Hypothesis(
+        mode=none,
+        grade=judgement.grades[none],
+        for_=(),
+        against=(),
+        cannot_tell=(),
+        next_test="",
+        reason=reason,
+        plain=plain,
+    )
 
 
 def _unlisted(judged: Judged, scale: Scale) -> Unlisted:

@@ -15,8 +15,9 @@ from forensics.hypotheses.modes import FailureMode, read_modes
 from forensics.intake import check_untouched
 from forensics.intake.load_case import Case
 from forensics.machine.duty.line_amps import IN_DELTA
-from forensics.model.points import NS, Samples, Switch
+from forensics.model.points import NS, Samples
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import ClockMethod, Role
 from forensics.rules import Check, Need, read_checks
 

@@ -127,6 +127,7 @@ class Scale:
     clear_part_min: float
     clear_sign_ratio_max: float
     lean_chance_min: float
+    clear_change_part_max: float
     limit_change: float
     weaker_by_db: float
     alarm_near_s: float
@@ -191,6 +192,7 @@ class _WeighingRules(Form):
     clear_part_min: float = Field(ge=0, le=1)
     clear_sign_ratio_max: float = Field(ge=1)
     lean_chance_min: float = Field(gt=0.5, le=1)
+    clear_change_part_max: float = Field(ge=0, le=1)
     limit_change: float = Field(gt=0)
     weaker_by_db: float = Field(gt=0)
     source: str = Field(min_length=1)

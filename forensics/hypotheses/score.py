@@ -90,8 +90,8 @@ class Score:
 
     @property
     def cleared(self) -> bool:
-        """Whether nothing of it was there at a size that is worth the name."""
-        return bool(self.cleared_by)
+        """Whether nothing of it was there at a size that is worth the name, or the machine can't have it."""
+        return bool(self.cleared_by or self.excluded_by)
 
     @property
     def net(self) -> float:
@@ -216,10 +216,20 @@ def _cells(
             full = scale.points(sign.weight) * part
             cells.append(
                 Cell(
-                    rule.id, finding.id, sign.check, answer.outcome, effect, sign.weight, full,
-                    counted=True, basis=sign.basis, full=full, part=part, group=sign.group,
+                    mode=rule.id,
+                    finding=finding.id,
+                    check=sign.check,
+                    outcome=answer.outcome,
+                    effect=effect,
+                    weight=sign.weight,
+                    points=full,
+                    counted=True,
+                    basis=sign.basis,
+                    full=full,
+                    part=part,
+                    group=sign.group,
                 )
-            )  # fmt: skip
+            )
     return cells
 
 
@@ -296,25 +306,42 @@ def _backed(cells: list[Cell]) -> list[Cell]:
 def _said(rule: FailureMode, remarks: Iterable[Remark], scale: Scale, *, supports: bool) -> list[Cell]:
     return [
         Cell(
-            rule.id, remark.id, remark.id, Outcome.PRESENT, "for" if supports else "against", remark.weight,
-            scale.points(remark.weight), counted=True, basis=remark.basis, full=scale.points(remark.weight),
-            group=f"{'shown' if remark.firm else 'said'} by hand", by_hand=True,
+            mode=rule.id,
+            finding=remark.id,
+            check=remark.id,
+            outcome=Outcome.PRESENT,
+            effect="for" if supports else "against",
+            weight=remark.weight,
+            points=scale.points(remark.weight),
+            counted=True,
+            basis=remark.basis,
+            full=scale.points(remark.weight),
+            group=f"{'shown' if remark.firm else 'said'} by hand",
+            by_hand=True,
         )
         for remark in remarks
         if remark.supports is supports
-    ]  # fmt: skip
+    ]
 
 
 def _silent(rule: FailureMode, told: Mapping[str, Answered]) -> list[Cell]:
     return [
         Cell(
-            rule.id, finding.id, check, Outcome.CANNOT_TELL, "cannot-tell", "", 0.0,
-            counted=False, basis=finding.why_not or STALE, part=0.0,
+            mode=rule.id,
+            finding=finding.id,
+            check=check,
+            outcome=Outcome.CANNOT_TELL,
+            effect="cannot-tell",
+            weight="",
+            points=0.0,
+            counted=False,
+            basis=finding.why_not or STALE,
+            part=0.0,
         )
         for check in rule.checks
         if check in told and told[check].outcome is Outcome.CANNOT_TELL
         for finding in told[check].findings
-    ]  # fmt: skip
+    ]
 
 
 def _missing(rule: FailureMode, told: Mapping[str, Answered], check: str, scale: Scale) -> float:

@@ -3,8 +3,9 @@
 Each source and each sensor left out, each clock at the ends of its interval, each limit that decided moved both ways by
 a share of its scale, each deciding value at the ends of its interval. Evidence is by amount, so a limit that moves a
 little moves a probability a little: `holds`; `weaker` where the lead falls by more than a few decibans; `lost` where
-nothing is determined any more; `changed` where another cause is named, or a machine is cleared or blamed. The verdict
-is taken back only for `changed`: that a verdict needs its evidence is said, not held against it.
+nothing is determined any more, or one of two faults alone; `changed` where a cause is named that was not, or a machine
+is cleared or blamed. The verdict is taken back only for `changed`: that a verdict needs its evidence is said, not held
+against it.
 """
 
 from __future__ import annotations
@@ -43,8 +44,8 @@ def robustness(base: Judgement, rests_on: Iterable[str], weigher: Weigher) -> tu
 def _effect(base: Judgement, now: Judgement, scale: Scale) -> Effect:
     if now.status is base.status and now.cause == base.cause:
         return "weaker" if base.lead - now.lead >= scale.weaker_by_db else "holds"
-    if now.status is base.status and now.cause in base.also and base.cause in now.also:
-        return "weaker"
+    if now.status is base.status and now.cause in base.also:
+        return "weaker" if base.cause in now.also else "lost"
     return "lost" if now.status is VerdictStatus.UNDETERMINED else "changed"
 
 

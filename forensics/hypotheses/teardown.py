@@ -37,11 +37,21 @@ def teardown(
         met.update(fits)
         note = _note(mine, fits, denies, data, proven)
         note += "".join(f"; {why}" for why in dict.fromkeys(remark.not_shown for remark in mine) if why)
-        rows.append(TeardownRow(what, when, by, fits, denies, data, note))
+        rows.append(TeardownRow(what=what, when=when, by=by, fits=fits, speaks_against=denies, data=data, note=note))
     for mode in proven:
         if things and mode not in met:
             note = "the data show it; no physical finding of the case speaks of it"
-            rows.append(TeardownRow(f"data: {mode}", "", "", (mode,), (), present.get(mode, ()), note))
+            rows.append(
+                TeardownRow(
+                    what=f"data: {mode}",
+                    when="",
+                    by="",
+                    fits=(mode,),
+                    speaks_against=(),
+                    data=present.get(mode, ()),
+                    note=note,
+                )
+            )
     return tuple(rows)
 
 

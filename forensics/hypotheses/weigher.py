@@ -18,6 +18,7 @@ from forensics.hypotheses.measurements import measured
 from forensics.hypotheses.modes import FailureMode
 from forensics.hypotheses.scale import Scale, read_scale
 from forensics.hypotheses.score import Score, tally
+from forensics.hypotheses.sound import left_usual, open_modes
 from forensics.model.findings import Finding, Stop
 from forensics.model.points import NS
 from forensics.model.record import LogLine
@@ -64,7 +65,12 @@ class Weigher:
         if not self._tallies:
             self._told, self._tallies = told, tallies
         by_id = {finding.id: finding for finding in found}
-        around = Circumstances(_called(self.evidence, self.scale), earlier_pairs(tallies, by_id, self.evidence))
+        around = Circumstances(
+            _called(self.evidence, self.scale),
+            earlier_pairs(tallies, by_id, self.evidence),
+            open_modes(tallies, told, self.evidence),
+            left_usual(found, self.scale),
+        )
         return Judged(tallies, judge(tallies, self.evidence.modes, self.scale, around), by_id)
 
     def _heard(self, rule: FailureMode, told: Mapping[str, Answered]) -> Mapping[str, Answered]:

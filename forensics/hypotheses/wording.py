@@ -25,7 +25,7 @@ def verdict_of(
 ) -> Verdict:
     """Put the judgement into the words of the findings file."""
     if judgement.cause is not None:
-        return _determined(judgement, judgement.cause, tallies, findings, evidence, chain, rows)
+        return _determined(judgement, judgement.cause, tallies, findings, evidence, chain=chain, rows=rows)
     if judgement.status is VerdictStatus.NO_FAULT_FOUND:
         return _sound(judgement, tallies, findings, evidence)
     return _open(judgement, tallies, findings, evidence)
@@ -58,16 +58,16 @@ def _determined(
     statement += _one_source(because, findings)
     change += [f"the verdict is {row.verdict} {row.changed}" for row in rows if row.verdict.partition(" ")[0] != cause]
     return Verdict(
-        VerdictStatus.DETERMINED,
-        cause,
-        grade,
-        judgement.also,
-        chain,
-        statement,
-        because,
-        against,
-        tuple(change),
-        _plain_cause(judgement, cause, evidence),
+        status=VerdictStatus.DETERMINED,
+        mode=cause,
+        grade=grade,
+        also=judgement.also,
+        chain=chain,
+        statement=statement,
+        because=because,
+        against=against,
+        would_change_it=tuple(change),
+        plain=_plain_cause(judgement, cause, evidence),
     )
 
 
@@ -145,7 +145,18 @@ def _sound(
     none = evidence.modes.by_id.get(str(Mode.NONE))
     plain = "" if none is None else f"{none.plain} What could not be seen is listed."
     against = tuple(sorted(against))
-    return Verdict(VerdictStatus.NO_FAULT_FOUND, None, None, (), (), statement, because, against, change, plain)
+    return Verdict(
+        status=VerdictStatus.NO_FAULT_FOUND,
+        mode=None,
+        grade=None,
+        also=(),
+        chain=(),
+        statement=statement,
+        because=because,
+        against=against,
+        would_change_it=change,
+        plain=plain,
+    )
 
 
 def _open(
@@ -173,7 +184,18 @@ def _open(
     )
     plain = _plain_open(alive, evidence)
     cited = tuple(dict.fromkeys(because))
-    return Verdict(VerdictStatus.UNDETERMINED, None, None, (), (), statement, cited, (), change, plain)
+    return Verdict(
+        status=VerdictStatus.UNDETERMINED,
+        mode=None,
+        grade=None,
+        also=(),
+        chain=(),
+        statement=statement,
+        because=cited,
+        against=(),
+        would_change_it=change,
+        plain=plain,
+    )
 
 
 def _cited(one: Score, effect: str, findings: Mapping[str, Finding], *, counted_only: bool) -> tuple[str, ...]:

@@ -10,8 +10,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
+from forensics.case.contradictions import Gap
+from forensics.case.job import JobTables
 from forensics.case.job_files import job_files
-from forensics.case.schema import CaseFile, read_case_file
+from forensics.case.read import read_case_file
+from forensics.case.schema import CaseFile
 from forensics.errors import InputError, Problem
 from forensics.intake.exhibits import hash_of, sibling, source_files
 from forensics.model.paths import (
@@ -91,6 +94,12 @@ def named_files(case: Path, casefile: CaseFile) -> tuple[tuple[str, str, str], .
         for n, measured in enumerate(casefile.measurement, start=1)
         for path in measured.document
     ]
+    named += [
+        (path.replace("\\", "/"), kind, f"fact[{n}].{key}")
+        for n, fact in enumerate(casefile.fact, start=1)
+        for key, kind, paths in (("document", "document", fact.document), ("photo", "photograph", fact.photo))
+        for path in paths
+    ]
     if machine.sequence not in {path.stem for path in (FOLDER / "sequences").glob("*.toml")}:
         named.append((machine.sequence.replace("\\", "/"), "sequence profile", "machine.sequence"))
     if machine.saturation_table:
@@ -121,6 +130,24 @@ def earlier_hash_problems(case: Path, casefile: CaseFile) -> tuple[Problem, ...]
     what = f"'{row.findings}' has SHA-256 {found}, the case file gives {row.sha256}"
     remedy = "Fetch the findings that were meant, or correct the hash."
     return (Problem(what, file=case.name, column="follow_up.sha256", remedy=remedy),)
+
+
+def custody_hash_gaps(case: Path, job: JobTables) -> tuple[Gap, ...]:
+    """Every file of a hand-over against the hash that its row gives; the file as it lies here against what was told."""
+    found = []
+    for n, row in enumerate(job.custody, start=1):
+        where = f"custody {n} ({row.item})"
+        if row.sha256 and len(row.file) > 1:
+            found.append(Gap("custody", where, "one hash stands for several files: a row for each file"))
+            continue
+        for name in row.file if row.sha256 else ():
+            if path_problem(case.parent, name, EXPORT_BYTES) is not None:
+                continue  # told with the other files of the case
+            lies = hash_of(case.parent / name)
+            if lies != row.sha256:
+                what = f"'{name}' has SHA-256 {lies}, the row gives {row.sha256}"
+                found.append(Gap("custody", where, what, contradicts=True))
+    return tuple(found)
 
 
 def _supersedes_problem(case: Path, earlier: str) -> Problem | None:

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
-from forensics.case.schema import is_pattern
-from forensics.errors import Problem, Severity
-from forensics.model.paths import Identity, NotTakenError, identity_of, open_regular
+from forensics.case.exports import is_pattern
+from forensics.errors import NotTakenError, Problem, Severity
+from forensics.model.paths import Identity, identity_of, open_regular
 
 _CHUNK = 1 << 20
 

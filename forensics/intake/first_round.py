@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from forensics.case.schema import toml_data
+from forensics.case.read import toml_data
 from forensics.errors import InputError, Problem
 from forensics.model.paths import CASE_FILE_BYTES, EXPORT_BYTES, PHOTO_BYTES, path_problem, read_regular
 from forensics.rules import read_limits

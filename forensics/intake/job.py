@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from forensics.case.schema import CaseFile, Point, Source
+from forensics.case.exports import Point, Source
+from forensics.case.schema import CaseFile
 from forensics.errors import Problem, Problems, Severity
 from forensics.model.points import Span
 

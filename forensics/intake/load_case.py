@@ -13,15 +13,18 @@ from pathlib import Path
 import numpy as np
 
 from forensics.case.as_evidence import with_job_evidence
-from forensics.case.schema import CaseFile, local_to_utc, parse_case, read_case_bytes
+from forensics.case.read import parse_case, read_case_bytes
+from forensics.case.schema import CaseFile
+from forensics.case.values import local_to_utc
 from forensics.errors import InputError, Problem, Problems, Severity
 from forensics.intake import SourceResult, read_sources
 from forensics.intake.case_files import earlier_hash_problems, named_path_problems
 from forensics.intake.first_round import further_problems
 from forensics.model.events import events_of
 from forensics.model.paths import Identity, opened_as_one
-from forensics.model.points import NS, ON, Samples, Span, Switch
+from forensics.model.points import NS, ON, Samples, Span
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role
 from forensics.refrigerants.catalogue import SaturationCurve, saturation_for
 from forensics.rules import Limits, read_limits
@@ -112,7 +115,19 @@ def _load(path: Path, limits: Mapping[str, float] | None) -> Case:
     record = record_of(casefile, readings, failure_ns)
     problems.extend(_momentary(readings))
     casefile = with_job_evidence(casefile)
-    return Case(casefile, path, readings, record, tuple(problems), profile, chosen, curve, missing, found, content)
+    return Case(
+        file=casefile,
+        path=path,
+        readings=readings,
+        record=record,
+        problems=tuple(problems),
+        profile=profile,
+        limits=chosen,
+        saturation=curve,
+        saturation_missing=missing,
+        failure_found=found,
+        content=content,
+    )
 
 
 def _rules(

@@ -8,18 +8,20 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path, PurePosixPath
 
-from forensics.case.schema import CaseFile, Point, Source, is_pattern, local_to_utc
-from forensics.errors import Problem, Problems, Severity
+from forensics.case.exports import Point, Source, is_pattern
+from forensics.case.schema import CaseFile
+from forensics.case.values import local_to_utc
+from forensics.errors import Problem, Problems, Severity, UnreadableError
 from forensics.intake.exhibits import Exhibit, hash_of, source_files, take_exhibit
 from forensics.intake.job import SourceJob
 from forensics.intake.lexicon import plain
 from forensics.intake.points.checks import settle_series
 from forensics.intake.read_files import read_files
-from forensics.intake.read_table import TYPED, open_export, read_table
-from forensics.intake.refusals import UnreadableError
+from forensics.intake.read_table import open_export, read_table
 from forensics.intake.result import SourceResult
 from forensics.intake.same_logger import joined_job, same_logger
 from forensics.intake.table.export import TableExport
+from forensics.intake.typed.reader import TYPED, WORKBOOKS
 from forensics.model.paths import EXPORT_BYTES, is_there, name_fault, open_regular, path_problem
 from forensics.model.points import Span
 
@@ -27,7 +29,6 @@ _MOST_HINTS = 100
 _FEW_COLUMNS = 2
 _MOST_FILES = 5000  # a file an hour for half a year
 _WAVEFORM = {".cfg", ".cff", ".dat"}
-_WORKBOOK = {".xlsx", ".xlsm", ".ods", ".xls", ".xlsb"}
 
 
 def read_sources(
@@ -88,7 +89,17 @@ def _job(
     clock = casefile.clock_of(source)
     kept = keep.get(clock) if isinstance(keep, Mapping) else keep
     zone = source.time_zone or casefile.case.time_zone
-    return SourceJob(casefile, source, folder / source.path, zone, clock, kept, failure_ns, problems, points)
+    return SourceJob(
+        casefile=casefile,
+        source=source,
+        file=folder / source.path,
+        zone=zone,
+        clock=clock,
+        keep=kept,
+        failure_ns=failure_ns,
+        problems=problems,
+        points=points,
+    )
 
 
 def _read_source(job: SourceJob, folder: Path) -> Outcome:
@@ -221,9 +232,19 @@ def _read_waveform(job: SourceJob, exhibit: Exhibit) -> SourceResult:
         first, last = waveform.span.start_ns, waveform.span.end_ns
     also = tuple(take_exhibit(_beside(job, file), file) for file in result.files if file != job.file)
     return SourceResult(
-        exhibit, "waveform", "", job.clock, result.accounting, result.detections, result.notes,
-        switches=result.switches, waveform=waveform, first_ns=first, last_ns=last, also=also,
-    )  # fmt: skip
+        exhibit=exhibit,
+        kind="waveform",
+        layout="",
+        clock=job.clock,
+        accounting=result.accounting,
+        detections=result.detections,
+        notes=result.notes,
+        switches=result.switches,
+        waveform=waveform,
+        first_ns=first,
+        last_ns=last,
+        also=also,
+    )
 
 
 def _beside(job: SourceJob, file: Path) -> str:
@@ -241,7 +262,7 @@ def _kept_suffix(job: SourceJob, suffix: str) -> str:
     """
     with open_regular(job.file) as file:
         head = file.read(4096)
-    if suffix in _WORKBOOK and head and not head.startswith((b"PK", b"\xd0\xcf\x11\xe0")):
+    if suffix in WORKBOOKS and head and not head.startswith((b"PK", b"\xd0\xcf\x11\xe0")):
         start = head.lstrip(b"\xef\xbb\xbf \r\n\t")[:64].lower()
         if start.startswith((b"<html", b"<!doctype", b"<table", b"<?xml", b"<head", b"<meta")):
             raise UnreadableError(

@@ -27,7 +27,7 @@ from forensics.intake.table.row_filter import Wanted
 from forensics.intake.timestamps.date_order import OrderCount, local_ns
 from forensics.intake.timestamps.fields import FIXED, OPEN
 from forensics.intake.timestamps.parse import read_fields
-from forensics.model.points import FILE_ROWS, place_of
+from forensics.model.row_numbers import FILE_ROWS, place_of
 
 
 @dataclass(slots=True)
@@ -191,7 +191,7 @@ def _bound(
     whole = joined([file.table for file in files], [file.path for file in files])
     before = len(job.problems.found)
     exhibits: list[Exhibit] = [file.export.exhibit for file in files]
-    results = bind_points(job, exhibits, dialect, layout, whole, marks, lambda rows: _texts(files, rows))
+    results = bind_points(job, exhibits, dialect, layout, whole, marks=marks, texts=lambda rows: _texts(files, rows))
     job.problems.found[before:] = [_placed(problem, files) for problem in job.problems.found[before:]]
     out = []
     for file, reading in zip(files, results, strict=True):

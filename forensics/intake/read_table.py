@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import TypeVar
 
+from forensics.errors import WrongEncodingError
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import SourceJob
 from forensics.intake.points.assemble import bind_points
@@ -16,7 +17,6 @@ from forensics.intake.points.find_layout import find_layout, wanted_columns
 from forensics.intake.points.footers import footer_rows, say_counts
 from forensics.intake.points.preconditions import has_time, no_records, without_points
 from forensics.intake.points.questions import BEFORE_ROWS
-from forensics.intake.refusals import WrongEncodingError
 from forensics.intake.result import SourceResult
 from forensics.intake.table.decimal_mark import MarkDecision
 from forensics.intake.table.export import TableExport
@@ -24,8 +24,8 @@ from forensics.intake.table.parser import BlockReader
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.row_filter import Wanted
 from forensics.intake.timestamps.zones import zone_letters
+from forensics.intake.typed.reader import TYPED
 
-TYPED = frozenset({".xlsx", ".xlsm", ".ods", ".xls", ".xlsb", ".parquet", ".feather", ".arrow", ".pq"})
 T = TypeVar("T")
 
 
@@ -137,7 +137,7 @@ def _read(job: SourceJob, export: TableExport, *, careful_only: bool) -> SourceR
     gathered = gather_rows(job, export, wanted, marks, careful_only=careful_only)
     if not gathered.pieces and not gathered.outside:
         return no_records(job, export.exhibit, dialect, layout, gathered, detections)
-    (reading,) = bind_points(job, (export.exhibit,), dialect, layout, gathered, marks, export.texts)
+    (reading,) = bind_points(job, (export.exhibit,), dialect, layout, gathered, marks=marks, texts=export.texts)
     say_counts(job, dialect, reading, gathered, export.last_row)
     return replace(
         reading,

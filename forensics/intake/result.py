@@ -13,8 +13,9 @@ from pathlib import Path
 
 from forensics.intake.exhibits import Exhibit
 from forensics.model.outside_text import for_sheet, for_terminal
-from forensics.model.points import Samples, Switch
+from forensics.model.points import Samples
 from forensics.model.record import LogLine, Waveform
+from forensics.model.switches import Switch
 
 OUTSIDE_WINDOW = "outside window"
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from forensics.case.schema import Point, is_pattern
+from forensics.case.exports import Point, is_pattern
 from forensics.intake.job import SourceJob
 
 _OWN = {"path", "sha256", "clock_check"}

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from forensics.model.findings import Cite
-from forensics.model.points import Samples, Switch, place_of
+from forensics.model.points import Samples
+from forensics.model.row_numbers import place_of
+from forensics.model.switches import Switch
 
 
 def rows_of(point: Samples | Switch | None, start_ns: int, end_ns: int) -> tuple[Cite, ...]:

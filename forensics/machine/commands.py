@@ -12,10 +12,13 @@ from numpy.typing import NDArray
 
 from forensics.machine.runs import alive_until
 from forensics.model.memo import kept_with_owner
-from forensics.model.points import OFF, ON, UNKNOWN, Edge, Switch
+from forensics.model.points import OFF, ON, UNKNOWN, Edge
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role
 from forensics.rules.profiles import Profile
+
+_FINE_S = 2.0
 
 
 @dataclass(frozen=True)
@@ -72,6 +75,30 @@ class Command:
     def interval_s(self) -> float:
         """Sample interval of the point, s."""
         return self.switch.interval_s
+
+    def sampled_within(self, start_ns: int, end_ns: int) -> bool:
+        """Whether a row lies in a window, or the log writes every change: else a short command may have been missed."""
+        if self.switch.origin.recorded is Recorded.CHANGE:
+            return True
+        low, high = np.searchsorted(self.switch.t, [start_ns, end_ns])
+        return bool(high > low)
+
+    def surely_known(self) -> Command:
+        """The command with its state unknown between two samples that differ, where samples are far apart."""
+        switch = self.switch
+        if switch.origin.recorded is Recorded.CHANGE or switch.interval_s <= _FINE_S or len(switch) <= 1:
+            return self
+        last = np.flatnonzero(switch.state[1:] != switch.state[:-1])
+        at = last + 1
+        return replace(
+            self,
+            switch=replace(
+                switch,
+                t=np.insert(switch.t, at, switch.t[last] + 1),
+                state=np.insert(switch.state, at, UNKNOWN).astype(np.int8),
+                row=np.insert(switch.row, at, switch.row[last]),
+            ),
+        )
 
 
 def _overlap_s(starts: NDArray[np.int64], ends: NDArray[np.int64], start_ns: int, end_ns: int) -> float:

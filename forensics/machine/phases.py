@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from forensics.electrics.phasors import AMPS, VOLTS, Floats
 from forensics.machine.citations import rows_of_each
-from forensics.machine.duty.baseline import max_age_s
+from forensics.machine.duty.reading_age import max_age_s
 from forensics.machine.subject import Subject
 from forensics.model.findings import Cite, Stop
 from forensics.model.memo import kept_with_owner

@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.model.events import events_of
-from forensics.model.points import NS, OFF, ON, Edge, Samples, Switch
+from forensics.model.points import NS, OFF, ON, Edge, Samples
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role, State
 from forensics.rules import Limits, read_limits
 

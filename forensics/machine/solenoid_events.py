@@ -12,18 +12,11 @@ from numpy.typing import NDArray
 from forensics.machine.subject import Subject
 from forensics.model.events import events_of, interval_of
 from forensics.model.findings import SwitchEvent
-from forensics.model.points import NS, Reading, Samples, Switch
+from forensics.model.points import NS, Reading, Samples
 from forensics.model.record import Record
+from forensics.model.switches import EVENT_SWITCHES, Switch
 from forensics.model.vocabulary import Role
 
-SWITCHES = (
-    Role.LOAD_SOLENOID,
-    Role.UNLOAD_SOLENOID,
-    Role.BYPASS_SOLENOID,
-    Role.RUN_COMMAND,
-    Role.RUN_STATUS,
-    Role.TRIP,
-)
 READINGS = (
     Role.MOTOR_AMPS,
     Role.OIL_PRESSURE,
@@ -47,7 +40,7 @@ def solenoid_events(subject: Subject) -> tuple[SwitchEvent, ...]:
     record = subject.record
     points = [p for p in (record.fastest(role) for role in READINGS) if p is not None and len(p.usable)]
     events: list[SwitchEvent] = []
-    for role in sorted(SWITCHES):
+    for role in sorted(EVENT_SWITCHES):
         switch = record.fastest_switch(role)
         if switch is None or not len(switch):
             continue
@@ -71,7 +64,17 @@ def _events(record: Record, switch: Switch, points: list[Samples]) -> list[Switc
     source, column = switch.origin.source, switch.origin.column
     rows = enumerate(zip(earliest.tolist(), latest.tolist(), edges, strict=True))
     return [
-        SwitchEvent(a, b, switch.role, edge.to, _Around(before, i), _Around(after, i), source, column, edge.row)
+        SwitchEvent(
+            earliest_ns=a,
+            latest_ns=b,
+            role=switch.role,
+            to=edge.to,
+            before=_Around(before, i),
+            after=_Around(after, i),
+            source=source,
+            column=column,
+            row=edge.row,
+        )
         for i, (a, b, edge) in rows
     ]
 

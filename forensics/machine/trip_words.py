@@ -81,7 +81,16 @@ def read_trip_words() -> tuple[Mapping[str, Quantity], tuple[str, ...], tuple[st
         checks = tuple(table["checks"])
         if unknown := [check for check in checks if check not in read_checks()]:
             problems.append(Problem(f"no such check: {', '.join(unknown)}", file=name, column=key))
-        out[key] = Quantity(key, table["title"], words, sensors, neighbours, table["side"], checks, table["source"])
+        out[key] = Quantity(
+            name=key,
+            title=table["title"],
+            words=words,
+            sensors=sensors,
+            neighbours=neighbours,
+            side=table["side"],
+            checks=checks,
+            source=table["source"],
+        )
     if problems:
         raise InputError(problems)
     return out, tuple(marks["trip"]), tuple(marks["end"])

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from forensics.model.points import NS, ON, Edge, Origin, Switch
+from forensics.model.points import NS, ON, Edge, Origin
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role
 
 

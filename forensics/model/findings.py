@@ -55,6 +55,8 @@ class Finding:
         The smallest effect that would have been seen, in ``unit`` on the scale of ``value``; None where not known.
     reason
         For cannot-tell: a code with roles, beside the words of ``why_not``.
+    usual
+        The value of no change, in ``unit``, where it was held against the machine's own usual; else None.
     """
 
     id: str
@@ -80,6 +82,7 @@ class Finding:
     unlocked_by: str = ""
     detectable: float | None = None
     reason: str = ""
+    usual: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from contextvars import ContextVar
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
-from forensics.errors import InputError, Problem
+from forensics.errors import InputError, NotTakenError, Problem
 
 CASE_FILE_BYTES = 2 << 20
 TABLE_BYTES = 4 << 20
@@ -45,14 +45,6 @@ _COPY = "Put a copy of the file itself there."
 Identity = tuple[int, int, int, int, int]
 """Device, number, size, time of change of the content and of the entry (ns): the last can't be set by hand."""
 _FIRST: ContextVar[dict[str, Identity] | None] = ContextVar("first openings", default=None)
-
-
-class NotTakenError(OSError):
-    """A path that is not opened; ``strerror`` says why, ``remedy`` what to do."""
-
-    def __init__(self, what: str, remedy: str, code: int = errno.EINVAL) -> None:
-        super().__init__(code, what)
-        self.remedy = remedy
 
 
 def name_fault(name: str) -> str:

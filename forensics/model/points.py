@@ -1,4 +1,4 @@
-"""Span, Samples and Switch: one point of a machine as it was recorded.
+"""Span, Samples and Edge: one point of a machine as it was recorded.
 
 Time is int64 nanoseconds UTC. Every sample keeps the row it came from. Nothing here resamples: a value before an
 event is the last sample at or before it with its age, a value after it the first after, with its age.
@@ -18,7 +18,6 @@ from forensics.model.vocabulary import Quality, Recorded, Role
 _GAP_INTERVALS = 3.0
 NS = 1_000_000_000
 ON, OFF, UNKNOWN = 1, 0, -1
-FILE_ROWS = 1 << 40  # rows of the n-th file of a source of several begin at n times this; those of a single file at 0
 UNUSABLE = int(Quality.MISSING | Quality.OUT_OF_RANGE)
 DISTRUSTED = np.uint16(UNUSABLE | int(Quality.STUCK | Quality.PASTED | Quality.UNCERTAIN))
 
@@ -32,17 +31,6 @@ def iso(time_ns: int) -> str:
     """UTC stamp as findings.json writes it, to the millisecond."""
     stamp = to_datetime(int(time_ns) + 500_000)
     return stamp.strftime("%Y-%m-%dT%H:%M:%S.") + f"{stamp.microsecond // 1000:03d}Z"
-
-
-def place_of(row: int) -> tuple[int, int]:
-    """Number of the file of a source, from 1 (0: the source is one file), and the row in that file."""
-    return row // FILE_ROWS, row % FILE_ROWS
-
-
-def said_row(row: int) -> str:
-    """A row as a sentence names it: ``12``, or ``12 of file 3`` where the source has several files."""
-    file, line = place_of(row)
-    return f"{line} of file {file}" if file else str(line)
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -112,7 +100,7 @@ def middle(values: NDArray[np.float64]) -> float:
     return float(ordered[half]) if len(ordered) % 2 else float((ordered[half - 1] + ordered[half]) / 2)
 
 
-def _usual_step_s(t: NDArray[np.int64]) -> float:
+def usual_step_s(t: NDArray[np.int64]) -> float:
     """Median spacing of stamps in s; a log without a gap has but one. Rows that share a stamp tell of no spacing."""
     steps = np.diff(t)
     usual = float(steps[0] if (steps == steps[0]).all() else np.median(steps)) / NS
@@ -122,7 +110,8 @@ def _usual_step_s(t: NDArray[np.int64]) -> float:
     return float(np.median(apart)) / NS if len(apart) else float("inf")
 
 
-def _covered_s(t: NDArray[np.int64], recorded: Recorded, interval_s: float) -> float:
+def covered_seconds(t: NDArray[np.int64], recorded: Recorded, interval_s: float) -> float:
+    """Seconds that rows at times ``t`` (ns) speak for: gaps of a periodic log are left out."""
     if len(t) <= 1:
         return 0.0
     if recorded is Recorded.CHANGE:
@@ -198,12 +187,12 @@ class Samples:
             return max(self.origin.resolution_s, 0.001)
         if len(self.t) <= 1:
             return float("inf")
-        return _usual_step_s(self.t)
+        return usual_step_s(self.t)
 
     @cached_property
     def covered_s(self) -> float:
         """Seconds of the record that the trusted readings speak for: gaps of a periodic log are left out."""
-        return _covered_s(self.trusted.t, self.origin.recorded, self.interval_s)
+        return covered_seconds(self.trusted.t, self.origin.recorded, self.interval_s)
 
     def between(self, start_ns: int, end_ns: int) -> Samples:
         """Samples with ``start_ns <= t < end_ns``."""
@@ -236,7 +225,7 @@ class Samples:
         usable = self.usable
         if not len(usable):
             return np.full(len(times_ns), np.nan)
-        if self.origin.recorded is not Recorded.CHANGE and usable._is_each(times_ns):
+        if self.origin.recorded is not Recorded.CHANGE and usable.is_each(times_ns):
             return usable.v.astype(np.float64)
         index = np.searchsorted(usable.t, times_ns, side="right") - 1
         values = usable.v[np.maximum(index, 0)].astype(np.float64)
@@ -251,7 +240,7 @@ class Samples:
     def _rising(self) -> bool:
         return bool((self.t[1:] > self.t[:-1]).all())
 
-    def _is_each(self, times_ns: NDArray[np.int64]) -> bool:
+    def is_each(self, times_ns: NDArray[np.int64]) -> bool:
         """Whether the times are those of the samples, one by one: each is then its own last sample, of no age."""
         if times_ns is not self.t and (len(times_ns) != len(self.t) or not np.array_equal(times_ns, self.t)):
             return False
@@ -321,117 +310,3 @@ class Edge:
     def width_s(self) -> float:
         """Width of the interval in s."""
         return (self.latest_ns - self.earliest_ns) / NS
-
-
-@dataclass(frozen=True)
-class Switch:
-    """A point that is on, off or unknown.
-
-    Attributes
-    ----------
-    t, state, row
-        Stamps (ns UTC, int64), states (int8: 1 on, 0 off, -1 unknown) and source rows, shape (n,).
-    """
-
-    role: Role
-    origin: Origin
-    t: NDArray[np.int64]
-    state: NDArray[np.int8]
-    row: NDArray[np.int64]
-
-    def __len__(self) -> int:
-        return len(self.t)
-
-    @cached_property
-    def interval_s(self) -> float:
-        """Typical spacing in s; for change logs and event lists the stamps' resolution."""
-        if self.origin.recorded is Recorded.CHANGE:
-            return max(self.origin.resolution_s, 0.001)
-        if len(self.t) <= 1:
-            return float("inf")
-        return _usual_step_s(self.t)
-
-    @cached_property
-    def covered_s(self) -> float:
-        """Seconds of the record that the states speak for: gaps of a periodic log are left out."""
-        return _covered_s(self.t, self.origin.recorded, self.interval_s)
-
-    @cached_property
-    def edges(self) -> tuple[Edge, ...]:
-        """Changes between known states. A spell of unknown between two states widens the edge, it adds none.
-
-        The first row is a state, not an edge. In change logs an edge is at its stamp, to the stamps' resolution.
-        """
-        known = self.state != UNKNOWN
-        t, state, row = self.t[known], self.state[known], self.row[known]
-        change = np.flatnonzero(state[1:] != state[:-1]) + 1
-        position = np.flatnonzero(known)
-        first, latest = t[change - 1], t[change]
-        if self.origin.recorded is Recorded.CHANGE:
-            # a state that is held ends where the log says that it is not known, not at its own row
-            held_until = self.t[np.minimum(position[change - 1] + 1, len(self.t) - 1)]
-            first = np.where(position[change] - position[change - 1] == 1, latest, held_until)
-        columns = (first, latest, state[change], row[change])
-        return tuple(map(Edge, *(column.tolist() for column in columns)))
-
-    @cached_property
-    def _runs(self) -> tuple[NDArray[np.int8], NDArray[np.int64], NDArray[np.int64]]:
-        """State, begin and end (ns) of every run of equal rows, each believed until the next or its hold limit."""
-        if not len(self.t):
-            return self.state, self.t, self.t
-        gap_ns = self._believed_ns()
-        change = np.flatnonzero((self.state[1:] != self.state[:-1]) | (np.diff(self.t) > gap_ns)) + 1
-        starts = np.concatenate(([0], change))
-        last = self.t[np.concatenate((change, [len(self.t)])) - 1]
-        step_ns = round(self.interval_s * NS) if np.isfinite(self.interval_s) else 0
-        until = np.append(self.t[change], last[-1] + min(gap_ns, step_ns))
-        # held without limit stands for a time later than any stamp: a sum with it must not run over
-        return self.state[starts], self.t[starts], np.minimum(until, last + np.minimum(gap_ns, until - last))
-
-    def _believed_ns(self) -> int:
-        if self.origin.hold_s is not None:
-            return round(self.origin.hold_s * NS)
-        if self.origin.recorded is Recorded.CHANGE:
-            return 2**62
-        if not np.isfinite(self.interval_s):  # one sample tells of its own moment alone
-            return 0
-        return round(self.interval_s * NS * 3)
-
-    @cached_property
-    def on_times(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Begins and ends (ns) of the spans in which the switch is known to be on, shape (n,) each."""
-        state, begin, end = self._runs
-        on = (state == ON) & (end > begin)
-        return begin[on], end[on]
-
-    @cached_property
-    def covered_times(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Begins and ends (ns) of the spans in which the state is known at all, shape (n,) each."""
-        state, begin, end = self._runs
-        known = (state != UNKNOWN) & (end > begin)
-        begin, end = begin[known], end[known]
-        if not len(begin):
-            return begin, end
-        apart = np.flatnonzero(begin[1:] > end[:-1]) + 1
-        return begin[np.concatenate(([0], apart))], end[np.concatenate((apart, [len(end)])) - 1]
-
-    @cached_property
-    def on_spans(self) -> tuple[Span, ...]:
-        """Spans in which the switch is known to be on."""
-        return tuple(map(Span, *(times.tolist() for times in self.on_times)))
-
-    @cached_property
-    def covered(self) -> tuple[Span, ...]:
-        """Spans in which the state is known at all. Outside them the answer is unknown, never off."""
-        return tuple(map(Span, *(times.tolist() for times in self.covered_times)))
-
-    def at(self, time_ns: int) -> int:
-        """State at a time: ON, OFF, or UNKNOWN where it is not covered."""
-        index = int(self.t.searchsorted(time_ns, side="right")) - 1
-        if index < 0 or time_ns - int(self.t[index]) > self._believed_ns():
-            return UNKNOWN
-        return int(self.state[index])
-
-    def shifted(self, offset_ns: int) -> Switch:
-        """The same switch on another clock: ``offset_ns`` is taken off every stamp."""
-        return replace(self, t=self.t - np.int64(offset_ns)) if offset_ns else self

@@ -10,7 +10,8 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.model.points import NS, Samples, Span, Switch
+from forensics.model.points import NS, Samples, Span
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role
 
 

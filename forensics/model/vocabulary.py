@@ -228,6 +228,12 @@ class Mode(StrEnum):
         return known if isinstance(known, cls) else None
 
 
+def known_modes() -> tuple[Mode, ...]:
+    """Every mode: those of the contract, then those that are a file alone, by name."""
+    files = sorted(path.stem for path in MODE_FILES.glob("*.toml") if _MODE_ID.match(path.stem))
+    return tuple(dict.fromkeys((*Mode, *(Mode(name) for name in files))))
+
+
 class Recorded(StrEnum):
     """How a logger makes one number of what it saw."""
 

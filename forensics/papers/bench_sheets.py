@@ -7,7 +7,7 @@ from forensics.case.schema import JobFile
 from forensics.papers.first_sheets import cautions_of, gaps_of
 from forensics.papers.live import Live
 from forensics.papers.sheet import Drawing, Field, Fields, PaperPart, Sheet, Table, Words, joined, said
-from forensics.report.damage_map import STATE_WORDS, damage_map
+from forensics.report.evidence.damage_map import STATE_WORDS, damage_map
 from forensics.rules.papers_forms import PlannedTest, read_paper_rules
 
 TEST_HEAD = (

@@ -10,7 +10,7 @@ from forensics.case.stage import Gap, job_gaps, minutes_apart
 from forensics.papers.asking import missing_of, points_asked
 from forensics.papers.live import Live
 from forensics.papers.sheet import Drawing, Field, Fields, PaperPart, Sheet, Table, Ticks, Words, joined, said
-from forensics.report.damage_map import damage_map
+from forensics.report.evidence.damage_map import damage_map
 from forensics.rules.papers_forms import StepCautions, read_paper_rules
 
 __all__ = ["call_sheet", "hold_sheet", "photo_sheet", "request_sheet"]

@@ -11,7 +11,8 @@ from forensics.errors import InputError
 from forensics.hypotheses.modes import FailureMode, read_modes
 from forensics.machine.trip_words import Quantity, quantity_of
 from forensics.model.vocabulary import Grade, Mode
-from forensics.results.schema import FindingsFile, read_findings
+from forensics.results.findings_json import read_findings
+from forensics.results.schema import FindingsFile
 from forensics.rules.checks import read_checks
 
 LIVE = (Grade.CONFIRMED, Grade.PROBABLE, Grade.POSSIBLE)

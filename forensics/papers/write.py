@@ -8,7 +8,8 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from forensics.case.schema import JobFile, read_job_file
+from forensics.case.read import read_job_file
+from forensics.case.schema import JobFile
 from forensics.errors import InputError, Problem
 from forensics.model.outside_text import for_page
 from forensics.papers.bench_sheets import sample_sheet, teardown_sheet, test_sheet
@@ -16,7 +17,7 @@ from forensics.papers.first_sheets import call_sheet, hold_sheet, photo_sheet, r
 from forensics.papers.last_sheets import action_sheet, custody_sheet, decision_sheet
 from forensics.papers.live import Live, live_causes
 from forensics.papers.sheet import Sheet, by_place
-from forensics.report.page import check_page, page_file
+from forensics.report.binding.page import check_page, page_file
 
 if TYPE_CHECKING:
     from jinja2 import Environment

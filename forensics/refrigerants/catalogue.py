@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 from pydantic import RootModel
 
-from forensics.refrigerants.properties import PropertyTable, compute, knows, library_version
+from forensics.refrigerants.properties import INSTALL, PropertyTable, compute, knows, library_version
 from forensics.refrigerants.saturation import SaturationCurve, read_saturation_table
 from forensics.rules import FOLDER
 from forensics.rules.strict import Form, read_form
@@ -110,10 +110,13 @@ def saturation_for(refrigerant: str, saturation_table: str, folder: Path) -> tup
         return curve, ""
     others = [name for name in known_refrigerants() if name not in _FIRST]
     names = ", ".join([*_FIRST, *others])
+    library = library_version()
+    where = f" or in the installed property library ({library})" if library else ""
+    more = "" if library else f" A property library knows more and is not installed: {INSTALL}."
     return None, (
-        f"Refrigerant '{refrigerant}' has no dew/bubble data in the tables that ship or in the installed property "
-        f"library ({library_version()}). Superheat and subcooling are left out. You may give a table of pressure, "
-        f"bubble and dew temperature (CSV, machine.saturation_table), or one of: {names}."
+        f"Refrigerant '{refrigerant}' has no dew/bubble data in the tables that ship{where}.{more} "
+        "Superheat and subcooling are left out. You may give a table of pressure, bubble and dew temperature "
+        f"(CSV, machine.saturation_table), or one of: {names}."
     )
 
 

@@ -1,7 +1,7 @@
 """What the property library says of a refrigerant, as one table: dew, bubble and vapour entropy over pressure.
 
-The tables that ship are made by this module (``python -m forensics.saturation_tables``), so that a report needs no
-property library at run time; a refrigerant without a shipped table is computed here when it is asked for.
+The tables that ship are made by this module (``python -m forensics.refrigerants.build_tables``), so that a report needs
+no property library at run time; a refrigerant without a shipped table is computed here when it is asked for.
 """
 
 from __future__ import annotations
@@ -55,15 +55,23 @@ def superheat_nodes_k() -> NDArray[np.float64]:
     return np.asarray(SUPERHEAT_MAX_K * share**2, dtype=np.float64)
 
 
-def library_version() -> str:
-    """Name and version of the installed property library."""
-    from importlib.metadata import version
+INSTALL = "pip install 'screw-forensics[refrigerants]'"
 
-    return f"CoolProp {version('CoolProp')}"
+
+def library_version() -> str:
+    """Name and version of the installed property library; empty where none is."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return f"CoolProp {version('CoolProp')}"
+    except PackageNotFoundError:
+        return ""
 
 
 def knows(name: str) -> bool:
-    """Whether the library has a fluid or a predefined mixture of exactly this name."""
+    """Whether a library is installed that has a fluid or a predefined mixture of exactly this name."""
+    if not library_version():
+        return False
     import CoolProp.CoolProp as library  # noqa: N813 (the library names its module so)
 
     try:

@@ -24,7 +24,7 @@ from forensics.report.figures.timeline import timeline
 from forensics.report.figures.waveforms import waveform_plate
 from forensics.report.healthy import LOADED_STOP
 from forensics.report.sections import UNLOADED_LIMIT, show_table, show_text
-from forensics.report.units import number
+from forensics.report.words.units import number
 
 ROWS_SHOWN = 400
 

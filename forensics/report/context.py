@@ -8,15 +8,15 @@ from dataclasses import asdict, dataclass, field
 from functools import cached_property
 from pathlib import Path
 
-from forensics.case.schema import read_case_file
+from forensics.case.read import read_case_file
 from forensics.errors import InputError, Problem, Severity
 from forensics.investigation import Investigation, investigate
 from forensics.model.points import Span
+from forensics.report.binding.markup import PROBLEMS_MIME, show_plate
 from forensics.report.figures.figure import Figure
-from forensics.report.markup import PROBLEMS_MIME, show_plate
-from forensics.report.result_set import InputRow, hash_inputs
-from forensics.report.sentences import in_display, told_in
-from forensics.report.units import ReportTime
+from forensics.report.words.sentences import in_display, told_in
+from forensics.report.words.units import ReportTime
+from forensics.report.written.result_set import InputRow, hash_inputs
 from forensics.results.publish import to_findings_file
 from forensics.results.schema import FindingsFile
 from forensics.rules import Limits
@@ -130,14 +130,14 @@ def open_sheet(
     if folder is not None:
         folder.mkdir(parents=True, exist_ok=True)
     return ReportContext(
-        investigation,
-        to_findings_file(investigation),
-        ReportTime.over(section.time_zone, whole),
-        section.display,
-        folder,
-        tables,
-        tuple(f"{name} = {value:g}" for name, value in sorted(changed.items())),
-        before,
+        investigation=investigation,
+        findings=to_findings_file(investigation),
+        clock=ReportTime.over(section.time_zone, whole),
+        display=section.display,
+        out=folder,
+        tables=tables,
+        changed_limits=tuple(f"{name} = {value:g}" for name, value in sorted(changed.items())),
+        inputs=before,
     )
 
 

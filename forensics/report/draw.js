@@ -92,6 +92,45 @@
     script.textContent = document.getElementById("library").textContent;
     document.head.appendChild(script);
   }
+  var OPEN_TOGGLES = 8;
+  function toggles(place, data) {
+    // names stand as text above the panels; whoever wants a curve out of the way, by mouse or by keyboard, finds it here
+    var names = [], at = {};
+    data.forEach(function (trace, index) {
+      if (!trace.name || trace.hoverinfo === "skip") { return; }
+      // a switch is one name, drawn on and off
+      var name = trace.name.replace(/: (on|off)$/, "");
+      if (!at[name]) { at[name] = []; names.push(name); }
+      at[name].push(index);
+    });
+    if (names.length < 2 || place.parentNode.querySelector(".toggles")) { return; }
+    var group = document.createElement("div");
+    group.className = "toggles";
+    group.setAttribute("role", "group");
+    group.setAttribute("aria-label", "Show or hide what is drawn");
+    names.forEach(function (name) {
+      var button = document.createElement("button"), plain = document.createElement("span");
+      button.type = "button";
+      plain.textContent = name.replace(/<[^>]*>/g, "").replace(/&lt;/g, "<").replace(/&gt;/g, ">").replace(/&amp;/g, "&");
+      button.appendChild(plain);
+      button.setAttribute("aria-pressed", "true");
+      button.addEventListener("click", function () {
+        var on = button.getAttribute("aria-pressed") !== "true";
+        button.setAttribute("aria-pressed", String(on));
+        Plotly.restyle(place, { visible: on }, at[name]);
+      });
+      group.appendChild(button);
+    });
+    if (names.length > OPEN_TOGGLES) {
+      var folded = document.createElement("details"), summary = document.createElement("summary");
+      folded.className = "toggle-list";
+      summary.textContent = "Show or hide curves";
+      folded.appendChild(summary);
+      folded.appendChild(group);
+      group = folded;
+    }
+    place.parentNode.insertBefore(group, place.nextSibling);
+  }
   function draw(script) {
     var at = waiting.indexOf(script);
     if (at < 0) { return; }
@@ -106,6 +145,7 @@
     place.style.height = layout.height + "px";
     var chosen = small ? Object.assign({ displayModeBar: false }, config) : config;
     Plotly.newPlot(place, figure.data, layout, chosen).then(function () { place.setAttribute("data-drawn", "yes"); });
+    toggles(place, figure.data);
     drawn.push(plot);
   }
   function drawAll() { waiting.slice().forEach(draw); }

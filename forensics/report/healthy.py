@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from forensics.model.findings import Start, Stop
 from forensics.model.vocabulary import Answer, Outcome, StopKind
 
-LOADED_STOP = "starts.slide_loaded_min"
+LOADED_STOP: Final = "starts.slide_loaded_min"
 """Limit from which the slide of a stop counts as loaded."""
 
 

@@ -12,9 +12,9 @@ from typing import Any
 
 from forensics.case.schema import CaseFile
 from forensics.report import sections
+from forensics.report.binding.markup import collected
+from forensics.report.binding.page import bind
 from forensics.report.context import ReportContext
-from forensics.report.markup import collected
-from forensics.report.page import bind
 
 Cells = list[dict[str, Any]]
 

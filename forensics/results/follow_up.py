@@ -18,13 +18,16 @@ from forensics.investigation import Investigation
 from forensics.model.findings import Finding, Start
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Outcome
-from forensics.results.schema import FactRow, FindingsFile, read_findings
+from forensics.results.findings_json import read_findings
+from forensics.results.schema import FactRow, FindingsFile
 from forensics.rules.checks import read_checks
 from forensics.rules.files import FOLDER
 from forensics.rules.strict import Form, read_form
 
 Worked = Literal["gone", "still there", "cannot tell yet"]
 HOUR_S = 3600.0
+# names of the facts that tell an answer, written and read here alone
+_FACT, _BECAUSE = "follow-up of action ", " because"
 
 
 class Amount(Form):
@@ -184,7 +187,15 @@ def _judge(promise: Promise, done_ns: int, earlier: FindingsFile, now: Investiga
     needed, needed_hours = _needed(promise, earlier)
 
     def answer(word: Worked, why: str) -> FollowUpAnswer:
-        return FollowUpAnswer(word, why, promise, starts, needed, hours, needed_hours)
+        return FollowUpAnswer(
+            answer=word,
+            why=why,
+            promise=promise,
+            starts=starts,
+            starts_needed=needed,
+            hours=hours,
+            hours_needed=needed_hours,
+        )
 
     title = read_checks()[promise.signature].title
     present = [finding for finding in found if finding.outcome is Outcome.PRESENT]
@@ -244,8 +255,18 @@ def follow_up_facts(investigation: Investigation) -> list[FactRow]:
     row = investigation.casefile.follow_up
     if told is None or row is None:
         return []
-    name = f"follow-up of action {told.promise.number}"
+    name = f"{_FACT}{told.promise.number}"
     return [
         FactRow(what=name, value=told.answer, source=row.findings),
-        FactRow(what=f"{name} because", value=told.why, source=row.findings),
+        FactRow(what=f"{name}{_BECAUSE}", value=told.why, source=row.findings),
+    ]
+
+
+def follow_ups_told(findings: FindingsFile) -> list[tuple[str, str, str]]:
+    """Number of the action, answer and reason of every follow-up that a findings file tells."""
+    told = {fact.what: fact.value for fact in findings.facts if fact.what.startswith(_FACT)}
+    return [
+        (what.removeprefix(_FACT), value, told.get(f"{what}{_BECAUSE}", ""))
+        for what, value in told.items()
+        if not what.endswith(_BECAUSE)
     ]

@@ -17,28 +17,22 @@ from forensics.model.points import OFF, ON, UNKNOWN, iso
 from forensics.model.record import Record
 from forensics.model.vocabulary import Grade, VerdictStatus
 from forensics.results.follow_up import action_facts, follow_up_facts
+from forensics.results.machine_rows import ClockRow, EventRow, OrderRow, StartRow, StateRow, StopRow, UnloadedStartsRow
 from forensics.results.schema import (
     CaseRow,
-    ClockRow,
     ErrorRateRow,
-    EventRow,
     FactRow,
     FindingRow,
     FindingsFile,
     HypothesisRow,
     MachineRow,
     ObservabilityRow,
-    OrderRow,
     OverrideRow,
     ReproduceRow,
     RobustnessRow,
     SoftwareRow,
     SourceRow,
-    StartRow,
-    StateRow,
-    StopRow,
     UnlistedRow,
-    UnloadedStartsRow,
     VerdictRow,
 )
 from forensics.rules.error_rate import SOUND, error_rate_of
@@ -198,7 +192,7 @@ def claim_facts(investigation: Investigation) -> list[FactRow]:
     """Claim-relevant facts: those of the case with their source, the usual others as not searched."""
     given = investigation.casefile.fact
     rows = [
-        FactRow(what=fact.what, value=_word(fact.value), source=fact.source or "source not given") for fact in given
+        FactRow(what=fact.what, value=_word(fact.value), source=fact.written or "source not given") for fact in given
     ]
     have = {fact.what for fact in given}
     rows += [FactRow(what=what, value=NOT_SEARCHED, source=NOT_SEARCHED) for what in _missing(CLAIM_FACTS, have)]

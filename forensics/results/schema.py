@@ -1,4 +1,4 @@
-"""The findings file: strict models of ``findings.json`` and the one canonical JSON writer.
+"""The findings file: strict models of ``findings.json``.
 
 Field names are the public interface; no key may be missing, lists may be short. The same findings give the same
 bytes: keys keep the order of the models, numbers are written to 9 significant digits, text is UTF-8.
@@ -6,41 +6,30 @@ bytes: keys keep the order of the models, numbers are written to 9 significant d
 
 from __future__ import annotations
 
-import json
-import math
-from collections.abc import Mapping
-from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field
 
-from forensics.errors import InputError, Problem
-from forensics.model.paths import FINDINGS_BYTES, read_regular
 from forensics.model.vocabulary import (
-    Answer,
-    ClockMethod,
     Grade,
     Mode,
     Outcome,
-    PreviousStop,
-    Provable,
     Starter,
-    State,
-    StopKind,
     VerdictStatus,
 )
+from forensics.results.machine_rows import (
+    ClockRow,
+    EventRow,
+    OrderRow,
+    StartRow,
+    StateRow,
+    StopRow,
+    UnloadedStartsRow,
+)
+from forensics.results.published import PublishedModel
 
-SIGNIFICANT_DIGITS = 9
-Censored = Literal["below", "above"]
 
-
-class _Model(BaseModel):
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, populate_by_name=True, from_attributes=True, allow_inf_nan=False
-    )
-
-
-class CaseRow(_Model):
+class CaseRow(PublishedModel):
     """Which case the findings are of."""
 
     id: str
@@ -50,7 +39,7 @@ class CaseRow(_Model):
     revision: int
 
 
-class MachineRow(_Model):
+class MachineRow(PublishedModel):
     """Nameplate data that comparisons across sites need."""
 
     refrigerant: str
@@ -61,7 +50,7 @@ class MachineRow(_Model):
     serial: str
 
 
-class ErrorRateRow(_Model):
+class ErrorRateRow(PublishedModel):
     """How often verdicts of a grade were right in the validation study: ``right`` of ``of``, at least ``low``."""
 
     grade: Grade
@@ -71,7 +60,7 @@ class ErrorRateRow(_Model):
     study: str
 
 
-class VerdictRow(_Model):
+class VerdictRow(PublishedModel):
     """What the case came to; mode and grade are null unless determined."""
 
     status: VerdictStatus
@@ -87,7 +76,7 @@ class VerdictRow(_Model):
     error_rate: ErrorRateRow | None
 
 
-class HypothesisRow(_Model):
+class HypothesisRow(PublishedModel):
     """One mode with its grade and the findings that speak for it, against it, or could not speak."""
 
     mode: Mode
@@ -101,7 +90,7 @@ class HypothesisRow(_Model):
     detail: str | None
 
 
-class UnlistedRow(_Model):
+class UnlistedRow(PublishedModel):
     """A cause that is not in the list: a rival in each comparison, with decibans and no grade, never in the lead."""
 
     mode: Literal["unlisted"]
@@ -115,7 +104,7 @@ class UnlistedRow(_Model):
     detail: str | None
 
 
-class CiteRow(_Model):
+class CiteRow(PublishedModel):
     """Rows of a source, both ends included."""
 
     source: str
@@ -123,7 +112,7 @@ class CiteRow(_Model):
     rows: tuple[int, int]
 
 
-class FindingRow(_Model):
+class FindingRow(PublishedModel):
     """One answer of a detector."""
 
     id: str
@@ -146,136 +135,7 @@ class FindingRow(_Model):
     reason: str
 
 
-class ReadingRow(_Model):
-    """A reading held against an event, with its age."""
-
-    value: float
-    age_s: float
-
-
-class EventRow(_Model):
-    """An edge of a switch as an interval, with readings before and after it."""
-
-    earliest_utc: str
-    latest_utc: str
-    point: str
-    to: Literal["on", "off", "unknown"]
-    before: dict[str, ReadingRow]
-    after: dict[str, ReadingRow]
-
-
-class OrderRow(_Model):
-    """Order of two events."""
-
-    a: str
-    b: str
-    order: Provable
-
-
-class StartRow(_Model):
-    """One start; ``reverse_rotation`` is whether the motor ran backwards during it, not after the stop before it."""
-
-    time_utc: str
-    inrush_amps: float | None
-    inrush_amps_low: float | None = None
-    inrush_amps_high: float | None = None
-    inrush_amps_censored: Censored | None = None
-    settled_amps: float | None
-    settled_amps_low: float | None = None
-    settled_amps_high: float | None = None
-    settled_amps_censored: Censored | None = None
-    ratio: float | None
-    low: float | None
-    high: float | None
-    ratio_censored: Censored | None = None
-    unloaded: Answer
-    reverse_rotation: Outcome
-    previous_stop: PreviousStop
-
-
-class UnloadedStartsRow(_Model):
-    """Share of unloaded starts with its Wilson interval."""
-
-    count: int
-    of: int
-    cannot_tell: int
-    fraction: float | None
-    low: float | None
-    high: float | None
-
-
-class StopRow(_Model):
-    """One stop.
-
-    ``x_low`` and ``x_high`` are the interval of ``x``. Where only a bound is known ``x`` is None and ``x_censored``
-    says ``below`` (``x_high``) or ``above`` (``x_low``).
-
-    Attributes
-    ----------
-    bypass_released
-        None on a machine without an internal unloading valve.
-    bypass_opened_s
-        When that valve opened, s after the end of current.
-    check_valve_area_ratio
-        Leak area of the check valve over the area by which the discharge side empties.
-    reverse_speed_rpm
-        Backward speed that the gas can have given the rotors, by the pressures: median, least and most.
-    """
-
-    time_utc: str
-    kind: StopKind
-    reverse_rotation: Outcome
-    reverse_basis: Literal["measured", "inferred"] | None
-    bypass_released: Answer | None
-    equal_at_motor_off: bool | None
-    bypass_opened_s: float | None = None
-    bypass_opened_s_low: float | None = None
-    bypass_opened_s_high: float | None = None
-    bypass_opened_s_censored: Censored | None = None
-    check_valve_area_ratio: float | None = None
-    check_valve_area_ratio_low: float | None = None
-    check_valve_area_ratio_high: float | None = None
-    check_valve_area_ratio_censored: Censored | None = None
-    equalisation_time_constant_s: float | None = None
-    equalisation_time_constant_s_low: float | None = None
-    equalisation_time_constant_s_high: float | None = None
-    equalisation_time_constant_s_censored: Censored | None = None
-    high_side_decay_s: float | None = None
-    high_side_decay_s_low: float | None = None
-    high_side_decay_s_high: float | None = None
-    high_side_decay_s_censored: Censored | None = None
-    residual_difference_kpa: float | None = None
-    residual_difference_kpa_low: float | None = None
-    residual_difference_kpa_high: float | None = None
-    residual_difference_kpa_censored: Censored | None = None
-    reverse_speed_rpm: float | None = None
-    reverse_speed_rpm_low: float | None = None
-    reverse_speed_rpm_high: float | None = None
-    reverse_speed_rpm_censored: Censored | None = None
-
-
-class StateRow(_Model):
-    """One operating state."""
-
-    state: State
-    from_utc: str
-    to_utc: str
-    inferred: bool
-
-
-class ClockRow(_Model):
-    """Offset of one clock (clock minus reference), with the half width of its interval."""
-
-    clock: str
-    offset_s: float | None
-    uncertainty_s: float | None
-    drift_ppm: float | None
-    utc_error_s: float | None
-    method: ClockMethod
-    candidates_s: list[float]
-
-
-class SourceRow(_Model):
+class SourceRow(PublishedModel):
     """Accounting of one source: rows_read = rows_kept + the sum of set_aside."""
 
     path: str
@@ -287,7 +147,7 @@ class SourceRow(_Model):
     cells_missing: dict[str, int]
 
 
-class ObservabilityRow(_Model):
+class ObservabilityRow(PublishedModel):
     """Whether a mode could be seen with these points and intervals."""
 
     mode: Mode
@@ -296,7 +156,7 @@ class ObservabilityRow(_Model):
     unlocked_by: str
 
 
-class RobustnessRow(_Model):
+class RobustnessRow(PublishedModel):
     """What the verdict becomes when one thing is changed."""
 
     changed: str
@@ -305,7 +165,7 @@ class RobustnessRow(_Model):
     effect: Literal["holds", "weaker", "lost", "changed"]
 
 
-class FactRow(_Model):
+class FactRow(PublishedModel):
     """A claim-relevant fact with where it is written, or ``not searched``."""
 
     what: str
@@ -313,7 +173,7 @@ class FactRow(_Model):
     source: str
 
 
-class OverrideRow(_Model):
+class OverrideRow(PublishedModel):
     """A limit that the case replaced, or that was tried in this run; files of the first version do not tell which."""
 
     limit: str
@@ -323,7 +183,7 @@ class OverrideRow(_Model):
     given_by: Literal["case", "run"] = "case"
 
 
-class SoftwareRow(_Model):
+class SoftwareRow(PublishedModel):
     """Versions and the hash of the rules."""
 
     version: str
@@ -331,14 +191,14 @@ class SoftwareRow(_Model):
     rules_sha256: str
 
 
-class ReproduceRow(_Model):
+class ReproduceRow(PublishedModel):
     """How to run the case again, and the hash of all its inputs."""
 
     command: str
     inputs_sha256: str
 
 
-class FindingsFile(_Model):
+class FindingsFile(PublishedModel):
     """The whole of ``findings.json``."""
 
     schema_: Literal[1] = Field(default=1, alias="schema")
@@ -367,54 +227,3 @@ class FindingsFile(_Model):
     def graded(self) -> list[HypothesisRow]:
         """The modes of the list: all hypotheses but the cause that is not in it."""
         return [row for row in self.hypotheses if isinstance(row, HypothesisRow)]
-
-
-def _rounded(value: Any) -> Any:
-    if isinstance(value, float):
-        if not math.isfinite(value):
-            return None
-        rounded = float(f"{value:.{SIGNIFICANT_DIGITS}g}")
-        return 0.0 if rounded == 0 else rounded
-    if isinstance(value, Mapping):
-        return {key: _rounded(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_rounded(item) for item in value]
-    return value
-
-
-def canonical_json(value: Any) -> str:
-    """Write any JSON-able value canonically: order kept, 9 significant digits, no NaN, a line feed at the end."""
-    return json.dumps(_rounded(value), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
-
-
-def dump_findings(findings: FindingsFile) -> str:
-    """The text of ``findings.json``."""
-    return canonical_json(findings.model_dump(mode="json", by_alias=True))
-
-
-def read_findings(path: Path) -> FindingsFile:
-    """Read a findings file.
-
-    Raises
-    ------
-    InputError
-        It is not there, not JSON, or does not keep to the contract: every fault with its key.
-    """
-    try:
-        content = read_regular(path, FINDINGS_BYTES)
-    except OSError as fault:
-        raise InputError([Problem(f"can't be read: {fault.strerror}", file=str(path))]) from None
-    try:
-        # read and checked in one pass, twice as fast as by way of a dict: comparisons read a thousand of these
-        return FindingsFile.model_validate_json(content)
-    except ValidationError as fault:
-        raise InputError(
-            [
-                Problem(
-                    f"can't be read as JSON: {e['msg']}" if e["type"] == "json_invalid" else e["msg"],
-                    file=str(path),
-                    column=".".join(str(p) for p in e["loc"]),
-                )
-                for e in fault.errors()
-            ]
-        ) from None

@@ -125,7 +125,9 @@ class Limits:
             if fault:
                 problems.append(Problem(f"'{name}': {fault}", file=file, column="limit"))
                 continue
-            new[name] = Limit(name, value, old.unit, source, "site", old.default, given_by)
+            new[name] = Limit(
+                name=name, value=value, unit=old.unit, basis=source, kind="site", default=old.default, given_by=given_by
+            )
         if problems:
             raise InputError(problems)
         return Limits(new)

@@ -8,8 +8,9 @@ from functools import cache
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from forensics.errors import InputError, Problem
-from forensics.model.points import Samples, Switch
+from forensics.model.points import Samples
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role
 from forensics.rules import FOLDER, read_checks, read_toml
 

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from forensics.model.vocabulary import Mode, Role
+from forensics.model.vocabulary import Role, known_modes
 from forensics.rules.files import FOLDER, read_toml
 from forensics.rules.strict import Form, read_form, refused
 
@@ -100,7 +100,7 @@ class PlannedTest(Form):
 
     @model_validator(mode="after")
     def _whole(self) -> PlannedTest:
-        known = [mode.value for mode in Mode]
+        known = [mode.value for mode in known_modes()]
         for mode in self.modes:
             if mode not in known:
                 raise ValueError(refused(mode, known, "failure mode"))

@@ -7,7 +7,7 @@ import stat
 from pathlib import Path
 
 from forensics.intake.exhibits import hash_of
-from forensics.report.result_set import MANIFEST_NAME, NOTEBOOK_NAME, ResultSet
+from forensics.report.written.result_set import MANIFEST_NAME, NOTEBOOK_NAME, ResultSet
 from forensics.seal.custody import CUSTODY
 from forensics.seal.pack import CASE, EARLIER, RESULTS, REVISION, RULES, START, TAG_MANIFEST, VERSIONS
 from forensics.seal.signature import SIGNATURE

@@ -9,11 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from forensics.case.schema import CaseFile, read_case_file
+from forensics.case.read import read_case_file
+from forensics.case.schema import CaseFile
 from forensics.errors import InputError, Problem
 from forensics.intake.case_files import CaseInput, case_inputs
-from forensics.report.placing import unfinished
-from forensics.report.result_set import (
+from forensics.report.written.placing import unfinished
+from forensics.report.written.result_set import (
     FINDINGS_NAME,
     MANIFEST_NAME,
     NOTEBOOK_NAME,
@@ -23,7 +24,8 @@ from forensics.report.result_set import (
     read_set,
     set_faults,
 )
-from forensics.results.schema import FindingsFile, read_findings
+from forensics.results.findings_json import read_findings
+from forensics.results.schema import FindingsFile
 
 FINDINGS = FINDINGS_NAME
 

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 from forensics.errors import InputError, Problem, RunError
 from forensics.intake.exhibits import hash_of
 from forensics.model.paths import TABLE_BYTES, read_inside
-from forensics.report.result_set import MANIFEST_NAME
+from forensics.report.written.result_set import MANIFEST_NAME
 from forensics.rules import FOLDER
 from forensics.seal.custody import CUSTODY, NOT_STATED, Received, chained, read_received, read_rows, write_rows
 from forensics.seal.finished import Finished, open_finished

@@ -21,8 +21,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from forensics.case.schema import CaseFile
-from forensics.report.own_cells import OWN, OwnCells, own_cells
-from forensics.report.result_set import (
+from forensics.report.running.own_cells import OWN, OwnCells, own_cells
+from forensics.report.written.result_set import (
     FINDINGS_NAME,
     NOTEBOOK_NAME,
     REPORT_NAME,

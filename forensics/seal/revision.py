@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from forensics.errors import InputError, Problem
-from forensics.report.revision import earlier_findings
+from forensics.report.written.revision import earlier_findings
 from forensics.results.diff import Changes, compare_findings
-from forensics.results.schema import FindingsFile, read_findings
+from forensics.results.findings_json import read_findings
+from forensics.results.schema import FindingsFile
 from forensics.seal.finished import Finished
 
 

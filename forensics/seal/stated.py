@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from forensics.case.schema import CaseFile
-from forensics.report.result_set import ResultSet
+from forensics.report.written.result_set import ResultSet
 from forensics.seal.contents import bag_info, list_files
 from forensics.seal.custody import CUSTODY, custody_faults, read_rows
 from forensics.seal.pack import CHAIN_END, one_line

@@ -10,12 +10,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from forensics.case.schema import CaseFile, read_case_file
+from forensics.case.read import read_case_file
+from forensics.case.schema import CaseFile
 from forensics.errors import InputError, Problem
 from forensics.intake.case_files import case_inputs
 from forensics.intake.exhibits import hash_of
 from forensics.model.outside_text import for_line
-from forensics.report.result_set import (
+from forensics.report.written.result_set import (
     FINDINGS_NAME,
     NOTEBOOK_NAME,
     REPORT_NAME,
@@ -25,7 +26,7 @@ from forensics.report.result_set import (
     read_set,
     set_faults,
 )
-from forensics.report.result_set import hash_inputs as hashed_inputs
+from forensics.report.written.result_set import hash_inputs as hashed_inputs
 from forensics.rules import FOLDER, rules_sha256
 from forensics.seal.archive import take_copy, unpack
 from forensics.seal.contents import check_bytes, strangers

@@ -166,7 +166,9 @@ def _spell(
         problems += [Problem(text, file=file, row=line, column=column) for column, text in faults]
         return None
     machine = next(iter(known), row["machine"].strip())
-    return Spell(machine, begin, end, hours, starts, word in _YES, line)
+    return Spell(
+        machine=machine, from_ns=begin, to_ns=end, hours=hours, starts=starts, still_running=word in _YES, line=line
+    )
 
 
 def _day(text: str, column: str, faults: list[tuple[str, str]]) -> int | None:

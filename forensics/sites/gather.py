@@ -15,7 +15,8 @@ from forensics.model.paths import FINDINGS_BYTES, read_regular
 from forensics.model.points import NS
 from forensics.model.vocabulary import Outcome, VerdictStatus
 from forensics.report.tables.words import stamp_ns
-from forensics.results.schema import FindingsFile, read_findings
+from forensics.results.findings_json import read_findings
+from forensics.results.schema import FindingsFile
 from forensics.rules import read_limits
 
 FINDINGS = "findings.json"

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from forensics.errors import InputError, Problem
-from forensics.model.vocabulary import Mode
+from forensics.model.vocabulary import Mode, known_modes
 from forensics.rules import FOLDER
 from forensics.rules.strict import Form, read_form
 
@@ -55,10 +55,10 @@ def read_coding() -> tuple[dict[str, Coding], str]:
     """
     data = read_form(_File, FOLDER / FILE)
     problems, found = [], {}
-    for mode in Mode:
-        if mode is Mode.NONE:
-            continue
+    for mode in known_modes():
         row = data.mode.get(mode.value)
+        if mode is Mode.NONE or (row is None and mode not in set(Mode)):
+            continue
         if row is None:
             problems.append(Problem("this mode has no coding", file=FILE, column=mode.value))
             continue

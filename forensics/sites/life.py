@@ -92,13 +92,13 @@ def weibull(failed_h: Sequence[float], running_h: Sequence[float], *, fewest: in
         np.sum(np.log(shape / scale) + (shape - 1) * np.log(failed / scale)) - np.sum((whole / scale) ** shape)
     )
     return Weibull(
-        shape,
-        scale,
-        (shape * math.exp(-_Z95 * sd_shape), shape * math.exp(_Z95 * sd_shape)),
-        (scale * math.exp(-_Z95 * sd_scale), scale * math.exp(_Z95 * sd_scale)),
-        likelihood,
-        len(failed_h),
-        len(running),
+        shape=shape,
+        scale_h=scale,
+        shape_limits=(shape * math.exp(-_Z95 * sd_shape), shape * math.exp(_Z95 * sd_shape)),
+        scale_limits_h=(scale * math.exp(-_Z95 * sd_scale), scale * math.exp(_Z95 * sd_scale)),
+        log_likelihood=likelihood,
+        failures=len(failed_h),
+        censored=len(running),
     )
 
 

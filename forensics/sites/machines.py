@@ -18,7 +18,7 @@ import numpy as np
 from forensics.model.points import NS
 from forensics.model.vocabulary import Answer, Mode
 from forensics.report.tables.words import stamp_ns
-from forensics.results.schema import StartRow, StopRow
+from forensics.results.machine_rows import StartRow, StopRow
 from forensics.rules import read_limits
 from forensics.sites.gather import Collection, SiteCase
 from forensics.stats.proportions import wilson
@@ -27,7 +27,7 @@ LOADED_MODES = frozenset({Mode.UNLOAD_PATH_FAILED.value, Mode.TRAPPED_LOADED.val
 COAST_MODES = frozenset({Mode.BYPASS_NOT_RELEASED.value, Mode.DISCHARGE_CHECK_LEAKING.value})
 ACTION = "corrective_action"
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2})?(?:Z|[+-]\d{2}:\d{2})?)?")
-_MAD_TO_SD = 1.4826022  # 1 / the 75 % quantile of the normal distribution
+MAD_TO_SD = 1.4826022  # 1 / the 75 % quantile of the normal distribution
 
 # a start stands in its own machine's past and in that of every failure it is compared with
 _ns = lru_cache(maxsize=1 << 18)(stamp_ns)
@@ -136,24 +136,64 @@ def _against_past(
     until = max(times) + slack_ns if times else None
     rows = [row for row in rows if until is None or (_ns(row.time_utc) or 0) <= until]
     if not rows:
-        return OwnPast(0, None, None, None, None, "", None, Answer.CANNOT_TELL, f"no {what} is in the record")
+        return OwnPast(
+            count=0,
+            median=None,
+            low=None,
+            high=None,
+            last=None,
+            last_utc="",
+            z=None,
+            answer=Answer.CANNOT_TELL,
+            why_not=f"no {what} is in the record",
+        )
     last, last_utc = value(rows[-1]), rows[-1].time_utc
     past = np.array([v for row in rows[:-1] if (v := value(row)) is not None], dtype=float)
     if not past.size:
-        return OwnPast(0, None, None, None, last, last_utc, None, Answer.CANNOT_TELL, f"no earlier {what} is known")
+        return OwnPast(
+            count=0,
+            median=None,
+            low=None,
+            high=None,
+            last=last,
+            last_utc=last_utc,
+            z=None,
+            answer=Answer.CANNOT_TELL,
+            why_not=f"no earlier {what} is known",
+        )
     median = float(np.median(past))
     spread = max(
-        float(np.median(np.abs(past - median))) * _MAD_TO_SD, limits["sites.smallest_spread"] * abs(median), 1e-12
+        float(np.median(np.abs(past - median))) * MAD_TO_SD, limits["sites.smallest_spread"] * abs(median), 1e-12
     )
     low, high = float(past.min()), float(past.max())
     if last is None:
-        return OwnPast(past.size, median, low, high, None, last_utc, None, Answer.CANNOT_TELL, f"{lacks} for the last")
+        return OwnPast(
+            count=past.size,
+            median=median,
+            low=low,
+            high=high,
+            last=None,
+            last_utc=last_utc,
+            z=None,
+            answer=Answer.CANNOT_TELL,
+            why_not=f"{lacks} for the last",
+        )
     z = (last - median) / spread
     if past.size < limits["sites.fewest_past"]:
         why = f"only {past.size} earlier, {limits['sites.fewest_past']:g} are needed"
-        return OwnPast(past.size, median, low, high, last, last_utc, z, Answer.CANNOT_TELL, why)
+        return OwnPast(
+            count=past.size,
+            median=median,
+            low=low,
+            high=high,
+            last=last,
+            last_utc=last_utc,
+            z=z,
+            answer=Answer.CANNOT_TELL,
+            why_not=why,
+        )
     answer = Answer.YES if abs(z) > limits["sites.own_past_z"] else Answer.NO
-    return OwnPast(past.size, median, low, high, last, last_utc, z, answer)
+    return OwnPast(count=past.size, median=median, low=low, high=high, last=last, last_utc=last_utc, z=z, answer=answer)
 
 
 def failed_range(
@@ -196,7 +236,17 @@ def around_actions(collection: Collection) -> tuple[AroundAction, ...]:
             before = part_of([row for t, row in starts if t < time and (first is None or t >= first)])
             after = part_of([row for t, row in starts if t >= time and (last is None or t < last)])
             answer, why = _differs(before, after)
-            found.append(AroundAction(machine, words, stamp, before, after, answer, why))
+            found.append(
+                AroundAction(
+                    machine=machine,
+                    action=words,
+                    time_utc=stamp,
+                    before=before,
+                    after=after,
+                    answer=answer,
+                    why_not=why,
+                )
+            )
     return tuple(found)
 
 

@@ -7,7 +7,8 @@ from pathlib import Path
 
 from forensics.errors import InputError
 from forensics.results.diff import Changes, compare_findings
-from forensics.results.schema import FindingsFile, read_findings
+from forensics.results.findings_json import read_findings
+from forensics.results.schema import FindingsFile
 from forensics.sites.gather import EARLIER, SUPERSEDED, Collection, SiteCase
 
 

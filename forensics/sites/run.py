@@ -5,15 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from forensics.errors import ForensicsError, InputError, Problem, RunError
+from forensics.report.running.comparison_page import ComparisonPage
 
-if TYPE_CHECKING:
-    from nbformat import NotebookNode
-
-SUMMARY_MIME = "application/vnd.screw-forensics.summary+json"
-PAGE, FAILED, NOTEBOOK, TABLES = "sites.html", "sites.FAILED.html", "sites.ipynb", "tables"
+TABLES = "tables"
+_PAGE = ComparisonPage("sites", "Comparison across sites: technical findings", "Comparison across sites")
 
 
 def _now() -> datetime:
@@ -51,42 +48,9 @@ def compare_sites(
     RunError
         The notebook did not run to its end; an older page stays, and one named for the failure says so.
     """
-    import nbformat
-
-    from forensics.report.execution import NotebookStopped, run_notebook
-    from forensics.report.failure import write_failure, write_whole
-    from forensics.report.notebooks import notebook_path
-    from forensics.report.page import bind
-
-    made = f"Made {now().astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}."
     parameters: dict[str, Any] = {
         "folders": [str(folder.resolve()) for folder in folders],
         "fleet": "" if fleet is None else str(fleet.resolve()),
         "out": str((out / TABLES).resolve()),
     }
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as fault:
-        raise InputError([Problem(f"can't be written to ({fault.strerror})", file=str(out))]) from None
-    try:
-        notebook = run_notebook(notebook_path("sites"), parameters, progress=progress)
-        page = bind(notebook, title="Comparison across sites: technical findings", made=made)
-    except (ForensicsError, KeyboardInterrupt) as fault:
-        shown = RunError("stopped by hand") if isinstance(fault, KeyboardInterrupt) else fault
-        write_failure(out, "Comparison across sites", shown, made=made).replace(out / FAILED)
-        if isinstance(fault, NotebookStopped) and fault.stopped.problems:
-            raise InputError(fault.stopped.problems) from None
-        raise
-    write_whole(out / NOTEBOOK, nbformat.writes(notebook).encode("utf-8"))  # type: ignore[no-untyped-call]
-    write_whole(out / PAGE, page.encode("utf-8"))
-    (out / FAILED).unlink(missing_ok=True)
-    return f"{_summary(notebook)}\n{out / PAGE}"
-
-
-def _summary(notebook: NotebookNode) -> str:
-    """The line that the notebook leaves about what it read."""
-    for output in (o for cell in notebook.cells for o in cell.get("outputs", [])):
-        found = output.get("data", {}).get(SUMMARY_MIME)
-        if found is not None:
-            return str(found["text"])
-    raise RunError("the notebook ended without saying what it read")
+    return _PAGE.bound(parameters, out, now(), progress=progress)

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
-from forensics.errors import InputError, Severity
-from forensics.model.outside_text import table_for_sheet
-from forensics.report.cautions import cautions
-from forensics.report.markup import PROBLEMS_MIME, render, show_markup, show_plate, table_markup
+from forensics.errors import InputError
+from forensics.report.binding.markup import render, show_markup, show_plate
+from forensics.report.context import show_problems
+from forensics.report.running.comparison_page import leave_summary, show_listed, show_note
+from forensics.report.words.cautions import cautions
 from forensics.rules import read_limits
 from forensics.sites import figures, tables
 from forensics.sites.fleet import Fleet, read_fleet
@@ -21,7 +21,6 @@ from forensics.sites.gather import Collection, gather
 from forensics.sites.iso14224 import read_coding
 from forensics.sites.life import survival, weibull
 from forensics.sites.reruns import reruns
-from forensics.sites.run import SUMMARY_MIME
 
 REFUSED = (
     "No rate is given: a count without running hours or starts at risk is no rate. Give the exposure with --fleet "
@@ -56,39 +55,22 @@ def open_sites(*, folders: Sequence[str] | str, fleet: str = "", out: str = "") 
         collection = gather(Path(name) for name in names)
         exposure = read_fleet(Path(fleet), collection) if fleet else None
     except InputError as fault:
-        _tell({PROBLEMS_MIME: [asdict(p) | {"severity": Severity(p.severity).value} for p in fault.problems]})
+        show_problems(fault)
         raise
     left = f", {len(collection.problems)} left out" if collection.problems else ""
     text = f"{len(collection.cases)} cases of {len(collection.machines)} machines"
-    _tell({SUMMARY_MIME: {"text": f"{text}, {len(collection.counted)} counted{left}"}})
+    leave_summary(f"{text}, {len(collection.counted)} counted{left}")
     return Opened(collection, exposure, Path(out) if out else None)
 
 
-def _tell(data: dict[str, Any]) -> None:
-    """Leave something in the notebook for the program that runs it; a reader sees nothing of it."""
-    from IPython.display import display
-
-    display({**data, "text/plain": ""}, raw=True)  # type: ignore[no-untyped-call]
-
-
-def _note(text: str) -> None:
-    show_markup(render("note.html.j2", {"text": text}))
-
-
 def _show(opened: Opened, key: str, table: pd.DataFrame, caption: str, *, none: str = "", rows: int = 200) -> None:
-    if not len(table):
-        _note(none)
-        return
-    show_markup(table_markup(table, caption=caption, key=f"table-{key}", rows=rows))
-    if opened.out is not None:
-        opened.out.mkdir(parents=True, exist_ok=True)
-        table_for_sheet(table).to_csv(opened.out / f"{key}.csv", index=False)
+    show_listed(table, key, caption, opened.out, none=none, rows=rows)
 
 
 def overview(opened: Opened) -> None:
     """Display how many cases there are, what could not be read, and the caution."""
     found = opened.collection
-    _note(
+    show_note(
         f"{len(found.cases)} finished cases of {len(found.machines)} machines; {len(found.counted)} count, one a "
         f"failure. Findings are technical: who pays is not stated here."
     )
@@ -129,23 +111,26 @@ def machines(opened: Opened) -> None:
 
 
 def actions(opened: Opened) -> None:
-    """Display starts before and after corrective actions."""
+    """Display starts before and after corrective actions, and what later cases say of them."""
     none = (
         "No case names a corrective action. Add a fact 'corrective_action' with its date (2031-04-02 and what was "
         "done) to a later case of the machine."
     )
     table = tables.actions_table(opened.collection)
     _show(opened, "actions", table, "Unloaded starts before and after a corrective action", none=none)
+    caption = "Actions that a later case was judged on: gone, still there, or cannot tell yet"
+    none = "No case is a follow-up ([follow_up] in the case on later data)."
+    _show(opened, "follow-ups", tables.follow_ups_table(opened.collection), caption, none=none)
 
 
 def rates(opened: Opened) -> None:
     """Display rates with exact intervals, or say why there are none."""
     if opened.fleet is None:
-        _note(REFUSED)
+        show_note(REFUSED)
         return
     exposure, starts = opened.fleet, opened.fleet.starts
     known = "a machine lacks its starts, so rates per start are refused" if starts is None else f"{starts:,.0f} starts"
-    _note(f"Exposure: {len(exposure.spells)} periods, {exposure.hours:,.0f} running hours, {known}.")
+    show_note(f"Exposure: {len(exposure.spells)} periods, {exposure.hours:,.0f} running hours, {known}.")
     caption = "Rates with exact 95 % intervals (Poisson; Garwood 1936), a line a grade"
     _show(opened, "rates", tables.rates_table(opened.collection, exposure), caption)
     if exposure.notes:
@@ -155,18 +140,18 @@ def rates(opened: Opened) -> None:
 def life(opened: Opened) -> None:
     """Display the survival curve and the fitted life, machines that still run included."""
     if opened.fleet is None:
-        _note("No life is given: hours of the machines that still run are needed (--fleet fleet.csv).")
+        show_note("No life is given: hours of the machines that still run are needed (--fleet fleet.csv).")
         return
     failed, running, _ = opened.fleet.lives([c for c in opened.collection.counted if c.failed])
     curve = survival(failed, running)
     if curve is None:
-        _note(f"No machine of the exposure ended with a failure; {len(running)} still run.")
+        show_note(f"No machine of the exposure ended with a failure; {len(running)} still run.")
         return
     fewest = int(read_limits()["sites.fewest_failures"])
     fitted = weibull(failed, running, fewest=fewest)
     show_plate(figures.survival_plate(curve, fitted))
     if fitted is None:
-        _note(
+        show_note(
             f"cannot-tell: no life distribution is fitted to {len(failed)} failures; {fewest} at differing times "
             "are needed."
         )

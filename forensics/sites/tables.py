@@ -8,7 +8,8 @@ import pandas as pd
 
 from forensics.model.vocabulary import Grade, Mode, VerdictStatus
 from forensics.report.tables.words import frame
-from forensics.report.units import CANNOT, number
+from forensics.report.words.units import CANNOT, number
+from forensics.results.follow_up import follow_ups_told
 from forensics.sites.fleet import Fleet
 from forensics.sites.gather import Collection, SiteCase
 from forensics.sites.iso14224 import NOT_CODED, read_coding
@@ -176,6 +177,16 @@ def actions_table(collection: Collection) -> pd.DataFrame:
             )
         )  # fmt: skip
     return frame(columns, rows)
+
+
+def follow_ups_table(collection: Collection) -> pd.DataFrame:
+    """Every action that a later case was judged on: whether its signature is gone, and what that rests on."""
+    rows = [
+        (case.machine, case.name, number, answer, why)
+        for case in collection.cases
+        for number, answer, why in follow_ups_told(case.findings)
+    ]
+    return frame(("machine", "later case", "action", "the signature is", "because"), rows)
 
 
 def rates_table(collection: Collection, fleet: Fleet) -> pd.DataFrame:

@@ -35,7 +35,7 @@ def median_slope(x: Floats, y: Floats) -> tuple[float, float, float]:
     later = run > 0.0
     slopes = np.sort((y[:, None] - y)[later] / run[later])
     count, n = len(slopes), len(x)
-    ties = sum(_ties(values) for values in (x, y))
+    ties = sum(tied_pairs(values) for values in (x, y))
     variance = (n * (n - 1) * (2 * n + 5) - ties) / 18.0
     if variance <= 0.0:
         # so many ties leave no order to judge by: any of the slopes may be the one
@@ -46,6 +46,7 @@ def median_slope(x: Floats, y: Floats) -> tuple[float, float, float]:
     return float(np.median(slopes)), float(slopes[low]), float(slopes[high])
 
 
-def _ties(values: Floats) -> int:
+def tied_pairs(values: Floats) -> int:
+    """What ties take off the variance of Kendall's sum: t (t - 1) (2 t + 5) over groups of t equal values."""
     _, counts = np.unique(values, return_counts=True)
     return int(np.sum(counts * (counts - 1) * (2 * counts + 5)))

@@ -210,7 +210,17 @@ def fit_surface(
     covariance[np.diag_indices_from(covariance)] += scatter.noise**2
     inverse = np.linalg.inv(covariance)
     inverse = (inverse + inverse.T) / 2.0
-    return Surface(x, t, group, y - level, inverse, centre, level, scatter, max(independent - 1.0, _LEAST_DOF))
+    return Surface(
+        x=x,
+        t_s=t,
+        run=group,
+        y=y - level,
+        inverse=inverse,
+        centre=centre,
+        level=level,
+        scatter=scatter,
+        dof=max(independent - 1.0, _LEAST_DOF),
+    )
 
 
 def _kept(duties: Floats, readings: Floats) -> NDArray[np.int64]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import fields
 from functools import cache
 from typing import Any
 
@@ -44,9 +45,10 @@ def disjoint(build: Any, first: str, second: str) -> bool:
 def _touched(build: Any, mode: str) -> frozenset[str]:
     """Fields of the effects that a fault sets, in either of its variants."""
     found: set[str] = set()
+    names = [field.name for field in fields(Effects)]
     healthy = Effects()
     for variant in (0, 1):
         effects = Effects()
         FAULTS[mode].act(effects, FAULTS[mode].amount("gross", 1.0), variant, build)
-        found |= {name for name in Effects.__slots__ if getattr(effects, name) != getattr(healthy, name)}
+        found |= {name for name in names if getattr(effects, name) != getattr(healthy, name)}
     return frozenset(found)

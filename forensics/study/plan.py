@@ -118,7 +118,15 @@ def _machines(seed: int) -> Iterator[Machine]:
         half, build, faults, disturbances = next({"one": single, "healthy": healthy, "two": double}[kind])
         rng = random.Random(f"views {seed} {number}")
         views = tuple(_view(rng, band) for band in sorted(rng.sample(list(BANDS), VIEWS), key=list(BANDS).index))
-        yield Machine(number, half, seed * 1_000_003 + number, build, faults, disturbances, views)
+        yield Machine(
+            number=number,
+            half=half,
+            seed=seed * 1_000_003 + number,
+            build=build,
+            faults=faults,
+            disturbances=disturbances,
+            views=views,
+        )
         number += 1
 
 

@@ -18,7 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from forensics.errors import InputError, Problem
-from forensics.report.kernel import safe_environment
+from forensics.refrigerants.properties import INSTALL, library_version
+from forensics.report.running.kernel import safe_environment
 from forensics.study.judged import judge_machine
 from forensics.study.plan import Machine, plan
 from forensics.study.rules_in_use import code_in_use, rules_in_use
@@ -63,6 +64,8 @@ def run_study(wanted: StudyPlan, *, progress: Callable[[int, int], None] = lambd
     machines = plan(wanted.cases, wanted.seed)
     if wanted.workers < 1:
         raise InputError([Problem(f"--workers {wanted.workers} is below 1", remedy="Give the number of processes.")])
+    if not library_version():
+        raise InputError([Problem("machines are made with a property library, which is not installed", remedy=INSTALL)])
     path = wanted.out / CASES
     try:
         wanted.out.mkdir(parents=True, exist_ok=True)

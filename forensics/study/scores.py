@@ -138,4 +138,13 @@ def calibration(db: ArrayLike, truth: ArrayLike, *, bins: int = 20) -> tuple[Bin
 def _bin(given: Floats, told: Floats, was: NDArray[np.bool_]) -> Bin:
     count, of = int(was.sum()), int(was.size)
     low, high = exact_interval(count, of)
-    return Bin(float(given.min()), float(given.max()), count, of, float(told.mean()), count / of, low, high)
+    return Bin(
+        low_db=float(given.min()),
+        high_db=float(given.max()),
+        true=count,
+        of=of,
+        told=float(told.mean()),
+        found=count / of,
+        low=low,
+        high=high,
+    )

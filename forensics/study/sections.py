@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from forensics.errors import InputError, Severity
-from forensics.model.outside_text import table_for_sheet
-from forensics.report.cautions import cautions
+from forensics.errors import InputError
+from forensics.report.binding.markup import render, show_markup, show_plate
+from forensics.report.context import show_problems
 from forensics.report.figures.figure import Figure
-from forensics.report.markup import PROBLEMS_MIME, render, show_markup, show_plate, table_markup
+from forensics.report.running.comparison_page import keep_table, leave_summary, show_listed, show_note
+from forensics.report.words.cautions import cautions
 from forensics.rules.error_rate import QUALIFIED
 from forensics.study import figures, measure, tables
 from forensics.study.answers import Answers, tables_of
@@ -25,7 +25,6 @@ from forensics.study.rule_tables import JUDGED_HALF, write_rule_tables
 from forensics.study.run import StudyPlan, read_answers, run_study
 from forensics.study.scores import calibration
 
-SUMMARY_MIME = "application/vnd.screw-forensics.summary+json"
 TABLES, RULES = "tables", "rules"
 
 
@@ -65,7 +64,7 @@ def open_study(
         path = run_study(StudyPlan(cases, folder, seed, workers, scheduler))
         answers = tables_of(*read_answers(path, cases))
     except InputError as fault:
-        _tell({PROBLEMS_MIME: [asdict(p) | {"severity": Severity(p.severity).value} for p in fault.problems]})
+        show_problems(fault)
         raise
     judged = answers.half(JUDGED_HALF)
     write_rule_tables(answers, folder / RULES, made=now())
@@ -75,46 +74,24 @@ def open_study(
         f"judge: {total['right']} right, {total['cautious']} cautious, {total['wrong']} wrong, "
         f"{total['not_judged']} not judged"
     )
-    _tell({SUMMARY_MIME: {"text": text}})
+    leave_summary(text)
     return Opened(answers, judged, folder)
 
 
-def _tell(data: dict[str, Any]) -> None:
-    """Leave something in the notebook for the program that runs it; a reader sees nothing of it."""
-    from IPython.display import display
-
-    display({**data, "text/plain": ""}, raw=True)  # type: ignore[no-untyped-call]
-
-
-def _note(text: str) -> None:
-    show_markup(render("note.html.j2", {"text": text}))
-
-
 def _show(opened: Opened, key: str, table: pd.DataFrame, caption: str, *, none: str = "", rows: int = 200) -> None:
-    if not len(table):
-        _note(none)
-        return
-    show_markup(table_markup(table, caption=caption, key=f"table-{key}", rows=rows))
-    _keep(opened, key, table)
-
-
-def _keep(opened: Opened, key: str, table: pd.DataFrame) -> None:
-    """Write a table as CSV."""
-    folder = opened.out / TABLES
-    folder.mkdir(parents=True, exist_ok=True)
-    table_for_sheet(table).to_csv(folder / f"{key}.csv", index=False)
+    show_listed(table, key, caption, opened.out / TABLES, none=none, rows=rows)
 
 
 def _plate(opened: Opened, plate: Figure) -> None:
     show_plate(plate)
     if len(plate.table):
-        _keep(opened, plate.key, plate.table)
+        keep_table(plate.table, opened.out / TABLES, plate.key)
 
 
 def overview(opened: Opened) -> None:
     """Display what was simulated, what counts, the caution, and the three zeros that are asked for first."""
     header, cases, judged = opened.answers.header, opened.answers.cases, opened.judged
-    _note(
+    show_note(
         f"{len(cases)} cases of {cases['machine'].nunique()} simulated machines of {cases['build'].nunique()} builds, "
         f"seed {header['seed']}, version {header['version']}. Everything below counts the {len(judged.cases)} cases of "
         f"half {JUDGED_HALF}; half A is for fitting. {QUALIFIED}"

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 
 import pandas as pd
 
-from forensics.report.units import CANNOT, number
+from forensics.report.words.units import CANNOT, number
 from forensics.study import measure
 from forensics.study.answers import Answers
 from forensics.study.calibrate import Fit

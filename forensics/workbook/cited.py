@@ -14,8 +14,9 @@ import pandas as pd
 from forensics.errors import InputError, Problem
 from forensics.investigation import Investigation
 from forensics.model.findings import Cite
-from forensics.model.points import UNKNOWN, Switch
+from forensics.model.points import UNKNOWN
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.workbook.tables import UTC_TIME
 
 MOST_ROWS = 2_000

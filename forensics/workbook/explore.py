@@ -99,11 +99,9 @@ def _redrawn(widgets: Any, controls: list[Any], make: Any) -> VBox:
     shown = widgets.Output()
 
     def draw(_: Any = None) -> None:
-        from IPython.display import display
-
-        shown.clear_output(wait=True)
-        with shown:
-            display(make())  # type: ignore[no-untyped-call]
+        # set, not captured: captured, a figure is sent back to the kernel by whoever runs the notebook without a
+        # browser, and a large one then waits for a reply that is never read
+        shown.outputs = ({"output_type": "display_data", "data": make().bundle(), "metadata": {}},)
 
     for control in controls:
         control.observe(draw, names="value")

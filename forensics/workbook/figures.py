@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from forensics.errors import InputError, Problem
 from forensics.model.points import NS, Span
+from forensics.report.binding.markup import PLOTLY_MIME, SVG_MIME
 from forensics.report.context import ReportContext
 from forensics.report.figures.cycles import start_overlay, start_ratios, stop_history, stop_overlay
 from forensics.report.figures.equalisation import equalisation
@@ -17,7 +18,6 @@ from forensics.report.figures.timeline import timeline
 from forensics.report.figures.trends import oil_trends, saturation_picture, slide_response
 from forensics.report.figures.waveforms import waveform_plate
 from forensics.report.healthy import LOADED_STOP
-from forensics.report.markup import PLOTLY_MIME, SVG_MIME
 from forensics.report.sections import UNLOADED_LIMIT
 from forensics.report.stories.story import close_picture, cycle_picture
 from forensics.workbook import samples
@@ -40,13 +40,17 @@ def _kind() -> type[go.Figure]:
         _still = ""
         _as_drawn = ""
 
-        def _ipython_display_(self) -> None:
-            from IPython.display import display
-
+        def bundle(self) -> dict[str, Any]:
+            """What is shown of it, by media type."""
             spec = {PLOTLY_MIME: self.to_plotly_json(), "text/plain": self._alt}
             if self._still and self.to_json() == self._as_drawn:  # the picture tells nothing of what was changed since
                 spec[SVG_MIME] = self._still
-            display(spec, raw=True)  # type: ignore[no-untyped-call]
+            return spec
+
+        def _ipython_display_(self) -> None:
+            from IPython.display import display
+
+            display(self.bundle(), raw=True)  # type: ignore[no-untyped-call]
 
     return Drawn
 

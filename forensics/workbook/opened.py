@@ -11,8 +11,8 @@ from typing import Any
 import pandas as pd
 
 from forensics.model.vocabulary import Role
-from forensics.report import output
 from forensics.report.context import ReportContext, open_sheet
+from forensics.report.written import output
 from forensics.results.schema import FindingsFile, VerdictRow
 from forensics.workbook import cited, overview, samples, tables
 from forensics.workbook.figures import Figures

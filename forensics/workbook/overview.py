@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from forensics.errors import Severity
 from forensics.report import tables
+from forensics.report.binding.markup import render, table_markup
 from forensics.report.context import ReportContext
-from forensics.report.markup import render, table_markup
 from forensics.workbook.written import verdict_line
 
 MOST_MISSING = 8

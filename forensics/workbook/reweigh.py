@@ -10,6 +10,8 @@ from forensics.investigation import Investigation, evidence_of
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome
 
+_SHOWN_DB = 0.05
+
 
 @dataclass(frozen=True)
 class Reweighed:
@@ -22,7 +24,7 @@ class Reweighed:
     status, mode, grade
         Likewise.
     changed
-        Findings whose outcome turned, as ``id: before -> now``.
+        Findings whose outcome turned, as ``id: before -> now``, and those that weigh more or less, in decibans.
     needs_reading
         Limits that no stored estimate is held against: only a new run can tell.
     command
@@ -42,7 +44,7 @@ class Reweighed:
             said = f"needs a new reading: {', '.join(self.needs_reading)}; no verdict is shown"
         else:
             grade = f" ({self.mode}, {self.grade})" if self.mode else ""
-            turned = "; ".join(self.changed) or "no finding turns"
+            turned = "; ".join(self.changed) or "no finding turns or changes its weight"
             said = f"{self.status}{grade}: {self.verdict}\n{turned}"
         return f"{said}\n{self.command}" if self.command else said
 
@@ -64,25 +66,31 @@ def reweigh(work: Investigation, limits: Mapping[str, float]) -> Reweighed:
     away = tuple(sorted(name for name in moved if name not in can))
     command = " ".join(f"--limit {name}={value:g}" for name, value in sorted(moved.items()))
     if away:
-        return Reweighed("", "", "", "", (), away, command)
+        return Reweighed(verdict="", status="", mode="", grade="", changed=(), needs_reading=away, command=command)
     findings = tuple(
         _by(f, moved[f.limit_name] * _factor(f, work)) if f.limit_name in moved and f.value is not None else f
         for f in work.findings
     )
-    verdict = weigh(evidence_of(work, findings)).verdict
+    weighed = weigh(evidence_of(work, findings))
+    verdict = weighed.verdict
     changed = tuple(
         f"{new.id}: {old.outcome.value} -> {new.outcome.value}"
         for old, new in zip(work.findings, findings, strict=True)
         if old.outcome is not new.outcome
     )
+    stronger = tuple(
+        f"{name}: {before:.1f} dB -> {after:.1f} dB"
+        for name, before in work.weighing.strength.items()
+        if (after := weighed.strength.get(name)) is not None and abs(after - before) >= _SHOWN_DB
+    )
     return Reweighed(
-        verdict.statement,
-        verdict.status.value,
-        "" if verdict.mode is None else str(verdict.mode),
-        "" if verdict.grade is None else verdict.grade.value,
-        changed,
-        (),
-        command,
+        verdict=verdict.statement,
+        status=verdict.status.value,
+        mode="" if verdict.mode is None else str(verdict.mode),
+        grade="" if verdict.grade is None else verdict.grade.value,
+        changed=(*changed, *stronger),
+        needs_reading=(),
+        command=command,
     )
 
 

@@ -11,8 +11,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forensics.errors import InputError, Problem
-from forensics.model.points import NS, UNKNOWN, Samples, Span, Switch
+from forensics.model.points import NS, UNKNOWN, Samples, Span
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import ROLE_FACTS, Role
 from forensics.report.context import ReportContext
 

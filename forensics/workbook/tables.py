@@ -8,10 +8,11 @@ import pandas as pd
 from pydantic import BaseModel
 
 from forensics.intake import SourceResult
-from forensics.model.points import Samples, Switch
+from forensics.model.points import Samples
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import ROLE_FACTS, Role
-from forensics.results import schema
+from forensics.results import machine_rows, schema
 from forensics.results.schema import FindingsFile
 
 UTC_TIME = "datetime64[ns, UTC]"
@@ -73,29 +74,29 @@ def set_aside(readings: Iterable[SourceResult]) -> pd.DataFrame:
 
 def clocks(found: FindingsFile) -> pd.DataFrame:
     """Offset of every clock."""
-    return table(found.clocks, schema.ClockRow, "clock")
+    return table(found.clocks, machine_rows.ClockRow, "clock")
 
 
 def order(found: FindingsFile) -> pd.DataFrame:
     """Order of the events near the failure."""
-    return table(found.order, schema.OrderRow)[["a", "order", "b"]]
+    return table(found.order, machine_rows.OrderRow)[["a", "order", "b"]]
 
 
 def states(found: FindingsFile) -> pd.DataFrame:
     """Operating states with their length."""
-    made = table(found.states, schema.StateRow)
+    made = table(found.states, machine_rows.StateRow)
     made["seconds"] = (made["to_utc"] - made["from_utc"]).dt.total_seconds()
     return made.set_index("from_utc")
 
 
 def starts(found: FindingsFile) -> pd.DataFrame:
     """Starts, numbered from 1 in time order."""
-    return _numbered(table(found.starts, schema.StartRow))
+    return _numbered(table(found.starts, machine_rows.StartRow))
 
 
 def stops(found: FindingsFile) -> pd.DataFrame:
     """Stops, numbered from 1 in time order."""
-    return _numbered(table(found.stops, schema.StopRow))
+    return _numbered(table(found.stops, machine_rows.StopRow))
 
 
 def _numbered(made: pd.DataFrame) -> pd.DataFrame:
@@ -105,7 +106,7 @@ def _numbered(made: pd.DataFrame) -> pd.DataFrame:
 
 def events(found: FindingsFile) -> pd.DataFrame:
     """Edges with readings before and after: ``before_<role>_<unit>`` and ``before_<role>_age_s``, likewise after."""
-    made = table(found.events, schema.EventRow).drop(columns=["before", "after"])
+    made = table(found.events, machine_rows.EventRow).drop(columns=["before", "after"])
     for side in ("before", "after"):
         for role in Role:
             read = [getattr(event, side).get(role.value) for event in found.events]

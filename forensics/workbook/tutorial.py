@@ -7,16 +7,17 @@ from pathlib import Path
 
 from forensics.errors import InputError, Problem
 from forensics.intake.case_files import case_inputs
+from forensics.intake.draft.answers import Answers, answered
 from forensics.intake.draft.draft import draft_case
-from forensics.report.check import check_case_folder
+from forensics.intake.draft.exports_in import exports_in
+from forensics.report.checking.check import check_case_folder
 
 CASE_NAME = "case.toml"
-# a waveform record goes by its .cfg file; photographs are no exports
-_NO_EXPORTS = frozenset({".dat", ".toml", ".jpg", ".jpeg", ".png"})
+_EXPORTS = frozenset({"export", "part of a waveform record"})
 
 
 def prepare(answers: str | Path, folder: str | Path) -> Path:
-    """Copy what a finished case names, but not the case itself, into an empty folder; returns it.
+    """Copy the exports that a finished case names into an empty folder; returns it.
 
     Raises
     ------
@@ -26,30 +27,35 @@ def prepare(answers: str | Path, folder: str | Path) -> Path:
     source, target = Path(answers), Path(folder)
     if target.exists() and (not target.is_dir() or any(target.iterdir())):
         raise InputError([Problem("is no empty folder", file=str(target), remedy="Give another one.")])
+    _copy(source, target, exports=True)
+    return target
+
+
+def _copy(source: Path, target: Path, *, exports: bool) -> None:
+    """Copy the exports of a case, or all else that it names: its papers and photographs."""
     for found in case_inputs(source):
-        if found.path == source.name:
+        if found.path == source.name or (found.kind in _EXPORTS) != exports:
             continue
         copy = target / found.path
         copy.parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(found.file, copy)
-    return target
 
 
 def draft(folder: Path) -> str:
-    """Draft the case file of the copied exports; returns its text and leaves it in the folder."""
-    files = sorted(p for p in folder.rglob("*") if p.is_file() and p.suffix.casefold() not in _NO_EXPORTS)
-    text = draft_case(files, folder / CASE_NAME)
+    """Draft the case file of the copied exports, as the command does; returns its text and leaves it in the folder."""
+    text = answered(draft_case(exports_in([folder]), folder / CASE_NAME), Answers())
     (folder / CASE_NAME).write_text(text, encoding="utf-8")
     return text
 
 
 def answer(folder: Path, answers: str | Path) -> str:
-    """Put the answers in place of the draft; returns what ``check`` says of the case.
+    """Put the answers in place of the draft, and their papers beside it; returns what ``check`` says of the case.
 
     Raises
     ------
     InputError
         The case must be corrected.
     """
+    _copy(Path(answers), folder, exports=False)
     shutil.copyfile(Path(answers), folder / CASE_NAME)
     return check_case_folder(folder / CASE_NAME)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from forensics.report.placing import handed_over
-from forensics.report.result_set import FINDINGS_NAME, MANIFEST_NAME, REPORT_NAME, SET_ASIDE_NAME, TABLES_NAME
+from forensics.report.written.placing import handed_over
+from forensics.report.written.result_set import FINDINGS_NAME, MANIFEST_NAME, REPORT_NAME, SET_ASIDE_NAME, TABLES_NAME
 from forensics.results.schema import VerdictRow
 
 

@@ -19,7 +19,7 @@ from statistics import median
 import pytest
 
 from forensics.batch import BatchOutcome, BatchPlan, run_batch, supervisor
-from forensics.results.schema import dump_findings
+from forensics.results.findings_json import dump_findings
 from forensics.sites import compare_sites
 
 UNIT = Path(__file__).resolve().parents[1] / "unit"

@@ -19,8 +19,9 @@ from forensics.machine.starts.start_table import list_starts
 from forensics.machine.states import cut_states, find_runs
 from forensics.machine.stops.stop_table import list_stops
 from forensics.machine.subject import Subject
-from forensics.model.points import NS, Origin, Samples, Span, Switch
+from forensics.model.points import NS, Origin, Samples, Span
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role
 from forensics.refrigerants.catalogue import saturation_for
 from forensics.rules import read_limits
@@ -58,7 +59,9 @@ def month(days: int) -> Record:
         v = values[place] + rng.normal(0.0, NOISE.get(role, 0.1), count)
         v = np.round(np.where(running[place], v, 0.0) if role is Role.MOTOR_AMPS else v, 2)
         origin = Origin("trend.csv", role.value, "controller")
-        samples[role] = (Samples(role, origin, stamp, v, np.zeros(count, np.uint16), row, 0.01),)
+        samples[role] = (
+            Samples(role=role, origin=origin, t=stamp, v=v, q=np.zeros(count, np.uint16), row=row, resolution=0.01),
+        )
     failure_s = count - CYCLE_S + STOP_S
     for role, found in one.switches.items():
         state = found[0].state[place]
@@ -67,7 +70,16 @@ def month(days: int) -> Record:
         switches[role] = (Switch(role, Origin("trend.csv", role.value, "controller"), stamp, state, row),)
     failure = EPOCH + round(failure_s * NS)
     window = Span(failure - 86_400 * NS, failure + 3600 * NS)
-    return Record(samples, switches, (), (), failure, window, Span(EPOCH, window.start_ns), {"controller": 0.0})
+    return Record(
+        samples=samples,
+        switches=switches,
+        waveforms=(),
+        log=(),
+        failure_ns=failure,
+        window=window,
+        history=Span(EPOCH, window.start_ns),
+        clock_uncertainty_s={"controller": 0.0},
+    )
 
 
 def judged(record: Record) -> Subject:
@@ -76,7 +88,17 @@ def judged(record: Record) -> Subject:
     runs = find_runs(record, rules, rated_load_amps=RATED)
     spans = cut_states(record, runs, profile(), rules, rated_load_amps=RATED)
     curve, missing = saturation_for("R134a", "", Path())
-    subject = Subject(record, runs, spans, rules, profile(), plate, True, curve, missing)
+    subject = Subject(
+        record=record,
+        runs=runs,
+        spans=spans,
+        limits=rules,
+        profile=profile(),
+        machine=plate,
+        polarity_confirmed=True,
+        saturation=curve,
+        saturation_missing=missing,
+    )
     subject = replace(subject, stops=list_stops(subject))
     subject = replace(subject, starts=list_starts(subject))
     findings = run_catalogue(subject, all_detectors())

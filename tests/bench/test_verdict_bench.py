@@ -9,7 +9,7 @@ import pytest
 
 from forensics.hypotheses import weigh
 from forensics.intake.load_case import load_case
-from forensics.investigation import _evidence, judge
+from forensics.investigation import evidence_of, judge
 
 pytestmark = pytest.mark.bench
 
@@ -23,7 +23,7 @@ def test_robustness_costs_less_than_half_of_the_run(shared: Path) -> None:
     began = time.process_time()
     found = judge(load_case(path))
     whole_s = time.process_time() - began
-    evidence = _evidence(found.case, found.subject, found.findings, found.order)
+    evidence = evidence_of(found)
     began = time.process_time()
     weigh(evidence)
     share = (time.process_time() - began) / whole_s

@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 import python_calamine
 
-from forensics.case.schema import CaseFile, check_case
+from forensics.case.read import check_case
+from forensics.case.schema import CaseFile
 from forensics.errors import Problems
 from forensics.intake.read import read_sources
 

@@ -111,9 +111,9 @@ class Browser:
                     out.append(f"request: {url}")
         return out
 
-    def pdf(self, target: Path) -> Path:
-        """Print the page."""
-        answer = self.call("Page.printToPDF", printBackground=True, preferCSSPageSize=True)
+    def pdf(self, target: Path, **paper: float) -> Path:
+        """Print the page; ``paperWidth`` and ``paperHeight`` are in inches."""
+        answer = self.call("Page.printToPDF", printBackground=True, preferCSSPageSize=not paper, **paper)
         target.write_bytes(base64.b64decode(answer["data"]))
         return target
 

@@ -12,10 +12,10 @@ import nbformat
 import pytest
 from nbformat.v4 import new_code_cell, new_notebook, new_output
 
+from forensics.report.binding.markup import MARK, PLOTLY_MIME, render, table_markup
+from forensics.report.binding.page import bind, page_file
 from forensics.report.figures.figure import Figure, label, layout
 from forensics.report.figures.panels import Panel, stack
-from forensics.report.markup import MARK, PLOTLY_MIME, render, table_markup
-from forensics.report.page import bind, page_file
 
 pytestmark = pytest.mark.browser
 

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from forensics.report import RunResult
-from forensics.results.schema import read_findings
+from forensics.results.findings_json import read_findings
 
 pytestmark = pytest.mark.browser
 
@@ -61,6 +61,18 @@ def test_page_one_is_one_printed_sheet_and_every_sheet_has_number_and_case(
     for number, page in enumerate(pages, start=1):
         assert re.search(rf"page {number} of {len(pages)}\b", page)
         assert "technical findings" in page
+
+
+@pytest.mark.parametrize(("wide", "tall"), [(8.27, 11.69), (8.5, 11.0)], ids=["A4", "Letter"])
+def test_page_one_stays_on_one_sheet_of_either_paper(
+    browser: Any, finished: RunResult, tmp_path: Path, wide: float, tall: float
+) -> None:
+    browser.open(finished.report)
+    margins = {"marginTop": 0.47, "marginBottom": 0.55, "marginLeft": 0.55, "marginRight": 0.55}
+    pages = printed(browser.pdf(tmp_path / "report.pdf", paperWidth=wide, paperHeight=tall, **margins))
+    assert "Technical findings only" in pages[0]
+    assert "What happened" not in pages[0]
+    assert len(pages) <= MOST_PAGES
 
 
 @pytest.mark.parametrize("width", [375, 1440])
@@ -127,3 +139,52 @@ def test_findings_are_searched_where_they_stand(browser: Any, finished: RunResul
     every = browser.value("document.querySelectorAll('details.finding').length")
     assert 0 < shown < every
     assert browser.value("document.getElementById('seek-count').textContent") == f"{shown} found"
+
+
+def test_a_curve_is_hidden_and_shown_by_its_name(browser: Any, finished: RunResult) -> None:
+    browser.open(finished.report)
+    figure = "document.getElementById('plot-timeline-failure')"
+    button = f"{figure}.parentNode.querySelector('.toggles button')"
+    name = browser.value(f"{button}.textContent")
+    named = f"t => t.name.replace(/: (on|off)$/, '') === {json.dumps(name)}"
+    state = f"JSON.stringify({figure}.data.filter({named}).map(t => t.visible))"
+    assert browser.value(f"{button}.getAttribute('aria-pressed')") == "true"
+    browser.value(f"{button}.click()")
+    assert browser.value(f"{button}.getAttribute('aria-pressed')") == "false"
+    assert set(json.loads(browser.value(state))) == {False}
+    browser.value(f"{button}.click()")
+    assert set(json.loads(browser.value(state))) == {True}
+
+
+def test_a_keyboard_reaches_the_data_of_every_figure(browser: Any, finished: RunResult) -> None:
+    """A summary takes the focus by itself; what it opens holds words and, where a figure is drawn, a table."""
+    browser.open(finished.report)
+    bare = """
+    [...document.querySelectorAll('script.plate')].map(s => s.parentNode).filter(f => {
+      const summary = f.querySelector('details.alt > summary');
+      if (!summary) { return true; }
+      summary.focus();
+      if (document.activeElement !== summary) { return true; }
+      summary.click();
+      const kept = f.querySelector('details.alt > template');
+      return !(kept ? kept.content : f).querySelector('table');
+    }).map(f => f.textContent.slice(0, 60))
+    """
+    assert browser.value(bare) == []
+
+
+def test_a_time_under_the_pointer_is_local_with_its_offset(browser: Any, finished: RunResult) -> None:
+    browser.open(finished.report)
+    axes = """
+    JSON.stringify([...document.querySelectorAll('[data-drawn]')].flatMap(p => Object.keys(p.layout)
+      .filter(k => k.startsWith('xaxis') && p.layout[k].type === 'date').map(k => p.layout[k].hoverformat || '')))
+    """
+    formats = json.loads(browser.value(axes))
+    assert formats
+    assert all(f.endswith("-06:00") for f in formats)
+
+
+def test_the_contents_are_not_cut(browser: Any, finished: RunResult) -> None:
+    load(browser, finished.report)
+    wide = browser.value("(o => o.scrollWidth - o.clientWidth)(document.querySelector('.contents ol'))")
+    assert wide <= 0

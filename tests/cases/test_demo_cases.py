@@ -11,8 +11,9 @@ import pytest
 from forensics.demo import DEMO_CASES
 from forensics.investigation import Investigation, investigate
 from forensics.model.vocabulary import Answer, Grade, Mode, VerdictStatus
+from forensics.results.findings_json import dump_findings
 from forensics.results.publish import to_findings_file
-from forensics.results.schema import FindingsFile, dump_findings
+from forensics.results.schema import FindingsFile
 
 NEAR_S = 12.0
 

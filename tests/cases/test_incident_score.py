@@ -18,8 +18,8 @@ from forensics.investigation import Investigation, investigate
 from forensics.model.points import Samples
 from forensics.model.units import read_unit, to_canonical
 from forensics.model.vocabulary import Mode, VerdictStatus, is_switch
+from forensics.results.findings_json import dump_findings
 from forensics.results.publish import to_findings_file
-from forensics.results.schema import dump_findings
 
 LEAD_MAX = 3
 

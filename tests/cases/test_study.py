@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from forensics.cli import main
-from forensics.report.cautions import cautions
+from forensics.report.words.cautions import cautions
 from forensics.rules.error_rate import StudyTable
 from forensics.rules.strict import read_form
 

@@ -8,13 +8,17 @@ from pathlib import Path
 import pytest
 from forensics.demo.whole_job import whole_job
 
-from forensics.case.schema import read_job_file
+import forensics
+from forensics.case.read import read_job_file
 from forensics.case.stage import job_gaps, steps_begun
 from forensics.investigation import investigate
 from forensics.papers import make_papers
+from forensics.report.outline import compose
+from forensics.results.findings_json import dump_findings
 from forensics.results.follow_up import follow_up, read_follow_up_rules
 from forensics.results.publish import to_findings_file
-from forensics.results.schema import dump_findings
+from forensics.sites.gather import gather
+from forensics.sites.tables import follow_ups_table
 
 
 @pytest.fixture(scope="module")
@@ -58,3 +62,30 @@ def test_the_repair_is_proved_by_the_signature_that_its_action_named(stages: Pat
     share = to_findings_file(before).unloaded_starts.high
     assert share is not None
     assert share**told.starts_needed <= read_follow_up_rules().chance.value
+
+
+def test_the_report_shows_photographs_beside_their_part_and_where_a_fact_is_written(stages: Path) -> None:
+    work = forensics.open_case(stages / "4-action" / "case.toml")
+    page = " ".join(cell_texts(work))
+    at = page.index("<h4>unload solenoid</h4>")
+    assert "photos/unload_valve.png" in page[at : at + 200_000]
+    assert "serial DEMO-U, orientation flow arrow up" in page[at : at + 200_000]
+    assert "service sheets of the contractor; papers/service_sheets.txt, page 2" in page
+    assert "claim facts: missing: fact 1 (restarts_after_trip)" in page
+
+
+def cell_texts(work: forensics.Workbook) -> list[str]:
+    cells = compose(work.sheet)
+    return [str(o["data"].get("text/html", "")) for cell in cells for o in cell.get("outputs", []) if "data" in o]
+
+
+def test_sites_tell_whether_the_action_worked(stages: Path, tmp_path: Path) -> None:
+    earlier = stages / "5-proof" / "earlier"
+    earlier.mkdir(exist_ok=True)
+    before = to_findings_file(investigate(stages / "4-action" / "case.toml"))
+    (earlier / "findings.json").write_text(dump_findings(before), encoding="utf-8")
+    after = to_findings_file(investigate(stages / "5-proof" / "case.toml"))
+    (tmp_path / "findings.json").write_text(dump_findings(after), encoding="utf-8")
+    table = follow_ups_table(gather([earlier, tmp_path]))
+    assert table[["action", "the signature is"]].to_numpy().tolist() == [["1", "gone"]]
+    assert "absent over" in table["because"][0]

@@ -8,7 +8,7 @@ from pathlib import Path
 import bagit
 
 from forensics.intake.exhibits import hash_of
-from forensics.report.result_set import MANIFEST_NAME, ResultSet, file_row
+from forensics.report.written.result_set import MANIFEST_NAME, ResultSet, file_row
 from forensics.seal.custody import chained, read_rows, write_rows
 from forensics.seal.pack import CHAIN_END, DECLARATION
 

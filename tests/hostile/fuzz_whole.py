@@ -23,8 +23,9 @@ from forensics.intake.load_case import load_case
 from forensics.intake.result import OUTSIDE_WINDOW, write_set_aside
 from forensics.investigation import Investigation, judge
 from forensics.model.vocabulary import VerdictStatus
+from forensics.results.findings_json import dump_findings, read_findings
 from forensics.results.publish import to_findings_file
-from forensics.results.schema import FindingsFile, dump_findings, read_findings
+from forensics.results.schema import FindingsFile
 
 ROOT = Path(__file__).resolve().parents[2]
 LIMIT_S = 10

@@ -13,8 +13,8 @@ from forensics.batch.plan import BatchPlan, plan_jobs
 from forensics.cli import CORRECT, DONE, main
 from forensics.intake.load_case import load_case
 from forensics.investigation import judge
+from forensics.results.findings_json import dump_findings, read_findings
 from forensics.results.publish import to_findings_file
-from forensics.results.schema import dump_findings, read_findings
 from forensics.rules import read_limits
 
 LIMIT_S = 10.0

@@ -12,8 +12,9 @@ from finished_cases import write_case, write_finished
 from forensics.cli import CORRECT, main
 from forensics.errors import InputError
 from forensics.report import context as sheet
-from forensics.report import output, run_report
-from forensics.report.result_set import NOT_KEPT, read_set, set_faults
+from forensics.report import run_report
+from forensics.report.written import output
+from forensics.report.written.result_set import NOT_KEPT, read_set, set_faults
 from forensics.seal import seal
 
 PHOTO = b"\xff\xd8 not really a picture \xff\xd9"

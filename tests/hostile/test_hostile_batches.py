@@ -14,8 +14,7 @@ from finished_cases import write_case
 from forensics.batch import BatchPlan, run_batch, worker
 from forensics.batch import supervisor as watch
 from forensics.batch.plan import plan_jobs
-from forensics.errors import RunError
-from forensics.report.execution import KernelDied, Stopped
+from forensics.errors import KernelDied, RunError, Stopped
 
 UNIT = Path(__file__).resolve().parents[1] / "unit"
 LIMIT_S = 4.0

@@ -9,8 +9,8 @@ import pytest
 from finished_cases import write_case, write_finished
 
 from forensics.errors import InputError, RunError
-from forensics.report.placing import held
-from forensics.report.result_set import is_inside, read_set
+from forensics.report.written.placing import held
+from forensics.report.written.result_set import is_inside, read_set
 from forensics.seal.custody import read_received
 
 

@@ -12,8 +12,8 @@ from forensics.cli import CORRECT, main
 from forensics.errors import InputError
 from forensics.intake.load_case import load_case
 from forensics.investigation import judge
+from forensics.results.findings_json import dump_findings, read_findings
 from forensics.results.publish import to_findings_file
-from forensics.results.schema import dump_findings, read_findings
 from forensics.rules import FOLDER, read_limits
 from forensics.rules.plausible import plausible
 from forensics.rules.profiles import read_profile

@@ -16,8 +16,8 @@ import nbformat
 import pytest
 from traps import MODULES, SCRIPT, plant_elsewhere, plant_modules, run
 
-from forensics.report.execution import run_notebook
-from forensics.report.kernel import run_place
+from forensics.report.running.execution import run_notebook
+from forensics.report.running.kernel import run_place
 
 
 @pytest.fixture
@@ -118,7 +118,7 @@ def test_a_path_too_long_for_a_socket_falls_back_to_ports(tmp_path: Path, monkey
 
 def test_a_kernel_that_does_not_come_up_is_started_once_more(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A port taken meanwhile, or a socket that can't be made: the second try has other ones."""
-    from forensics.report import execution
+    from forensics.report.running import execution
 
     tried = []
     real = execution.manager_class
@@ -260,8 +260,8 @@ def test_every_command_in_a_folder_of_traps(folder: Path, mark: Path, tmp_path: 
 TWENTY = """
 import sys
 from pathlib import Path
-from forensics.report import kernel
-from forensics.report.execution import run_notebook
+from forensics.report.running import kernel
+from forensics.report.running.execution import run_notebook
 kernel.RunPlace.transports = property(lambda place: ("ipc", "no second try"))
 for _ in range(20):
     assert run_notebook(Path(sys.argv[1]), {}).cells[-1].outputs[0]["text"] == "here\\n"

@@ -19,9 +19,9 @@ from forensics.cli import CORRECT, DONE, FAILED, main
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.result import Accounting, SetAside, SourceResult, write_set_aside
 from forensics.model.outside_text import DIRECTION, for_page, for_sheet, for_terminal, from_sheet, table_for_sheet
-from forensics.report.markup import render, table_markup
-from forensics.report.output import csv_text
-from forensics.report.page import script_json
+from forensics.report.binding.markup import render, table_markup
+from forensics.report.binding.page import script_json
+from forensics.report.written.output import csv_text
 from forensics.seal.custody import COLUMNS, chained, custody_faults, read_rows, write_rows
 
 CONTROLS = [chr(n) for n in (*range(9), *range(11, 32), *range(127, 160))]

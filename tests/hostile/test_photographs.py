@@ -18,8 +18,8 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from forensics.errors import Problem
-from forensics.report.photographs import NotDrawnError, Photograph, photograph, smaller
+from forensics.errors import NotDrawnError, Problem
+from forensics.report.evidence.photographs import Photograph, photograph, smaller
 
 EPS = b"%!PS-Adobe-3.0 EPSF-3.0\n%%BoundingBox: 0 0 100 100\n%%EndComments\nshowpage\n%%EOF\n"
 SECRET = b"SECRETWORD"
@@ -137,7 +137,7 @@ def _mebibytes(code: str, folder: Path) -> tuple[str, int]:
 def test_a_photograph_of_200_million_pixels_is_drawn_in_little_memory(tmp_path: Path) -> None:
     made = "from PIL import Image; Image.new('L', (16320, 12240), 90).save('large.jpg')"
     _mebibytes(made, tmp_path)
-    load = "from pathlib import Path; from forensics.report.photographs import photograph"
+    load = "from pathlib import Path; from forensics.report.evidence.photographs import photograph"
     _, before = _mebibytes(f"{load}; import PIL.Image", tmp_path)
     size, most = _mebibytes(f"{load}; print(photograph(Path('.'), 'large.jpg').pixels)", tmp_path)
     assert size == "16320 x 12240"

@@ -25,9 +25,9 @@ from traps import SCRIPT
 from writing import write
 
 from forensics.errors import InputError, RunError
-from forensics.report.placing import COMMITTED, RUNNING, held, new_stage, unfinished
-from forensics.report.result_set import read_set, set_faults
-from forensics.results.schema import read_findings
+from forensics.report.written.placing import COMMITTED, RUNNING, held, new_stage, unfinished
+from forensics.report.written.result_set import read_set, set_faults
+from forensics.results.findings_json import read_findings
 from forensics.seal import seal
 from forensics.seal.finished import open_finished
 

@@ -17,7 +17,7 @@ import traceback
 import zipfile
 from pathlib import Path
 
-from forensics.case.schema import check_case
+from forensics.case.read import check_case
 from forensics.errors import Problems
 from forensics.intake import read_sources
 

@@ -16,8 +16,9 @@ from forensics.clocks import align, fit_clocks
 from forensics.intake.load_case import Case, load_case
 from forensics.investigation import look
 from forensics.model.findings import Finding
-from forensics.model.points import Samples, Switch
+from forensics.model.points import Samples
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Outcome, Recorded, Role
 from forensics.signatures.core.catalogue import all_detectors, run_catalogue
 

@@ -107,7 +107,15 @@ def fleet(
         shown += (slide - shown) * STEP_S / 2.0
         out[0][:, k], out[1][:, k] = shown, slide
         on[0][:, k], on[1][:, k] = ld, u
-    return Fleet(out[0], out[1], on[0], on[1], running, scan, (60 * gain_load, -60 * gain_unload))
+    return Fleet(
+        slide=out[0],
+        truth=out[1],
+        load=on[0],
+        unload=on[1],
+        running=running,
+        scan_s=scan,
+        gains=(60 * gain_load, -60 * gain_unload),
+    )
 
 
 def course_of(
@@ -123,8 +131,8 @@ def course_of(
     first = EPOCH + np.round((edges[::2] + 36 / STEP_S) * STEP_S * NS).astype(np.int64)
     last = EPOCH + np.round((edges[1::2] - 5 / STEP_S) * STEP_S * NS).astype(np.int64)
     return Course(
-        t, v.astype(float), every_s, False, first, last,
-        pulses_of(made.load[which, index], t, every_s), pulses_of(made.unload[which, index], t, every_s),
+        t=t, v=v.astype(float), interval_s=every_s, by_change=False, first=first, last=last,
+        load=pulses_of(made.load[which, index], t, every_s), unload=pulses_of(made.unload[which, index], t, every_s),
     )  # fmt: skip
 
 

@@ -17,7 +17,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pyarrow import feather, parquet
 
-from forensics.case.schema import Point, Source, check_case
+from forensics.case.exports import Point, Source
+from forensics.case.read import check_case
 from forensics.errors import Problems
 from forensics.intake.read import read_sources
 from forensics.intake.waveform.reader import read_waveform

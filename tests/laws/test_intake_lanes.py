@@ -12,13 +12,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from forensics.case.schema import check_case
-from forensics.errors import Problems
+from forensics.case.read import check_case
+from forensics.errors import Problems, UnreadableError
 from forensics.intake import SourceResult, read_sources
 from forensics.intake.exhibits import take_exhibit
 from forensics.intake.job import SourceJob
 from forensics.intake.read_table import read_table
-from forensics.intake.refusals import UnreadableError
 from forensics.intake.text.reader import open_text
 from forensics.model.units import read_unit, to_canonical
 from forensics.model.vocabulary import Role
@@ -49,9 +48,16 @@ def read_bytes(
     )
     problems = Problems()
     job = SourceJob(
-        case, case.source[0], folder / "log.csv", "Europe/Berlin", "log.csv", None, None, problems,
-        list(enumerate(case.point)),
-    )  # fmt: skip
+        casefile=case,
+        source=case.source[0],
+        file=folder / "log.csv",
+        zone="Europe/Berlin",
+        clock="log.csv",
+        keep=None,
+        failure_ns=None,
+        problems=problems,
+        points=list(enumerate(case.point)),
+    )
     try:
         export = open_text(take_exhibit("log.csv", folder / "log.csv", "-"), job.source)
         reading = read_table(job, export, careful_only=careful)
@@ -90,10 +96,21 @@ number = st.one_of(
 )
 word = st.sampled_from(["On", "Off", "on", "1", "0", "Ein", "", "Unavailable", "Hand", " Off "])
 odd_line = st.sampled_from(
-    ["", ",,,", "Time,Amps,Oil,Load", "End of report", '"open quote,1,2,On', "2024-06-15 08:30", "not a time,1,2,On",
-     "15/06/2024 08:3,1,2,On", 'a "quoted" word,1,2,Off', "\x00\x00",
-     "15/06/2024 08:30:00,1,2,On,", "15/06/2024 08:30:00,1,2,On,x"]
-)  # fmt: skip
+    [
+        "",
+        ",,,",
+        "Time,Amps,Oil,Load",
+        "End of report",
+        '"open quote,1,2,On',
+        "2024-06-15 08:30",
+        "not a time,1,2,On",
+        "15/06/2024 08:3,1,2,On",
+        'a "quoted" word,1,2,Off',
+        "\x00\x00",
+        "15/06/2024 08:30:00,1,2,On,",
+        "15/06/2024 08:30:00,1,2,On,x",
+    ]
+)
 stamp = st.integers(0, 200_000).map(
     lambda s: str(
         (np.datetime64("2024-10-25T00:00:00") + np.timedelta64(s, "s")).astype(object).strftime("%d/%m/%Y %H:%M:%S")
@@ -207,9 +224,18 @@ UNITS = [
 def test_units_round_trip(name: str, readings: list[float]) -> None:
     unit = read_unit(name)
     assert unit is not None
-    roles = {"A": "motor_amps", "V": "volts_ab", "kV": "volts_ab", "kW": "motor_power", "hp": "motor_power",
-             "Hz": "drive_hertz",
-             "rpm": "shaft_speed", "in/s": "vibration_velocity", "%": "slide_position", "min": "run_hours"}  # fmt: skip
+    roles = {
+        "A": "motor_amps",
+        "V": "volts_ab",
+        "kV": "volts_ab",
+        "kW": "motor_power",
+        "hp": "motor_power",
+        "Hz": "drive_hertz",
+        "rpm": "shaft_speed",
+        "in/s": "vibration_velocity",
+        "%": "slide_position",
+        "min": "run_hours",
+    }
     role = Role(roles.get(name, "oil_temperature" if name in ("degC", "degF", "K") else "suction_pressure"))
     values = np.array(readings)
     out = to_canonical(values, unit, role, air_pressure_kpa=98.0)

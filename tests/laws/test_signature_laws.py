@@ -18,8 +18,9 @@ from forensics.demo.layout import Export
 from forensics.demo.parameters import Scenario
 
 from forensics.model.findings import Finding
-from forensics.model.points import NS, OFF, ON, Origin, Samples, Switch
+from forensics.model.points import NS, OFF, ON, Origin, Samples
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Outcome, Recorded, Role
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
@@ -203,13 +204,13 @@ def test_an_unrelated_point_changes_nothing() -> None:
     t = other.t[::7]
     wave = 20.0 + np.sin(np.arange(len(t)) / 40.0)
     point = Samples(
-        Role.AMBIENT_TEMPERATURE,
-        Origin("exports/weather.csv", "Roof", other.origin.clock),
-        t,
-        wave,
-        np.zeros(len(t), np.uint16),
-        np.arange(len(t)) + 2,
-        0.1,
+        role=Role.AMBIENT_TEMPERATURE,
+        origin=Origin("exports/weather.csv", "Roof", other.origin.clock),
+        t=t,
+        v=wave,
+        q=np.zeros(len(t), np.uint16),
+        row=np.arange(len(t)) + 2,
+        resolution=0.1,
     )
     record = replace(case.record, samples={**case.record.samples, Role.AMBIENT_TEMPERATURE: (point,)})
     base = base_outcomes("bypass-not-released")

@@ -9,8 +9,9 @@ import pytest
 
 from forensics.intake.load_case import Case, load_case
 from forensics.investigation import judge
-from forensics.model.points import Samples, Switch
+from forensics.model.points import Samples
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Grade, Recorded, VerdictStatus
 
 CASES = ("case-03", "case-06", "case-12", "case-13", "case-19", "case-22", "case-27", "case-29")

@@ -85,7 +85,9 @@ def from_own(look: ThresholdTest, deviation: np.ndarray, half: float = 0.0) -> O
     run, t_s = frame.run[blocks.first], (blocks.t - subject.record.failure_ns) / NS
     error = np.full(m, half / 2.0)
     reading = blocks.middle(1.0 + deviation)
-    expected = Exact(blocks, reading, np.empty((m, 0)), t_s, run, one, error, none, surface, "", look.ratio)
+    duties = np.empty((m, 0))
+    made = {"expected": one, "error": error, "reference": none, "surface": surface, "why_not": ""}
+    expected = Exact(blocks, reading, duties, t_s, run, relative=look.ratio, **made)
     object.__setattr__(expected, "half", half)
     return against_own(subject, frame, dataclasses.replace(look, reading=1.0 + deviation), expected).outcome
 

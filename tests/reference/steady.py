@@ -37,7 +37,16 @@ def steady(readings: Mapping[Role, float], saturation: Saturation | None = None,
     samples = {role: (point(role, np.full(count, value), step_s),) for role, value in given.items()}
     end_ns = int(samples[Role.MOTOR_AMPS][0].t[-1]) + 1
     span = Span(BEGIN_NS, end_ns)
-    record = Record(samples, {}, (), (), end_ns - 1, span, Span(BEGIN_NS, BEGIN_NS), {"controller": 0.0})
+    record = Record(
+        samples=samples,
+        switches={},
+        waveforms=(),
+        log=(),
+        failure_ns=end_ns - 1,
+        window=span,
+        history=Span(BEGIN_NS, BEGIN_NS),
+        clock_uncertainty_s={"controller": 0.0},
+    )
     return Subject(
         record,
         (),

@@ -26,7 +26,7 @@ from forensics.model.points import NS
 from forensics.model.vocabulary import Role
 from forensics.rules import FOLDER, read_limits, read_toml
 from forensics.rules.profiles import read_profile
-from forensics.signatures.oil.filter import _TYPICAL_CST, difference_over, walther_cst
+from forensics.signatures.oil.filter import TYPICAL_CST, difference_over, walther_cst
 
 Rows = dict[str, Row]
 LIMITS = read_limits()
@@ -38,7 +38,18 @@ LIMITS = read_limits()
 def shaft(inertia_kg_m2: float, rad_s: float) -> Machine:
     """A shaft alone: the machine's own way of moving its speed on, nothing else of it."""
     machine = Machine.__new__(Machine)
-    machine.size = Size(186.0, 460.0, 60.0, 6.0, 0.33, 0.08, 850.0, inertia_kg_m2, 0.33, 1000.0)
+    machine.size = Size(
+        rated_amps=186.0,
+        volts=460.0,
+        hertz=60.0,
+        locked_rotor_ratio=6.0,
+        no_load_ratio=0.33,
+        plenum_m3=0.08,
+        bypass_mm2=850.0,
+        inertia_kg_m2=inertia_kg_m2,
+        reduced_current=0.33,
+        loop_kj_k=1000.0,
+    )
     machine.rpm = rad_s * 60.0 / (2.0 * math.pi)
     return machine
 
@@ -57,7 +68,7 @@ def turn(
         course.append((t, w))
         if until(t, w):
             return course
-        machine._accelerate(dt, torque(t, w), drag(w))
+        machine.accelerate(dt, torque(t, w), drag(w))
         t += dt
 
 
@@ -100,7 +111,7 @@ def test_energy_of_a_shaft_that_was_run_up(rows: Rows) -> None:
     machine, dt, put_in = shaft(inertia, 0.0), 1e-3, 0.0
     before = 0.0
     while before < speed:
-        machine._accelerate(dt, 150.0, 0.0)
+        machine.accelerate(dt, 150.0, 0.0)
         after = machine.rpm * math.pi / 30.0
         put_in += 150.0 * 0.5 * (before + after) * dt
         before = after
@@ -347,10 +358,10 @@ def test_viscosity_by_astm_d341(rows: Rows, row_id: str) -> None:
 def test_the_typical_oil_is_of_its_grade(rows: Rows) -> None:
     """SC-059, ISO 3448 (from memory): VG 68, ten percent either way at 40 degC."""
     least, most = rows["SC-059"].values
-    (celsius, viscosity), _ = _TYPICAL_CST
+    (celsius, viscosity), _ = TYPICAL_CST
     assert celsius == 40.0
     assert least <= viscosity <= most
-    assert walther_cst(np.array([40.0]), *_TYPICAL_CST)[0] == pytest.approx(viscosity, rel=1e-9)
+    assert walther_cst(np.array([40.0]), *TYPICAL_CST)[0] == pytest.approx(viscosity, rel=1e-9)
 
 
 def test_oil_difference_is_feed_less_suction(rows: Rows) -> None:

@@ -23,8 +23,9 @@ from forensics.electrics.phasors import (
 )
 from forensics.electrics.record_helpers import cycle_width
 from forensics.electrics.residual_voltage import amplitude_decay_s, frequency_track
-from forensics.model.points import NS, Origin, Switch
+from forensics.model.points import NS, Origin
 from forensics.model.record import Waveform
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Outcome, Recorded, Role
 from forensics.rules import FOLDER, read_limits, read_toml
 from forensics.signatures.electrical.contactor import chatter
@@ -151,7 +152,17 @@ def test_sampling_that_can_show_rotation(rows: Rows, rate_hz: float, followed: b
     least, usual = rows["EL-092"].values
     assert (least, usual) == (120.0, 960.0)
     t = np.arange(2000) / rate_hz
-    record = Waveform("r.cfg", "recorder", 0, t, {Role.VOLTS_AB: np.cos(t)}, {}, None, 60.0, "motor")
+    record = Waveform(
+        source="r.cfg",
+        clock="recorder",
+        start_ns=0,
+        time_s=t,
+        analog={Role.VOLTS_AB: np.cos(t)},
+        status={},
+        trigger_s=None,
+        line_hertz=60.0,
+        measured_at="motor",
+    )
     assert (cycle_width(record, LIMITS) is not None) is followed
 
 

@@ -185,7 +185,17 @@ def test_recorded_machine_just_after_it_is_disconnected(shared: Path) -> None:
         role: np.asarray(found.analog[names.index(name)], float)
         for role, name in ((Role.VOLTS_AB, "U21"), (Role.VOLTS_BC, "U32"))
     }
-    waveform = Waveform("record_4.cfg", "recorder", 0, time_s, analog, {}, None, float(found.frequency), "motor")
+    waveform = Waveform(
+        source="record_4.cfg",
+        clock="recorder",
+        start_ns=0,
+        time_s=time_s,
+        analog=analog,
+        status={},
+        trigger_s=None,
+        line_hertz=float(found.frequency),
+        measured_at="motor",
+    )
     answer = residual_direction(waveform, LIMITS)
     assert answer.outcome is Outcome.ABSENT
     assert answer.track is not None

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from forensics.case.schema import check_case
+from forensics.case.read import check_case
 from forensics.errors import Problems
 from forensics.intake import SourceResult, read_sources
 from forensics.model.points import Samples

@@ -7,14 +7,14 @@ import pytest
 from scipy import signal, stats
 from steady import BEGIN_NS, point
 
-from forensics.clocks.estimate import _consistent, _range_with_drift
+from forensics.clocks.offset_and_drift import consistent_pairs, range_with_drift
 from forensics.electrics.phasors import sequence_components
 from forensics.machine.stops.equalisation import equalisation, high_side_decay
 from forensics.machine.stops.rotor_pressure import Difference
 from forensics.model.points import NS
 from forensics.model.vocabulary import Role
 from forensics.rules import read_limits
-from forensics.signatures.refrigerant.expansion_valve import _spectrum, _swing
+from forensics.signatures.refrigerant.expansion_valve import spectrum_of, swing_of
 from forensics.sites.rates import poisson_interval
 from forensics.stats.robust_fit import robust_fit
 
@@ -24,7 +24,15 @@ LIMITS = read_limits()
 def fallen(values: np.ndarray, step_s: float, offset_error_kpa: float = 0.0) -> Difference:
     upper = point(Role.DISCHARGE_PRESSURE, values, step_s)
     lower = point(Role.SUCTION_PRESSURE, np.zeros(len(values)), step_s)
-    return Difference(upper, lower, upper.t, values, step_s, 0.0, offset_error_kpa)
+    return Difference(
+        upper=upper,
+        lower=lower,
+        t=upper.t,
+        v=values,
+        interval_s=step_s,
+        offset_kpa=0.0,
+        offset_error_kpa=offset_error_kpa,
+    )
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -66,11 +74,11 @@ def test_hunting_against_the_periodogram_of_scipy(period_s: float) -> None:
     rng = np.random.default_rng(int(period_s))
     t = np.arange(n) * step_s
     values = 6.0 + 0.002 * t + 3.5 * np.sin(2 * np.pi * t / period_s + 0.4) + rng.normal(0.0, 0.2, n)
-    spectrum = _spectrum(values)
+    spectrum = spectrum_of(values)
     expected = np.fft.rfft(signal.detrend(values) * signal.windows.hann(n, sym=True))
     assert spectrum == pytest.approx(expected, rel=1e-9, abs=1e-9)
     stamps = BEGIN_NS + (t * NS).astype(np.int64)
-    swing = _swing(stamps, values, {}, step_s, (30.0, 300.0), 0.5)
+    swing = swing_of(stamps, values, {}, step_s, (30.0, 300.0), 0.5)
     assert swing is not None
     frequency, power = signal.periodogram(values, 1.0 / step_s, window="hann", detrend="linear")
     assert swing.period_s == pytest.approx(1.0 / frequency[int(np.argmax(power))], rel=1e-9)
@@ -86,7 +94,7 @@ def test_drift_of_a_clock_against_a_regression(ppm: float) -> None:
     true = 95.0 + at_s * ppm * 1e-6
     half = rng.uniform(0.4, 1.0, 25)
     middle = true + rng.uniform(-0.35, 0.35, 25)
-    reach = _range_with_drift(middle - half, middle + half, at_s, 200.0)
+    reach = range_with_drift(middle - half, middle + half, at_s, 200.0)
     assert reach is not None
     offset_low, offset_high, drift_low, drift_high = reach
     line = stats.linregress(at_s, middle)
@@ -102,7 +110,7 @@ def test_events_that_contradict_a_drift_are_those_a_robust_line_leaves_out() -> 
     at_s = np.sort(rng.uniform(-90_000.0, 0.0, 20))
     middle = 95.0 + at_s * 40e-6 + rng.uniform(-0.2, 0.2, 20)
     middle[[4, 13]] += (9.0, -7.0)
-    kept = _consistent(middle - 0.5, middle + 0.5, at_s, 200.0)
+    kept = consistent_pairs(middle - 0.5, middle + 0.5, at_s, 200.0)
     line = stats.theilslopes(middle, at_s)
     near = np.abs(middle - line.intercept - line.slope * at_s) <= 0.5
     assert kept.tolist() == near.tolist()

@@ -16,8 +16,9 @@ from steady import BEGIN_NS, point
 from forensics.clocks.lag import correlate_clocks
 from forensics.electrics.record_helpers import cycle_width
 from forensics.electrics.residual_voltage import residual_direction
-from forensics.model.points import NS, ON, Samples, Span, Switch
+from forensics.model.points import NS, ON, Samples, Span
 from forensics.model.record import Record, Waveform
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Outcome, Recorded, Role
 from forensics.rules import read_limits
 from forensics.rules.detectability import chance_of_a_sample, detection_limits, read_short_events
@@ -41,7 +42,15 @@ def test_events_needed_to_catch_one_with_95_percent(rows: Rows) -> None:
 
 def record_of(samples: Samples) -> Record:
     span = Span(int(samples.t[0]), int(samples.t[-1]))
-    return Record({samples.role: (samples,)}, {}, (), (), span.end_ns, span, span)
+    return Record(
+        samples={samples.role: (samples,)},
+        switches={},
+        waveforms=(),
+        log=(),
+        failure_ns=span.end_ns,
+        window=span,
+        history=span,
+    )
 
 
 def test_samples_inside_an_event(rows: Rows) -> None:
@@ -74,7 +83,17 @@ def test_a_frequency_above_half_the_sampling_rate_is_never_read(rows: Rows) -> N
         role: np.cos(2 * np.pi * (0.9 * t - k / 3))
         for k, role in enumerate((Role.VOLTS_AB, Role.VOLTS_BC, Role.VOLTS_CA))
     }
-    slow = Waveform("slow.cfg", "recorder", 0, t, phases, {}, None, 0.9, "motor")
+    slow = Waveform(
+        source="slow.cfg",
+        clock="recorder",
+        start_ns=0,
+        time_s=t,
+        analog=phases,
+        status={},
+        trigger_s=None,
+        line_hertz=0.9,
+        measured_at="motor",
+    )
     limits = read_limits()
     assert cycle_width(slow, limits) is None
     answer = residual_direction(slow, limits)
@@ -113,7 +132,15 @@ def test_a_lag_of_two_slow_logs_is_given_no_finer_than_they_can_tell(rows: Rows)
     for phase_s in rng.integers(0, 60, 12):
         mine = point(Role.OIL_TEMPERATURE, fine[600 + phase_s :: 60][:500], 60.0, clock="meter")
         theirs = point(Role.OIL_TEMPERATURE, fine[::60][:500], 60.0)
-        both = Record({Role.OIL_TEMPERATURE: (theirs, mine)}, {}, (), (), 0, Span(0, 1), Span(0, 1))
+        both = Record(
+            samples={Role.OIL_TEMPERATURE: (theirs, mine)},
+            switches={},
+            waveforms=(),
+            log=(),
+            failure_ns=0,
+            window=Span(0, 1),
+            history=Span(0, 1),
+        )
         found = correlate_clocks(both, "meter", "controller", read_limits())
         assert found is not None
         # the meter's first stamp bears the reference's begin, but shows what came 600 s and a phase later

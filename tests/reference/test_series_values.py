@@ -17,12 +17,12 @@ from steady import BEGIN_NS, point
 
 from forensics.model.points import NS, ON
 from forensics.model.vocabulary import Answer, Outcome, PreviousStop, Role
-from forensics.results.schema import StartRow
+from forensics.results.machine_rows import StartRow
 from forensics.rules import read_limits
 from forensics.signatures.oil.filter import theil_sen
 from forensics.sites import machines
 from forensics.sites.machines import ratio_against_past
-from forensics.stats.slopes import _ties, median_slope, straight_line
+from forensics.stats.slopes import median_slope, straight_line, tied_pairs
 
 Rows = dict[str, Row]
 
@@ -49,7 +49,7 @@ def test_the_interval_of_a_slope_stands_on_kendalls_statistic(rows: Rows) -> Non
     year, volume = nile["year"].to_numpy(float), nile["volume"].to_numpy(float)
     _, variance, z, slope = rows["ST-031"].values
     n = len(year)
-    assert (n * (n - 1) * (2 * n + 5) - _ties(volume)) / 18.0 == pytest.approx(variance, abs=0.01)
+    assert (n * (n - 1) * (2 * n + 5) - tied_pairs(volume)) / 18.0 == pytest.approx(variance, abs=0.01)
     found, low, high = median_slope(year, volume)
     assert found == pytest.approx(slope, abs=1e-4)
     assert abs(z) > 1.96
@@ -111,7 +111,7 @@ def test_median_absolute_deviation(rows: Rows) -> None:
     """ST-026, ST-027: a textbook example, and 1 / Phi^-1(3/4)."""
     row, factor = rows["ST-026"], rows["ST-027"].values[0]
     values = [10.0 + v for v in numbers(row.inputs)]
-    assert pytest.approx(factor, abs=1e-6) == machines._MAD_TO_SD == pytest.approx(1.0 / stats.norm.ppf(0.75), abs=1e-6)
+    assert pytest.approx(factor, abs=1e-6) == machines.MAD_TO_SD == pytest.approx(1.0 / stats.norm.ppf(0.75), abs=1e-6)
     last = 20.0
     found = ratio_against_past(ratios_of_starts([*values, last]))
     assert found.median == 12.0

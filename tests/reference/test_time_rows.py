@@ -17,13 +17,14 @@ import pytest
 from check_values import Row
 from steady import BEGIN_NS, point
 
-from forensics.case.schema import check_case, local_to_utc
+from forensics.case.read import check_case
+from forensics.case.values import local_to_utc
 from forensics.errors import Problems, Severity
 from forensics.intake import SourceResult, read_sources
 from forensics.intake.timestamps.zones import to_utc
 from forensics.model.points import NS, Span, iso
 from forensics.model.vocabulary import Recorded, Role
-from forensics.report.units import ReportTime
+from forensics.report.words.units import ReportTime
 
 Rows = dict[str, Row]
 Reader = Callable[..., tuple[SourceResult, Problems]]
@@ -155,7 +156,8 @@ def test_times_are_kept_in_utc_and_shown_with_zone_and_offset(rows: Rows) -> Non
     day = Span(time_ns, time_ns + 3600 * NS)
     assert ReportTime.over(zone, day).both(time_ns) == "2024-11-03 01:30:00 -05:00 (2024-11-03T06:30:00.000Z)"
     over_the_change = ReportTime.over(zone, Span(time_ns - 7200 * NS, time_ns + 7200 * NS))
-    assert over_the_change.text(time_ns) == "2024-11-03 06:30:00Z"
+    assert over_the_change.text(time_ns) == "2024-11-03 01:30:00 -05:00"
+    assert over_the_change.text(time_ns - 3600 * NS) == "2024-11-03 01:30:00 -04:00"
     assert datetime.fromtimestamp(time_ns // NS, UTC) - stamp == timedelta(0)
 
 

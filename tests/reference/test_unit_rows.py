@@ -16,7 +16,7 @@ from forensics.case.schema import Machine
 from forensics.model.units import Datum, air_pressure_at_kpa, needs_datum, read_unit, to_canonical
 from forensics.model.vocabulary import Dimension, Role
 from forensics.refrigerants.catalogue import saturation_for
-from forensics.report.units import shown_unit
+from forensics.report.words.units import shown_unit
 
 Rows = dict[str, Row]
 

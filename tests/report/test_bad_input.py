@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from forensics.case.schema import read_case_file
+from forensics.case.read import read_case_file
 from forensics.cli import CORRECT, main
 from forensics.demo import DEMO_CASES
 from forensics.report import run_report

@@ -15,9 +15,9 @@ import pytest
 
 from forensics.errors import InputError
 from forensics.report import RunResult, run_report
-from forensics.report.cautions import cautions
-from forensics.report.revision import EARLIER
-from forensics.results.schema import read_findings
+from forensics.report.words.cautions import cautions
+from forensics.report.written.revision import EARLIER
+from forensics.results.findings_json import read_findings
 
 FIGURES = (
     "timeline-failure",

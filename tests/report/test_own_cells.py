@@ -11,8 +11,8 @@ import pytest
 from forensics.demo import DEMO_CASES
 from forensics.errors import InputError
 from forensics.report.notebooks import notebook_path
-from forensics.report.own_cells import HEADING, check_own_notebook, own_cells
-from forensics.report.runner import run_report
+from forensics.report.running.own_cells import HEADING, check_own_notebook, own_cells
+from forensics.report.running.runner import run_report
 from forensics.seal import seal, verify
 
 CASE = DEMO_CASES["cannot-tell"]

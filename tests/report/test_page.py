@@ -12,9 +12,9 @@ import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
 from forensics.errors import RunError
-from forensics.report.drawing_library import SHA256, VERSION, drawing_library
-from forensics.report.markup import MARK, PLOTLY_MIME, table_markup
-from forensics.report.page import bind, check_page, script_json
+from forensics.report.binding.drawing_library import SHA256, VERSION, drawing_library
+from forensics.report.binding.markup import MARK, PLOTLY_MIME, table_markup
+from forensics.report.binding.page import bind, check_page, script_json
 
 NASTY = [
     "CH2 LoadSol</script><script>document.title='X'</script>",

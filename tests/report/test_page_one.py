@@ -8,10 +8,11 @@ import re
 import nbformat
 import pytest
 
+from forensics.demo import DEMO_CASES
 from forensics.model.vocabulary import Mode, Role
-from forensics.report import RunResult
-from forensics.report.markup import PLOTLY_MIME
-from forensics.results.schema import read_findings
+from forensics.report import RunResult, run_report
+from forensics.report.binding.markup import PLOTLY_MIME
+from forensics.results.findings_json import read_findings
 from forensics.rules import read_checks, read_limits
 
 
@@ -88,3 +89,52 @@ def test_how_sure_the_verdict_is_stands_above_it_in_a_word(page: str, finished: 
     assert grade is not None
     box = html.unescape(page.split('<div class="verdict')[1].split("</div>")[0])
     assert grade.value.capitalize() in box
+
+
+def test_each_number_says_of_what_it_is(one: str) -> None:
+    """A bare value in brackets can't be quoted: words stand before each, and it is told no finer than its interval."""
+    shown = one.split("What shows it")[1].split("What else it could be")[0]
+    numbers = re.findall(r"\(([^()]*limit [^()]*)\)", shown)
+    assert numbers
+    for words in numbers:
+        assert re.match(r"[a-z][^:]{5,}: [−\d]", words), words
+        assert not re.search(r"\d\.\d{3,}", words), words
+
+
+def test_no_step_asks_to_read_what_was_read(one: str) -> None:
+    steps = one.split("Next, in this order")[1].split("What is not known")[0]
+    assert "read from the record" not in steps
+    assert steps.count("Save the memor") == 1
+
+
+@pytest.fixture(scope="module")
+def other_pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    """Page one of the other demonstration cases: one sound, one undetermined."""
+    texts = {}
+    for name in ("healthy", "cannot-tell"):
+        out = tmp_path_factory.mktemp(name)
+        page = run_report(DEMO_CASES[name], out).report.read_text(encoding="utf-8")
+        part = re.split(r'<section class="page-one[^>]*>', page)[1].split("</section>")[0]
+        texts[name] = " ".join(html.unescape(re.sub(r"<[^>]+>", " ", part)).split())
+    return texts
+
+
+def test_an_undetermined_page_says_what_would_settle_it(other_pages: dict[str, str]) -> None:
+    one = other_pages["cannot-tell"]
+    for words in ("How far these data go", "What leads", "What is missing", "What would settle it"):
+        assert words in one
+    assert "more than one cause" not in one
+    assert "can't be told from it" not in one
+
+
+def test_a_sound_page_names_no_failure_in_its_picture(other_pages: dict[str, str]) -> None:
+    one = other_pages["healthy"]
+    assert "causes are ruled out by what could be seen" in one
+    assert "up to the event" in one
+    assert "failure on" not in one
+
+
+def test_no_id_stands_on_page_one_of_the_others(other_pages: dict[str, str]) -> None:
+    ids = set(read_checks()) | set(read_limits()) | {m.value for m in Mode if "-" in m.value}
+    for one in other_pages.values():
+        assert not set(re.findall(r"[\w.@-]+", one)) & ids

@@ -9,11 +9,11 @@ from pathlib import Path
 import nbformat
 import pytest
 
-from forensics.errors import InputError, RunError
+from forensics.errors import InputError, NotebookStopped, RunError
 from forensics.report import run_report
-from forensics.report.execution import NotebookStopped, run_notebook
-from forensics.report.failure import write_failure
-from forensics.report.page import bind
+from forensics.report.binding.page import bind
+from forensics.report.running.execution import run_notebook
+from forensics.report.running.failure import write_failure
 
 PARAMETERS = nbformat.v4.new_code_cell("case = 'a'\nout = ''\nlimits = {}", metadata={"tags": ["parameters"]})
 

@@ -19,7 +19,8 @@ from forensics.demo import DEMO_CASES
 from forensics.model.vocabulary import Grade, Outcome
 from forensics.report import RunResult
 from forensics.report.tables import matrix_table
-from forensics.results.schema import FindingsFile, dump_findings, read_findings
+from forensics.results.findings_json import dump_findings, read_findings
+from forensics.results.schema import FindingsFile
 
 
 @pytest.fixture

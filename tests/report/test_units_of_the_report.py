@@ -14,7 +14,7 @@ import pytest
 from forensics.demo import DEMO_CASES
 from forensics.report import RunResult
 from forensics.report.context import open_sheet
-from forensics.results.schema import dump_findings, read_findings
+from forensics.results.findings_json import dump_findings, read_findings
 
 CANONICAL = re.compile(r"\bkPa\b|\bdegC\b|°C|\d\s?K\b|\bmm/s\b|\bmm2\b|\bmm²|\d\s?bar\b")
 FOREIGN = re.compile(r"\bpsi[adg]?\b|°F|\bin/s\b|\bin²|\bdegC\b")

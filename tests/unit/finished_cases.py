@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from forensics.model.vocabulary import Mode
-from forensics.results.schema import FindingsFile, dump_findings
+from forensics.results.findings_json import dump_findings
+from forensics.results.schema import FindingsFile
 from forensics.rules import rules_sha256 as shipped_rules
 
 CASE = """schema = 1
@@ -216,7 +217,7 @@ def write_case(folder: Path, case_id: str = "mill-7-c1", *, revision: int = 1, s
 
 def findings_of(case: Path, **given: Any) -> FindingsFile:
     """Findings that name the files of a case with their true hashes."""
-    from forensics.case.schema import read_case_file
+    from forensics.case.read import read_case_file
 
     case_file = read_case_file(case)
     sources = []
@@ -244,9 +245,9 @@ def write_finished(
     case: Path, out: Path, *, tables: dict[str, str] | None = None, page: str = PAGE, aside: str = "", **given: Any
 ) -> Path:
     """A folder of results as a finished run leaves it, put in place as one does."""
-    from forensics.case.schema import read_case_file
-    from forensics.report.placing import held, new_stage
-    from forensics.report.result_set import hash_inputs, new_set
+    from forensics.case.read import read_case_file
+    from forensics.report.written.placing import held, new_stage
+    from forensics.report.written.result_set import hash_inputs, new_set
 
     parameters = {"case": str(case.resolve()), "out": str(out.resolve()), "tables": False, "limits": {}}
     noted = {"parameters": parameters, "end_time": "2031-03-20T08:00:00"}

@@ -144,7 +144,7 @@ def test_stopped_by_hand_is_130(monkeypatch: pytest.MonkeyPatch, capsys: pytest.
     def stop(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("forensics.report.check.check_case", stop)
+    monkeypatch.setattr("forensics.report.checking.check.check_case", stop)
     assert main(["check", "case.toml"]) == STOPPED == 130
     assert "stopped" in capsys.readouterr().err
 

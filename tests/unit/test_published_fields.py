@@ -46,8 +46,9 @@ from forensics.model.vocabulary import (
     VerdictStatus,
 )
 from forensics.results import publish
+from forensics.results.machine_rows import StopRow
 from forensics.results.publish import CLAIM_FACTS, row_of, to_findings_file
-from forensics.results.schema import FindingsFile, StopRow
+from forensics.results.schema import FindingsFile
 from forensics.rules import Limit
 from forensics.rules.error_rate import ErrorRate
 

@@ -18,8 +18,8 @@ from forensics.intake.draft.suggest import read_aliases
 from forensics.intake.lexicon import read_words
 from forensics.machine.trip_words import read_trip_words
 from forensics.refrigerants.catalogue import known_refrigerants
-from forensics.report.plain import plain_words
 from forensics.report.stories.plan import read_plans
+from forensics.report.words.plain import plain_words
 from forensics.results.follow_up import read_follow_up_rules
 from forensics.rules import FOLDER, read_checks, read_limits
 from forensics.rules.builds import read_build_rules

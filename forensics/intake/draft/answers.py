@@ -14,9 +14,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from forensics.case.schema import check_case
+from forensics.case.read import check_case
 from forensics.case.values import check_zone
 from forensics.errors import InputError, Problem
+from forensics.intake.draft.draft import UNIT_ASKED
+from forensics.intake.draft.offered import offered_at_end, offered_inside
 from forensics.model.vocabulary import ROLE_FACTS, Dimension, Role
 
 QUESTION = "# QUESTION: "
@@ -35,55 +37,6 @@ _UNBOUND = re.compile(r'^# column = ("(?:[^"\\]|\\.)*")')
 _OF = re.compile(r"^# columns of (.*) that no role is written for$")
 _KEY = re.compile(r"^(?:# )?([a-z_]+) = ")
 _WORDS = ("recorded", "hold", "range", "accuracy", "on", "off", "unknown")
-_COMMENTED = {
-    "case": (
-        "# what lies before the window serves as the machine's own baseline alone",
-        '# window_before = "24h"',
-        '# window_after = "1h"',
-        '# history = "30d"',
-        '# reference_clock = ""',
-        "# revision = 1",
-        '# investigator = ""',
-        "# opened = 2031-03-20",
-    ),
-    "machine": (
-        "# shared_circuit = false",
-        "# oil_pump = false",
-        "# economiser = false",
-        "# [machine.current_sensor]",
-        "# ratio_error_percent = 2.0",
-        '# measured_at = "line"',
-    ),
-    "source": (
-        "# [[source.clock_check]]",
-        "# at = 2031-03-16T09:00:00",
-        "# true_time = 2031-03-16T08:59:19-05:00",
-    ),
-    "point": ('# recorded = "instant"', '# hold = "15min"', "# range = [0, 400]"),
-}
-_AT_END = """
-# What was seen, measured and written changes findings, too: take away the '#' of what applies.
-# [[observation]]
-# time = 2031-03-14T09:40:00
-# kind = "inspection"
-# by = ""
-# text = ""
-# bears_on = "slide-stuck"
-# photo = "photos/slide.jpg"
-# [[measurement]]
-# time = 2031-03-15T10:00:00
-# kind = "insulation_resistance"
-# value = 3.0
-# unit = "Mohm"
-# [[fact]]
-# what = "restarts_after_trip"
-# value = "3"
-# source = ""
-# [[limit]]
-# name = "starts.unloaded_ratio_max"
-# value = 0.45
-# source = ""
-"""
 
 
 @dataclass(frozen=True)
@@ -149,7 +102,7 @@ def answered(text: str, answers: Answers, *, schema: bool = False) -> str:
     blocks = [_answered(block, answers, sister) for block in _blocks(text)]
     lines = [f"#:schema {SCHEMA_NAME}"] if schema else []
     lines += [line for block in blocks for line in block]
-    made = "\n".join(lines).rstrip("\n") + "\n" + _AT_END
+    made = "\n".join(lines).rstrip("\n") + "\n" + "\n".join(offered_at_end()) + "\n"
     check_case(tomllib.loads(made))
     return made
 
@@ -174,11 +127,25 @@ def _answered(block: list[str], answers: Answers, sister: dict[str, dict[str, An
         given = {"refrigerant": _quoted(answers.refrigerant)}
     elif head == "point":
         given = _point(block, answers, sister)
+    block = [_unit_told(line, answers) for line in block]
     made = _with({key: value for key, value in given.items() if value}, block)
     own, rest = _own(made)
     have = {match[1] for line in own if (match := _KEY.match(line)) is not None}
-    more = [line for line in _COMMENTED.get(head, ()) if (m := _KEY.match(line)) is None or m[1] not in have]
-    return [*own, *more, *_bound(rest, sister)]
+    return [*own, *offered_inside(head, have), *_bound(rest, sister)]
+
+
+def _unit_told(line: str, answers: Answers) -> str:
+    """The question for the units of a kind; where they are told for all of the kind, what they are taken as."""
+    if not line.startswith(QUESTION + UNIT_ASKED):
+        return line
+    kind, names = line.removeprefix(QUESTION + UNIT_ASKED).split(" (", 1)
+    unit = _units(answers).get(Dimension(kind))
+    told = names.rpartition(")")[0].partition(");")[0]
+    return line if unit is None else f"# each {kind} whose unit no export tells is taken as {unit}: {told}"
+
+
+def _units(answers: Answers) -> dict[Dimension, str]:
+    return _EVERYWHERE | _UNITS[answers.units] if answers.units else {}
 
 
 def _own(block: Sequence[str]) -> tuple[list[str], list[str]]:
@@ -214,7 +181,7 @@ def _point(block: Sequence[str], answers: Answers, sister: dict[str, dict[str, A
     if like is not None:
         return _of(like)
     facts = ROLE_FACTS[Role(told["role"])]
-    unit = (_EVERYWHERE | _UNITS.get(answers.units, {})).get(facts.dimension, "") if answers.units else ""
+    unit = _units(answers).get(facts.dimension, "")
     asked = "unit" not in told and facts.dimension is not Dimension.STATE
     return {"unit": _quoted(unit)} if asked and unit else {}
 
@@ -247,7 +214,7 @@ def _sister(like: Path | None) -> dict[str, dict[str, Any]]:
     """Points of a machine that is alike, by their columns; a column that has two roles there is left out."""
     if like is None:
         return {}
-    from forensics.case.schema import read_case_file, toml_data
+    from forensics.case.read import read_case_file, toml_data
     from forensics.model.paths import CASE_FILE_BYTES, read_regular
 
     read_case_file(like)

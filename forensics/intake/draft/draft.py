@@ -14,7 +14,7 @@ from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from forensics.case.schema import check_case
+from forensics.case.read import check_case
 from forensics.errors import InputError, Problem, Problems, Severity
 from forensics.intake.draft.group_files import as_one, one_logger
 from forensics.intake.draft.inspect import PLACE_ZONE, Column, Preview, look_at
@@ -29,6 +29,7 @@ _MARK = "# QUESTION: "
 _WIDTH = 150
 _SHOWN = 60
 _TEXTS = 40
+UNIT_ASKED = "in which unit is each "
 _ANSWERS = ("date_order", "time_number", "time_zone", "time_column", "waveform_time", "sheet")
 
 
@@ -381,7 +382,7 @@ def _unit_questions(part: _Part) -> list[str]:
             open_units.setdefault(ROLE_FACTS[role].dimension.value, []).append(choice.column.name)
     return [
         _comment(
-            f"in which unit is each {kind} ({', '.join(names)})"
+            f"{UNIT_ASKED}{kind} ({', '.join(names)})"
             f"{'; say gauge or absolute: kPag, psia' if kind == Dimension.PRESSURE.value else ''}?",
             _MARK,
         )

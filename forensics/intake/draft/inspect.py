@@ -10,22 +10,22 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import CaseFile, Source, check_case
-from forensics.errors import Problem, Problems
+from forensics.case.exports import Source
+from forensics.case.read import check_case
+from forensics.case.schema import CaseFile
+from forensics.errors import Problem, Problems, Refused, UnreadableError
 from forensics.intake.draft.suggest import is_clear, suggest
 from forensics.intake.exhibits import take_exhibit
 from forensics.intake.job import SourceJob
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.points.find_layout import Layout, find_layout, wanted_columns
 from forensics.intake.read_table import gather_rows, in_its_encoding, open_export
-from forensics.intake.refusals import UnreadableError
 from forensics.intake.table.decimal_mark import decide_marks
 from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.export import TableExport
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.waveform.header import read_header, split_single_file
 from forensics.intake.waveform.reader import MAX_BYTES, record_files
-from forensics.intake.waveform.stamps import Refused
 from forensics.model.paths import read_regular
 from forensics.model.units import Unit, fits, read_unit
 from forensics.model.vocabulary import Role, is_switch
@@ -152,7 +152,17 @@ def _look_waveform(look: Preview) -> None:
 def _look_table(look: Preview) -> None:
     exhibit = take_exhibit(look.path, look.file, sha256="-")
     casefile = skeleton(None, look.path)
-    job = SourceJob(casefile, casefile.source[0], look.file, PLACE_ZONE, look.path, None, None, Problems(), [])
+    job = SourceJob(
+        casefile=casefile,
+        source=casefile.source[0],
+        file=look.file,
+        zone=PLACE_ZONE,
+        clock=look.path,
+        keep=None,
+        failure_ns=None,
+        problems=Problems(),
+        points=[],
+    )
 
     def step(export: TableExport) -> None:
         layout = find_layout(job, export.dialect)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 
-from forensics.case.schema import Point
+from forensics.case.exports import Point
 from forensics.intake.job import SourceJob
 from forensics.intake.lexicon import plain
 from forensics.intake.points.find_layout import Layout

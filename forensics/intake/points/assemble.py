@@ -31,7 +31,7 @@ from forensics.intake.table.decimal_mark import MarkDecision
 from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.raw_table import FileCounts, RawTable
 from forensics.intake.table.values import Marks
-from forensics.model.points import FILE_ROWS, place_of
+from forensics.model.row_numbers import FILE_ROWS, place_of
 from forensics.model.vocabulary import is_switch
 
 Texts = Callable[[list[int]], dict[int, str]]
@@ -59,7 +59,14 @@ def bind_points(
     time_name = ", ".join(dialect.names[i] for i in dialect.time_columns)
     summer = None if layout.summer_column is None else (layout.summer_column, dialect.names[layout.summer_column])
     judge = TimeResolver(
-        job.path, job.source, job.zone, time_name, job.keep, job.failure_ns, job.problems, summer_column=summer
+        path=job.path,
+        source=job.source,
+        zone=job.zone,
+        time_name=time_name,
+        keep=job.keep,
+        failure_ns=job.failure_ns,
+        problems=job.problems,
+        summer_column=summer,
     )
     for question in BEFORE_TIMES:
         question(job, dialect, gathered)
@@ -78,8 +85,8 @@ def bind_points(
     )  # fmt: skip
     for ask in BEFORE_BINDING:
         ask(job, dialect, layout, gathered, binder)
-    decided = decide_for_columns(job, dialect, layout, gathered, marks, binder, texts, names)
-    points = _bind(job, dialect, layout, gathered, settled, binder, decided, (names, keys))
+    decided = decide_for_columns(job, dialect, layout, gathered, marks, binder=binder, texts=texts, named=names)
+    points = _bind(job, dialect, layout, gathered, settled, binder=binder, marks=decided, named=(names, keys))
     job.found |= points.found
     job.names.extend(names)
     accounts = _account(job, gathered, settled, binder, texts)
@@ -187,10 +194,12 @@ def _bind(
     names, keys = named
     start_ns = job.keep.start_ns if job.keep is not None else None
     if layout.layout == "wide":
-        return wide_points(layout.wide, gathered, settled, binder, marks, dialect.raw_names, dialect.units)
+        return wide_points(layout.wide, gathered, settled, binder, marks, header=dialect.raw_names, units=dialect.units)
     if layout.layout == "text" and layout.text_column is not None:
         points = text_points(layout.points, gathered, settled, binder, layout.text_column, start_ns)
-        points.log = list(log_lines(gathered, settled, job.path, job.clock, None, None, layout.text_column))
+        points.log = list(
+            log_lines(gathered, settled, job.path, job.clock, None, value_column=None, text_column=layout.text_column)
+        )
         return points
     if keys is None or layout.value_column is None:
         return Points()
@@ -200,7 +209,13 @@ def _bind(
     if events:
         points.log = list(
             log_lines(
-                gathered, settled, job.path, job.clock, layout.point_column, layout.value_column, layout.text_column
+                gathered,
+                settled,
+                job.path,
+                job.clock,
+                layout.point_column,
+                value_column=layout.value_column,
+                text_column=layout.text_column,
             )
         )
         for number, point in layout.points:

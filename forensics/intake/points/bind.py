@@ -9,7 +9,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import Machine, Point, Source
+from forensics.case.exports import Point, Source
+from forensics.case.schema import Machine
 from forensics.errors import Problem, Problems, Severity
 from forensics.intake.points.glued_marks import MarkedColumn, in_one_unit, settle_marks
 from forensics.intake.points.plausible import below_vacuum, may_be_parts_of_one
@@ -17,7 +18,9 @@ from forensics.intake.points.units import UnitJudge
 from forensics.intake.result import STATES_OF, Detection
 from forensics.intake.table.sentinels import no_reading
 from forensics.intake.table.values import NOT_A_NUMBER, Numbers, Reasons, StateWords, state_words
-from forensics.model.points import FILE_ROWS, NS, OFF, ON, UNKNOWN, Origin, Samples, Switch, said_row
+from forensics.model.points import NS, OFF, ON, UNKNOWN, Origin, Samples
+from forensics.model.row_numbers import FILE_ROWS, said_row
+from forensics.model.switches import Switch
 from forensics.model.units import Unit, to_canonical
 from forensics.model.vocabulary import ROLE_FACTS, Quality, Recorded, Role, is_switch
 

@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 
 from forensics.intake.points.plausible import false_zeros
 from forensics.intake.result import SourceResult
-from forensics.model.points import NS, ON, UNKNOWN, Samples, Switch, iso, said_row
+from forensics.model.points import NS, ON, UNKNOWN, Samples, iso
+from forensics.model.row_numbers import said_row
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Quality, Recorded, Role
 from forensics.rules import read_limits
 

@@ -16,7 +16,7 @@ from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.records import parse
 from forensics.intake.table.values import MarkCount, Marks
-from forensics.model.points import said_row
+from forensics.model.row_numbers import said_row
 from forensics.model.vocabulary import is_switch
 
 Texts = Callable[[list[int]], dict[int, str]]

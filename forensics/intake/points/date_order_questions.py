@@ -8,7 +8,7 @@ from forensics.intake.table.raw_table import RawTable
 from forensics.intake.timestamps.date_order import local_ns
 from forensics.intake.timestamps.fields import DAY_NS, OPEN
 from forensics.intake.timestamps.wording import between, date_of, in_words, length_of
-from forensics.model.points import said_row
+from forensics.model.row_numbers import said_row
 
 
 def undecided(gathered: RawTable) -> tuple[str, str]:
@@ -16,17 +16,22 @@ def undecided(gathered: RawTable) -> tuple[str, str]:
     fields, example = gathered.fields(), gathered.orders.example
     if fields is None or example is None:
         raise AssertionError("an order can't be open without its fields")
-    spans, first = {}, {}
-    place = int(np.flatnonzero(fields.form == OPEN)[0])
+    spans, times = {}, {}
     for order in ("DMY", "MDY"):
-        local, good = local_ns(fields, order)
-        low, high = int(local[good].min()), int(local[good].max())
+        times[order], good = local_ns(fields, order)
+        low, high = int(times[order][good].min()), int(times[order][good].max())
         spans[order] = (date_of(low), date_of(high), (high - low) / DAY_NS)
-        first[order] = date_of(int(local[place]))
     day, month = spans["DMY"], spans["MDY"]
+    # a stamp of 3/3 is the same day either way, and shows nothing
+    places = np.flatnonzero(fields.form == OPEN)
+    telling = places[times["DMY"][places] != times["MDY"][places]]
+    place = int(telling[0]) if len(telling) else int(places[0])
+    row = int(gathered.row()[place])
+    quoted = f" '{example.text}'" if row == example.row else ""
+    first = {order: in_words(date_of(int(local[place])), year=False) for order, local in times.items()}
     return (
-        f"{so_many(gathered)} fit day/month/year and month/day/year. Line {said_row(example.row)} '{example.text}' "
-        f"is {in_words(first['DMY'], year=False)} or {in_words(first['MDY'], year=False)}. As day-first the file "
+        f"{so_many(gathered)} fit day/month/year and month/day/year. Line {said_row(row)}{quoted} "
+        f"is {first['DMY']} or {first['MDY']}. As day-first the file "
         f"spans {length_of(day[2])} ({between(day[0], day[1])}), as month-first {length_of(month[2])} "
         f"({between(month[0], month[1])}).",
         'Give date_order = "DMY" or "MDY" in its [[source]].',

@@ -47,7 +47,7 @@ def set_duplicates_aside(
     starts = np.flatnonzero(np.concatenate(([True], ~same)))
     ends = np.concatenate((starts[1:], [len(t)]))
     for start, end in zip(starts[ends - starts > 1], ends[ends - starts > 1], strict=True):
-        _one_group(order[start:end], position, rows, text, drop, differs, rank)
+        _one_group(order[start:end], position, rows, text, drop, differs=differs, rank=rank)
     settled.flags[differs] |= np.uint16(Quality.DUPLICATE_DIFFERS)
     if drop.any():
         settled.aside.extend((int(i), DUPLICATE) for i in position[drop])

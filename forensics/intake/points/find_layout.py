@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 
-from forensics.case.schema import Point
+from forensics.case.exports import Point
 from forensics.intake.job import SourceJob
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.points.bind import is_number
@@ -70,7 +70,7 @@ def find_layout(job: SourceJob, dialect: Dialect) -> Layout:
         point_column = None
     if kind == "events" and point_column is None and (text_column is not None or bound_text):
         layout = Layout("events", "text", points=bound_text or _explicit(job), text_column=text_column)
-    elif _is_long(job, dialect, kind, point_column, value_column, text_column, in_header):
+    elif _is_long(job, dialect, kind, point_column, value_column, text_column=text_column, in_header=in_header):
         value = value_column if value_column is not None else text_column
         layout = Layout(kind, "long", points=job.points, point_column=point_column, value_column=value)
         layout.text_column = text_column if text_column != value else None

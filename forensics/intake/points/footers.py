@@ -18,7 +18,8 @@ from forensics.intake.timestamps.parse import read_fields
 from forensics.intake.timestamps.wording import date_of
 from forensics.intake.timestamps.zones import offset_of
 from forensics.model.paths import open_regular
-from forensics.model.points import place_of, to_datetime
+from forensics.model.points import to_datetime
+from forensics.model.row_numbers import place_of
 
 FOOTER = "footer"
 ROW_LIMITS = {65_536: "an old sheet format", 1_048_576: "a sheet"}

@@ -12,10 +12,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import Mark, Point
+from forensics.case.exports import Mark, Point
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.table.values import Numbers, Reasons
-from forensics.model.points import said_row
+from forensics.model.row_numbers import said_row
 from forensics.model.units import Unit, fits, read_unit
 
 _ALL = 0.9  # a unit that so many readings carry is that of the column, also of the bare ones among them

@@ -9,15 +9,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import Point
+from forensics.case.exports import Point
 from forensics.intake.lexicon import plain
 from forensics.intake.points.bind import Binder, Rows, is_number, recorded_of
 from forensics.intake.points.gaps import gaps_told
 from forensics.intake.points.resolved import ResolvedTimes
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.values import Marks, Numbers, Reasons, read_numbers
-from forensics.model.points import OFF, ON, UNKNOWN, Samples, Switch
+from forensics.model.points import OFF, ON, UNKNOWN, Samples
 from forensics.model.record import LogLine
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role
 
 
@@ -330,7 +331,7 @@ def log_lines(
         return [words[int(code)].strip() for code in codes[settled.position]]
 
     return tuple(
-        LogLine(int(t), point, value, text, path, clock, int(row))
+        LogLine(time_ns=int(t), point=point, value=value, text=text, source=path, clock=clock, row=int(row))
         for t, row, point, value, text in zip(
             settled.t, rows, texts(point_column), texts(value_column), texts(text_column), strict=True
         )

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from forensics.intake.timestamps.monotonicity import SetBack
 from forensics.intake.timestamps.wording import in_units
-from forensics.model.points import NS, said_row
+from forensics.model.points import NS
+from forensics.model.row_numbers import said_row
 
 OUT_OF_ORDER = "stamp out of order"
 _FAR_STEPS = 10.0  # usual steps: a row so far back did not merely arrive late

@@ -129,5 +129,11 @@ def no_records(
     _hold_back(job, layout)
     accounting = Accounting(gathered.rows_read, 0, dict(counts), {}, tuple(gathered.aside))
     return SourceResult(
-        exhibit, layout.kind, layout.layout, job.clock, accounting, tuple(detections), tuple(dialect.notes)
+        exhibit=exhibit,
+        kind=layout.kind,
+        layout=layout.layout,
+        clock=job.clock,
+        accounting=accounting,
+        detections=tuple(detections),
+        notes=tuple(dialect.notes),
     )

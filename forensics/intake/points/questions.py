@@ -17,7 +17,7 @@ from forensics.intake.points.find_layout import Layout
 from forensics.intake.points.quality import hide_bad_quality
 from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.raw_table import RawTable
-from forensics.model.points import said_row
+from forensics.model.row_numbers import said_row
 from forensics.model.vocabulary import is_switch
 
 _MOST_LINES = 8

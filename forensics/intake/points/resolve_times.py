@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import Source
+from forensics.case.exports import Source
 from forensics.errors import Problem, Problems, Severity
 from forensics.intake.points.date_order_questions import contradiction, undecided, year_first_or_last
 from forensics.intake.points.duplicates import set_duplicates_aside
@@ -33,7 +33,8 @@ from forensics.intake.timestamps.wording import clock_of, date_of, in_units, sta
 from forensics.intake.timestamps.years import put_years
 from forensics.intake.timestamps.zones import to_utc
 from forensics.intake.unset_clocks import NOT_SET, clock_not_set
-from forensics.model.points import FILE_ROWS, NS, Span, said_row
+from forensics.model.points import NS, Span
+from forensics.model.row_numbers import FILE_ROWS, said_row
 from forensics.model.vocabulary import Quality
 
 _DAY_NS = 86_400 * NS
@@ -93,7 +94,7 @@ class TimeResolver:
         told = self._told(gathered, rows, local)
         if told is None:
             return None
-        return self._order(gathered, rows, local, offset, keys, texts, told)
+        return self._order(gathered, rows, local, offset, keys, texts=texts, told=told)
 
     def _told(self, gathered: RawTable, rows: NDArray[np.int64], local: NDArray[np.int64]) -> RowsTold | None:
         """What a column of summer time and the answers of the case file tell of rows; None where that asks."""

@@ -9,12 +9,13 @@ from datetime import UTC, datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import RowAnswer
+from forensics.case.exports import RowAnswer
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.timestamps.fields import DAY_NS
 from forensics.intake.timestamps.zones import fixed_offset_s, offset_of, to_utc
-from forensics.model.points import FILE_ROWS, NS
+from forensics.model.points import NS
+from forensics.model.row_numbers import FILE_ROWS
 
 DROPPED = "dropped by the case file"
 _CONTRADICTS = 0.02  # more rows than this that contradict the zone: the column or the zone is another

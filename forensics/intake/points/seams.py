@@ -15,7 +15,8 @@ from forensics.intake.points.duplicates import DUPLICATE
 from forensics.intake.points.resolved import ResolvedTimes
 from forensics.intake.table.raw_table import FileCounts
 from forensics.intake.timestamps.wording import in_units
-from forensics.model.points import FILE_ROWS, NS, iso
+from forensics.model.points import NS, iso
+from forensics.model.row_numbers import FILE_ROWS
 
 _FEW_ROWS = 3  # a seam may hold the last row of one file and the first of the next
 _MOST_SAID = 5

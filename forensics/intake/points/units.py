@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from forensics.case.schema import Point
+from forensics.case.exports import Point
 from forensics.intake.result import Detection
 from forensics.model.units import Datum, Unit, fits, needs_datum, read_unit
 from forensics.model.vocabulary import ROLE_FACTS, Dimension, Role

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import KW_ONLY, dataclass, field
 
-from forensics.case.schema import Source
+from forensics.case.exports import Source
 from forensics.intake.result import Detection
 from forensics.intake.table.values import SUFFIXED, MarkCount, Marks
-from forensics.model.points import said_row
+from forensics.model.row_numbers import said_row
 
 _NAMES = {".": "point", ",": "comma", "'": "apostrophe", " ": "blank", "": "none"}
 

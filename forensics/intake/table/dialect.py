@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
-from forensics.case.schema import Source
+from forensics.case.exports import Source
 from forensics.intake.lexicon import plain
 from forensics.intake.result import Detection
 from forensics.intake.table.dialect_model import Dialect, Note

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from forensics.case.schema import Source
+from forensics.case.exports import Source
+from forensics.errors import WrongEncodingError
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import SourceJob
-from forensics.intake.refusals import WrongEncodingError
 from forensics.intake.result import Detection
 from forensics.intake.table.decimal_mark import MarkDecision
 from forensics.intake.table.dialect_model import Dialect

@@ -11,7 +11,7 @@ from forensics.intake.table.dialect_model import Dialect
 from forensics.intake.table.raw_table import Chunk, FileCounts, RawTable
 from forensics.intake.table.row_filter import Wanted
 from forensics.intake.table.values import NO_COLUMN
-from forensics.model.points import FILE_ROWS
+from forensics.model.row_numbers import FILE_ROWS
 from forensics.model.units import read_unit
 
 

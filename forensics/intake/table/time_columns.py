@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from forensics.case.schema import Source
+from forensics.case.exports import Source
 from forensics.intake.lexicon import plain, read_words
 from forensics.intake.result import Detection
 from forensics.intake.table.dialect_model import Dialect, column_index

@@ -9,10 +9,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from forensics.case.schema import Source
+from forensics.case.exports import Source
+from forensics.errors import UnreadableError, WrongEncodingError
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import SourceJob
-from forensics.intake.refusals import UnreadableError, WrongEncodingError
 from forensics.intake.result import Detection, SetAside
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
 from forensics.intake.table.dialect import find_dialect, like
@@ -154,7 +154,16 @@ def _opened(
         dialect = find_dialect(head, source)
         top = b"".join(head.splitlines(keepends=True)[: dialect.data_line - 1])
     seen = (Detection("encoding", name, evidence),)
-    return TextExport(exhibit, source, ByteSource(exhibit.file), codec, name, dialect, seen, top=top)
+    return TextExport(
+        exhibit=exhibit,
+        source=source,
+        stream=ByteSource(exhibit.file),
+        codec=codec,
+        encoding=name,
+        dialect=dialect,
+        detections=seen,
+        top=top,
+    )
 
 
 def _head(exhibit: Exhibit, codec: str) -> bytes:

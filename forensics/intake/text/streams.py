@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import BinaryIO, Protocol
 
 from forensics.case.values import check_encoding
-from forensics.intake.refusals import UnreadableError, WrongEncodingError
+from forensics.errors import UnreadableError, WrongEncodingError
 from forensics.model.paths import open_regular
 
 BLOCK_BYTES = 6 << 20

@@ -87,10 +87,22 @@ class Fields:
     def take(self, chosen: NDArray[Any]) -> Fields:
         """Some of the stamps, by mask or position; zone letters are resolved before."""
         return Fields(
-            self.form[chosen], self.year[chosen], self.p[chosen], self.q[chosen], self.tod_ns[chosen],
-            self.offset_s[chosen], self.number[chosen], self.digits[chosen], self.resolution_ns, {},
-            dict(self.bad_months), set(self.month_names), list(self.shapes), self.dashed, self.short,
-        )  # fmt: skip
+            form=self.form[chosen],
+            year=self.year[chosen],
+            p=self.p[chosen],
+            q=self.q[chosen],
+            tod_ns=self.tod_ns[chosen],
+            offset_s=self.offset_s[chosen],
+            number=self.number[chosen],
+            digits=self.digits[chosen],
+            resolution_ns=self.resolution_ns,
+            zones={},
+            bad_months=dict(self.bad_months),
+            month_names=set(self.month_names),
+            shapes=list(self.shapes),
+            dashed=self.dashed,
+            short=self.short,
+        )
 
 
 def joined(parts: list[Fields]) -> Fields:

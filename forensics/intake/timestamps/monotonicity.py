@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forensics.intake.timestamps.wording import in_units
-from forensics.model.points import said_row
+from forensics.model.row_numbers import said_row
 
 _TWO, _MOST_SAID = 2, 5
 _HOUR = 3600 * 10**9

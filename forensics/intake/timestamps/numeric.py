@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from forensics.intake.result import Detection
 from forensics.intake.timestamps.fields import EPOCH, Fields
 from forensics.intake.timestamps.wording import date_of
-from forensics.model.points import NS, said_row
+from forensics.model.points import NS
+from forensics.model.row_numbers import said_row
 
 _DAY_NS = 86_400 * NS
 _NEAR_DAYS = 400  # a record that ends further from the failure than this is not taken to be of its year

@@ -12,8 +12,8 @@ from typing import Any, BinaryIO
 
 import numpy as np
 
+from forensics.errors import SheetQuestion
 from forensics.intake.typed.cells import DAY_NS, NO_TIME, Cells, CellTable, unique_columns
-from forensics.intake.typed.workbook import SheetQuestion
 from forensics.model.paths import open_regular
 
 SUFFIXES = frozenset({".parquet", ".pq", ".feather", ".arrow"})

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from forensics.case.schema import Source
+from forensics.case.exports import Source
+from forensics.errors import SheetQuestion, UnreadableError, WrongEncodingError
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.job import SourceJob
-from forensics.intake.refusals import UnreadableError, WrongEncodingError
 from forensics.intake.result import Detection
 from forensics.intake.table.decimal_mark import MarkDecision
 from forensics.intake.table.dialect_model import Dialect
@@ -17,7 +17,6 @@ from forensics.intake.table.row_filter import Wanted
 from forensics.intake.typed.cells import CellTable
 from forensics.intake.typed.reader import gather_table, marks_of, open_table, row_texts, table_dialect
 from forensics.intake.typed.swapped_dates import dates_are_exchanged
-from forensics.intake.typed.workbook import SheetQuestion
 
 
 @dataclass(slots=True)

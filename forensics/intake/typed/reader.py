@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import Source
+from forensics.case.exports import Source
 from forensics.intake.result import Detection, SetAside
 from forensics.intake.table.decimal_mark import MarkDecision, decide_marks
 from forensics.intake.table.dialect_model import Dialect, Note
@@ -31,6 +31,11 @@ _SAMPLE_ROWS = 400
 _TEXT_MAX = 2000
 _SEPARATOR = "\x1f"  # unit separator (ISO/IEC 646): no cell holds it
 _DAY_MS = 86_400_000
+READERS: dict[str, Callable[[Path], CellTable]] = dict.fromkeys(columnar.SUFFIXES, columnar.read_columns)
+"""What reads a file of one table by its ending; a further format is a module of its own and a line here."""
+WORKBOOKS = workbooks.SUFFIXES | workbooks.REFUSED_SUFFIXES
+TYPED = frozenset({*READERS, *WORKBOOKS})
+"""Endings of files whose cells have types."""
 
 
 def table_dialect(table: CellTable, source: Source) -> Dialect:
@@ -100,8 +105,9 @@ def open_table(file: Path, source: Source, wanted: Sequence[str]) -> CellTable:
     SheetQuestion
         The file can't be read, or a question stands; ``problem(path)`` gives it.
     """
-    if file.suffix.casefold() in columnar.SUFFIXES:
-        return columnar.read_columns(file)
+    reader = READERS.get(file.suffix.casefold())
+    if reader is not None:
+        return reader(file)
     told = source.time_number or ""
     return workbooks.read_sheet(
         file, sheet=source.sheet, wanted=wanted, times=source.time_column,

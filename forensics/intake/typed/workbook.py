@@ -20,34 +20,23 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.errors import Problem, Severity
+from forensics.errors import SheetQuestion, Unsafe
 from forensics.intake.table.headers import is_stamp, is_units, says_what_it_is, unit_text
 from forensics.intake.typed.cells import CellTable, unique_columns
 from forensics.intake.typed.percent_cells import in_per_cent
 from forensics.intake.typed.workbook_cells import cells_of, serial_dates, time_places
-from forensics.intake.typed.workbook_safety import Guarded, Unsafe, guard
+from forensics.intake.typed.workbook_safety import Guarded, guard
 from forensics.model.paths import open_regular
 
 if TYPE_CHECKING:
     import python_calamine
 
 SUFFIXES = frozenset({".xlsx", ".xlsm", ".ods"})
+REFUSED_SUFFIXES = frozenset({".xls", ".xlsb"})
 _LOOK_ROWS = 200
 _MAX_TEXT = 200
 _Merge = tuple[tuple[int, int], tuple[int, int]]
 Row = list[Any]
-
-
-class SheetQuestion(ValueError):  # noqa: N818 - it carries a Problem, not a fault of the program
-    """A workbook that is not read on; carries what to ask."""
-
-    def __init__(self, what: str, remedy: str = "", row: int | None = None) -> None:
-        super().__init__(what)
-        self.what, self.remedy, self.row = what, remedy, row
-
-    def problem(self, file: str) -> Problem:
-        """The problem, placed in a file: it leaves the points of this source out."""
-        return Problem(self.what, file=file, row=self.row, remedy=self.remedy, severity=Severity.POINT)
 
 
 def read_sheet(
@@ -85,7 +74,7 @@ def read_sheet(
         hidden = guarded.hidden_rows(chosen)
         if hidden:
             notes.append(f"sheet '{chosen}' has {hidden} hidden rows: they are read like the others")
-        table = _table(rows, merges, named, times, system or guarded.date_system, notes, detections)
+        table = _table(rows, merges, named, times, system or guarded.date_system, notes=notes, detections=detections)
         return _in_per_cent(table, guarded.percent_rows(chosen))
     finally:
         if collecting:

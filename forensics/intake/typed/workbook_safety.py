@@ -15,6 +15,7 @@ from xml.sax.saxutils import unescape
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.errors import Unsafe
 from forensics.intake.typed.percent_cells import percent_rows, percent_styles
 from forensics.model.paths import open_regular
 
@@ -47,10 +48,6 @@ _ODS_CELL = re.compile(
 )
 _ODS_HEAD_ROWS = 12
 Merge = tuple[tuple[int, int], tuple[int, int]]
-
-
-class Unsafe(ValueError):  # noqa: N818 - an input that is refused
-    """A workbook that is not opened; the text says why."""
 
 
 @dataclass(slots=True)

@@ -10,11 +10,13 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from forensics.case.schema import Machine, Point, Source
+from forensics.case.exports import Point, Source
+from forensics.case.schema import Machine
 from forensics.errors import Problem, Problems, Severity
 from forensics.intake.waveform.data import Table
 from forensics.intake.waveform.header import Header
-from forensics.model.points import OFF, ON, UNKNOWN, Origin, Switch
+from forensics.model.points import OFF, ON, UNKNOWN, Origin
+from forensics.model.switches import Switch
 from forensics.model.units import Unit, fits, read_unit, to_canonical
 from forensics.model.vocabulary import ROLE_FACTS, Dimension, Recorded, Role, is_switch
 

@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.errors import Refused
 from forensics.intake.waveform.header import Header
-from forensics.intake.waveform.stamps import Refused
 
 _MISSING_STAMP = 0xFFFFFFFF
 _MISSING_TEXT = "99999"
@@ -133,7 +133,17 @@ def _ascii(header: Header, data: bytes, name: str) -> Table:
     stamp[stamp >= _MISSING_STAMP] = np.nan
     number = np.array([int(float(cells[0])) for cells in rows], dtype=np.int64)
     counts = dict(Counter(reason for _, reason, _ in aside))
-    return Table(number, stamp, analog, status, np.array(kept, dtype=np.int64), len(split), counts, tuple(aside), notes)
+    return Table(
+        number=number,
+        stamp=stamp,
+        analog=analog,
+        status=status,
+        line=np.array(kept, dtype=np.int64),
+        rows_read=len(split),
+        set_aside=counts,
+        listed=tuple(aside),
+        notes=notes,
+    )
 
 
 def _count_up(rows: list[list[str]], kept: list[int], aside: list[tuple[int, str, str]], lines: list[str]) -> list[str]:
@@ -246,7 +256,17 @@ def _binary(header: Header, data: bytes, name: str) -> Table:
             exact = channel.a * raw[:, place].astype(np.float64) + channel.b
             analog[place] = np.where((raw[:, place] <= _MISSING_FLOAT32) | ~np.isfinite(exact), np.nan, exact)
     line = np.arange(1, rows + 1, dtype=np.int64)
-    return Table(number, stamp, analog, status, line, rows + (1 if aside else 0), aside, listed, notes)
+    return Table(
+        number=number,
+        stamp=stamp,
+        analog=analog,
+        status=status,
+        line=line,
+        rows_read=rows + (1 if aside else 0),
+        set_aside=aside,
+        listed=listed,
+        notes=notes,
+    )
 
 
 def _filler(data: bytes, size: int) -> int:

@@ -14,7 +14,8 @@ import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from forensics.intake.waveform.stamps import Order, Refused, order_dates, read_stamp
+from forensics.errors import Refused
+from forensics.intake.waveform.stamps import Order, order_dates, read_stamp
 
 if TYPE_CHECKING:
     import comtrade

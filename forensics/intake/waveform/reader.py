@@ -13,8 +13,9 @@ from pathlib import Path
 
 import numpy as np
 
-from forensics.case.schema import Machine, Point, Source
-from forensics.errors import Problems
+from forensics.case.exports import Point, Source
+from forensics.case.schema import Machine
+from forensics.errors import Problems, Refused
 from forensics.intake.exhibits import sibling
 from forensics.intake.result import Accounting, Detection, SetAside
 from forensics.intake.timestamps.zones import offset_text, offsets_at
@@ -22,10 +23,11 @@ from forensics.intake.unset_clocks import EARLIEST_NS, LATEST_NS
 from forensics.intake.waveform.channels import Channels, left_out, unique_names
 from forensics.intake.waveform.data import Table, Times, read_table, sample_times
 from forensics.intake.waveform.header import Header, read_header, split_single_file
-from forensics.intake.waveform.stamps import NS, Refused
+from forensics.intake.waveform.stamps import NS
 from forensics.model.paths import read_regular
-from forensics.model.points import Origin, Switch
+from forensics.model.points import Origin
 from forensics.model.record import Waveform
+from forensics.model.switches import Switch
 
 MAX_BYTES = 1 << 30
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Literal
 
-from forensics.errors import Problem, Severity
+from forensics.errors import Refused
 
 NS = 1_000_000_000
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -23,19 +23,6 @@ _CENTURY = 100
 Order = Literal["MDY", "DMY", "YMD"]
 Written = tuple[int, int, int]
 _ORDER_WORDS: dict[Order, str] = {"MDY": "month/day", "DMY": "day/month", "YMD": "year/month/day"}
-
-
-class Refused(ValueError):  # noqa: N818 - it carries a Problem, not a fault of the program
-    """A record that is not read on; carries the problem to report."""
-
-    def __init__(self, what: str, *, row: int | None = None, remedy: str = "", stop: bool = False) -> None:
-        super().__init__(what)
-        self.what, self.row, self.remedy, self.stop = what, row, remedy, stop
-
-    def problem(self, file: str) -> Problem:
-        """The problem, placed in a file; a question about time stops the case, anything else the points only."""
-        severity = Severity.STOP if self.stop else Severity.POINT
-        return Problem(self.what, file=file, row=self.row, remedy=self.remedy, severity=severity)
 
 
 @dataclass(frozen=True, slots=True)

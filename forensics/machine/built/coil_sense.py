@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from forensics.machine.duty.capacity import capacity
 from forensics.machine.subject import Subject
-from forensics.model.points import NS, OFF, ON, Switch
+from forensics.model.points import NS, OFF, ON
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role
 from forensics.stats.proportions import wilson
 

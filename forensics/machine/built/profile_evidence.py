@@ -16,8 +16,9 @@ from forensics.machine.built.coil_sense import coil_senses
 from forensics.machine.built.profile_cells import broken_cells
 from forensics.machine.subject import Subject
 from forensics.model.memo import kept_with_owner
-from forensics.model.points import NS, OFF, ON, Switch
+from forensics.model.points import NS, OFF, ON
 from forensics.model.role_words import in_words
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role, State, StopKind
 from forensics.rules import Limits
 from forensics.stats.proportions import wilson
@@ -136,14 +137,15 @@ def _senses(subject: Subject) -> Iterator[Evidence]:
         expected = told[sense.role] == usual
         share, low, high = sense.against(energised=expected)
         yield Evidence(
-            f"sense of the {in_words(sense.role)}",
-            told[sense.role],
-            f"a capacity that moves {sense.rate:+.1f} % a minute while it is energised, against what it does else",
-            share,
-            low,
-            high,
-            sense.blocks,
-            f"Pull of the {in_words(sense.role)}'s coil, and which way the slide moves with it; wiring of its output.",
+            about=f"sense of the {in_words(sense.role)}",
+            told=told[sense.role],
+            seen=f"a capacity that moves {sense.rate:+.1f} % a minute while it is energised, against what it does else",
+            share=share,
+            low=low,
+            high=high,
+            of=sense.blocks,
+            look_at=f"Pull of the {in_words(sense.role)}'s coil, and which way the slide moves with it; "
+            "wiring of its output.",
             role=sense.role,
         )
 
@@ -167,7 +169,15 @@ def _kinds(subject: Subject) -> Iterator[Evidence]:
         seen = f"{short} of {len(lengths)} spells of {longest:.0f} s at most"
         look = f"Kind of the {in_words(role)}: pulsed, or a step valve that stays energised."
         yield Evidence(
-            f"kind of the {in_words(role)}", cell.in_words, seen, share, low, high, len(lengths), look, role=role
+            about=f"kind of the {in_words(role)}",
+            told=cell.in_words,
+            seen=seen,
+            share=share,
+            low=low,
+            high=high,
+            of=len(lengths),
+            look_at=look,
+            role=role,
         )
 
 
@@ -205,7 +215,17 @@ def _bypass(subject: Subject) -> Iterator[Evidence]:
         moved = sum(a != b for a, b in pairs)
         share, low, high = share_interval(moved, len(pairs))
         seen = f"a command that goes with the motor in {moved} of {len(pairs)} cycles"
-        yield Evidence("internal unloading valve", "none", seen, share, low, high, len(pairs), look, role=switch.role)
+        yield Evidence(
+            about="internal unloading valve",
+            told="none",
+            seen=seen,
+            share=share,
+            low=low,
+            high=high,
+            of=len(pairs),
+            look_at=look,
+            role=switch.role,
+        )
         return
     shuts = subject.profile.polarity.bypass_solenoid == "energise-to-shut"
     turned = sum(a is (not shuts) and b is shuts for a, b in pairs)
@@ -214,7 +234,17 @@ def _bypass(subject: Subject) -> Iterator[Evidence]:
     if not shuts:
         seen = f"a coil that is energised in running and not at rest in {turned} of {len(pairs)} cycles"
     told = subject.profile.polarity.bypass_solenoid
-    yield Evidence("sense of the bypass solenoid", told, seen, share, low, high, len(pairs), look, role=switch.role)
+    yield Evidence(
+        about="sense of the bypass solenoid",
+        told=told,
+        seen=seen,
+        share=share,
+        low=low,
+        high=high,
+        of=len(pairs),
+        look_at=look,
+        role=switch.role,
+    )
 
 
 def _middle(start_ns: int, end_ns: int) -> tuple[int, int]:
@@ -257,7 +287,17 @@ def _pump_down(subject: Subject) -> Iterator[Evidence]:
     seen = f"suction that falls before {fell} of {judged} normal stops"
     look = "Whether the controller pumps down before a normal stop, in its settings and at one stop watched."
     told = "pump-down" if has else "no pump-down"
-    yield Evidence("pump-down", told, seen, share, low, high, judged, look, on_commands=False)
+    yield Evidence(
+        about="pump-down",
+        told=told,
+        seen=seen,
+        share=share,
+        low=low,
+        high=high,
+        of=judged,
+        look_at=look,
+        on_commands=False,
+    )
 
 
 _FEW_READINGS = 4
@@ -284,7 +324,17 @@ def _oil(subject: Subject) -> Iterator[Evidence]:
     share, low, top = share_interval(above, judged)
     seen = f"oil above the discharge pressure in {above} of {judged} runs"
     look = "Whether an oil pump is fitted, and both sensors against a gauge."
-    yield Evidence("oil pump", "none", seen, share, low, top, judged, look, on_commands=False)
+    yield Evidence(
+        about="oil pump",
+        told="none",
+        seen=seen,
+        share=share,
+        low=low,
+        high=top,
+        of=judged,
+        look_at=look,
+        on_commands=False,
+    )
 
 
 _HIGH = (Role.DISCHARGE_PRESSURE, Role.CONDENSER_PRESSURE, Role.HIGH_SIDE_PRESSURE)
@@ -295,4 +345,14 @@ def _cells(subject: Subject) -> Iterator[Evidence]:
         share, low, high = share_interval(cell.broken, cell.of)
         look = f"The controller's table for {cell.state.value}, and the {in_words(cell.role)}'s pull in it."
         about = f"{in_words(cell.role)} in {cell.state.value}"
-        yield Evidence(about, cell.told, cell.seen, share, low, high, cell.of, look, role=cell.role)
+        yield Evidence(
+            about=about,
+            told=cell.told,
+            seen=cell.seen,
+            share=share,
+            low=low,
+            high=high,
+            of=cell.of,
+            look_at=look,
+            role=cell.role,
+        )

@@ -20,11 +20,11 @@ from forensics.machine.duty.frame import (
     cite,
     episodes,
     frame_of,
-    max_age_s,
     rests_of,
     run_span,
     runs_of,
 )
+from forensics.machine.duty.reading_age import max_age_s
 from forensics.machine.subject import Subject
 from forensics.model.memo import kept_with_owner
 from forensics.model.points import NS
@@ -104,15 +104,15 @@ def derived_of(subject: Subject, frame: AlignedSamples) -> Derived:
     inlet = inlet + _INLET_SHARE * (dew_s - inlet)
     bubble_h = curve.bubble_c(get(*HIGH_SIDE))
     return Derived(
-        dew_s,
-        (dew_s + inlet) / 2.0,
-        inlet,
-        dew_h,
-        (dew_h + bubble_h) / 2.0,
-        dew_h - dew_s,
-        get(Role.SUCTION_TEMPERATURE) - dew_s,
-        get(Role.DISCHARGE_TEMPERATURE) - curve.dew_c(get(*DISCHARGE)),
-        bubble_h - get(Role.LIQUID_TEMPERATURE),
+        suction_dew_c=dew_s,
+        suction_mean_c=(dew_s + inlet) / 2.0,
+        suction_inlet_c=inlet,
+        condensing_dew_c=dew_h,
+        condensing_mean_c=(dew_h + bubble_h) / 2.0,
+        lift_k=dew_h - dew_s,
+        superheat_k=get(Role.SUCTION_TEMPERATURE) - dew_s,
+        discharge_superheat_k=get(Role.DISCHARGE_TEMPERATURE) - curve.dew_c(get(*DISCHARGE)),
+        subcooling_k=bubble_h - get(Role.LIQUID_TEMPERATURE),
     )
 
 
@@ -231,10 +231,18 @@ class Blocks:
 
     @property
     def seconds(self) -> Floats:
-        """How long each block stands for, s, shape (m,)."""
+        """How long each block stands for, s, shape (m,): each sample from the one before it, or to the one behind it.
+
+        History is looked at less often than the window: a block of it may hold one sample and stand for a minute.
+        """
         f = self.frame
-        alone = np.full(len(self.t), f.step_s)
-        return np.asarray(np.maximum((f.t[self.last] - f.t[self.first]) / NS, alone))
+        if not len(f.t):
+            return np.zeros(0)
+        same = np.diff(f.run) == 0
+        apart_s = np.where(same, np.diff(f.t) / NS, np.nan)
+        before, after = np.append(np.nan, apart_s), np.append(apart_s, np.nan)
+        each = np.where(np.isfinite(before), before, np.where(np.isfinite(after), after, f.step_s))
+        return np.asarray(np.bincount(self.of, weights=each, minlength=len(self.t)), dtype=np.float64)
 
 
 def cut_blocks(frame: AlignedSamples, interval_s: float) -> Blocks:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from forensics.machine.duty.baseline import Blocks, Duties, cut_blocks
 from forensics.machine.duty.frame import AlignedSamples, Floats, Mask
+from forensics.machine.duty.taught import before_it_left
 from forensics.machine.subject import Subject
 from forensics.model.points import NS
 from forensics.stats.robust_fit import MAD_TO_SIGMA, Estimate, student_quantile
@@ -165,7 +166,18 @@ def expected_of(subject: Subject, frame: AlignedSamples, reading: Floats, duties
     blank, none = np.full(m, np.nan), np.zeros(m, dtype=bool)
 
     def nothing(why_not: str) -> Expected:
-        return Expected(blocks, mean, x, t_s, run, blank, blank, none, None, why_not)
+        return Expected(
+            blocks=blocks,
+            reading=mean,
+            duties=x,
+            t_s=t_s,
+            run=run,
+            expected=blank,
+            error=blank,
+            reference=none,
+            surface=None,
+            why_not=why_not,
+        )
 
     if any(not np.isfinite(column).any() for column in columns):
         return nothing(_DUTY_UNKNOWN)
@@ -175,12 +187,21 @@ def expected_of(subject: Subject, frame: AlignedSamples, reading: Floats, duties
     reference = _reference(subject, blocks, teach)
     if reference is None:
         return nothing("too little settled running earlier to know what is expected")
-    at = np.flatnonzero(reference)
-    size = max(float(np.median(np.abs(mean[at]))), 1e-9) if terms.relative else 1.0
+    size = max(float(np.median(np.abs(mean[reference]))), 1e-9) if terms.relative else 1.0
     slope = None if terms.slope is None else terms.slope * size
-    surface = fit_surface(
-        x[at], t_s[at], run[at], mean[at], effect=terms.effect * size, step=terms.step, unknown_slope=slope
-    )
+
+    def taught_by(at: NDArray[np.int64]) -> Surface | None:
+        return fit_surface(
+            x[at], t_s[at], run[at], mean[at], effect=terms.effect * size, step=terms.step, unknown_slope=slope
+        )
+
+    at = np.flatnonzero(reference)
+    far = subject.limits["duty.near_share"] * terms.effect * size
+    least_s = subject.limits["duty.baseline_least"]
+    at = before_it_left(at, (x, t_s, run, mean), blocks.seconds, taught_by, far=far, least_s=least_s)
+    reference = np.zeros(m, dtype=bool)
+    reference[at] = True
+    surface = taught_by(at)
     if surface is None:
         return nothing("too little settled running earlier to know what is expected")
     expected, error = blank.copy(), blank.copy()
@@ -189,7 +210,19 @@ def expected_of(subject: Subject, frame: AlignedSamples, reading: Floats, duties
     _after_starts(blocks, mean, settled, expected, error, int(at[-1]))
     if terms.relative:
         error = error / np.where(expected > 0.0, expected, np.nan)
-    return Expected(blocks, mean, x, t_s, run, expected, error, reference, surface, "", terms.relative)
+    return Expected(
+        blocks=blocks,
+        reading=mean,
+        duties=x,
+        t_s=t_s,
+        run=run,
+        expected=expected,
+        error=error,
+        reference=reference,
+        surface=surface,
+        why_not="",
+        relative=terms.relative,
+    )
 
 
 def _reference(subject: Subject, blocks: Blocks, teach: Mask) -> Mask | None:

@@ -13,12 +13,15 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from forensics.machine.duty.reading_age import max_age_s
 from forensics.machine.runs import Run
 from forensics.machine.subject import Subject
+from forensics.machine.trip_words import trip_texts
 from forensics.model.findings import Cite, Stop
 from forensics.model.memo import kept_with_owner
-from forensics.model.points import NS, Samples, Span, Switch
-from forensics.model.vocabulary import Recorded, Role, StopKind
+from forensics.model.points import NS, Samples, Span
+from forensics.model.switches import Switch
+from forensics.model.vocabulary import Role, StopKind
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -27,13 +30,6 @@ _WINDOW_STEP_S = 10.0
 _HISTORY_STEP_S = 60.0
 _MOST_TIMES = 20_000
 _RUNNING_SHARE = 0.2
-
-
-def max_age_s(samples: Samples) -> float | None:
-    """How old a reading may be and still stand for a moment; None for change logs without a hold limit."""
-    if samples.origin.recorded is Recorded.CHANGE:
-        return samples.origin.hold_s
-    return max(3.0 * samples.interval_s, 3.0) if np.isfinite(samples.interval_s) else None
 
 
 def run_span(run: Run) -> Span:
@@ -145,20 +141,21 @@ def frame_of(subject: Subject) -> AlignedSamples:
     failing = _failing_run(subject, spans)
     settle_s, before_stop_s = subject.limits["duty.settle_after_start"], subject.limits["duty.settle_before_stop"]
     trips = [stop for stop in subject.stops if stop.kind is StopKind.TRIP]
-    abrupt = np.array([k == failing or _tripped(trips, s) for k, s in enumerate(spans)], dtype=bool)
+    cut_off = failing if not _stopped_as_commanded(subject, failing) else -1
+    abrupt = np.array([k == cut_off or _tripped(trips, s) for k, s in enumerate(spans)], dtype=bool)
     near_stop = (left_s < before_stop_s) & ~(abrupt[run] if len(spans) else np.zeros(len(times), dtype=bool))
     return AlignedSamples(
-        times,
-        run,
-        since_s,
-        left_s,
-        (since_s >= settle_s) & ~near_stop,
-        times >= record.window.start_ns,
-        values,
-        points,
-        spans,
-        failing,
-        _WINDOW_STEP_S,
+        t=times,
+        run=run,
+        since_s=since_s,
+        left_s=left_s,
+        settled=(since_s >= settle_s) & ~near_stop,
+        judged=times >= record.window.start_ns,
+        values=values,
+        points=points,
+        spans=spans,
+        failing=failing,
+        step_s=_WINDOW_STEP_S,
     )
 
 
@@ -221,6 +218,21 @@ def _failing_run(subject: Subject, spans: tuple[Span, ...]) -> int:
         if spans[k].start_ns <= at:
             return k if at <= spans[k].end_ns + wide_ns else -1
     return -1
+
+
+def _stopped_as_commanded(subject: Subject, failing: int) -> bool:
+    """Whether the run at the failure ended by its own sequence: unloading and pump-down then are no part of duty.
+
+    True only where trips would be known: an event list or a trip point was read, and nothing in it speaks of one.
+    """
+    record = subject.record
+    if not 0 <= failing < len(subject.runs) or subject.runs[failing].end is None:
+        return False
+    if not (record.log or record.switches.get(Role.TRIP)) or trip_texts(subject):
+        return False
+    end_ns = subject.runs[failing].last_ns
+    ends = [stop for stop in subject.stops if stop.earliest_ns <= end_ns <= stop.latest_ns]
+    return bool(ends) and all(stop.kind is StopKind.NORMAL for stop in ends)
 
 
 def _tripped(trips: list[Stop], span: Span) -> bool:

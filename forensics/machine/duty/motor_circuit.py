@@ -231,7 +231,15 @@ def _load(no_load_ratio: float, given: tuple[float, ...]) -> MotorLoad | None:
     own, reference = [], []
     for scale, reactance, lost, share in builds:
         half = reactance / 2.0
-        shell = Circuit(stator * scale, half, 1.0, rotor * scale, half, shaft, lost)
+        shell = Circuit(
+            stator_resistance=stator * scale,
+            stator_reactance=half,
+            magnetising_reactance=1.0,
+            rotor_resistance=rotor * scale,
+            rotor_reactance=half,
+            rated_shaft=shaft,
+            loss=lost,
+        )
         own.append(_magnetised(shell, no_load_ratio * share))
         reference.append(_magnetised(shell, typical))
     circuits = tuple(c for c in own if c is not None)

@@ -6,7 +6,7 @@ pressures move beside it, and only while the unloading valve is known to be shut
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,11 +17,13 @@ from forensics.machine.duty.capacity import Capacity, capacity
 from forensics.machine.slide.estimates import Gains
 from forensics.machine.slide.gains import identify
 from forensics.machine.slide.held import Held, Needs, held_commands
+from forensics.machine.slide.stand import Stand, last_stand
 from forensics.machine.slide.windows import Course, Pulses
 from forensics.machine.subject import Subject
 from forensics.model.memo import kept_with_owner
-from forensics.model.points import NS, Samples, Switch
+from forensics.model.points import NS, Samples
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role, State, StopKind
 from forensics.rules.profiles import Profile
 
@@ -34,8 +36,9 @@ class Slide:
     """The slide of a subject: what told its position, its course and what was identified.
 
     ``lift_known`` is False where a current stands for the position and a pressure that moves it is not logged.
-    ``held`` is what commands that were held moved, of load (1) and of unload (-1); ``by_time`` tells whether the time
-    that a command acts moves the slide: not where positions are held by energised valves, nor by one three-way valve.
+    ``held`` is what commands that were held moved, of load (1) and of unload (-1), ``stands`` the last stretch in which
+    pulses moved nothing; ``by_time`` tells whether the time that a command acts moves the slide: not where positions
+    are held by energised valves, nor by one three-way valve.
     """
 
     source: Capacity
@@ -44,6 +47,7 @@ class Slide:
     lift_known: bool
     held: dict[int, tuple[Held, ...]]
     by_time: dict[int, bool]
+    stands: dict[int, Stand | None]
 
 
 @kept_with_owner
@@ -57,7 +61,17 @@ def slide_of(subject: Subject) -> Slide | None:
         sign: _moves_by_time(subject.profile, role, state)
         for sign, role, state in ((1, Role.LOAD_SOLENOID, State.LOAD), (-1, Role.UNLOAD_SOLENOID, State.UNLOAD))
     }
-    return Slide(source, course, identify(course), lift_known, _held(subject, source, course, by_time), by_time)
+    stands = _stands(subject, source, course)
+    held = _held(subject, source, course, by_time)
+    return Slide(source, course, identify(course), lift_known, held, by_time, stands)
+
+
+def _stands(subject: Subject, source: Capacity, course: Course) -> dict[int, Stand | None]:
+    """The last stands of load and of unload; what ran on after the failure tells of them as well."""
+    first, last = _living(subject, source, _running(subject, source, subject.record.window.end_ns))
+    longer = replace(course, first=first, last=last)
+    least = subject.limits["slide.response_share_min"]
+    return {sign: last_stand(longer, sign, least) for sign in (1, -1)}
 
 
 def _moves_by_time(profile: Profile, role: Role, moving: State) -> bool:
@@ -77,18 +91,16 @@ def _held(subject: Subject, source: Capacity, course: Course, by_time: dict[int,
     )
     spans = course.first, course.last
     if source.by_slide:
-        begins, ends = _runs(subject, limits["slide.oil_builds_s"])
+        begins, ends = _runs(subject, limits["slide.oil_builds_s"], subject.record.failure_ns)
         spans = begins[ends > begins], ends[ends > begins]
     stops = [stop.earliest_ns for stop in subject.stops if stop.kind is StopKind.NORMAL]
     return held_commands(course, spans, np.array(stops, dtype=np.int64), needs)
 
 
-def _runs(subject: Subject, after_s: float) -> Spans:
-    """Runs from some time after their start to the stop or the failure."""
+def _runs(subject: Subject, after_s: float, until_ns: int) -> Spans:
+    """Runs from some time after their start to the stop or to a moment."""
     begins = [run.first_ns + round(after_s * NS) for run in subject.runs]
-    ends = [
-        min(run.last_ns if run.end is None else run.end.earliest_ns, subject.record.failure_ns) for run in subject.runs
-    ]
+    ends = [min(run.last_ns if run.end is None else run.end.earliest_ns, until_ns) for run in subject.runs]
     return np.array(begins, dtype=np.int64), np.array(ends, dtype=np.int64)
 
 
@@ -96,58 +108,76 @@ def _course(subject: Subject, source: Capacity) -> tuple[Course, bool]:
     record, limits = subject.record, subject.limits
     commands = read_commands(record, subject.profile)
     times = subject.profile.times
-    first, last = _running(subject, source)
+    first, last = _living(subject, source, _running(subject, source, record.failure_ns))
     point = source.point
-    low, high, scale, offset = _travel(subject, source)
+    low, high, scale, offset = _travel(subject, source, (first, last))
     pressures = _pressures(record)
     work = () if source.by_slide or pressures is None else tuple((p.t, p.v) for p in pressures)
     oil = record.point(Role.OIL_PRESSURE_DIFFERENCE)
-    known = alive(record, point, limits["slide.silent_s"])
-    first, last = _both((first, last), known) if known is not None else (first, last)
     course = Course(
-        point.t,
-        point.v * scale - offset,
-        point.interval_s,
-        point.origin.recorded is Recorded.CHANGE,
-        first,
-        last,
-        _pulses(record, commands.get(Role.LOAD_SOLENOID), limits["slide.silent_s"]),
-        _pulses(record, commands.get(Role.UNLOAD_SOLENOID), limits["slide.silent_s"]),
-        low,
-        high,
-        limits["slide.at_end"] * (1.0 if source.by_slide else 2.0),
-        work,
-        None if oil is None or not len(oil.trusted) else (oil.trusted.t, oil.trusted.v),
-        max(limits["slide.settle_s"], 0.0),
-        (6000.0 / times.travel_load_s, -6000.0 / times.travel_unload_s),
+        t=point.t,
+        v=point.v * scale - offset,
+        interval_s=point.interval_s,
+        by_change=point.origin.recorded is Recorded.CHANGE,
+        first=first,
+        last=last,
+        load=_pulses(record, commands.get(Role.LOAD_SOLENOID), limits["slide.silent_s"]),
+        unload=_pulses(record, commands.get(Role.UNLOAD_SOLENOID), limits["slide.silent_s"]),
+        low_end=low,
+        high_end=high,
+        margin=limits["slide.at_end"] * (1.0 if source.by_slide else 2.0),
+        work=work,
+        oil=None if oil is None or not len(oil.trusted) else (oil.trusted.t, oil.trusted.v),
+        lag_s=max(limits["slide.settle_s"], 0.0),
+        usual=(6000.0 / times.travel_load_s, -6000.0 / times.travel_unload_s),
     )
     return course, source.by_slide or pressures is not None
 
 
-def _travel(subject: Subject, source: Capacity) -> tuple[float, float, float, float]:
+def _living(subject: Subject, source: Capacity, spans: Spans) -> Spans:
+    """Those parts of spans in which the source of the reading was alive."""
+    known = alive(subject.record, source.point, subject.limits["slide.silent_s"])
+    return _both(spans, known) if known is not None else spans
+
+
+def _travel(subject: Subject, source: Capacity, spans: Spans) -> tuple[float, float, float, float]:
     """Ends of travel in %, and scale and offset that turn a reading into it.
 
-    A current that never moved through its range shows no ends; where it stands high or low it may stand at one.
+    A current that never moved through its range shows no ends; where it stands high or low it may stand at one. The
+    dips of starts, at which the gas goes round, are no level of the slide: only settled running tells.
     """
     if source.by_slide:
         return 0.0, 100.0, source.percent, 0.0
     least = subject.limits["slide.amps_travel"]
-    span = source.high_end - source.low_end
+    lowest, highest = _settled_range(source, spans)
+    span = highest - lowest
     per_travel = 100.0 / max(span, least)
-    offset = source.low_end * per_travel
+    offset = lowest * per_travel
     if span >= least / 2.0:
         return 0.0, 100.0, source.percent * per_travel, offset
-    middle = (source.high_end + source.low_end) / 2.0
+    middle = (highest + lowest) / 2.0
     low = 0.0 if middle <= subject.limits["slide.amps_low"] else -np.inf
     high = span * per_travel if middle >= subject.limits["slide.amps_high"] else np.inf
     return float(low), float(high), source.percent * per_travel, offset
 
 
-def _running(subject: Subject, source: Capacity) -> Spans:
-    """Spans of running up to the failure, without the unloading at a start; of a current, with the bypass shut."""
+def _settled_range(source: Capacity, spans: Spans) -> tuple[float, float]:
+    """Lowest and highest usual level of settled running; of all running where there is too little of it."""
+    place = np.searchsorted(spans[0], source.point.t, side="right") - 1
+    inside = (place >= 0) & (source.point.t <= spans[1][np.maximum(place, 0)]) if len(spans[0]) else place >= 0
+    settled = source.point.v[inside] * source.percent
+    if len(settled) < 30:  # noqa: PLR2004 - too few to know a range by
+        return source.low_end, source.high_end
+    low, high = np.quantile(settled, [0.03, 0.98])
+    return float(low), float(high)
+
+
+def _running(subject: Subject, source: Capacity, until_ns: int) -> Spans:
+    """Spans of running up to a moment, without the unloading at a start; of a current, with the bypass shut."""
     commands = read_commands(subject.record, subject.profile)
     limits = subject.limits
-    begins, ends = _runs(subject, limits["slide.oil_builds_s"] if source.by_slide else limits["slide.amps_settle_s"])
+    settled_s = limits["slide.oil_builds_s"] if source.by_slide else limits["slide.amps_settle_s"]
+    begins, ends = _runs(subject, settled_s, until_ns)
     unload = commands.get(Role.UNLOAD_SOLENOID)
     dwell = round(subject.limits["slide.start_dwell_s"] * NS)
     if unload is not None and len(unload.acting[0]):

@@ -16,7 +16,7 @@ from dataclasses import replace
 import numpy as np
 
 from forensics.machine.slide.balance import if_answered, settled_balance
-from forensics.machine.slide.estimates import DEAD_SHARE, LOAD, UNLOAD, Estimate, Gains, Moment, Part, Sizes
+from forensics.machine.slide.estimates import DEAD_SHARE, LOAD, SHORTEST_S, UNLOAD, Estimate, Gains, Moment, Part, Sizes
 from forensics.machine.slide.pulses import around_pulses, by_pulse, scaled, since_change, with_pulses
 from forensics.machine.slide.quiet import Quiet, quiet_drift, without_pulse
 from forensics.machine.slide.windows import Course, cut, independent_looks, size_of_pulse
@@ -60,14 +60,14 @@ def identify(course: Course) -> Gains:
     load = scaled(gains.part(LOAD), course.load, looks[0]) if gains is not None else None
     unload = scaled(gains.part(UNLOAD), course.unload, looks[1]) if gains is not None else None
     return Gains(
-        drift,
-        with_pulses(load, by_pulse(course, since_change(course.load, load), course.unload, steady, 1.0)),
-        with_pulses(unload, by_pulse(course, since_change(course.unload, unload), course.load, steady, -1.0)),
-        with_oil,
-        until is None,
-        (looks[0], looks[1]),
-        at_load,
-        at_unload,
+        drift=drift,
+        load=with_pulses(load, by_pulse(course, since_change(course.load, load), course.unload, steady, 1.0)),
+        unload=with_pulses(unload, by_pulse(course, since_change(course.unload, unload), course.load, steady, -1.0)),
+        with_oil=with_oil,
+        settled=until is None,
+        looks=(looks[0], looks[1]),
+        load_at_pulses=at_load,
+        unload_at_pulses=at_unload,
     )
 
 
@@ -120,10 +120,9 @@ def _later_drift(
         if pulses is None or share <= 0.0:
             continue
         told = None if gains is None else gains.part(which)
-        rate = told.end if told is not None and told.end.value * usual > 0 else Estimate(usual, usual / 2, usual * 2)
-        if rate.low * rate.high <= 0.0:
-            rate = Estimate(usual, usual / 2.0, usual * 2.0)
         toward = float(np.sign(usual))
+        shown = min(1.0, SHORTEST_S / pulses.interval_s) if pulses.sampled else 1.0
+        rate = _healthy(None if told is None else told.end.turned(toward), abs(usual), shown).turned(toward)
         if at_pulses is not None and at_pulses.end.turned(toward).high < DEAD_SHARE * abs(usual):
             # it is seen to move nothing now
             rate = at_pulses.end
@@ -138,6 +137,21 @@ def _later_drift(
     end = Estimate(value, value + low - half, value + high + half)
     moment = Moment(until_ns, known.span_ns[0], int(windows.end[0]))
     return Part(end, known.end, moment, (int(windows.begin[0]), int(windows.end[-1])), minutes, len(windows))
+
+
+def _healthy(told: Estimate | None, usual: float, shown: float) -> Estimate:
+    """A healthy gain in its own sense: as measured, as far as that agrees with half to double of the profile's.
+
+    ``shown`` is the least share of the time that a sample stands for in which the command acts.
+    """
+    low, high = usual / 2.0, usual * 2.0
+    if told is None or told.value <= 0.0:
+        return Estimate(usual, low, high)
+    low *= shown
+    if told.low > high or told.high < low:
+        return told
+    low, high = max(low, told.low), min(high, told.high)
+    return Estimate(float(np.clip(told.value, low, high)), low, high)
 
 
 def _drift_of(balance: Part | None, quiet: Quiet | None) -> Part | None:

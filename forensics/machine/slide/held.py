@@ -60,7 +60,7 @@ def held_commands(
     """
     pairs = ((1, course.load, course.unload), (-1, course.unload, course.load))
     return {
-        sign: tuple(_of(course, spans, stops, needs, sign, pulses, other)) if pulses is not None else ()
+        sign: tuple(_of(course, spans, stops, needs, sign, pulses=pulses, other=other)) if pulses is not None else ()
         for sign, pulses, other in pairs
     }
 

@@ -142,19 +142,19 @@ def cut(course: Course, length_s: float, widths_s: tuple[float, float]) -> Windo
     level = (course.v[first] + course.v[last]) / 2.0 if len(first) else np.zeros(0)
     work = [(at(p, end) - at(p, begin)) * level / 100.0 for p in course.work]
     return Windows(
-        begin,
-        end,
-        course.v[last] - course.v[first],
-        (end - begin) / NS / 60.0,
-        load,
-        unload,
-        load_error,
-        unload_error,
-        _away(course, first, last),
-        highest >= course.high_end - course.margin,
-        lowest <= course.low_end + course.margin,
-        np.column_stack(work) if work else np.zeros((len(begin), 0)),
-        np.full(len(begin), np.nan) if course.oil is None else at(course.oil, begin),
+        begin=begin,
+        end=end,
+        moved=course.v[last] - course.v[first],
+        minutes=(end - begin) / NS / 60.0,
+        load=load,
+        unload=unload,
+        load_error=load_error,
+        unload_error=unload_error,
+        away=_away(course, first, last),
+        high=highest >= course.high_end - course.margin,
+        low=lowest <= course.low_end + course.margin,
+        work=np.column_stack(work) if work else np.zeros((len(begin), 0)),
+        oil=np.full(len(begin), np.nan) if course.oil is None else at(course.oil, begin),
     )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 
@@ -19,7 +20,7 @@ from forensics.model.findings import Start
 from forensics.model.vocabulary import Answer
 from forensics.rules import Limits
 
-LIMIT = "starts.unloaded_ratio_max"
+LIMIT: Final = "starts.unloaded_ratio_max"
 BY_SLIDE, BY_OWN, BY_POWER = "slide position", "own starts", "motor power"
 BY_AMPS, BY_AMPS_AND_LOAD = "ratio", "ratio and shaft load"
 _FEWEST_SETTLED = 3

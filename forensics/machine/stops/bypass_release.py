@@ -93,15 +93,15 @@ def collapse(
     later = np.flatnonzero(t >= begin + (from_ns + to_ns) // 2)
     through = later[0] + 1 if len(later) else 0
     return Collapse(
-        lift,
-        at_stop,
-        middle(due) / lift if len(due) else float("nan"),
-        float(np.min(held[:through])) / lift if through else float("nan"),
-        float(np.max(early)) / lift if len(early) else float("nan"),
-        len(due),
-        begin + to_ns <= run.last_ns,
-        begin,
-        _pressure_ratio(lift, float(rotors.lower.at(np.array([begin - NS], np.int64))[0])),
+        lift_kpa=lift,
+        at_stop_kpa=at_stop,
+        share_released=middle(due) / lift if len(due) else float("nan"),
+        least_released=float(np.min(held[:through])) / lift if through else float("nan"),
+        early_share=float(np.max(early)) / lift if len(early) else float("nan"),
+        samples=len(due),
+        ran_on=begin + to_ns <= run.last_ns,
+        begin_ns=begin,
+        pressure_ratio=_pressure_ratio(lift, float(rotors.lower.at(np.array([begin - NS], np.int64))[0])),
     )
 
 
@@ -119,7 +119,7 @@ def _lift_before(rotors: Difference, begin: int, run: Run, *, known: bool) -> fl
 
 
 def judge_release(
-    course: Collapse, interval_s: float, limits: Limits, *, tight: bool, from_load: bool
+    course: Collapse, interval_s: float, limits: Limits, *, tight: bool, from_load: bool, full_slide: bool = False
 ) -> tuple[Answer, str]:
     """Decide whether the unloading valve opened.
 
@@ -132,6 +132,9 @@ def judge_release(
         The check valve was shown to hold, and the high side did not fall faster than it should.
     from_load
         The rotors may have stopped within a second or two, and what was lost after that passed them.
+    full_slide
+        The slide is fixed: whatever the load, the rotors turn back with their whole swept volume and empty the
+        discharge side nearly as fast as the valve does. Only a side that is empty at the first reading shows the valve.
     """
     if course.lift_kpa < limits["coastdown.least_lift_kpa"]:
         return Answer.CANNOT_TELL, f"only {course.lift_kpa:.0f} kPa of {NO_LIFT}"
@@ -145,7 +148,7 @@ def judge_release(
     if course.least_released > limits["coastdown.running_held_share" if course.ran_on else "coastdown.held_share"]:
         return (Answer.NO, "") if tight else (Answer.CANNOT_TELL, LEAK_ALIKE)
     if share < limits["coastdown.running_released_share" if course.ran_on else "coastdown.released_share"]:
-        if from_load and course.early_share > _HELD:
+        if (from_load and course.early_share > _HELD) or (full_slide and course.early_share > _EMPTY):
             return Answer.CANNOT_TELL, "the difference went within seconds, as it does past rotors stopped from load"
         return Answer.YES, ""
     words = "neither held nor let through"

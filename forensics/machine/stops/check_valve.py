@@ -59,11 +59,32 @@ def back_flow(pressures: Pressures, off_ns: int, until_ns: int, limits: Limits) 
     at = np.array([begin + (end - begin) // 2], np.int64)
     suction = float(rotors.lower.at(at)[0])
     if behind[0] < limits["coastdown.spent_difference_kpa"] or not np.isfinite(suction):
-        return BackFlow(1.0, 1.0, before[0], error, 0.0, np.inf, behind[1], gone=True) if np.isfinite(suction) else None
+        return (
+            BackFlow(
+                share=1.0,
+                error=1.0,
+                residual_kpa=before[0],
+                residual_error_kpa=error,
+                area_low=0.0,
+                area_high=np.inf,
+                samples=behind[1],
+                gone=True,
+            )
+            if np.isfinite(suction)
+            else None
+        )
     level = suction + np.clip(np.array([before[0] - error, before[0] + error]), 0.0, behind[0])
     areas = area_ratio(level, np.full(2, suction + behind[0]), np.full(2, suction))
     share, wide = before[0] / behind[0], error / behind[0]
-    return BackFlow(share, wide, before[0], error, float(areas[0]), float(areas[1]), min(before[1], behind[1]))
+    return BackFlow(
+        share=share,
+        error=wide,
+        residual_kpa=before[0],
+        residual_error_kpa=error,
+        area_low=float(areas[0]),
+        area_high=float(areas[1]),
+        samples=min(before[1], behind[1]),
+    )
 
 
 def _level(found: Difference, begin: int, end: int) -> tuple[float, int] | None:

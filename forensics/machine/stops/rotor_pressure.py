@@ -102,7 +102,15 @@ def _across(subject: Subject) -> Difference | None:
     if plain is None:
         return None
     offset, error = _rest_offset(subject, plain)
-    return Difference(plain.upper, plain.lower, plain.t, plain.v, plain.interval_s, offset, error)
+    return Difference(
+        upper=plain.upper,
+        lower=plain.lower,
+        t=plain.t,
+        v=plain.v,
+        interval_s=plain.interval_s,
+        offset_kpa=offset,
+        offset_error_kpa=error,
+    )
 
 
 _made: list[tuple[weakref.ref[Record], tuple[Run, ...], Limits, Difference | None]] = []

@@ -10,8 +10,9 @@ import numpy as np
 from forensics.machine.commands import read_commands
 from forensics.machine.states import Run, stop_begins
 from forensics.machine.subject import Subject
-from forensics.model.points import NS, ON, Switch
+from forensics.model.points import NS, ON
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role, StopKind
 
 _TRIP_WORDS = re.compile(

@@ -188,7 +188,12 @@ def _with_release(subject: Subject, table: Sequence[_Seen], pressures: Pressures
             continue
         tight = _shown_tight(seen, limits) and not _fell_fast(subject, seen, table)
         answer, reason = judge_release(
-            seen.course, rotors.interval_s, limits, tight=tight, from_load=_from_load(subject, seen.stop)
+            seen.course,
+            rotors.interval_s,
+            limits,
+            tight=tight,
+            from_load=_from_load(subject, seen.stop),
+            full_slide=not subject.build.has_slide,
         )
         judged.append(seen.answer({"bypass_released": answer}, {"bypass_released": reason} if reason else {}))
     freed = [s for s in judged if s.stop.bypass_released is Answer.YES]

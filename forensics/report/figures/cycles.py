@@ -25,7 +25,7 @@ from forensics.report.figures.figure import (
 from forensics.report.figures.overlay import around, band, each, single
 from forensics.report.figures.panels import Panel, stack
 from forensics.report.healthy import healthy_start, healthy_stop
-from forensics.report.units import ReportTime, Shown, number, role_words, shown_role, shown_unit
+from forensics.report.words.units import ReportTime, Shown, number, role_words, shown_role, shown_unit
 
 HISTORY_MOST, OTHERS_MOST = 50, 10
 START_BEFORE_S, START_AFTER_S = 5.0, 60.0
@@ -97,7 +97,9 @@ def start_overlay(
     name = "the start at the failure" if chosen is failing else f"start {number_of}"
     about = f"{which} ({clock.text(chosen.time_ns)}) over {groups.words('start')}."
     span_s = (START_BEFORE_S, START_AFTER_S)
-    return _overlay(record, START_PANELS, chosen.time_ns, groups, span_s, display, (key, about, "start", name))
+    return _overlay(
+        record, START_PANELS, chosen.time_ns, groups, span_s, display=display, words=(key, about, "start", name)
+    )
 
 
 def _which(what: str, number_of: int, count: int) -> str:
@@ -119,7 +121,9 @@ def stop_overlay(
     name = "the stop at the failure" if chosen is failing else f"stop {number_of}"
     about = f"{which} ({clock.text(chosen.time_ns)}, {chosen.kind.value}) over {groups.words('stop')}."
     span_s = (STOP_BEFORE_S, STOP_AFTER_S)
-    return _overlay(record, STOP_PANELS, chosen.time_ns, groups, span_s, display, (key, about, "stop", name))
+    return _overlay(
+        record, STOP_PANELS, chosen.time_ns, groups, span_s, display=display, words=(key, about, "stop", name)
+    )
 
 
 def start_at_failure(starts: Sequence[Start], failure_ns: int) -> Start | None:
@@ -153,7 +157,7 @@ def _overlay(
         minus = record.fastest(quantity.minus) if quantity.minus is not None else None
         if plus is None or (quantity.minus is not None and minus is None) or plus.interval_s > _FASTEST_USEFUL_S:
             continue
-        panel = _panel(quantity, plus, minus, at_ns, groups, span_s, display, (event, name))
+        panel = _panel(quantity, plus, minus, at_ns, groups, span_s=span_s, display=display, words=(event, name))
         if panel is not None:
             panels.append(panel[0])
             rows.append(panel[1])

@@ -17,7 +17,7 @@ from forensics.model.vocabulary import Role
 from forensics.report.figures.cycles import stop_at_failure
 from forensics.report.figures.figure import BLUE, GREY, VERMILION, Figure, axis, empty, packed
 from forensics.report.figures.panels import Panel, stack
-from forensics.report.units import ReportTime, number, shown_unit
+from forensics.report.words.units import ReportTime, number, shown_unit
 
 Floats = NDArray[np.float64]
 LONGEST_S = 180.0
@@ -42,10 +42,10 @@ def equalisation(record: Record, stops: Sequence[Stop], display: str, clock: Rep
         return empty(key, "the stop, the discharge pressure or the suction pressure is not there")
     if stop.equal_at_motor_off:
         return empty(key, "the pressures were equal already when the motor stopped: nothing to fit")
-    readings = _readings(high, low, _begin_ns(record, stop))
+    readings = readings_after(high, low, _begin_ns(record, stop))
     if readings is None:
         return empty(key, "too few readings after the stop, or too small a difference, to draw a fall")
-    fitted = _fitted(readings)
+    fitted = fitted_fall(readings)
     shown = shown_unit("kPa", display)
     curve_s = np.linspace(0.0, float(readings.seconds[-1]), _CURVE_POINTS)
     model = fitted.at(readings.seconds)
@@ -107,7 +107,7 @@ class _Fall:
         return pressure_after(start, sink, np.asarray(self.conductance_per_s), since) - self.suction_kpa
 
 
-def _fitted(readings: _Readings) -> _Fall:
+def fitted_fall(readings: _Readings) -> _Fall:
     """The hold and conductance, of a grid of both, that leave the least squares."""
     height, suction = float(readings.difference[0]), float(np.median(readings.suction))
     holds = np.unique(np.append(0.0, readings.seconds[readings.seconds <= _LONGEST_HOLD_S]))
@@ -126,7 +126,7 @@ def _begin_ns(record: Record, stop: Stop) -> int:
     return edges[-1] if edges else stop.time_ns
 
 
-def _readings(high: Samples, low: Samples, begin_ns: int) -> _Readings | None:
+def readings_after(high: Samples, low: Samples, begin_ns: int) -> _Readings | None:
     """The readings that a fall can be drawn from; None where they are too few or show no difference to lose."""
     cut = high.between(begin_ns, begin_ns + round(LONGEST_S * NS)).usable
     other = low.at(cut.t, 3 * low.interval_s if np.isfinite(low.interval_s) else None)

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from forensics.report.units import ReportTime
+from forensics.report.words.units import ReportTime
 
 BLACK, BLUE, VERMILION, GREEN = "#000000", "#08386b", "#a13a06", "#2a7f5f"
 PURPLE, SAND = "#9a86d6", "#9a8420"
@@ -103,7 +103,7 @@ def axis(title: str, more: Mapping[str, Any] | None = None) -> dict[str, Any]:
 
 def time_axis(clock: ReportTime, more: Mapping[str, Any] | None = None) -> dict[str, Any]:
     """A time axis that says zone and offset."""
-    return axis(clock.axis_title, {"type": "date", "hoverformat": "%Y-%m-%d %H:%M:%S.%L", **(more or {})})
+    return axis(clock.axis_title, {"type": "date", "hoverformat": clock.hover_format, **(more or {})})
 
 
 def layout(height: int, more: Mapping[str, Any] | None = None) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from forensics.model.vocabulary import Role
 from forensics.report.figures.figure import Figure, axis
 from forensics.report.figures.overlay import Curve, around, band, each, single
 from forensics.report.figures.panels import Panel, stack
-from forensics.report.units import ReportTime, number, role_words, shown_change, shown_role
+from forensics.report.words.units import ReportTime, number, role_words, shown_change, shown_role
 
 BEFORE_S, AFTER_S = 15.0, 45.0
 MOST_EVENTS = 400

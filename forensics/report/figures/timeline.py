@@ -9,13 +9,14 @@ import numpy as np
 import pandas as pd
 
 from forensics.machine.states import StateSpan
-from forensics.model.points import OFF, ON, Edge, Span, Switch
+from forensics.model.points import OFF, ON, Edge, Span
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role, State
 from forensics.report.figures.figure import BLUE, GREEN, GREY, INK, PURPLE, VERMILION, Figure, label, time_axis
 from forensics.report.figures.panels import Panel, stack
 from forensics.report.figures.traces import Drawn, bars, covering, draw, thinning_words
-from forensics.report.units import ReportTime, readable, role_words, shown_role
+from forensics.report.words.units import ReportTime, readable, role_words, shown_role
 
 PANELS: tuple[tuple[str, tuple[Role, ...]], ...] = (
     ("current", (Role.MOTOR_AMPS, Role.AMPS_A, Role.AMPS_B, Role.AMPS_C)),
@@ -61,6 +62,7 @@ STATE_COLOURS = {
 STATE_ROW = "state: "
 _LANE_PX, _LANE_WORDS_PX, _PANEL_PX = 18, 10, 132
 _MOST_HATCHED = 120
+_TOLD_PX, _INFERRED_PX = 10, 4
 _HATCH_SHARE = 0.8
 _HATCH = {"shape": "/", "fgcolor": INK, "bgcolor": "#ffffff", "size": 5, "solidity": 0.35}
 _SEEN_SHARE = 0.001
@@ -104,7 +106,7 @@ def timeline(
     if close:
         _write_values(figure["layout"], panels, drawn, first=2 if lane_names else 1)
     caption = (
-        f"{about} Lanes: operating states, a lane each, so that they are told apart without colour, and switches "
+        f"{about} Lanes: operating states, a lane each (thin: inferred, no command tells it), and switches "
         "(thick: on; thin: off; empty: not known). Below: "
         f"{'; '.join(panel.title for panel in panels) or 'no analogue points'}. Times are {clock.axis_title}. "
         "A line breaks where there is no reading; a hatched box on a lane is the interval in which an event lies."
@@ -191,11 +193,21 @@ def _lanes(
     for state in sorted({s.state for s in inside}, key=list(State).index):
         row = f"{STATE_ROW}{state.value}"
         names.append(row)
-        spans = [Span(max(s.start_ns, span.start_ns), min(s.end_ns, span.end_ns)) for s in inside if s.state is state]
-        style = {"color": STATE_COLOURS.get(state, GREY), "width": 10}
-        traces.append(bars(spans, row, clock, style, name=state.value))
-        seconds = sum(s.seconds for s in spans)
-        rows.append({"series": row, "readings": str(len(spans)), "seconds": f"{seconds:.0f}"})
+        spans = {
+            inferred: [
+                Span(max(s.start_ns, span.start_ns), min(s.end_ns, span.end_ns))
+                for s in inside
+                if s.state is state and s.inferred is inferred
+            ]
+            for inferred in (False, True)
+        }
+        for inferred, width, name in ((False, _TOLD_PX, state.value), (True, _INFERRED_PX, f"{state.value}, inferred")):
+            if spans[inferred]:
+                style = {"color": STATE_COLOURS.get(state, GREY), "width": width}
+                traces.append(bars(spans[inferred], row, clock, style, name=name))
+                told = f"{row}, inferred" if inferred else row
+                seconds = sum(s.seconds for s in spans[inferred])
+                rows.append({"series": told, "readings": str(len(spans[inferred])), "seconds": f"{seconds:.0f}"})
     for role in LANES:
         switch = record.switch(role)
         if switch is None:
@@ -221,27 +233,35 @@ def _switch_traces(switch: Switch, row: str, clock: ReportTime, span: Span) -> l
     off = bars(clipped(switch.covered), row, clock, {"color": GREY, "width": 1.2}, name=f"{row}: off")
     on = bars(clipped(switch.on_spans), row, clock, {"color": INK, "width": 9}, name=f"{row}: on")
     least_ns = (span.end_ns - span.start_ns) * _SEEN_SHARE
-    wide = [e for e in switch.edges if e.latest_ns - e.earliest_ns > least_ns and span.holds(e.latest_ns)]
-    return [off, on, *([_hatched(wide[-_MOST_HATCHED:], row, clock)] if wide else [])]
+    wide = [
+        e
+        for e in switch.edges
+        if e.latest_ns - e.earliest_ns > least_ns and e.earliest_ns < span.end_ns and e.latest_ns > span.start_ns
+    ]
+    return [off, on, *([_hatched(wide[-_MOST_HATCHED:], row, clock, span)] if wide else [])]
 
 
-def _hatched(edges: Sequence[Edge], row: str, clock: ReportTime) -> dict[str, Any]:
-    """Edges as hatched intervals: each lies somewhere in its own."""
-    begin = np.array([e.earliest_ns for e in edges], np.int64)
+def _hatched(edges: Sequence[Edge], row: str, clock: ReportTime, span: Span) -> dict[str, Any]:
+    """Edges as hatched intervals, cut at the ends of the axis: each lies somewhere in its own."""
+    begin = np.array([max(e.earliest_ns, span.start_ns) for e in edges], np.int64)
+    end = np.array([min(e.latest_ns, span.end_ns) for e in edges], np.int64)
     words = {ON: "on", OFF: "off"}
     return {
         "type": "bar",
         "orientation": "h",
         "base": [float(v) for v in clock.axis_ms(begin)],
-        "x": [(e.latest_ns - e.earliest_ns) / 1e6 for e in edges],
+        "x": [float(v) for v in (end - begin) / 1e6],
         "y": [row] * len(edges),
         "width": _HATCH_SHARE,
-        "text": [words.get(e.to, "unknown") for e in edges],
+        "text": [
+            f"{words.get(e.to, 'unknown')}, somewhere between {clock.text(e.earliest_ns)} and {clock.text(e.latest_ns)}"
+            for e in edges
+        ],
         "textposition": "none",
         "marker": {"color": "#ffffff", "line": {"color": GREY, "width": 1}, "pattern": _HATCH},
         "showlegend": False,
         "name": label(row),
-        "hovertemplate": "%{text}, somewhere in this interval, which begins at %{base}<extra>%{fullData.name}</extra>",
+        "hovertemplate": "%{text}<extra>%{fullData.name}</extra>",
     }
 
 

@@ -15,7 +15,7 @@ from forensics.model.record import Record
 from forensics.model.vocabulary import Recorded, Role
 from forensics.report.figures.downsample import MOST_POINTS, Thinned, thin
 from forensics.report.figures.figure import label, packed, series_style
-from forensics.report.units import ReportTime, number, role_words, shown_role
+from forensics.report.words.units import ReportTime, number, role_words, shown_role
 
 GAP_INTERVALS = 3.0
 FEW_POINTS = 120
@@ -116,7 +116,9 @@ def draw(
     high = int(np.argmax(values))
     at = clock.axis_ms(usable.t[[high, -1]])
     peak, last = (float(at[0]), float(values[high])), (float(at[1]), float(values[-1]))
-    return Drawn(trace, chosen.of, len(chosen.index), chosen.note, row, peak, last)
+    return Drawn(
+        trace=trace, readings=chosen.of, points=len(chosen.index), note=chosen.note, row=row, peak=peak, last=last
+    )
 
 
 def _lonely(chosen: Thinned) -> bool:

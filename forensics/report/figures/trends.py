@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 
 from forensics.machine.subject import Saturation
-from forensics.model.points import NS, Samples, Span, Switch
+from forensics.model.points import NS, Samples, Span
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role
 from forensics.report.figures.figure import (
     BLACK,
@@ -30,7 +31,7 @@ from forensics.report.figures.figure import (
 )
 from forensics.report.figures.panels import Panel, stack, upright, word_above
 from forensics.report.figures.traces import Drawn, covering, draw, thinning_words
-from forensics.report.units import ReportTime, number, role_words, shown_role, shown_unit
+from forensics.report.words.units import ReportTime, number, role_words, shown_role, shown_unit
 
 MOST_PAIRS = 250
 MOST_TREND = 700
@@ -90,7 +91,9 @@ def saturation_picture(record: Record, saturation: Saturation | None, why_not: s
                 "hovertemplate": f"%{{x:.4g}} {unit_t.text}, %{{y:.4g}} {unit_p.text}<extra>%{{fullData.name}}</extra>",
             }
         )
-        rows.append(_pair_row(name, saturation, cut.v[kept][good], held[good], role_t, pressed.role, display))
+        rows.append(
+            _pair_row(name, saturation, cut.v[kept][good], held[good], role_t, role_p=pressed.role, display=display)
+        )
     if not traces:
         return empty(key, "no temperature has a pressure to be held against")
     traces = _saturation_lines(saturation, pressures, unit_t, unit_p) + traces

@@ -14,7 +14,7 @@ from forensics.model.vocabulary import ROLE_FACTS, Dimension, Role
 from forensics.report.figures.downsample import thin
 from forensics.report.figures.figure import Figure, axis, empty, label, packed, series_style
 from forensics.report.figures.panels import Panel, stack
-from forensics.report.units import ReportTime, number, role_words
+from forensics.report.words.units import ReportTime, number, role_words
 
 MOST_POINTS = 700
 ZOOM_CYCLES = 3.0

@@ -6,21 +6,23 @@ import pandas as pd
 
 from forensics.errors import Problem
 from forensics.hypotheses.modes import read_modes
+from forensics.model.vocabulary import Grade
 from forensics.report import tables
+from forensics.report.binding.markup import LIST_ROWS, render, show_markup, table_markup
 from forensics.report.context import ReportContext
-from forensics.report.job import show_job
-from forensics.report.markup import LIST_ROWS, render, show_markup, table_markup
-from forensics.report.next_steps import next_steps
-from forensics.report.not_known import conflicts
-from forensics.report.not_known import not_known as open_points
-from forensics.report.photographs import MOST_SHOWN, Photograph, photograph
-from forensics.report.plain import finding_says, mode_name
+from forensics.report.evidence.job import show_job
+from forensics.report.evidence.photographs import MOST_SHOWN, Photograph, photograph
+from forensics.report.page_one.next_steps import next_steps
+from forensics.report.page_one.not_known import conflicts
+from forensics.report.page_one.not_known import not_known as open_points
 from forensics.report.sections.front import spoken
 from forensics.report.sections.show import show_lines, show_table, show_text
+from forensics.report.words.plain import finding_says, mode_name
 from forensics.results.schema import FindingsFile, HypothesisRow
 from forensics.rules import read_checks
 
 MOST_WORDS = 4
+_UNASSIGNED = "not assigned to a cause"
 
 
 def causes(sheet: ReportContext) -> None:
@@ -37,6 +39,7 @@ def causes(sheet: ReportContext) -> None:
         show_lines("Chain in provable order", [" → ".join(str(link) for link in found.verdict.chain)])
     table = tables.hypotheses_table(found)
     reasons = {str(h.mode): sheet.say(h.reason) for h in weighing.hypotheses}
+    reasons |= {h.mode.value: _OUTWEIGHED for h in found.graded if _is_outweighed(h)}
     table.insert(2, "why", [reasons.get(str(mode), "") for mode in table["mode"]])
     caption = f"All modes and what each grade stands on; {weighing.tests_run} checks were run"
     links = ("for", "against", "cannot tell")
@@ -46,6 +49,14 @@ def causes(sheet: ReportContext) -> None:
         )
     )
     show_table(tables.order_table(found), "Which of two events came first, where that can be proved", folded=True)
+
+
+_OUTWEIGHED = "what speaks against it outweighs what fits it; not excluded"
+
+
+def _is_outweighed(h: HypothesisRow) -> bool:
+    """Whether something fits a cause and more speaks against it: a row must not say that nothing was seen of it."""
+    return h.grade is Grade.NOT_OBSERVABLE and bool(h.for_) and bool(h.against) and h.decibans < 0
 
 
 def _near(found: FindingsFile) -> list[str]:
@@ -126,7 +137,7 @@ def physical(sheet: ReportContext) -> None:
             o.by,
             o.text,
             ", ".join(o.bears_on),
-            "for" if o.supports else "against",
+            _UNASSIGNED if not o.bears_on else "for" if o.supports else "against",
         )
         for n, o in enumerate(case.observation, start=1)
     ]
@@ -163,10 +174,16 @@ def physical(sheet: ReportContext) -> None:
 def _photographs(sheet: ReportContext) -> None:
     work = sheet.investigation
     folder = work.case.path.parent
+    # those of one part stand together: what was seen on it, by whom, one after the other
     named = [(n, o.text, path) for n, o in enumerate(work.casefile.observation, 1) for path in o.photo]
+    parts = {n: o.part for n, o in enumerate(work.casefile.observation, 1)}
     seen = [(n, text, photograph(folder, path, drawn=k < MOST_SHOWN)) for k, (n, text, path) in enumerate(named)]
     shown = [(n, text, p) for n, text, p in seen if isinstance(p, Photograph)]
     if any(p.shown for _, _, p in shown):
-        show_markup(render("photographs.html.j2", {"photos": [row for row in shown if row[2].shown]}))
+        drawn = [row for row in shown if row[2].shown]
+        groups = {
+            part: [row for row in drawn if parts[row[0]] == part] for part in dict.fromkeys(parts[r[0]] for r in drawn)
+        }
+        show_markup(render("photographs.html.j2", {"groups": groups}))
     show_lines("Photographs not drawn here", [f"{p.path}, SHA-256 {p.sha256}" for _, _, p in shown if not p.shown])
     show_lines("Photographs that can't be shown", [str(p) for _, _, p in seen if isinstance(p, Problem)])

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from forensics.model.vocabulary import Outcome
+from forensics.report.binding.markup import render, show_markup
 from forensics.report.context import ReportContext
-from forensics.report.markup import render, show_markup
-from forensics.report.plain import finding_says
-from forensics.report.raw_lines import RawBlock, RawLines
-from forensics.report.shown_evidence import how_sure, measured_words
+from forensics.report.evidence.raw_lines import RawBlock, RawLines
+from forensics.report.page_one.shown_evidence import how_sure, measured_words
 from forensics.report.tables.words import stamp_ns
-from forensics.report.units import duration_words
+from forensics.report.words.plain import finding_says
+from forensics.report.words.units import duration_words
 from forensics.results.schema import FindingRow
 
 WINDOW_FIGURE = "timeline-window"

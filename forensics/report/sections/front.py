@@ -8,18 +8,20 @@ import pandas as pd
 
 from forensics.errors import Severity
 from forensics.model.points import NS
+from forensics.model.vocabulary import VerdictStatus
+from forensics.report.binding.markup import render, show_markup
 from forensics.report.context import ReportContext
 from forensics.report.figures.timeline import timeline as draw_timeline
-from forensics.report.markup import render, show_markup
-from forensics.report.next_steps import Step, next_steps
-from forensics.report.not_known import conflicts
-from forensics.report.page_one import Beside, page_one_values
-from forensics.report.revision import earlier_findings, superseded
+from forensics.report.page_one.next_steps import Step, next_steps, site_tests
+from forensics.report.page_one.not_known import conflicts
+from forensics.report.page_one.open_case import Row, leader_and_next, open_rows
+from forensics.report.page_one.sheet import Beside, page_one_values
+from forensics.report.page_one.trip_said import panel_said
 from forensics.report.sections.show import show_table, show_text
 from forensics.report.stories.courses import close_span
 from forensics.report.stories.story import close_picture, story
-from forensics.report.trip_said import panel_said
-from forensics.report.units import readable, roles_in_words
+from forensics.report.words.units import readable, roles_in_words
+from forensics.report.written.revision import earlier_findings, superseded
 
 CHRONOLOGY_S = 600.0
 
@@ -29,6 +31,7 @@ def page_one(sheet: ReportContext) -> None:
     work = sheet.investigation
     case = work.casefile.case
     old = earlier_findings(sheet.out, work.case.path.parent, case.supersedes, case.revision, case.id)
+    leader, _ = leader_and_next(sheet.told)
     beside = Beside(
         left_out=[str(p) for p in work.problems if p.severity is not Severity.NOTE],
         panel=panel_said(work, sheet.clock),
@@ -36,12 +39,20 @@ def page_one(sheet: ReportContext) -> None:
             Step(spoken(sheet, s.what), spoken(sheet, s.caution), s.changes_evidence) for s in next_steps(work.weighing)
         ],
         conflicts=conflicts(work),
-        story=story(work, sheet.display, sheet.clock),
+        story=story(work, sheet.display, sheet.clock, None if leader is None else leader.mode.value),
+        open_rows=_open(sheet),
         known=sheet.known,
         changed=superseded(old, sheet.findings) if old is not None else None,
     )
     values = page_one_values(sheet.told, work.casefile, sheet.clock, sheet.limits, beside)
     show_markup(render("page_one.html.j2", values))
+
+
+def _open(sheet: ReportContext) -> list[Row]:
+    weighing = sheet.investigation.weighing
+    if weighing.verdict.status is not VerdictStatus.UNDETERMINED:
+        return []
+    return [Row(row.name, spoken(sheet, row.says)) for row in open_rows(sheet.told, site_tests(weighing))]
 
 
 def spoken(sheet: ReportContext, text: str) -> str:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import pandas as pd
 
 from forensics.report import tables
-from forensics.report.cautions import cautions
+from forensics.report.binding.markup import show_markup, table_markup
 from forensics.report.context import ReportContext
-from forensics.report.markup import show_markup, table_markup
 from forensics.report.sections.show import show_lines, show_table
+from forensics.report.words.cautions import cautions
 from forensics.rules.detectability import detection_limits
 
 

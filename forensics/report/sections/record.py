@@ -5,7 +5,8 @@ from __future__ import annotations
 import pandas as pd
 
 from forensics.errors import Severity
-from forensics.model.points import Samples, Switch
+from forensics.model.points import Samples
+from forensics.model.switches import Switch
 from forensics.report import tables
 from forensics.report.context import ReportContext
 from forensics.report.data_quality import data_quality
@@ -14,7 +15,7 @@ from forensics.report.figures.timeline import timeline as draw_timeline
 from forensics.report.figures.trends import oil_trends, saturation_picture, slide_response
 from forensics.report.sections.show import show_lines, show_table, show_text
 from forensics.report.sections.starts_and_stops import LAST_ROWS, last_of, show_or_say
-from forensics.report.units import number
+from forensics.report.words.units import number
 
 
 def evidence(sheet: ReportContext) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from forensics.report.markup import LIST_ROWS, render, show_markup, table_markup
+from forensics.report.binding.markup import LIST_ROWS, render, show_markup, table_markup
 
 
 def show_table(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import Final
 
 from forensics.model.vocabulary import ClockMethod
 from forensics.report import tables
@@ -17,7 +18,7 @@ from forensics.report.stories.story import cycle_picture
 
 LAST_ROWS = 60
 MOST_WAVEFORMS = 3
-UNLOADED_LIMIT = "starts.unloaded_ratio_max"
+UNLOADED_LIMIT: Final = "starts.unloaded_ratio_max"
 
 
 def show_or_say(sheet: ReportContext, plate: Figure) -> None:

@@ -14,13 +14,14 @@ from forensics.report.healthy import LOADED_STOP, healthy_start, healthy_stop
 from forensics.report.stories.quantities import Quantity, quantity, runs_between
 from forensics.report.svg import elements as svg
 from forensics.report.svg.multiples import Multiple, Note, Series
-from forensics.report.units import readable
+from forensics.report.words.units import readable
 
 BEFORE_S, AFTER_S = 5.0, 60.0
 SLOWEST_S = 5.0
 MOST_LINES = 10
 _LINE_POINTS = 150
 BACKWARDS_SHARE = 0.05
+SETTLING_S = 10.0
 _GRID_S = np.arange(0.0, AFTER_S, 0.5)
 
 
@@ -73,7 +74,8 @@ def _panel(one: Quantity, own_ns: int, healthy: Sequence[int], bad: Sequence[int
         n = min(len(usual), MOST_LINES)
         series[n] = Series(series[n].runs, colour=svg.ALERT, width=0.7, end=f"{len(others)} other {kind}s")
     series.append(Series(own, colour=svg.INK, width=2.0, end=f"this {kind}"))
-    return Multiple(one.title, series, notes=_note(one, own, list(usual.values())))
+    after_s = SETTLING_S if kind == "stop" else 0.0
+    return Multiple(one.title, series, notes=_note(one, own, list(usual.values()), after_s=after_s))
 
 
 def _runs(one: Quantity, at_ns: int) -> list[list[tuple[float, float]]]:
@@ -89,11 +91,16 @@ def _spread(lines: list[list[list[tuple[float, float]]]]) -> list[list[list[tupl
 
 
 def _note(
-    one: Quantity, own: list[list[tuple[float, float]]], usual: list[list[list[tuple[float, float]]]]
+    one: Quantity,
+    own: list[list[tuple[float, float]]],
+    usual: list[list[list[tuple[float, float]]]],
+    *,
+    after_s: float,
 ) -> list[Note]:
     """The reading of this start or stop that lies furthest from the median of the healthy ones, told beside it.
 
-    Where it goes below zero as the healthy ones do not, the lowest reading is the story.
+    Where it goes below zero as the healthy ones do not, the lowest reading is the story. At a stop the first
+    seconds are left out: they differ with the load that the machine carried, not with how it came to rest.
     """
     points = [p for run in own for p in run if p[0] >= 0]
     if not points:
@@ -107,10 +114,11 @@ def _note(
     lowest = min(points, key=lambda p: p[1])
     if lowest[1] < -BACKWARDS_SHARE * max(abs(y) for _, y in points) and middle.min() > lowest[1] / 2.0:
         return [Note(*lowest, f"lowest {readable(lowest[1])} {unit} at {lowest[0]:.0f} s".replace("  ", " "))]
-    apart = [(abs(y - float(np.interp(x, _GRID_S, middle))), x, y) for x, y in points]
+    late = [p for p in points if p[0] >= after_s] or points
+    apart = [(abs(y - float(np.interp(x, _GRID_S, middle))), x, y) for x, y in late]
     _, x, y = max(apart)
     other = float(np.interp(x, _GRID_S, middle))
-    return [Note(x, y, f"{readable(y)} {unit}, usual {readable(other)}".replace("  ", " "))]
+    return [Note(x, y, f"{readable(y)} {unit} at {x:.0f} s, usual {readable(other)}".replace("  ", " "))]
 
 
 def _on_grid(line: list[list[tuple[float, float]]]) -> NDArray[np.float64]:

@@ -13,7 +13,7 @@ from forensics.report.figures.downsample import thin
 from forensics.report.figures.traces import gap_positions
 from forensics.report.figures.trends import difference
 from forensics.report.stories.plan import read_plans
-from forensics.report.units import Shown, shown_role, shown_unit
+from forensics.report.words.units import Shown, shown_role, shown_unit
 
 MOST_POINTS = 420
 _DIFFERENCES = {

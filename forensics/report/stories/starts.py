@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
+from typing import Final
 
 from forensics.investigation import Investigation
 from forensics.model.findings import Start
@@ -13,9 +15,10 @@ from forensics.report.stories.quantities import panel_title
 from forensics.report.svg import elements as svg
 from forensics.report.svg.multiples import Multiple, Note, Series
 from forensics.report.svg.scale import clock_words
-from forensics.report.units import ReportTime, readable
+from forensics.report.words.units import ReportTime, readable
 
-RATIO_LIMIT = "starts.unloaded_ratio_max"
+RATIO_LIMIT: Final = "starts.unloaded_ratio_max"
+LEAST_SPAN = 20.0
 _FEWEST = 2
 _MINUTE_S = 60.0
 
@@ -34,7 +37,7 @@ def starts_panels(work: Investigation, names: Sequence[str], clock: ReportTime) 
     first = panels[0]
     heights = {x: y for one in first.series for run in one.runs for x, y in run}
     placed = [Note(x, heights[x], words) for x, words in notes if x in heights]
-    return [Multiple(first.title, first.series, first.limits, placed, from_zero=True), *panels[1:]]
+    return [dataclasses.replace(first, notes=placed), *panels[1:]]
 
 
 def _seconds(start: Start) -> float:
@@ -48,7 +51,7 @@ def _slide(starts: Sequence[Start]) -> Multiple:
         if group:
             points = [(_seconds(s), float(s.slide_percent or 0.0)) for s in group]
             series.append(_marks(points, loaded=loaded))
-    return Multiple(panel_title("slide_at_start", "%"), series, from_zero=True)
+    return Multiple(panel_title("slide_at_start", "%"), series, from_zero=True, least_span=LEAST_SPAN)
 
 
 def _ratio(starts: Sequence[Start], limit: float) -> Multiple:

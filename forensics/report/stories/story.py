@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from forensics.investigation import Investigation
 from forensics.model.points import NS, Span
-from forensics.model.vocabulary import Outcome
-from forensics.report.stories.courses import close_span, course_panels
+from forensics.model.vocabulary import Outcome, VerdictStatus
+from forensics.report.stories.courses import LimitOf, close_span, course_panels
 from forensics.report.stories.cycles import AFTER_S, BEFORE_S, cycle_panels
 from forensics.report.stories.plan import Plan, plan_of, read_plans
 from forensics.report.stories.starts import rests_panels, starts_panels
 from forensics.report.svg.elements import text_width
 from forensics.report.svg.multiples import WORDS_PX, Across, Multiple, small_multiples
 from forensics.report.svg.scale import time_ticks
-from forensics.report.units import ReportTime, local_title
+from forensics.report.words.units import ReportTime, local_title
 
 WIDE, NARROW = (720.0, 300.0), (345.0, 380.0)
 WIDE_TICKS, NARROW_TICKS = 7, 3
@@ -26,7 +26,7 @@ STILL_PX = 130.0
 CLOSE_NAMES = ("motor_amps", "discharge_less_suction", "oil_difference", "slide_position", "discharge_temperature")
 START_NAMES = ("motor_amps", "discharge_less_suction", "oil_difference", "slide_position")
 STOP_NAMES = ("shaft_speed", "discharge_less_suction", "condenser_less_suction", "motor_amps")
-REST_LIMIT = "starts.short_off_s"
+REST_LIMIT: Final = "starts.short_off_s"
 _NAMES = {
     "starts": "Every start of the machine up to the failure",
     "rests": "Every rest before a start up to the failure",
@@ -47,13 +47,18 @@ class Story:
     about: str
 
 
-def story(work: Investigation, display: str, clock: ReportTime) -> Story | None:
+def story(work: Investigation, display: str, clock: ReportTime, leader: str | None = None) -> Story | None:
     """The picture that tells the case; None where the record holds nothing that could be drawn.
 
     The first layout of three that has data: the cause's own, the close-up of the failure, the hours before it.
+
+    Parameters
+    ----------
+    leader
+        Of an undetermined case: the cause that leads, whose picture shows what speaks for it.
     """
     verdict = work.weighing.verdict
-    first = plan_of(verdict.status, None if verdict.mode is None else str(verdict.mode))
+    first = plan_of(verdict.status, leader if verdict.mode is None else str(verdict.mode))
     fallback = read_plans().open
     for plan in (first, fallback, fallback.model_copy(update={"kind": "course"})):
         panels = _panels(work, plan, display, clock)
@@ -84,18 +89,20 @@ def _course_span(work: Investigation) -> Span:
     return Span(start_ns, end_ns)
 
 
-def _limits(work: Investigation, plan: Plan) -> dict[str, tuple[float, str]]:
+def _limits(work: Investigation, plan: Plan) -> dict[str, LimitOf]:
     """Limit of each check that the layout names, by the panel of the same place; none where the check can't tell."""
     found = {}
     for name, check in zip(plan.panels, plan.limits_of, strict=False):
         one = next((f for f in work.findings if f.check == check and f.limit is not None), None)
-        if one is not None and one.limit is not None and one.outcome is not Outcome.CANNOT_TELL and one.unit != "1":
-            found[name] = (one.limit, "limit")
+        if one is None or one.limit is None or one.value is None or one.outcome is Outcome.CANNOT_TELL:
+            continue
+        if one.unit != "1":
+            found[name] = LimitOf(one.limit, one.value)
     return found
 
 
 def _drawn(work: Investigation, plan: Plan, panels: list[Multiple], clock: ReportTime) -> Story:
-    title = _NAMES[plan.kind]
+    title = _NAMES[plan.kind].replace("failure", _event(work))
     about = f"{title}. Panels: {'; '.join(p.title for p in panels)}."
     notes = [n.words for p in panels for n in p.notes]
     if notes:
@@ -107,6 +114,11 @@ def _drawn(work: Investigation, plan: Plan, panels: list[Multiple], clock: Repor
         across = _across(work, plan, panels, clock, most)
         made.append(small_multiples(panels, across, size=size, title=title, about=about, key=key, ends_px=ends))
     return Story(made[0], made[1], title, about)
+
+
+def _event(work: Investigation) -> str:
+    """What the instant that the case is about is called: nothing failed where nothing was found."""
+    return "event" if work.weighing.verdict.status is VerdictStatus.NO_FAULT_FOUND else "failure"
 
 
 def _across(work: Investigation, plan: Plan, panels: list[Multiple], clock: ReportTime, most: int) -> Across:
@@ -124,8 +136,8 @@ def _across(work: Investigation, plan: Plan, panels: list[Multiple], clock: Repo
         room = (high - low) * 0.02
         low, high = low - room, high + room
     ticks = [(t / NS, words) for t, words in time_ticks(clock, round(low * NS), round(high * NS), most=most)]
-    marked = [(failure, "failure")] if plan.kind in {"close", "course"} else []
-    return Across(low, high, ticks, local_title(clock, round(failure * NS)), marked)
+    marked = [(failure, _event(work))] if plan.kind in {"close", "course"} else []
+    return Across(low, high, ticks, local_title(clock, round(failure * NS), event=_event(work)), marked)
 
 
 def close_picture(work: Investigation, display: str, clock: ReportTime) -> str:
@@ -143,7 +155,7 @@ def cycle_picture(work: Investigation, kind: Literal["start", "stop"], display: 
 
 
 def _one(work: Investigation, plan: Plan, panels: list[Multiple], clock: ReportTime | None, key: str) -> str:
-    title = _NAMES[plan.kind]
+    title = _NAMES[plan.kind].replace("failure", _event(work))
     about = f"{title}. Panels: {'; '.join(p.title for p in panels)}."
     longest = max([0.0, *(text_width(s.end, WORDS_PX) for p in panels for s in p.series)])
     across = _across(work, plan, panels, clock or ReportTime("UTC", 0), WIDE_TICKS)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -13,6 +15,9 @@ WORDS_PX = 11.0
 _LINE_PX, _CLOSE_PX, _PAD = 13.0, 12.0, 3.0
 _LIMIT_DASH = "5 3"
 _ROOM_SHARE, _BOLD = 0.06, 1.1
+# a quantity that hardly moves is drawn as one that hardly moves: its axis spans at least this share of its level
+_LEAST_SPAN = 0.2
+_WALK_PX, _ON_LINE, _ON_MARKED = 4.0, 12.0, 40.0
 
 
 @dataclass(frozen=True)
@@ -71,6 +76,8 @@ class Multiple:
         Spans of the common axis that are hatched: an event lies somewhere in each.
     from_zero
         Whether the value axis begins at 0.
+    least_span
+        The least that the value axis spans, in its unit, so that noise does not fill a panel.
     """
 
     title: str
@@ -79,6 +86,7 @@ class Multiple:
     notes: Sequence[Note] = ()
     spans: Sequence[tuple[float, float]] = ()
     from_zero: bool = False
+    least_span: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -103,6 +111,7 @@ class _Frame:
     top: float
     bottom: float
     taken: list[tuple[float, float, float, float]] = field(default_factory=list)
+    upright: list[float] = field(default_factory=list)
 
     def free(self, box: tuple[float, float, float, float]) -> bool:
         """Whether a box (left, top, right, bottom) lies inside the panel and on no other words."""
@@ -149,6 +158,9 @@ def _frame(panel: Multiple, across: Across, *, top: float, bottom: float, right:
     values = [v for s in panel.series for v in s.values] + [v for v, _ in panel.limits]
     low, high = (min(values), max(values)) if values else (0.0, 1.0)
     low = min(low, 0.0) if panel.from_zero else low
+    short = max(panel.least_span, _LEAST_SPAN * max(abs(low), abs(high))) - (high - low)
+    if short > 0 and values:
+        low, high = (low, high + short) if low == 0.0 else (low - short / 2.0, high + short / 2.0)
     room = _ROOM_SHARE * (high - low) or 1.0
     up = top + TITLE_PX + _LINE_PX * (len(_title_lines(panel.title, right)) - 1)
     x = Scale(across.low, across.high, LEFT_PX + 4, right)
@@ -181,6 +193,7 @@ def _panel(panel: Multiple, across: Across, frame: _Frame, *, first: bool) -> li
     for at, words in across.marked:
         x = frame.x(at)
         parts.append(svg.line((x, frame.top), (x, frame.bottom), colour=svg.INK, dash="2 2"))
+        frame.upright.append(x)
         if first and words:
             parts.append(_beside(frame, x, words))
     for one in panel.series:
@@ -231,13 +244,27 @@ def _limits(panel: Multiple, frame: _Frame) -> list[str]:
         at = frame.y(value)
         parts.append(svg.line((frame.left, at), (frame.right, at), colour=svg.BLUE, width=1.1, dash=_LIMIT_DASH))
         wide = svg.text_width(words, WORDS_PX)
-        for up in (at - 4, at + WORDS_PX + 2):
-            box = (frame.left + 6, up - WORDS_PX, frame.left + 6 + wide, up + 2)
-            if frame.free(box):
-                break
+        box, up = _beside_limit(panel, frame, at, wide)
         frame.taken.append(box)
         parts.append(svg.text((box[0], up), words, colour=svg.BLUE, halo=True))
     return parts
+
+
+def _beside_limit(
+    panel: Multiple, frame: _Frame, at: float, wide: float
+) -> tuple[tuple[float, float, float, float], float]:
+    """The place of a limit's words: above or below its line, where the curves leave most room."""
+    lines = Multiple(panel.title, panel.series)
+    inked = _inked(lines, frame)
+    found = []
+    for n, left in enumerate((frame.left + 6, (frame.left + frame.right - wide) / 2, frame.right - wide - 6)):
+        for m, up in enumerate((at - 4, at + WORDS_PX + 2)):
+            box = (left, up - WORDS_PX, left + wide, up + 2)
+            covered = sum(box[0] < a < box[2] and box[1] < b < box[3] for a, b in inked)
+            covered += sum(box[0] < x < box[2] for x in frame.upright)
+            found.append((not frame.free(box), covered, n, m, box, up))
+    _, _, _, _, box, up = min(found)
+    return box, up
 
 
 def _ends(panel: Multiple, frame: _Frame) -> list[str]:
@@ -263,7 +290,7 @@ def _note(note: Note, panel: Multiple, frame: _Frame) -> list[str]:
     """Words near their point, where they cover neither other words nor, if it can be helped, marks."""
     x, y = frame.x(note.x), frame.y(note.y)
     wide = svg.text_width(note.words, WORDS_PX)
-    points = [(frame.x(a), frame.y(b)) for one in panel.series for run in one.runs for a, b in run]
+    points = _inked(panel, frame)
     best: tuple[float, tuple[float, float, float, float]] | None = None
     for dy in (-16.0, 18.0, -32.0, 34.0, -48.0, 50.0, 2.0):
         for left in (x + 8, x - wide - 8, x - wide / 2, frame.left + 4, frame.right - wide - 2):
@@ -271,7 +298,9 @@ def _note(note: Note, panel: Multiple, frame: _Frame) -> list[str]:
             if not frame.free(box):
                 continue
             covered = sum(box[0] - _PAD < a < box[2] + _PAD and box[1] - _PAD < b < box[3] + _PAD for a, b in points)
-            cost = 12.0 * covered + abs(dy) + 0.3 * abs(left + wide / 2 - x)
+            crossed = sum(box[0] - _PAD < at < box[2] + _PAD for at in frame.upright)
+            far = max(box[0] - x, x - box[2], 0.0)
+            cost = _ON_LINE * covered + _ON_MARKED * crossed + abs(dy) + 0.3 * abs(left + wide / 2 - x) + far
             if best is None or cost < best[0]:
                 best = (cost, box)
     if best is None:
@@ -280,6 +309,29 @@ def _note(note: Note, panel: Multiple, frame: _Frame) -> list[str]:
     frame.taken.append(box)
     tip = (min(max(x, box[0] + 2), box[2] - 2), box[3] if box[3] < y else box[1])
     return [svg.line(tip, (x, y), colour=svg.INK, width=0.7), svg.text((box[0], box[3] - 3), note.words, halo=True)]
+
+
+def _inked(panel: Multiple, frame: _Frame) -> list[svg.Point]:
+    """Points on everything that is drawn in a panel: marks, lines walked in small steps, and its limits."""
+    found: list[svg.Point] = []
+    for one in panel.series:
+        for run in one.runs:
+            places = [(frame.x(a), frame.y(b)) for a, b in run]
+            found += places
+            if not one.marks:
+                found += [p for begin, end in itertools.pairwise(places) for p in _walked(begin, end)]
+    steps = int((frame.right - frame.left) // _WALK_PX)
+    found += [(frame.left + n * _WALK_PX, frame.y(value)) for value, _ in panel.limits for n in range(steps)]
+    return found
+
+
+def _walked(begin: svg.Point, end: svg.Point) -> list[svg.Point]:
+    """Points between two, a few pixels apart."""
+    steps = int(math.dist(begin, end) // _WALK_PX)
+    return [
+        (begin[0] + (end[0] - begin[0]) * n / (steps + 1), begin[1] + (end[1] - begin[1]) * n / (steps + 1))
+        for n in range(1, steps + 1)
+    ]
 
 
 def _foot(across: Across, frame: _Frame, height: float) -> list[str]:

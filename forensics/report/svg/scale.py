@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from forensics.model.points import NS
-from forensics.report.units import ReportTime, number
+from forensics.report.words.units import ReportTime, readable
 
 _TIME_STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800)
 _DAY_S = 86400
@@ -42,7 +42,7 @@ def value_ticks(low: float, high: float, *, most: int = 4) -> list[float]:
 
 def tick_words(value: float) -> str:
     """A tick's number as people write it."""
-    return number(value, digits=4).replace("-", "−")
+    return readable(value, digits=4)
 
 
 def time_ticks(clock: ReportTime, low_ns: int, high_ns: int, *, most: int = 7) -> list[tuple[int, str]]:

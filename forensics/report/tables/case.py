@@ -8,8 +8,9 @@ import pandas as pd
 
 from forensics.model.vocabulary import Role
 from forensics.report.tables.words import frame, stamp_ns, when, yes_no
-from forensics.report.units import CANNOT, ReportTime, number, role_words, shown_role, shown_unit
-from forensics.results.schema import EventRow, FindingsFile, ReadingRow
+from forensics.report.words.units import CANNOT, ReportTime, number, role_words, shown_role, shown_unit
+from forensics.results.machine_rows import EventRow, ReadingRow
+from forensics.results.schema import FindingsFile
 from forensics.rules import Limits
 from forensics.rules.detectability import Detection
 

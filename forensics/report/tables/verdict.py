@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from forensics.report.tables.words import frame, when, yes_no
-from forensics.report.units import CANNOT, ReportTime, number, shown_unit
+from forensics.report.words.units import CANNOT, ReportTime, number, shown_unit
 from forensics.results.schema import FindingRow, FindingsFile, HypothesisRow
 
 FOR, AGAINST, CANNOT_TELL = "for", "against", "cannot tell"

@@ -8,7 +8,7 @@ from datetime import datetime
 import pandas as pd
 
 from forensics.model.points import NS
-from forensics.report.units import CANNOT, ReportTime
+from forensics.report.words.units import CANNOT, ReportTime
 
 
 def stamp_ns(text: str | None) -> int | None:

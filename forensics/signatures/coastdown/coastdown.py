@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from forensics.machine.citations import rows_of
-from forensics.machine.duty.frame import max_age_s
+from forensics.machine.duty.reading_age import max_age_s
 from forensics.machine.history import stops_before
 from forensics.machine.rotation import NEITHER
 from forensics.machine.stops.bypass_release import NO_BYPASS, NO_LIFT

@@ -28,6 +28,8 @@ class Value:
         What the value was held against where the named limit had to be widened or narrowed, in ``unit``.
     detectable
         The smallest effect that would have been seen, in ``unit`` on the scale of ``value``.
+    usual
+        The value of no change, where it was held against the machine's own usual.
     """
 
     value: float | None = None
@@ -38,6 +40,7 @@ class Value:
     above: bool | None = None
     limit: float | None = None
     detectable: float | None = None
+    usual: float | None = None
 
     @classmethod
     def exact(
@@ -50,7 +53,7 @@ class Value:
         limit: float | None = None,
     ) -> Value:
         """A value that is its own interval: a count, or one whose error is in its limit already."""
-        return cls(value, value, value, unit, limit_name, above, limit)
+        return cls(value=value, low=value, high=value, unit=unit, limit_name=limit_name, above=above, limit=limit)
 
     @classmethod
     def within(cls, value: float, error: float, unit: str, limit_name: str = "", *, above: bool | None = None) -> Value:
@@ -138,6 +141,7 @@ def make_finding(
         cross_clock=seen.clocks if len(set(seen.clocks)) > 1 else (),
         why_not=why_not,
         detectable=measured.detectable,
+        usual=measured.usual,
     )
 
 

@@ -128,7 +128,18 @@ def against_own(
     if named:
         lasting_s = min(lasting_s, max(2.0 * interval_s, _FINE_S))
     windows = _windows(expected, chosen, lasting_s, sign)
-    case = _Case(subject, frame, look, expected, chosen, windows, limit, sign, named, whole)
+    case = _Case(
+        subject=subject,
+        frame=frame,
+        look=look,
+        expected=expected,
+        chosen=chosen,
+        windows=windows,
+        limit=limit,
+        sign=sign,
+        named=named,
+        whole=whole,
+    )
     found = case.beyond()
     return case.present(found) if found is not None else case.short_of_limit()
 
@@ -303,6 +314,16 @@ class _Case:
             look.check,
             outcome,
             words,
-            Value(value, low, high, look.unit, look.limit_name, above=look.above, limit=bound, detectable=seen),
+            Value(
+                value,
+                low,
+                high,
+                look.unit,
+                look.limit_name,
+                above=look.above,
+                limit=bound,
+                detectable=seen,
+                usual=1.0 if look.ratio else 0.0,
+            ),
             Seen((first_ns, last_ns), frame.cites(look.groups, first_ns, last_ns), interval_s, count),
         )

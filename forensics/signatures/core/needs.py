@@ -8,8 +8,9 @@ from forensics.machine.states import Run
 from forensics.machine.subject import Subject
 from forensics.machine.trip_words import Texts, trip_texts
 from forensics.model.findings import Finding, Start, Stop
-from forensics.model.points import Samples, Switch
+from forensics.model.points import Samples
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role
 from forensics.rules import Check, Need, read_checks
 from forensics.signatures.core.finding import cannot_tell

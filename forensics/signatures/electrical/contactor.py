@@ -11,9 +11,10 @@ from forensics.machine.phases import Times, before_failure, widened
 from forensics.machine.subject import Subject
 from forensics.machine.trip_words import plain
 from forensics.model.findings import Cite, Finding
-from forensics.model.points import NS, OFF, ON, UNKNOWN, Edge, Samples, Switch
+from forensics.model.points import NS, OFF, ON, UNKNOWN, Edge, Samples
 from forensics.model.record import LogLine
 from forensics.model.role_words import in_words
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Outcome, Quality, Recorded, Role
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
@@ -298,7 +299,9 @@ def chatter(subject: Subject, check: str) -> Finding:
         text = f"{count} drop-outs shorter than {subject.limits['electrical.drop_out_s']:g} s within "
         text += f"{(span[1] - span[0]) / NS:.0f} s"
         cites = rows_of(source, *span) if isinstance(source, Samples) else ()
-        return _chatter_answer(subject, check, Outcome.PRESENT, text, span, count, cites, source.interval_s)
+        return _chatter_answer(
+            subject, check, Outcome.PRESENT, text, span, count=count, cites=cites, interval_s=source.interval_s
+        )
     if count:
         return cannot_tell(check, "one drop-out under 10 s: a transfer, a dip or a bounce, not chatter by itself")
     fast = any(
@@ -314,7 +317,7 @@ def chatter(subject: Subject, check: str) -> Finding:
         )
     text = "no drop-out under 10 s in the contactor's own changes of state"
     span = (window.start_ns, window.end_ns)
-    return _chatter_answer(subject, check, Outcome.ABSENT, text, span, 0, (), source.interval_s)
+    return _chatter_answer(subject, check, Outcome.ABSENT, text, span, count=0, cites=(), interval_s=source.interval_s)
 
 
 def _chatter_answer(
@@ -362,7 +365,9 @@ def _chatter_in_lists(subject: Subject, check: str) -> Finding | None:
         rows = [one for one, _ in lines if span[0] <= one.time_ns <= span[1]]
         cites = (Cite(rows[0].source, rows[0].point, (rows[0].row, rows[-1].row)),)
         text = f"{count} drop-outs of '{rows[0].point}' in the event list within {(span[1] - span[0]) / NS:.0f} s"
-        return _chatter_answer(subject, check, Outcome.PRESENT, text, span, count, cites, float("nan"))
+        return _chatter_answer(
+            subject, check, Outcome.PRESENT, text, span, count=count, cites=cites, interval_s=float("nan")
+        )
     return None
 
 

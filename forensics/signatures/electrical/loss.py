@@ -68,7 +68,7 @@ def supply_dip(subject: Subject, check: str) -> Finding:
         lowest = float(share[a : b + 1].min())
         span = (int(part.t[a]), int(part.t[b]))
         text = f"down to {100 * lowest:.0f} % of {volts:.0f} V for {b - a + 1} samples, at the failure"
-        return _dip_answer(subject, check, Outcome.PRESENT, text, span, part, lowest, b - a + 1)
+        return _dip_answer(subject, check, Outcome.PRESENT, text, span, part=part, lowest=lowest, samples=b - a + 1)
     if not (near & usable).any():
         return cannot_tell(check, "no voltage readings at the failure outside a start")
     lowest = float(share[near & usable].min())
@@ -80,7 +80,9 @@ def supply_dip(subject: Subject, check: str) -> Finding:
         return _not_caught(subject, check, part, share, near & usable)
     span = (int(part.t[near][0]), int(part.t[near][-1]))
     text = f"{100 * lowest:.0f} % was the lowest at the failure"
-    found = _dip_answer(subject, check, Outcome.ABSENT, text, span, part, lowest, int((near & usable).sum()))
+    found = _dip_answer(
+        subject, check, Outcome.ABSENT, text, span, part=part, lowest=lowest, samples=int((near & usable).sum())
+    )
     return replace(found, detectable=subject.limits[name])
 
 
@@ -100,8 +102,8 @@ def _not_caught(subject: Subject, check: str, part: Phases, share: Floats, chose
         Outcome.CANNOT_TELL,
         text,
         Value(None, None, lowest, "1", "electrical.dip_share", above=False),
-        Seen(span, part.cites(*span), part.interval_s, int(chosen.sum())),
-        f"a shorter dip falls between samples {part.interval_s:g} s apart",
+        seen=Seen(span, part.cites(*span), part.interval_s, int(chosen.sum())),
+        why_not=f"a shorter dip falls between samples {part.interval_s:g} s apart",
     )
 
 

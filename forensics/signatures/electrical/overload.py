@@ -114,13 +114,13 @@ def _overload_of(
         outcome,
         text,
         Value(value, low, high, "1", name, above=True),
-        Seen(
+        seen=Seen(
             (begin_ns, end_ns),
             rows_of_each(points, begin_ns, end_ns) + (lines if outcome is Outcome.PRESENT else ()),
             interval_s,
             max(int(((t > begin_ns) & (t <= end_ns)).sum()), 1),
         ),
-        why_not,
+        why_not=why_not,
     )
     if outcome is Outcome.ABSENT:
         return replace(found, detectable=allowed.low * (1 + error))

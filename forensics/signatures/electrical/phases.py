@@ -115,7 +115,7 @@ def _judge(subject: Subject, part: Phases, normal: Bools, pair: tuple[int, int],
         verdict = "sensor"
     else:
         verdict = "open"
-    return Spell(a, b, kind, missing, rise, power, verdict)
+    return Spell(first=a, last=b, kind=kind, missing=missing, rise=rise, power_rise=power, verdict=verdict)
 
 
 _BEFORE = 15

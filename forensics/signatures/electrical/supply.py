@@ -124,8 +124,8 @@ def undervoltage(subject: Subject, check: str, phases: Phases, volts: float) -> 
         outcome,
         text,
         Value(value, min(float(part.min()), brief), float(part.max()), "1", name, above=False),
-        Seen(span, phases.cites(*span), phases.interval_s, len(part)),
-        why_not,
+        seen=Seen(span, phases.cites(*span), phases.interval_s, len(part)),
+        why_not=why_not,
     )
     return replace(answer, detectable=subject.limits[name] * (1.0 - error)) if outcome is Outcome.ABSENT else answer
 

@@ -82,7 +82,15 @@ def course(
     level = float(np.median(part)) if spell is not None else float(np.percentile(part, 90))
     low, high = (float(x) for x in np.percentile(part, [10, 90]))
     return Course(
-        t, values, usable, spell, level, max(0.0, min(low, level) - error), max(high, level) + error, before, spread
+        t=t,
+        percent=values,
+        usable=usable,
+        lasted=spell,
+        level=level,
+        low=max(0.0, min(low, level) - error),
+        high=max(high, level) + error,
+        before=before,
+        spread=spread,
     )
 
 
@@ -188,8 +196,8 @@ def current_unbalance(subject: Subject, check: str, view: PhaseView) -> Finding:
         outcome,
         text,
         Value(found.level, found.low, found.high, "%", name, above=True),
-        Seen(span, phases.cites(*span), phases.interval_s, count),
-        why_not,
+        seen=Seen(span, phases.cites(*span), phases.interval_s, count),
+        why_not=why_not,
     )
     return replace(answer, detectable=limit) if outcome is Outcome.ABSENT else answer
 
@@ -261,7 +269,7 @@ def unbalance_beyond_volts(subject: Subject, check: str, view: PhaseView) -> Fin
         outcome,
         text,
         Value(beyond, low, high, "%", name, above=True),
-        Seen(span, phases.cites(*span), phases.interval_s, len(index)),
-        "the errors of the meters allow the voltages to explain it",
+        seen=Seen(span, phases.cites(*span), phases.interval_s, len(index)),
+        why_not="the errors of the meters allow the voltages to explain it",
     )
     return replace(found, detectable=limits[name] + most - volts) if outcome is Outcome.ABSENT else found

@@ -47,7 +47,7 @@ def unbalance_growing(subject: Subject, check: str, view: PhaseView) -> Finding:
         outcome,
         text,
         Value(growth, growth - half, growth + half, "%", name, above=True),
-        Seen(span, view.phases.cites(span[1] - 3600 * NS, span[1]), view.phases.interval_s, len(halves)),
-        "its half-hours scatter too much",
+        seen=Seen(span, view.phases.cites(span[1] - 3600 * NS, span[1]), view.phases.interval_s, len(halves)),
+        why_not="its half-hours scatter too much",
     )
     return replace(found, detectable=limits[name] + half) if outcome is Outcome.ABSENT else found

@@ -59,8 +59,8 @@ def voltage_unbalance(subject: Subject, check: str, phases: Phases, volts: float
         outcome,
         text,
         Value(found.level, found.low, found.high, "%", name, above=True),
-        Seen(span, phases.cites(*span), phases.interval_s, count),
-        why_not,
+        seen=Seen(span, phases.cites(*span), phases.interval_s, count),
+        why_not=why_not,
     )
     return replace(answer, detectable=limits[name]) if outcome is Outcome.ABSENT else answer
 

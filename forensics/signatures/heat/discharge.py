@@ -104,8 +104,8 @@ def discharge_temperature_high_at_failure(subject: Subject, check: str, frame: A
         outcome,
         f"Discharge temperature {value:.1f} degC just before the run that failed ended (limit {limit:.0f} degC).",
         Value(value, float(part.v.min()), float(part.v.max()), "degC", "heat.discharge_high", above=True),
-        Seen((first, last), cite(point, first, last), step_s, len(part)),
-        why_not,
+        seen=Seen((first, last), cite(point, first, last), step_s, len(part)),
+        why_not=why_not,
     )
 
 

@@ -146,13 +146,13 @@ def thermal_capacity_used(subject: Subject, check: str) -> Finding:
         f"({low:.0%} to {high:.0%} with time constants from {scales[1]:g} to {scales[2]:g} of those of class 10"
         f"{'' if given else ', and with what a relay may be set to'}).",
         Value(value, low, high, "1", "heat.thermal_used", above=True),
-        Seen(
+        seen=Seen(
             (int(amps.t[recent][0]), int(amps.t[-1])),
             cite(point, int(amps.t[recent][0]), int(amps.t[-1])),
             amps.interval_s,
             int(recent.sum()),
         ),
-        why_not,
+        why_not=why_not,
     )
 
 

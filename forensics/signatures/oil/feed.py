@@ -65,8 +65,8 @@ def difference_low_at_failure(subject: Subject, check: str, frame: AlignedSample
         f"Oil difference {value:.0f} kPa in the last {max(1.0, (end_ns - first) / NS):.0f} s before the "
         f"run that failed ended (limit {limit:.0f} kPa).",
         Value(value, float(values.min()), float(values.max()), "kPa", "oil.difference_low", above=False),
-        Seen((first, last), oil.cites(first, last), oil.interval_s, int(inside.sum())),
-        why_not,
+        seen=Seen((first, last), oil.cites(first, last), oil.interval_s, int(inside.sum())),
+        why_not=why_not,
     )
 
 

@@ -16,7 +16,7 @@ from forensics.signatures.core.finding import Seen, Value, cannot_tell, downgrad
 from forensics.signatures.core.like_duty import against_own, expect
 from forensics.signatures.core.limits_and_baseline import ThresholdTest, against_limit, running
 
-_TYPICAL_CST = ((40.0, 68.0), (100.0, 8.7))
+TYPICAL_CST = ((40.0, 68.0), (100.0, 8.7))
 _REFERENCE_C = 55.0
 _KELVIN = 273.15
 _BLOCK_S = 1800
@@ -232,13 +232,13 @@ def _over_hours(subject: Subject, frame: AlignedSamples, check: str) -> Finding:
         f"Resistance, corrected for viscosity and flow, went to {slope:.2f} of its early value "
         f"over {span_h:.3g} h (95 %: {low:.2f} to {high:.2f}); the drop changed by {grown_kpa:+.0f} kPa.",
         Value(slope, low, high, "1", "oil.filter_growth", above=True),
-        Seen(
+        seen=Seen(
             (blocks.first_ns, blocks.last_ns),
             frame.cites(_FILTER, blocks.first_ns, blocks.last_ns),
             frame.interval_s(*_FILTER),
             len(blocks.hours),
         ),
-        "growth and scatter can't be told apart",
+        why_not="growth and scatter can't be told apart",
     )
 
 
@@ -265,7 +265,7 @@ def _resistance(frame: AlignedSamples) -> Floats | None:
         return None
     viscosity = np.ones(len(drop))
     if oil_c is not None:
-        viscosity = walther_cst(oil_c, *_TYPICAL_CST) / walther_cst(np.array([_REFERENCE_C]), *_TYPICAL_CST)
+        viscosity = walther_cst(oil_c, *TYPICAL_CST) / walther_cst(np.array([_REFERENCE_C]), *TYPICAL_CST)
     return np.asarray(drop / (viscosity * np.sqrt(np.maximum(difference, 1.0))))
 
 

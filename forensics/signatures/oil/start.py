@@ -15,6 +15,7 @@ from forensics.model.vocabulary import Outcome, Recorded, Role
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.oil.rest import (
+    asked_start,
     failing_start,
     was_cold,
 )
@@ -49,7 +50,7 @@ def oil_difference(subject: Subject) -> OilDifference | None:
     if direct is not None and len(direct.trusted):
         good = direct.trusted
         return OilDifference(good.t, good.v, direct.interval_s, (direct,), _holds(direct))
-    feed, suction = record.fastest(Role.OIL_PRESSURE), record.fastest(Role.SUCTION_PRESSURE)
+    feed, suction = record.fastest(Role.OIL_PRESSURE), record.point(Role.SUCTION_PRESSURE)
     if feed is None or suction is None:
         return None
     good = feed.trusted
@@ -117,8 +118,8 @@ def difference_late_at_start(subject: Subject, check: str, starts: tuple[Span, .
             above=True,
             limit=limit_s,
         ),
-        Seen((span.start_ns, end_ns), oil.cites(span.start_ns, end_ns), oil.interval_s, count),
-        "the run ended before the proof time",
+        seen=Seen((span.start_ns, end_ns), oil.cites(span.start_ns, end_ns), oil.interval_s, count),
+        why_not="the run ended before the proof time",
     )
 
 
@@ -134,7 +135,8 @@ def _time_to(oil: OilDifference, span: Span, level: float, failure_ns: int) -> t
 
 @detector("oil.foaming_at_start", failing_start)
 def foaming_at_start(subject: Subject, check: str, starts: tuple[Span, ...]) -> Finding:
-    """Decide whether the level swelled, or the oil difference was rough, after the start that led into the failure."""
+    """Decide whether the level swelled, or the oil difference was rough, after the start that is asked about."""
+    starts = asked_start(subject, starts)
     level = subject.record.fastest(Role.OIL_LEVEL)
     swell = None if level is None or level.interval_s > _SLOW_S else _swelling(subject, starts, level.trusted, check)
     rough = _roughness(subject, starts, check)
@@ -149,34 +151,41 @@ _SLOW_S = 15.0
 
 
 def _swelling(subject: Subject, starts: tuple[Span, ...], level: Samples, check: str) -> Finding | None:
+    """By the level: foam lifts it, or is carried off so that it sinks, farther than at own earlier starts."""
     limits = subject.limits
     span = starts[-1]
-    rises = [_rise(level, s, limits["oil.foam_within"], subject.record.failure_ns) for s in starts]
-    if rises[-1] is None:
+    moves = [_moves(level, s, limits["oil.foam_within"], subject.record.failure_ns) for s in starts]
+    if moves[-1] is None:
         return None
-    value, count = rises[-1]
-    own = [r[0] for r in rises[:-1] if r is not None]
+    rise, sink, count = moves[-1]
+    own = [m for m in moves[:-1] if m is not None]
+    known = len(own) >= limits["oil.own_starts_least"]
+    usual_rise, usual_sink = (max(0.0, *(m[k] for m in own)) if known else 0.0 for k in (0, 1))
     limit = limits["oil.foam_level_rise"]
-    usual = max(own) if len(own) >= limits["oil.own_starts_least"] else 0.0
+    # oil that begins to go round lowers the level of some machines at every start: without own starts nothing tells it
+    sank = known and sink - usual_sink > max(limit, rise - usual_rise)
+    way, value, usual = ("sank", sink, usual_sink) if sank else ("swelled", rise, usual_rise)
     end_ns = min(span.end_ns, span.start_ns + round(limits["oil.foam_within"] * NS))
     return make_finding(
         subject,
         check,
-        Outcome.PRESENT if value - max(usual, 0.0) > limit else Outcome.ABSENT,
-        f"Oil level swelled by {value:.0f} % of its range after the start (limit {limit:.0f} %"
+        Outcome.PRESENT if value - usual > limit else Outcome.ABSENT,
+        f"Oil level {way} by {value:.0f} % of its range after the start (limit {limit:.0f} %"
         + (f" beyond the {usual:.0f} % of earlier starts)." if usual > 0.0 else ")."),
-        Value(value - max(usual, 0.0), unit="%", limit_name="oil.foam_level_rise", above=True),
+        Value(value - usual, unit="%", limit_name="oil.foam_level_rise", above=True),
         Seen((span.start_ns, end_ns), cite(level, span.start_ns, end_ns), level.interval_s, count),
     )
 
 
-def _rise(level: Samples, span: Span, within_s: float, failure_ns: int) -> tuple[float, int] | None:
+def _moves(level: Samples, span: Span, within_s: float, failure_ns: int) -> tuple[float, float, int] | None:
+    """How far the level rose and sank after a start, and by how many readings."""
     before = level.between(span.start_ns - 120 * NS, span.start_ns)
     end_ns = min(span.end_ns, failure_ns, span.start_ns + round(within_s * NS))
     after = level.between(span.start_ns, end_ns)
     if not len(before) or len(after) < _FEWEST:
         return None
-    return float(np.percentile(after.v, 90.0) - np.median(before.v)), len(after)
+    at_rest, (low, high) = float(np.median(before.v)), np.percentile(after.v, [10.0, 90.0])
+    return float(high) - at_rest, at_rest - float(low), len(after)
 
 
 def _roughness(subject: Subject, starts: tuple[Span, ...], check: str) -> Finding | None:
@@ -218,7 +227,8 @@ def _rough(oil: OilDifference, start_ns: int, end_ns: int) -> tuple[float, int]:
 
 @detector("oil.temperature_falls_after_start", failing_start)
 def temperature_falls_after_start(subject: Subject, check: str, starts: tuple[Span, ...]) -> Finding:
-    """Decide whether oil temperature fell after the start that led into the failure, more than at earlier starts."""
+    """Decide whether oil temperature fell after the start that is asked about, more than at earlier starts."""
+    starts = asked_start(subject, starts)
     limits, oil_c = subject.limits, subject.record.samples[Role.OIL_TEMPERATURE][0].trusted
     falls = [_fall(oil_c, s, limits["oil.fall_within"], subject.record.failure_ns) for s in starts]
     if falls[-1] is None:
@@ -241,8 +251,8 @@ def temperature_falls_after_start(subject: Subject, check: str, starts: tuple[Sp
         outcome,
         f"Oil temperature fell by {value:.1f} K after the start (limit {limit:.1f} K, {len(own)} earlier starts).",
         Value(value, unit="K", limit_name="oil.fall_after_start", above=True, limit=limit),
-        Seen((span.start_ns, end_ns), cite(oil_c, span.start_ns, end_ns), oil_c.interval_s, count),
-        why_not,
+        seen=Seen((span.start_ns, end_ns), cite(oil_c, span.start_ns, end_ns), oil_c.interval_s, count),
+        why_not=why_not,
     )
 
 

@@ -20,6 +20,7 @@ from forensics.machine.duty.baseline import (
     heat_of_compression,
 )
 from forensics.machine.subject import Subject
+from forensics.model.build_words import Evaporator
 from forensics.model.findings import Finding
 from forensics.model.vocabulary import Outcome, Role
 from forensics.refrigerants.catalogue import SaturationCurve
@@ -34,6 +35,7 @@ from forensics.signatures.core.limits_and_baseline import (
 )
 
 _FEW = 500
+_FLOODED = (Evaporator.FLOODED, Evaporator.FALLING_FILM)
 _SUCTION = ((Role.SUCTION_PRESSURE,), (Role.SUCTION_TEMPERATURE,))
 _DISCHARGE = (DISCHARGE, (Role.DISCHARGE_TEMPERATURE,))
 _LIQUID = (HIGH_SIDE, (Role.LIQUID_TEMPERATURE,))
@@ -41,25 +43,39 @@ _LIQUID = (HIGH_SIDE, (Role.LIQUID_TEMPERATURE,))
 
 @detector("refrigerant.superheat_low", running_saturated)
 def superheat_low(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
-    """Decide whether suction superheat (dew) was lost in settled running."""
+    """Decide whether suction superheat (dew) was lost in settled running.
+
+    The level is that of a dry expansion. A flooded evaporator stands near saturation by design, so that there neither
+    the level nor its change tells liquid from gas; where nobody said which it is, a low level that was always so does
+    not either.
+    """
     reading = derived.superheat_k
     look = ThresholdTest(
         check, reading, "K", "superheat (dew)", check, above=False, lasting=f"{check}_lasting", groups=_SUCTION
     )
     level = against_limit(subject, frame, look)
-    if level.outcome is not Outcome.PRESENT:
+    if level.outcome is Outcome.ABSENT:
         return level
     own = replace(look, limit_name="refrigerant.superheat_fall")
     fell = against_own(subject, frame, own, expect(subject, frame, own, duty_of(subject, frame, lift=True)))
-    if fell.outcome is Outcome.ABSENT:
-        return downgrade(level, "it is as low as it was before: a flooded evaporator stands there by design")
-    return level
+    if subject.build.evaporator in _FLOODED:
+        if level.outcome is Outcome.PRESENT and fell.outcome is Outcome.PRESENT:
+            return level
+        return downgrade(fell, fell.why_not or "a flooded evaporator runs near saturation by design")
+    if fell.outcome is not Outcome.ABSENT:
+        return level
+    why = level.why_not
+    if level.outcome is Outcome.PRESENT:
+        why = "it is as low as it was before: a flooded evaporator stands there by design"
+    return downgrade(level if subject.build.evaporator is not None else fell, why)
 
 
 @detector("refrigerant.superheat_high", running_saturated)
 def superheat_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether suction superheat (dew) stayed high, or well above the machine's own usual."""
-    return _own_and_limit(subject, frame, check, derived.superheat_k, "superheat (dew)", _SUCTION, "superheat_rise")
+    return _own_and_limit(
+        subject, frame, check, derived.superheat_k, "superheat (dew)", groups=_SUCTION, own_limit="superheat_rise"
+    )
 
 
 def _own_and_limit(
@@ -124,10 +140,11 @@ def _at_these_pressures(subject: Subject, frame: AlignedSamples, look: Threshold
 
 
 def _dry(subject: Subject, frame: AlignedSamples, judged: Finding) -> Finding:
-    """Let absence stand only where the discharge gas was at least as hot as dry compression makes it.
+    """Let absence stand only where the discharge gas kept most of the superheat that dry compression gives it.
 
-    A machine whose usual lies below the isentropic temperature is cooled by oil, or was wet all along: the data can't
-    say which.
+    Oil takes heat from the gas, so that a sound machine may lie below the isentropic temperature. What is missing to it
+    is at most what liquid can have taken: where little of the isentropic superheat is left, oil and liquid that was
+    there all along can't be told apart.
     """
     curve = subject.saturation
     suction = frame.of(Role.SUCTION_TEMPERATURE)
@@ -138,9 +155,10 @@ def _dry(subject: Subject, frame: AlignedSamples, judged: Finding) -> Finding:
     if not len(at) or any(p is None for p in pressures):
         return judged
     low_kpa, high_kpa, hot_c = (p[at] for p in pressures if p is not None)
-    above_k = hot_c - curve.isentropic_discharge_c(low_kpa, suction[at], high_kpa)
-    if np.isfinite(above_k).any() and float(np.nanmedian(above_k)) < 0.0:
-        why = "discharge was colder than dry isentropic compression throughout: oil cooling or liquid, not separable"
+    dry_k = curve.isentropic_discharge_c(low_kpa, suction[at], high_kpa) - curve.dew_c(high_kpa)
+    left = (hot_c - curve.dew_c(high_kpa)) / np.maximum(dry_k, 1.0)
+    if np.isfinite(left).any() and float(np.nanmedian(left)) < subject.limits["refrigerant.discharge_dry_share"]:
+        why = "discharge was much colder than dry isentropic compression throughout: oil cooling or liquid"
         return downgrade(judged, why)
     return judged
 
@@ -167,14 +185,18 @@ def discharge_superheat_high(subject: Subject, check: str, frame: AlignedSamples
 def subcooling_low(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether subcooling (bubble) stayed near zero or well below the machine's own usual."""
     reading = derived.subcooling_k
-    return _own_and_limit(subject, frame, check, reading, "subcooling (bubble)", _LIQUID, "subcooling_drop")
+    return _own_and_limit(
+        subject, frame, check, reading, "subcooling (bubble)", groups=_LIQUID, own_limit="subcooling_drop"
+    )
 
 
 @detector("refrigerant.subcooling_high", running_saturated)
 def subcooling_high(subject: Subject, check: str, frame: AlignedSamples, derived: Derived) -> Finding:
     """Decide whether subcooling (bubble) stayed high or well above the machine's own usual."""
     reading = derived.subcooling_k
-    return _own_and_limit(subject, frame, check, reading, "subcooling (bubble)", _LIQUID, "subcooling_rise")
+    return _own_and_limit(
+        subject, frame, check, reading, "subcooling (bubble)", groups=_LIQUID, own_limit="subcooling_rise"
+    )
 
 
 @detector("refrigerant.condenser_approach_high", running_saturated)

@@ -15,6 +15,7 @@ from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.limits_and_baseline import running
+from forensics.signatures.refrigerant.goes_round import gas_goes_round
 
 Index = NDArray[np.int64]
 _LONGEST_LOOK_S = 43_200.0
@@ -74,6 +75,21 @@ def _settled_at(frame: AlignedSamples, times: np.ndarray[tuple[int], np.dtype[np
 
 @detector("refrigerant.recirculation", running)
 def recirculation(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
+    """Decide whether gas goes round: at one moment, or by what the machine does since at like duty.
+
+    A valve that opened at rest, or opens a little more each day, shows no moment: what shows it is hotter gas with less
+    cooling of what is swept. Absent only where neither is there.
+    """
+    moment = _at_one_moment(subject, check, frame)
+    # where neither slide nor command is logged, a moment that unloading may explain stays open
+    unknown = frame.of(Role.SLIDE_POSITION, Role.CAPACITY_COMMAND) is None
+    if moment.outcome is Outcome.PRESENT or (moment.outcome is Outcome.CANNOT_TELL and unknown):
+        return moment
+    since = gas_goes_round(subject, check, frame)
+    return moment if moment.outcome is Outcome.CANNOT_TELL and since.outcome is not Outcome.PRESENT else since
+
+
+def _at_one_moment(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether, at one moment, amps fell, suction rose and discharge temperature then rose without unloading.
 
     An unloading slide does the first two as well; there discharge temperature falls. Where amps did not fall, since
@@ -122,7 +138,8 @@ def recirculation(subject: Subject, check: str, frame: AlignedSamples) -> Findin
     )
     round_again &= hotter > limits["refrigerant.recirculation_discharge"]
     if round_again.any() and not hit.any():
-        best = int(np.flatnonzero(round_again)[-1])
+        there = np.flatnonzero(round_again)
+        best = int(there[np.argmax(hotter[there])])
         return _less_lift_hotter_gas(subject, check, frame, (int(ago[best]), int(late[best])), float(rise[best]))
     where = np.flatnonzero(hit)
     if slide is None and len(where) and all(_came_back(subject, frame, amps, int(ago[i]), int(soon[i])) for i in where):

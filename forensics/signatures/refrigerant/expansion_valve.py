@@ -156,7 +156,7 @@ def _swings(
             looked += 1
             slowest_s = min(limits["refrigerant.hunting_slowest"], length_s / limits["refrigerant.hunting_periods"])
             longest_s = max(longest_s, slowest_s)
-            swing = _swing(t, lead, data, step_s, (shortest_s, slowest_s), limits["refrigerant.hunting_share"])
+            swing = swing_of(t, lead, data, step_s, (shortest_s, slowest_s), limits["refrigerant.hunting_share"])
             if swing is not None:
                 found.append(swing)
     return sorted(found, key=lambda swing: swing.start_ns), looked, longest_s
@@ -167,7 +167,7 @@ def _superheat(subject: Subject, data: dict[Role, Floats]) -> Floats:
     return data[Role.SUCTION_TEMPERATURE] - subject.saturation.dew_c(data[Role.SUCTION_PRESSURE])
 
 
-def _swing(
+def swing_of(
     t: np.ndarray[tuple[int], np.dtype[np.int64]],
     lead: Floats,
     data: dict[Role, Floats],
@@ -175,12 +175,13 @@ def _swing(
     periods_s: tuple[float, float],
     least_share: float,
 ) -> Swing | None:
+    """The swing of a stretch of equal steps: one line that holds ``least_share`` of the power; None where none does."""
     n = len(lead)
     frequency = np.fft.rfftfreq(n, step_s)
     band = (frequency >= 1.0 / periods_s[1]) & (frequency <= 1.0 / periods_s[0])
     if not band.any():
         return None
-    spectrum = _spectrum(lead)
+    spectrum = spectrum_of(lead)
     power = np.abs(spectrum) ** 2
     total = float(power[1:].sum())
     if total <= 0.0:
@@ -192,7 +193,7 @@ def _swing(
 
     def amplitude(part: Floats) -> float:
         # a Hann window spreads a line's power over three bins; its incoherent gain is 3/8
-        return float(np.sqrt(4.0 * np.sum(np.abs(_spectrum(part)[near]) ** 2) / (n * n * 0.375)))
+        return float(np.sqrt(4.0 * np.sum(np.abs(spectrum_of(part)[near]) ** 2) / (n * n * 0.375)))
 
     def along(role: Role) -> float:
         part = data.get(role)
@@ -202,20 +203,21 @@ def _swing(
     phase = float("nan")
     if valve is not None and np.all(np.isfinite(valve)):
         # opening the valve lowers superheat: its lead is counted to the fall
-        phase = float(np.degrees(np.angle(_spectrum(valve)[peak] * np.conj(-spectrum[peak]))))
+        phase = float(np.degrees(np.angle(spectrum_of(valve)[peak] * np.conj(-spectrum[peak]))))
     return Swing(
-        int(t[0]),
-        int(t[-1]),
-        1.0 / float(frequency[peak]),
-        amplitude(lead),
-        along(Role.SLIDE_POSITION),
-        along(Role.MOTOR_AMPS),
-        amplitude(valve) if valve is not None and np.all(np.isfinite(valve)) else 0.0,
-        phase,
+        start_ns=int(t[0]),
+        end_ns=int(t[-1]),
+        period_s=1.0 / float(frequency[peak]),
+        amplitude=amplitude(lead),
+        slide=along(Role.SLIDE_POSITION),
+        amps=along(Role.MOTOR_AMPS),
+        valve=amplitude(valve) if valve is not None and np.all(np.isfinite(valve)) else 0.0,
+        valve_leads_deg=phase,
     )
 
 
-def _spectrum(values: Floats) -> np.ndarray[tuple[int], np.dtype[np.complex128]]:
+def spectrum_of(values: Floats) -> np.ndarray[tuple[int], np.dtype[np.complex128]]:
+    """Spectrum of values at equal steps, their straight line taken off, through a Hann window."""
     n = len(values)
     x = np.arange(n) - (n - 1) / 2.0
     centred = values - values.mean()

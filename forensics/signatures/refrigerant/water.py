@@ -14,52 +14,34 @@ from forensics.signatures.core.finding import Seen, Value, cannot_tell, downgrad
 from forensics.signatures.core.like_duty import against_own, expect
 from forensics.signatures.core.limits_and_baseline import ThresholdTest, running, saturated
 
+_EVAPORATOR = (Role.CHILLED_WATER_ENTERING, Role.CHILLED_WATER_LEAVING, "chilled-water cooling")
+_CONDENSER = (Role.CONDENSER_WATER_LEAVING, Role.CONDENSER_WATER_ENTERING, "condenser-water warming")
 _QUARTER_HOUR_NS = 900 * 1_000_000_000
 
 
 @detector("refrigerant.capacity_lost", running)
 def capacity_lost(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the chilled water was cooled much less than the machine's own usual at like duty."""
-    return _water(
-        subject,
-        check,
-        frame,
-        (Role.CHILLED_WATER_ENTERING, Role.CHILLED_WATER_LEAVING),
-        "chilled-water cooling",
-        above=False,
-    )
+    return _water(subject, check, frame, _EVAPORATOR, above=False)
 
 
 @detector("refrigerant.water_flow_lost_evaporator", running)
 def water_flow_lost_evaporator(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the chilled water was cooled much more than usual at like duty, as with less flow."""
-    return _water(
-        subject,
-        check,
-        frame,
-        (Role.CHILLED_WATER_ENTERING, Role.CHILLED_WATER_LEAVING),
-        "chilled-water cooling",
-        above=True,
-    )
+    return _water(subject, check, frame, _EVAPORATOR, above=True)
 
 
 @detector("refrigerant.water_flow_lost_condenser", running)
 def water_flow_lost_condenser(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
     """Decide whether the condenser water warmed much more than usual at like duty, as with less flow."""
-    return _water(
-        subject,
-        check,
-        frame,
-        (Role.CONDENSER_WATER_LEAVING, Role.CONDENSER_WATER_ENTERING),
-        "condenser-water warming",
-        above=True,
-    )
+    return _water(subject, check, frame, _CONDENSER, above=True)
 
 
 def _water(
-    subject: Subject, check: str, frame: AlignedSamples, roles: tuple[Role, Role], words: str, *, above: bool
+    subject: Subject, check: str, frame: AlignedSamples, side: tuple[Role, Role, str], *, above: bool
 ) -> Finding:
-    change_k = frame.values[roles[0]] - frame.values[roles[1]]
+    more, less, words = side
+    change_k = frame.values[more] - frame.values[less]
     least_k = subject.limits["refrigerant.water_change_least"]
     usable = frame.settled & (change_k > (least_k if above else -np.inf))
     look = ThresholdTest(
@@ -70,7 +52,7 @@ def _water(
         "refrigerant.flow_lost" if above else check,
         above=above,
         lasting="refrigerant.flow_lasting" if above else "refrigerant.capacity_lasting",
-        groups=((roles[0],), (roles[1],)),
+        groups=((more,), (less,)),
         ratio=True,
     )
     # the heat that water takes goes with capacity: its slope is about known

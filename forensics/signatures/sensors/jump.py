@@ -184,7 +184,7 @@ def _jump(subject: Subject, point: Samples, trip: Trip) -> Jump | None:
     if started < limits["sensors.jump_after_start_s"]:
         return None
     at = int(np.searchsorted(point.t, part.t[k + 1]))
-    return Jump(point, at, size, name, abs(size) / limit, known, moved)
+    return Jump(point=point, at=at, size=size, limit_name=name, ratio=abs(size) / limit, neighbours=known, moved=moved)
 
 
 def _impossible_oil(subject: Subject, point: Samples, at_ns: int, value: float) -> bool:

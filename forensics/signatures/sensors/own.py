@@ -65,13 +65,13 @@ def frozen(subject: Subject, check: str) -> Finding:
         span = (edges[0], edges[-1])
         text = f"all of {len(points)} points moved across {watched} starts and stops"
         seen_cites = rows_of_each(points[:3], *span)
-        return _frozen_answer(subject, Outcome.ABSENT, text, span, watched, seen_cites, points[0])
+        return _frozen_answer(subject, Outcome.ABSENT, text, span, watched, cites=seen_cites, point=points[0])
     role = max(held, key=lambda r: counts[r])
     own = [(e, p) for e, p, _ in still if p.role is role]
     span = (own[0][0], own[-1][0])
     text = f"{in_words(role)} did not move across {counts[role]} of {watched} starts and stops, while others did"
     cites = rows_of(own[0][1], span[0] - 120 * NS, span[1] + 120 * NS)
-    return _frozen_answer(subject, Outcome.PRESENT, text, span, counts[role], cites, own[0][1])
+    return _frozen_answer(subject, Outcome.PRESENT, text, span, counts[role], cites=cites, point=own[0][1])
 
 
 def _frozen_answer(

@@ -122,7 +122,7 @@ def _unloading(subject: Subject, command: Command, start: Start, run: Run) -> tu
     delay_s = max(subject.limits["sequence.unloaded_start_s"], subject.profile.times.bypass_delay_after_start_s / 2)
     end = min(start.earliest_ns + round(delay_s * NS), run.last_ns)
     end = min(end, ended) if by_command else end
-    if end <= start.latest_ns:
+    if end <= start.latest_ns or not command.sampled_within(start.latest_ns, end):
         return None
     known_s = command.known_s(start.latest_ns, end)
     if known_s < (end - start.latest_ns) / NS / 2:
@@ -146,9 +146,9 @@ def restart_too_soon(subject: Subject, check: str) -> Finding:
     measured = Value(least.off_s, low, high, "s", limit=limit, above=False)
     if rests.short and max(rest_s(subject, s)[0] for s in rests.short) < subject.limits["states.dropout_s"]:
         why = "as sampled it may be a drop-out of the contactor"
-        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen, why)
+        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen=seen, why_not=why)
     if rests.unsure and not rests.short:
         why = "the ends of the rests are known too coarsely"
-        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen, why)
+        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen=seen, why_not=why)
     outcome = Outcome.PRESENT if rests.short else Outcome.ABSENT
     return make_finding(subject, check, outcome, words, measured, seen)

@@ -119,8 +119,8 @@ def counted(subject: Subject, check: str, command: Command, found: Breaches, wha
         return make_finding(subject, check, Outcome.PRESENT, words, measured, seen)
     if found.unsure:
         why = f"samples every {command.interval_s:g} s leave {found.unsure} of them open"
-        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen, why)
+        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen=seen, why_not=why)
     if len(found.judged) < subject.limits["sequence.judged_share"] * len(found.all):
         why = f"{len(found.judged)} of {len(found.all)} {kind} are no answer for the others"
-        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen, why)
+        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen=seen, why_not=why)
     return replace(make_finding(subject, check, Outcome.ABSENT, words, measured, seen), detectable=high)

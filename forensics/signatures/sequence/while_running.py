@@ -58,10 +58,12 @@ def load_and_unload_together(subject: Subject, check: str) -> Finding:
     limit = subject.limits["sequence.together_s"]
     # of samples far apart one that shows both may be the edge of a scan; what stands over several is none
     if total > 0 and (total <= limit or (step > limit and longest < _SEVERAL * step)):
-        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen, "edges of one scan look alike")
+        return make_finding(
+            subject, check, Outcome.CANNOT_TELL, words, measured, seen=seen, why_not="edges of one scan look alike"
+        )
     if total <= 0 and step > limit:
         why = f"samples every {step:g} s: both may have acted together for less"
-        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen, why)
+        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen=seen, why_not=why)
     outcome = Outcome.PRESENT if total > 0 else Outcome.ABSENT
     return make_finding(subject, check, outcome, words, measured, seen)
 
@@ -82,8 +84,9 @@ def bypass_not_energised_running(subject: Subject, check: str, command: Command)
     # the valve may be released a little before the stop sequence is recognised, and at the trip itself
     margin = round((2.0 + 2 * command.interval_s) * NS)
     end = np.array([min(s.end_ns, record.failure_ns - margin) for s in spans], dtype=np.int64)
-    open_s, first = _open_s(command, begin, end)
-    known = sum(command.known_s(int(a), int(b)) for a, b in zip(begin, end, strict=True) if b > a)
+    sure = command.surely_known()
+    open_s, first = _open_s(sure, begin, end)
+    known = sum(sure.known_s(int(a), int(b)) for a, b in zip(begin, end, strict=True) if b > a)
     if known <= 0:
         return cannot_tell(check, "the command is not recorded while the motor ran")
     measured = Value.exact(open_s, "s", "sequence.bypass_open_running_s", above=True)

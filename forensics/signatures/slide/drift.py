@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Final
 
 from forensics.machine.citations import rows_of
 from forensics.machine.slide.course import Slide
@@ -14,7 +15,7 @@ from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding, three_way
 from forensics.signatures.slide.looking import command_role, identified, not_by_time, when
 
-_LIMIT = "slide.drift_per_min"
+_LIMIT: Final = "slide.drift_per_min"
 
 
 def _drift(subject: Subject, check: str, slide: Slide, sign: float) -> Finding:

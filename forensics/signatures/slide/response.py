@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
@@ -20,9 +21,10 @@ from forensics.signatures.core.catalogue import answers_of
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.slide.looking import command_role, identified, not_by_time, when
+from forensics.signatures.slide.standing import stood_unmoved
 
-_LEAST = "slide.response_share_min"
-_SLOW = "slide.response_share_slow"
+_LEAST: Final = "slide.response_share_min"
+_SLOW: Final = "slide.response_share_slow"
 
 
 def _part(slide: Slide, sign: float) -> Part | None:
@@ -56,6 +58,10 @@ def _no_response(subject: Subject, check: str, slide: Slide, sign: float) -> Fin
             return settled
     if why := not_by_time(slide, sign):
         return cannot_tell(check, why)
+    stood = _by_stand(subject, check, slide, sign)
+    answered_since = held is not None and held.low > subject.limits[_LEAST]
+    if stood is not None and not (answered_since and held is not None and held.end_ns > stood[1]):
+        return stood[0]
     if part is None:
         word = "load" if sign > 0 else "unload"
         return cannot_tell(check, f"{word} was not seen commanded with room to move, or too seldom to tell")
@@ -100,8 +106,35 @@ def _by_held(subject: Subject, check: str, slide: Slide, sign: float, held: Held
     if why:
         return _open(check, words + " " + why, measured)
     span = held.begin_ns, held.end_ns
-    seen = Seen(span, rows_of(slide.source.point, *span), slide.source.point.interval_s, 1, rests_on_commands=True)
+    count, first_ns = _alike(subject, slide, sign, held)
+    alike = (first_ns, span[1])
+    if count > 1:
+        words += f" Since {iso(first_ns)} {count} commands went alike."
+    # that nothing moved is one event a command; a movement is seen in every reading of it
+    many = count if fails else max(count, int(held.seconds / max(slide.source.point.interval_s, 1.0)))
+    seen = Seen(alike, rows_of(slide.source.point, *span), slide.source.point.interval_s, many, rests_on_commands=True)
     return make_finding(subject, check, Outcome.PRESENT if fails else Outcome.ABSENT, words, measured, seen)
+
+
+def _alike(subject: Subject, slide: Slide, sign: float, held: Held) -> tuple[int, int]:
+    """How many commands went as the last held one did, up to it, and since when.
+
+    Held commands one after the other, and for one without response the spells of the stand around it: each was its
+    own trial.
+    """
+    least = subject.limits[_LEAST]
+    fails, count, first_ns = held.high < least, 0, held.begin_ns
+    for one in reversed(slide.held[1 if sign > 0 else -1]):
+        if one.begin_ns > held.begin_ns:
+            continue
+        if not (one.high < least if fails else one.low > least):
+            break
+        count, first_ns = count + 1, one.begin_ns
+    stand = slide.stands[1 if sign > 0 else -1]
+    if fails and stand is not None and stand.share(held_against=False)[1] < least:
+        # a stand goes on to the last command: what lies before it had its own answer
+        count, first_ns = count + stand.spells, min(first_ns, stand.span_ns[0])
+    return count, first_ns
 
 
 def _at_pulses(subject: Subject, check: str, slide: Slide, sign: float, part: Part) -> Finding:
@@ -138,6 +171,26 @@ def _at_pulses(subject: Subject, check: str, slide: Slide, sign: float, part: Pa
     if late:
         return _open(check, f"{words} {late}", measured)
     return make_finding(subject, check, Outcome.ABSENT, words, measured, _seen(slide, part))
+
+
+def _by_stand(subject: Subject, check: str, slide: Slide, sign: float) -> tuple[Finding, int] | None:
+    """The finding of a slide that stood while it was commanded, and the end of that; None where none is sure."""
+    stand = stood_unmoved(subject, slide, 1 if sign > 0 else -1)
+    if stand is None or _other_reason(subject, slide, stand.span_ns, sign):
+        return None
+    word, begun = "load" if sign > 0 else "unload", iso(stand.span_ns[0])
+    low, high = stand.share(held_against=False)
+    words = (
+        f"From {begun} to {iso(stand.span_ns[1])} {word} was commanded in {stand.spells} spells, {stand.seconds:.0f} s "
+        f"at the least, worth {stand.worth:.0f} % of travel at the rate that the profile's travel time gives; the "
+        f"capacity moved by {stand.moved:+.0f} % as commanded, between {stand.level[0]:.0f} and {stand.level[1]:.0f} %."
+    )
+    measured = Value((low + high) / 2.0, low, high, "1", _LEAST, above=False)
+    seen = Seen(
+        stand.span_ns, rows_of(slide.source.point, *stand.span_ns), slide.source.point.interval_s, stand.spells,
+        rests_on_commands=True,
+    )  # fmt: skip
+    return make_finding(subject, check, Outcome.PRESENT, words, measured, seen), stand.span_ns[1]
 
 
 def _open(check: str, why: str, measured: Value) -> Finding:

@@ -46,12 +46,12 @@ def loaded_repeatedly(subject: Subject, check: str) -> Finding:
     seen = Seen(cites=cites, samples=len(judged))
     if share > limit and count < _TWO:
         why = "one loaded start among few: two are needed for a pattern"
-        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen, why)
+        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen=seen, why_not=why)
     # a start whose amps were measured and did not decide may be a loaded one
     open_ = sum(s.unloaded is Answer.CANNOT_TELL and s.ratio is not None for s in starts)
     if share <= limit < (len(loaded) + open_) / (len(judged) + open_):
         why = f"{open_} starts with settled amps could not be judged, and may be loaded"
-        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen, why)
+        return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen=seen, why_not=why)
     outcome = Outcome.PRESENT if share > limit else Outcome.ABSENT
     found = make_finding(subject, check, outcome, words, measured, seen)
     return replace(found, detectable=high) if outcome is Outcome.ABSENT else found
@@ -118,4 +118,4 @@ def loaded_growing(subject: Subject, check: str) -> Finding:
     if high <= limit:
         return replace(make_finding(subject, check, Outcome.ABSENT, words, measured, seen), detectable=limit)
     why = "the starts scatter too much, or are too few, for a rise of that size"
-    return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen, why)
+    return make_finding(subject, check, Outcome.CANNOT_TELL, words, measured, seen=seen, why_not=why)

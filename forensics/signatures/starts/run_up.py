@@ -75,7 +75,7 @@ def prolonged_inrush(subject: Subject, check: str, start: Start, run: Run) -> Fi
     seen = Seen((start.earliest_ns, end), cites, step, len(own))
     outcome = three_way(low, high, limit, above=True)
     found = make_finding(
-        subject, check, outcome, words, measured, seen, "the samples are too far apart to call that longer"
+        subject, check, outcome, words, measured, seen=seen, why_not="the samples are too far apart to call that longer"
     )
     return replace(found, detectable=limit) if outcome is Outcome.ABSENT else found
 

@@ -13,6 +13,7 @@ from forensics.model.vocabulary import Answer, Outcome, Role, StopKind
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, Value, cannot_tell, make_finding
 from forensics.signatures.core.needs import started
+from forensics.signatures.starts.trapped import unloaded_on_the_way
 
 _RATIO_BY_POWER = "Amps over rated that the motor's circuit draws at its power:"
 
@@ -26,6 +27,8 @@ def loaded_at_failure(subject: Subject, check: str, start: Start) -> Finding:
     outcome = Outcome.PRESENT if start.unloaded is Answer.NO else Outcome.ABSENT
     if outcome is Outcome.ABSENT and (why := unseen_run(subject) or _stood_loaded(subject, start)):
         return cannot_tell(check, why)
+    if outcome is Outcome.ABSENT and unloaded_on_the_way(subject, start):
+        return cannot_tell(check, "it followed a sudden stop, and its samples are too far apart to show how it began")
     words = _judged_words(start)
     samples = max(start.settled_samples, 2 if start.judged_by == BY_SLIDE else 0)
     seen = Seen(span_ns=(start.earliest_ns, start.settled_to_ns), cites=start.cites, samples=samples)

@@ -6,16 +6,18 @@ import numpy as np
 
 from forensics.machine.commanded import acting_seconds
 from forensics.machine.commands import Command, read_commands
-from forensics.machine.history import unseen_run
+from forensics.machine.history import starts_before, unseen_run
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding, Start, Stop
 from forensics.model.points import NS
-from forensics.model.vocabulary import Outcome, PreviousStop, Role
+from forensics.model.vocabulary import Answer, Outcome, PreviousStop, Role
 from forensics.signatures.core.detector import detector
 from forensics.signatures.core.finding import Seen, cannot_tell, make_finding
 from forensics.signatures.core.needs import started
 
 _LOOK_BACK_S = 600.0
+_SAMPLES_A_TRAVEL = 4.0
+_SUDDEN = (PreviousStop.TRIP, PreviousStop.POWER_LOSS)
 
 
 @detector("starts.after_trapped_stop", started)
@@ -23,16 +25,32 @@ def after_trapped_stop(subject: Subject, check: str, start: Start) -> Finding:
     """Decide whether the last start came after a stop under load with nothing having unloaded the slide since.
 
     Trapped oil is a slide that was not asked to unload, or could not be for want of power. One that was asked for its
-    whole travel and stands where it stood did not answer: that is another fault.
+    whole travel and stands where it stood did not answer: that is another fault. Where an earlier start of the record
+    came so, the last start alone excludes nothing.
     """
     if unseen := unseen_run(subject):
         return cannot_tell(check, unseen)
+    found = _at_start(subject, check, start)
+    if found.outcome is not Outcome.ABSENT:
+        return found
+    for earlier in reversed(starts_before(subject)):
+        if earlier.time_ns >= start.time_ns or earlier.previous_stop not in _SUDDEN:
+            continue
+        if _at_start(subject, check, earlier).outcome is not Outcome.ABSENT:
+            hours = (start.time_ns - earlier.time_ns) / NS / 3600.0
+            why = f"the last start came otherwise, but the start {hours:.3g} h before it came after such a stop"
+            return cannot_tell(check, why)
+    return found
+
+
+def _at_start(subject: Subject, check: str, start: Start) -> Finding:
+    """The answer for one start."""
     before = [stop for stop in subject.stops if stop.time_ns < start.time_ns]
     if not before:
         return cannot_tell(check, "the record shows no stop before the last start")
     stop = before[-1]
     span = (stop.time_ns, start.time_ns)
-    if start.previous_stop not in (PreviousStop.TRIP, PreviousStop.POWER_LOSS):
+    if start.previous_stop not in _SUDDEN:
         loaded, how = _stopped_loaded(subject, stop)
         if loaded and not _unload_seen(subject, stop):
             why = f"no trip or loss of power is recorded at the stop before, but nothing shows that it unloaded. {how}"
@@ -47,11 +65,28 @@ def after_trapped_stop(subject: Subject, check: str, start: Start) -> Finding:
     trapped, said = _trapped(subject, stop, start)
     if trapped is None:
         return cannot_tell(check, said)
+    if trapped and start.unloaded is Answer.YES:
+        if unloaded_on_the_way(subject, start):
+            return cannot_tell(check, f"{said} It had unloaded when its amps were read, but they are too far apart.")
+        trapped, said = False, f"{said} The start was unloaded all the same."
     words = f"The stop before was a {start.previous_stop.value.replace('-', ' ')}. {how} {said}"
     outcome = Outcome.PRESENT if trapped else Outcome.ABSENT
     return make_finding(
         subject, check, outcome, words, seen=Seen(span_ns=span, cites=stop.cites, samples=2, rests_on_commands=True)
     )
+
+
+def unloaded_on_the_way(subject: Subject, start: Start) -> bool:
+    """Whether a start after a sudden stop may have begun loaded and unloaded before a sample showed it.
+
+    After a normal stop the slide was brought down beforehand; after a sudden one the start itself unloads it, within
+    its travel.
+    """
+    if start.previous_stop not in _SUDDEN:
+        return False
+    points = (subject.record.point(role) for role in (Role.SLIDE_POSITION, Role.MOTOR_AMPS, Role.MOTOR_POWER))
+    fastest_s = min((point.interval_s for point in points if point is not None), default=float("inf"))
+    return bool(fastest_s > subject.profile.times.travel_unload_s / _SAMPLES_A_TRAVEL)
 
 
 def _trapped(subject: Subject, stop: Stop, start: Start) -> tuple[bool | None, str]:

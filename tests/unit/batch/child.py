@@ -12,9 +12,9 @@ from pathlib import Path
 from finished_cases import write_finished
 
 from forensics.batch import worker
-from forensics.case.schema import read_case_file
+from forensics.case.read import read_case_file
 from forensics.errors import InputError, Problem, RunError
-from forensics.report.revision import keep_earlier
+from forensics.report.written.revision import keep_earlier
 
 SLOW_S = 0.3
 
@@ -59,6 +59,6 @@ def report(case: Path, out: Path) -> None:
 
 
 if __name__ == "__main__":
-    worker._report = report
-    worker._load = lambda: None
+    worker.report_case = report
+    worker.load_program = lambda: None
     worker.main()

@@ -29,7 +29,8 @@ def results(out: Path) -> dict[str, str]:
 
 
 def test_good_cases_among_bad_ones_are_all_done(tmp_path: Path) -> None:
-    given = list(cases(tmp_path, "good-1", "input-1", "stop-1", "defect-1", "die-1", "good-2", "good-3"))
+    names = ("good-1", "input-1", "stop-1", "defect-1", "die-1", "good-2", "good-3")
+    given = list(cases(tmp_path, *names))
     broken = write_case(tmp_path / "broken", "broken")
     broken.write_text("this is [not TOML", encoding="utf-8")
     missing = tmp_path / "nowhere" / "case.toml"

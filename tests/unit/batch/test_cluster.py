@@ -35,7 +35,8 @@ def _cluster(distributed: Any) -> Iterator[str]:
 
 @pytest.mark.slow
 def test_good_and_bad_cases_on_a_local_cluster(local_cluster: str, tmp_path: Path) -> None:
-    given = cases(tmp_path, "good-1", "input-1", "die-1", "good-2", "hang-1", "good-3", "grow-1")
+    names = ("good-1", "input-1", "die-1", "good-2", "hang-1", "good-3", "grow-1")
+    given = cases(tmp_path, *names)
     plan = BatchPlan(given, tmp_path / "out", scheduler=local_cluster, case_limit_s=20.0, memory_limit_mib=700.0)
     outcome = run_batch(plan)
     assert [r.result for r in outcome.rows] == ["done", "to correct", "failed", "done", "failed", "done", "failed"]

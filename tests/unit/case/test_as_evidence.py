@@ -10,7 +10,8 @@ import pytest
 from forensics.case.as_evidence import weight_of, with_job_evidence
 from forensics.case.job import FieldTest, Part
 from forensics.case.laboratory import lab_histories
-from forensics.case.schema import CaseFile, Observation, check_case
+from forensics.case.read import check_case
+from forensics.case.schema import CaseFile, Observation
 
 AT = datetime(2031, 3, 7, 10, 0)
 TEST: dict[str, Any] = {

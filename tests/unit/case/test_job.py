@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 import pytest
 
 from forensics.case.job import JOB_MODELS, Row
 from forensics.case.job_files import job_files
-from forensics.case.schema import JobFile, check_case, read_job_file
+from forensics.case.read import check_case, read_job_file
+from forensics.case.schema import JobFile
 from forensics.case.stage import job_gaps, minutes_apart, next_step, steps_begun
 from forensics.errors import InputError
-from forensics.report.check import check_case_folder
+from forensics.intake.case_files import custody_hash_gaps, named_files
+from forensics.report.checking.check import check_case_folder
 
 CALL = 'schema = 1\n[case]\nid = "call"\ntime_zone = "America/Chicago"\n'
 
@@ -102,6 +105,8 @@ def test_a_row_that_contradicts_itself_or_is_misspelt_is_refused(tmp_path: Path,
         ('[decision]\nchoice = "run"\n[[hold]]\nitem = "relay memory"\nsaved = false', "a start overwrites"),
         ('[[test]]\npart = "coil"\npassed = true\n[[test]]\npart = "Coil"\npassed = false', "not that of test 1"),
         ('[[part]]\npart = "slide"\nclean = true\n[[part]]\npart = "slide"\ndamage = "scored"', "damaged in the other"),
+        ('[[hold]]\nitem = "log"\nsaved = true\n[[hold]]\nitem = "Log"\nsaved = false', "as hold 1: saved"),
+        ('[[request]]\nwhat = "trend"\nreceived = true\n[[request]]\nwhat = "trend"\nreceived = false', "as request 1"),
     ],
 )
 def test_entries_that_contradict_each_other_are_told_and_kept(tmp_path: Path, tables: str, said: str) -> None:
@@ -135,6 +140,38 @@ def test_custody_that_does_not_join_is_told(tmp_path: Path) -> None:
     assert any("custody of slide: no entry" in gap for gap in gaps)
     whole = chain.replace("'B'", "'A'").replace("03-07", "03-09").replace("'slide'", "'unload valve'")
     assert not [gap for gap in _gaps(tmp_path, whole) if gap.startswith("custody")]
+
+
+def test_files_of_a_hand_over_are_held_against_the_hash_that_its_row_gives(tmp_path: Path) -> None:
+    (tmp_path / "log.csv").write_bytes(b"as received")
+    right = hashlib.sha256(b"as received").hexdigest()
+    row = "[[custody]]\nitem = 'log'\nfile = 'log.csv'\nsha256 = '{}'\n"
+    assert not custody_hash_gaps(tmp_path / "case.toml", _job(tmp_path, row.format(right)))
+    _job(tmp_path, row.format("0" * 64))
+    text = check_case_folder(tmp_path / "case.toml")
+    assert f"custody: contradiction: custody 1 (log): 'log.csv' has SHA-256 {right}, the row gives {'0' * 64}" in text
+    two = _job(tmp_path, row.format(right).replace("'log.csv'", "['log.csv', 'log.csv']"))
+    assert [gap.what for gap in custody_hash_gaps(tmp_path / "case.toml", two)] == [
+        "one hash stands for several files: a row for each file"
+    ]
+    gone = _job(tmp_path, row.format(right).replace("log.csv", "gone.csv"))
+    assert not custody_hash_gaps(tmp_path / "case.toml", gone)  # a file that is not there is told with the others
+
+
+def test_a_fact_is_tied_to_a_document_or_said_to_be_tied_to_none(tmp_path: Path) -> None:
+    fact = "[[fact]]\nwhat = 'maintenance_done'\nvalue = true\nsource = 'service sheets'\n"
+    assert any(gap.startswith("claim facts: missing: fact 1 (maintenance_done)") for gap in _gaps(tmp_path, fact))
+    tied = _job(tmp_path, fact + "document = 'papers/sheets.pdf'\npage = '3'\nphoto = 'photos/sheet.jpg'\n")
+    assert not [gap for gap in job_gaps(tied) if gap.step == "fact"]
+    assert tied.fact[0].written == "service sheets; papers/sheets.pdf, page 3; photograph photos/sheet.jpg"
+    named = {(path, key) for path, _, key in named_files(tmp_path / "case.toml", tied)}
+    assert {("papers/sheets.pdf", "fact[1].document"), ("photos/sheet.jpg", "fact[1].photo")} <= named
+
+
+def test_a_follow_up_begins_no_job_of_its_own(tmp_path: Path) -> None:
+    later = "[follow_up]\nfindings = 'before/findings.json'\n"
+    assert next_step(_job(tmp_path, later)) == "closing"
+    assert next_step(_job(tmp_path, later + "[closing]\ncode = 'valve'\n")) is None
 
 
 def test_every_file_that_the_job_names_is_listed_with_its_key(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from forensics.case.schema import check_case, read_case_file
+from forensics.case.read import check_case, read_case_file
 from forensics.case.values import read_duration_s
 from forensics.errors import InputError
 

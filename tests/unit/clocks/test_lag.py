@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import correlate as scipy_correlate
 from scipy.signal import correlation_lags, max_len_seq
 
-from forensics.clocks.lag import _parabola, lag_of
+from forensics.clocks.lag import lag_of, parabola_top
 
 
 def test_maximal_length_sequence_delayed_by_seventeen() -> None:
@@ -25,7 +25,7 @@ def test_maximal_length_sequence_delayed_by_seventeen() -> None:
 
 def test_parabola_through_three_points() -> None:
     """Row ST-022 of the check values: 0.80, 0.95, 0.90 peak 0.25 samples after the middle (closed form)."""
-    assert _parabola(np.array([0.80, 0.95, 0.90]), 1) == pytest.approx(0.25, abs=1e-6)
+    assert parabola_top(np.array([0.80, 0.95, 0.90]), 1) == pytest.approx(0.25, abs=1e-6)
 
 
 @pytest.mark.parametrize("lag", [-40, -7, 0, 3, 55])

@@ -15,13 +15,15 @@ from forensics.demo.study.site import Clock
 from forensics.demo.study.workbook import as_case
 from scipy.stats import binomtest
 
-from forensics.case.schema import CaseFile, check_case
+from forensics.case.read import check_case
+from forensics.case.schema import CaseFile
 from forensics.clocks import ClockFit, align, events_near, fit_clocks, order_of
 from forensics.intake.load_case import Case
 from forensics.machine.runs import find_runs
 from forensics.model.events import events_of, interval_of
-from forensics.model.points import NS, OFF, ON, Edge, Origin, Samples, Span, Switch
+from forensics.model.points import NS, OFF, ON, Edge, Origin, Samples, Span
 from forensics.model.record import LogLine, Record, Waveform
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import ClockMethod, Provable, Recorded, Role
 from forensics.rules import read_limits
 
@@ -106,7 +108,17 @@ def test_a_drift_that_is_seen_is_told_and_taken_off() -> None:
 def _record(switches: tuple[Switch, ...], log: tuple[LogLine, ...] = (), **late: float) -> Record:
     span = Span(T0 - 3600 * NS, T0 + 3600 * NS)
     by_role: dict[Role, tuple[Switch, ...]] = {switch.role: (switch,) for switch in switches}
-    return Record({}, by_role, (), log, T0, span, span, clock_uncertainty_s={"a": 0.0}, lateness_s=late)
+    return Record(
+        samples={},
+        switches=by_role,
+        waveforms=(),
+        log=log,
+        failure_ns=T0,
+        window=span,
+        history=span,
+        clock_uncertainty_s={"a": 0.0},
+        lateness_s=late,
+    )
 
 
 def _switch(role: Role, rows: list[tuple[float, int]], source: str, recorded: Recorded) -> Switch:
@@ -172,9 +184,26 @@ def _content_case(levels: tuple[float, ...], recorded: int) -> tuple[Record, flo
         for role, shift in ((Role.AMPS_A, 0.0), (Role.AMPS_B, 2.1), (Role.AMPS_C, 4.2))
     }
     start_ns = T0 + round((begin - 4.0 + offset_s) * NS)
-    wave = Waveform("rec.cfg", "rec", start_ns, fine, phases, {}, None, 50.0)
+    wave = Waveform(
+        source="rec.cfg",
+        clock="rec",
+        start_ns=start_ns,
+        time_s=fine,
+        analog=phases,
+        status={},
+        trigger_s=None,
+        line_hertz=50.0,
+    )
     span = Span(T0 - 3600 * NS, T0 + 7200 * NS)
-    return Record({Role.MOTOR_AMPS: (trend,)}, {}, (wave,), (), T0 + 3000 * NS, span, span), offset_s
+    return Record(
+        samples={Role.MOTOR_AMPS: (trend,)},
+        switches={},
+        waveforms=(wave,),
+        log=(),
+        failure_ns=T0 + 3000 * NS,
+        window=span,
+        history=span,
+    ), offset_s
 
 
 def _two_sources() -> CaseFile:
@@ -226,13 +255,13 @@ def test_two_clocks_are_tied_by_events_that_the_reference_lacks() -> None:
 
     span = Span(T0 - 3600 * NS, T0 + 15000 * NS)
     record = Record(
-        {Role.MOTOR_AMPS: (samples("a", "a", 0.0), samples("b", "b", 40.0))},
-        {Role.BYPASS_SOLENOID: (edges("b2", "b", 40.0), edges("c", "c", -200.0))},
-        (),
-        (),
-        T0 + 6000 * NS,
-        span,
-        span,
+        samples={Role.MOTOR_AMPS: (samples("a", "a", 0.0), samples("b", "b", 40.0))},
+        switches={Role.BYPASS_SOLENOID: (edges("b2", "b", 40.0), edges("c", "c", -200.0))},
+        waveforms=(),
+        log=(),
+        failure_ns=T0 + 6000 * NS,
+        window=span,
+        history=span,
     )
     sources = [{"path": p, "clock": c} for p, c in (("a", "a"), ("b", "b"), ("b2", "b"), ("c", "c"))]
     casefile = check_case(

@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from forensics.case.schema import CaseFile, check_case
+from forensics.case.read import check_case
+from forensics.case.schema import CaseFile
 from forensics.clocks import NamedEvent, align, fit_clocks, order_of
-from forensics.model.points import NS, Origin, Samples, Span, Switch
+from forensics.model.points import NS, Origin, Samples, Span
 from forensics.model.record import LogLine, Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import ClockMethod, Provable, Recorded, Role
 from forensics.rules import read_limits
 
@@ -19,7 +21,16 @@ def _record(
     switches: dict[Role, tuple[Switch, ...]] | None = None, log: tuple[LogLine, ...] = (), **unsure: float
 ) -> Record:
     span = Span(T0 - 7200 * NS, T0 + 7200 * NS)
-    return Record({}, switches or {}, (), log, T0, span, span, clock_uncertainty_s={"a": 0.0, **unsure})
+    return Record(
+        samples={},
+        switches=switches or {},
+        waveforms=(),
+        log=log,
+        failure_ns=T0,
+        window=span,
+        history=span,
+        clock_uncertainty_s={"a": 0.0, **unsure},
+    )
 
 
 def _event(earliest_s: float, latest_s: float, clock: str = "a") -> NamedEvent:
@@ -65,7 +76,10 @@ def test_two_recorders_with_three_shared_starts() -> None:
     edges = [(-1637, 1), (-1070, 0), (-436, 1), (129, 0), (764, 1), (1358, 0)]
     building = _switch("building", [(-1700, 0), *edges], "bas.csv")
     listed = [(-1790, "Motor Start"), (-588, "Motor Start"), (611, "Motor Start"), (1205, "Motor Trip")]
-    log = tuple(LogLine(T0 + s * NS, "", "", text, "relay.csv", "relay", k + 2) for k, (s, text) in enumerate(listed))
+    log = tuple(
+        LogLine(time_ns=T0 + s * NS, point="", value="", text=text, source="relay.csv", clock="relay", row=k + 2)
+        for k, (s, text) in enumerate(listed)
+    )
     fit = fit_clocks(_record({Role.RUN_STATUS: (building,)}, log), _casefile())[1]
     assert fit.method is ClockMethod.ESTIMATED
     assert fit.offset_s is not None

@@ -14,10 +14,12 @@ import pytest
 from forensics.demo.scenarios import Run, Scenario, simulate
 from scipy.stats import binomtest
 
-from forensics.case.schema import CaseFile, check_case
+from forensics.case.read import check_case
+from forensics.case.schema import CaseFile
 from forensics.clocks import fit_clocks
-from forensics.model.points import NS, Origin, Samples, Span, Switch
+from forensics.model.points import NS, Origin, Samples, Span
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import ClockMethod, Recorded, Role
 
 EPOCH_NS = 1_900_000_000 * NS
@@ -100,7 +102,13 @@ def _record(seed: int) -> tuple[Record, Drawn]:
     drawn, run = _draw(rng), _run(seed % RUNS)
     at_s = float(run.time_s[-1]) * 0.75
     ours = _trend(
-        run, "a.csv", "controller", drawn.our_step_s, float(rng.uniform(0, drawn.our_step_s)), (0.0, 0.0), at_s
+        run,
+        "a.csv",
+        "controller",
+        drawn.our_step_s,
+        float(rng.uniform(0, drawn.our_step_s)),
+        drawn=(0.0, 0.0),
+        at_s=at_s,
     )
     samples: dict[Role, tuple[Samples, ...]] = {Role.MOTOR_AMPS: (ours,)}
     switches: dict[Role, tuple[Switch, ...]] = {}
@@ -108,11 +116,15 @@ def _record(seed: int) -> tuple[Record, Drawn]:
         switches[Role.RUN_STATUS] = (_list(run, drawn, at_s, rng),)
     else:
         phase_s = float(rng.uniform(0, drawn.their_step_s))
-        theirs = _trend(run, "b.csv", "other", drawn.their_step_s, phase_s, (drawn.offset_s, drawn.drift_ppm), at_s)
+        theirs = _trend(
+            run, "b.csv", "other", drawn.their_step_s, phase_s, drawn=(drawn.offset_s, drawn.drift_ppm), at_s=at_s
+        )
         samples[Role.MOTOR_AMPS] = (ours, theirs)
     failure_ns = EPOCH_NS + round(at_s * NS)
     span = Span(EPOCH_NS, EPOCH_NS + round(HOURS * 3600 * NS))
-    return Record(samples, switches, (), (), failure_ns, span, span), drawn
+    return Record(
+        samples=samples, switches=switches, waveforms=(), log=(), failure_ns=failure_ns, window=span, history=span
+    ), drawn
 
 
 def _held(count: int) -> tuple[int, int, int, list[str]]:
@@ -159,13 +171,13 @@ def test_which_clock_is_ahead_does_not_matter() -> None:
     casefile = _casefile()
     turned = casefile.model_copy(update={"case": casefile.case.model_copy(update={"reference_clock": "other"})})
     moved = Record(
-        record.samples,
-        record.switches,
-        (),
-        (),
-        record.failure_ns + round(drawn.offset_s * NS),
-        record.window,
-        record.history,
+        samples=record.samples,
+        switches=record.switches,
+        waveforms=(),
+        log=(),
+        failure_ns=record.failure_ns + round(drawn.offset_s * NS),
+        window=record.window,
+        history=record.history,
     )
     back = fit_clocks(moved, turned)[1]
     assert there.offset_s is not None

@@ -25,7 +25,7 @@ from forensics.demo.exports import (
 from forensics.demo.scenarios import Run, Scenario, short_run
 from forensics.demo.waveforms import Record, waves, write_record
 
-from forensics.case.schema import read_case_file
+from forensics.case.read import read_case_file
 from forensics.demo import DEMO_CASES
 
 START = datetime(2031, 3, 3, 6, 0, 0, tzinfo=UTC)

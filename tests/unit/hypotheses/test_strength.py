@@ -27,7 +27,9 @@ P, A = Outcome.PRESENT, Outcome.ABSENT
 
 
 def amount(value: float, half: float = 0.0, *, above: bool = True, detectable: float | None = None) -> Amount:
-    return Amount(value, value - half, value + half, 100.0, above, "kPa", detectable)
+    return Amount(
+        value=value, low=value - half, high=value + half, limit=100.0, above=above, unit="kPa", detectable=detectable
+    )
 
 
 def test_a_word_carries_its_decibans_at_one_scale_beyond_the_limit_and_saturates() -> None:
@@ -87,7 +89,19 @@ def test_the_chance_of_lying_beyond_is_the_normal_tail() -> None:
 
 
 def cell(check: str, full: float, group: str = "") -> Cell:
-    return Cell("m", check, check, P, "for", "strong", full, counted=True, basis="b", full=full, group=group or check)
+    return Cell(
+        mode="m",
+        finding=check,
+        check=check,
+        outcome=P,
+        effect="for",
+        weight="strong",
+        points=full,
+        counted=True,
+        basis="b",
+        full=full,
+        group=group or check,
+    )
 
 
 def test_one_effect_counts_once_one_chain_by_halves_one_look_by_quarters() -> None:

@@ -352,13 +352,29 @@ def test_the_teardown_sets_each_thing_against_the_data_both_ways() -> None:
 def test_an_alarm_at_the_failure_that_nothing_explains_keeps_the_machine_from_being_cleared(
     value: str, cleared: bool
 ) -> None:
-    line = LogLine(FAILURE_NS - 5 * NS, "C2 ALARM", value, "HIGH LEAVING WATER", "alarms.csv", "controller", 7)
+    line = LogLine(
+        time_ns=FAILURE_NS - 5 * NS,
+        point="C2 ALARM",
+        value=value,
+        text="HIGH LEAVING WATER",
+        source="alarms.csv",
+        clock="controller",
+        row=7,
+    )
     status = weigh(evidence(log=(line,))).verdict.status
     assert (status is VerdictStatus.NO_FAULT_FOUND) == cleared
 
 
 def test_a_line_of_the_usual_day_clears_nothing_and_blames_nothing() -> None:
-    line = LogLine(FAILURE_NS, "C2 RUN", "OFF", "Compressor stopped", "alarms.csv", "controller", 7)
+    line = LogLine(
+        time_ns=FAILURE_NS,
+        point="C2 RUN",
+        value="OFF",
+        text="Compressor stopped",
+        source="alarms.csv",
+        clock="controller",
+        row=7,
+    )
     assert weigh(evidence(log=(line,))).verdict.status is VerdictStatus.NO_FAULT_FOUND
 
 

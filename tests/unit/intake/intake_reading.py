@@ -9,10 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from forensics.case.schema import check_case
+from forensics.case.read import check_case
 from forensics.errors import Problems, Severity
 from forensics.intake import SourceResult, read_sources
-from forensics.model.points import Samples, Span, Switch
+from forensics.model.points import Samples, Span
+from forensics.model.switches import Switch
 
 MESSY = Path(__file__).resolve().parent / "messy"
 Point = tuple[str, str] | tuple[str, str, Mapping[str, Any]]

@@ -10,11 +10,10 @@ import pyarrow as pa
 import pytest
 from pyarrow import feather, parquet
 
-from forensics.case.schema import check_case
-from forensics.errors import Problems, Severity
+from forensics.case.read import check_case
+from forensics.errors import Problems, Severity, SheetQuestion
 from forensics.intake.read import read_sources
 from forensics.intake.typed.columnar import read_columns
-from forensics.intake.typed.workbook import SheetQuestion
 from forensics.model.points import to_datetime
 from forensics.model.vocabulary import Role
 

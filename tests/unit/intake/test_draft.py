@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from forensics.case.schema import check_case
+from forensics.case.read import check_case
 from forensics.errors import InputError, Problems
 from forensics.intake.draft.draft import draft_case
 from forensics.intake.draft.suggest import is_clear, read_aliases, shared_words, suggest

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from intake_reading import read_case, utc, values
 
-from forensics.case.schema import read_case_file
+from forensics.case.read import read_case_file
 from forensics.errors import Problems, Severity
 from forensics.intake import read_sources
 from forensics.model.vocabulary import Quality

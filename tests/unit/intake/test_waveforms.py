@@ -12,7 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from forensics.case.schema import Machine, Point, Source
+from forensics.case.exports import Point, Source
+from forensics.case.schema import Machine
 from forensics.errors import Problems, Severity
 from forensics.intake.waveform.reader import WaveformReading, read_waveform
 from forensics.model.points import to_datetime

@@ -15,14 +15,14 @@ import numpy as np
 import openpyxl
 import pytest
 
-from forensics.case.schema import Source
-from forensics.errors import Severity
+from forensics.case.exports import Source
+from forensics.errors import Severity, SheetQuestion
 from forensics.intake.table.parser import BlockReader
 from forensics.intake.table.raw_table import RawTable
 from forensics.intake.table.row_filter import Wanted
 from forensics.intake.typed.cells import NO_TIME
 from forensics.intake.typed.reader import gather_table, open_table, row_texts, table_dialect
-from forensics.intake.typed.workbook import SheetQuestion, read_sheet, sheet_names
+from forensics.intake.typed.workbook import read_sheet, sheet_names
 
 MESSY = Path(__file__).parent / "messy"
 T0 = dt.datetime(2024, 6, 15, 8, 30)
@@ -52,7 +52,16 @@ def gather(file: Path, numbers: list[str], words: list[str] | None = None, **tol
     layout = table_dialect(table, source)
     place = layout.names.index
     wanted = Wanted(layout.time_columns, [place(name) for name in numbers], [place(name) for name in words or []])
-    reader = BlockReader(file.name, layout, wanted, "", ".", None, {}, RawTable())
+    reader = BlockReader(
+        path=file.name,
+        dialect=layout,
+        wanted=wanted,
+        order="",
+        decimal=".",
+        keep=None,
+        zone_offsets={},
+        gathered=RawTable(),
+    )
     gather_table(table, reader, source)
     assert reader.gathered.rows_read == sum(len(p.row) for p in reader.gathered.pieces) + len(reader.gathered.aside)
     return table, layout, reader.gathered

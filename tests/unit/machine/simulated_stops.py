@@ -17,8 +17,9 @@ from forensics.case.schema import CurrentSensor, Machine
 from forensics.machine.states import cut_states, find_runs
 from forensics.machine.stops.stop_table import list_stops
 from forensics.machine.subject import Subject
-from forensics.model.points import NS, Origin, Samples, Span, Switch
+from forensics.model.points import NS, Origin, Samples, Span
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Role, Starter
 from forensics.rules import read_limits
 from forensics.rules.profiles import read_profile
@@ -82,10 +83,24 @@ def machines(count: int, seed: int) -> Stops:
     swept = u(3.5e-3, 5.5e-3)
     rated = swept * u(390.0, 480.0) * 1e3 / (2 * np.pi)
     return Stops(
-        u(0.02, 0.09), u(500.0, 950.0), u(20.0, 40.0), rated * u(2.4e-3, 5.5e-3), swept, u(0.14, 0.32), u(2.1, 3.1),
-        rated * u(0.012, 0.03), rated * u(0.015, 0.04), rated * u(0.005, 0.03), u(420.0, 640.0), u(290.0, 380.0),
-        u(0.1, 1.0), np.zeros(count), rated, u(2.0, 5.0), u(0.5, 0.8),
-    )  # fmt: skip
+        plenum_m3=u(0.02, 0.09),
+        bypass_mm2=u(500.0, 950.0),
+        clearance_mm2=u(20.0, 40.0),
+        inertia=rated * u(2.4e-3, 5.5e-3),
+        swept_m3=swept,
+        slide=u(0.14, 0.32),
+        built_in=u(2.1, 3.1),
+        coulomb=rated * u(0.012, 0.03),
+        viscous=rated * u(0.015, 0.04),
+        windage=rated * u(0.005, 0.03),
+        lift_kpa=u(420.0, 640.0),
+        suction_kpa=u(290.0, 380.0),
+        opens_s=u(0.1, 1.0),
+        leak_mm2=np.zeros(count),
+        rated_nm=rated,
+        condenser_kj_kpa=u(2.0, 5.0),
+        sealing=u(0.5, 0.8),
+    )
 
 
 def variant(stops: Stops, *, leak_mm2: float, shut: bool) -> Stops:
@@ -208,21 +223,36 @@ def record_of(courses: list[tuple[Course, int]], step_s: float, seed: int, *, co
     failure = EPOCH + round((LEAD_S + period * (len(courses) - 1) + RUN_S + 5.0) * NS)
     window = Span(EPOCH + round((LEAD_S + period * (len(courses) - 2) - 30.0) * NS), EPOCH + round(total * NS))
     history = Span(EPOCH, window.start_ns)
-    return Record(samples, switches, (), (), failure, window, history, {"controller": 0.0})
+    return Record(
+        samples=samples,
+        switches=switches,
+        waveforms=(),
+        log=(),
+        failure_ns=failure,
+        window=window,
+        history=history,
+        clock_uncertainty_s={"controller": 0.0},
+    )
 
 
 def _samples(role: Role, stamp: NDArray[np.int64], values: Floats, rows: NDArray[np.int64]) -> Samples:
     origin = Origin("trend.csv", role.value, "controller")
-    return Samples(role, origin, stamp, values, np.zeros(len(values), np.uint16), rows, 0.1)
+    return Samples(
+        role=role, origin=origin, t=stamp, v=values, q=np.zeros(len(values), np.uint16), row=rows, resolution=0.1
+    )
 
 
 def subject_of(record: Record, **changes: object) -> Subject:
     """Runs and stops of a record, as an investigation makes them."""
     given: dict[str, object] = {
-        "refrigerant": "R134a", "rated_load_amps": RATED_AMPS, "no_load_amps": NO_LOAD * RATED_AMPS,
-        "starter": Starter.ACROSS_THE_LINE, "supply_hertz": 60.0,
-        "current_sensor": CurrentSensor(ratio_error_percent=1.0), **changes,
-    }  # fmt: skip
+        "refrigerant": "R134a",
+        "rated_load_amps": RATED_AMPS,
+        "no_load_amps": NO_LOAD * RATED_AMPS,
+        "starter": Starter.ACROSS_THE_LINE,
+        "supply_hertz": 60.0,
+        "current_sensor": CurrentSensor(ratio_error_percent=1.0),
+        **changes,
+    }
     plate = Machine(**given)  # type: ignore[arg-type]
     profile = read_profile("pulsed-slide-bypass", Path())
     runs = find_runs(record, LIMITS, rated_load_amps=RATED_AMPS)

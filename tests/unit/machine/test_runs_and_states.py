@@ -105,7 +105,15 @@ def test_coarse_edges_stay_wide_until_a_run_line_narrows_them():
     bare = replace(record, switches={})
     wide = find_runs(bare, rated_load_amps=RATED)
     assert all(run.begin is not None and run.begin.width_s >= 299 for run in wide)
-    line = LogLine(EPOCH + 900 * NS, "C1 RUN", "ON", "Compressor started", "alarms.csv", "controller", 2)
+    line = LogLine(
+        time_ns=EPOCH + 900 * NS,
+        point="C1 RUN",
+        value="ON",
+        text="Compressor started",
+        source="alarms.csv",
+        clock="controller",
+        row=2,
+    )
     first = find_runs(replace(bare, log=(line,)), rated_load_amps=RATED)[0]
     assert first.begin is not None
     assert first.begin.width_s <= 2.0
@@ -114,7 +122,15 @@ def test_coarse_edges_stay_wide_until_a_run_line_narrows_them():
 
 def test_a_line_of_a_clock_without_offset_narrows_nothing():
     record = replace(draw(healthy(1, step_s=300.0)), switches={}, clock_uncertainty_s={"panel": float("inf")})
-    line = LogLine(EPOCH + 900 * NS, "C1 RUN", "ON", "Compressor started", "alarms.csv", "panel", 2)
+    line = LogLine(
+        time_ns=EPOCH + 900 * NS,
+        point="C1 RUN",
+        value="ON",
+        text="Compressor started",
+        source="alarms.csv",
+        clock="panel",
+        row=2,
+    )
     (run,) = find_runs(replace(record, log=(line,)), rated_load_amps=RATED)
     assert run.begin is not None
     assert run.begin.width_s >= 299

@@ -43,7 +43,9 @@ def drawn(*, load: float = 100.0, unload: float = -133.0, drift: float = 0.0, ho
         ends = np.append(t, t[-1] + NS)
         return Pulses(t[edges[::2]], ends[edges[1::2]], 1.0, True, (t[:1], ends[-1:]))
 
-    return Course(t, v, 1.0, False, t[:1], t[-1:], pulses(up), pulses(down))
+    return Course(
+        t=t, v=v, interval_s=1.0, by_change=False, first=t[:1], last=t[-1:], load=pulses(up), unload=pulses(down)
+    )
 
 
 @pytest.mark.parametrize(("load", "unload", "drift"), [(100, -133, 0.0), (60, -90, 1.5), (100, -50, -1.0)])

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forensics.model.points import NS, OFF, ON, UNKNOWN, Origin, Samples, Span, Switch, iso
+from forensics.model.points import NS, OFF, ON, UNKNOWN, Origin, Samples, Span, iso
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Quality, Recorded, Role
 
 T0 = 1_718_440_200 * NS

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from forensics.machine.runs import find_runs
-from forensics.model.points import NS, OFF, ON, UNKNOWN, Origin, Samples, Span, Switch
+from forensics.model.points import NS, OFF, ON, UNKNOWN, Origin, Samples, Span
 from forensics.model.record import Record
 from forensics.model.silence import silences, with_silences
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role
 
 EPOCH = 1_900_000_000 * NS
@@ -38,7 +39,15 @@ def _record(gap: tuple[float, float] | None = GAP, recorded: Recorded = Recorded
     )
     window = Span(EPOCH, EPOCH + 10_000 * NS)
     points = {Role.SUCTION_PRESSURE: (pressure,), Role.MOTOR_AMPS: (amps,)}
-    return Record(points, {Role.LOAD_SOLENOID: (load,)}, (), (), window.end_ns, window, window)
+    return Record(
+        samples=points,
+        switches={Role.LOAD_SOLENOID: (load,)},
+        waveforms=(),
+        log=(),
+        failure_ns=window.end_ns,
+        window=window,
+        history=window,
+    )
 
 
 def _cut(record: Record) -> Record:

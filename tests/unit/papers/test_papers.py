@@ -11,14 +11,14 @@ from pathlib import Path
 import pytest
 
 from forensics.case.job import Call, Part
-from forensics.case.schema import read_job_file
+from forensics.case.read import read_job_file
 from forensics.cli import main
 from forensics.model.vocabulary import Mode
 from forensics.papers import make_papers
 from forensics.papers.asking import points_asked
 from forensics.papers.bench_sheets import planned_tests
 from forensics.papers.live import live_causes
-from forensics.report.damage_map import HEIGHT, WIDTH, damage_map
+from forensics.report.evidence.damage_map import HEIGHT, WIDTH, damage_map
 from forensics.rules.papers_forms import part_of, read_paper_rules
 
 HEAD = 'schema = 1\n[case]\nid = "call"\ntime_zone = "America/Chicago"\n'

@@ -49,6 +49,23 @@ def test_what_the_library_lacks_is_said_with_what_to_do(text: str) -> None:
     assert "R134a, R22, R407C, R404A, R410A" in why_not
 
 
+def test_without_the_library_the_shipped_tables_serve_and_the_extra_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    from importlib import metadata
+
+    from forensics.refrigerants import catalogue
+
+    def missing(name: str) -> str:
+        raise metadata.PackageNotFoundError(name)
+
+    monkeypatch.setattr(metadata, "version", missing)
+    catalogue._from_library.cache_clear()
+    found, why_not = saturation_for("R152a", "", Path())
+    catalogue._from_library.cache_clear()
+    assert found is None
+    assert "screw-forensics[refrigerants]" in why_not
+    assert all(saturation_for(name, "", Path())[0] is not None for name in known_refrigerants())
+
+
 def test_a_pure_fluid_without_a_shipped_table_is_computed() -> None:
     pytest.importorskip("CoolProp")
     assert find_refrigerant("R152a") is None

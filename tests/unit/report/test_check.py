@@ -12,7 +12,7 @@ from forensics.hypotheses.readiness import in_sight
 from forensics.intake.load_case import load_case
 from forensics.intake.result import how_read
 from forensics.model.vocabulary import Role
-from forensics.report.check import check_case_folder
+from forensics.report.checking.check import check_case_folder
 
 SCREEN_LINES, SCREEN_WIDTH = 24, 150
 

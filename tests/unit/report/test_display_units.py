@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from forensics.model.points import NS, Span
-from forensics.report.units import ReportTime, duration_words, number, shown_unit
+from forensics.report.words.units import ReportTime, alike, duration_words, number, shown_unit
 
 
 def ns(text: str) -> int:
@@ -49,12 +49,21 @@ def test_every_axis_of_a_case_says_its_zone_and_offset() -> None:
 
 
 @pytest.mark.parametrize("zone", ["Europe/Berlin", "America/New_York", "Australia/Lord_Howe"])
-def test_over_a_change_of_the_clocks_everything_is_utc(zone: str) -> None:
+def test_over_a_change_of_the_clocks_axes_are_utc(zone: str) -> None:
     """The clocks of all three zones change within 2031 (IANA time zone database)."""
     clock = ReportTime.over(zone, Span(ns("2031-01-10T00:00:00Z"), ns("2031-07-10T00:00:00Z")))
     assert clock.offset_s is None
     assert clock.axis_title.startswith("UTC")
-    assert clock.text(ns("2031-03-30T01:30:00Z")) == "2031-03-30 01:30:00Z"
+
+
+def test_over_a_change_of_the_clocks_each_time_is_local_with_its_own_offset() -> None:
+    """Europe/Berlin is at +01:00 before and at +02:00 after 30 March 2031, 01:00 UTC (IANA time zone database)."""
+    clock = ReportTime.over("Europe/Berlin", Span(ns("2031-03-29T00:00:00Z"), ns("2031-03-31T00:00:00Z")))
+    assert clock.text(ns("2031-03-30T00:30:00Z")) == "2031-03-30 01:30:00 +01:00"
+    assert clock.text(ns("2031-03-30T01:30:00Z")) == "2031-03-30 03:30:00 +02:00"
+    assert clock.spoken(ns("2031-03-30T01:30:00Z")) == "30 Mar 2031, 03:30:00 (UTC+02:00)"
+    between = clock.spoken_interval(ns("2031-03-30T00:59:59Z"), ns("2031-03-30T01:00:01Z"))
+    assert between == "30 Mar, 01:59:59 (UTC+01:00) to 03:00:01 (UTC+02:00)"
 
 
 def test_a_change_of_one_hour_within_a_day_is_noticed() -> None:
@@ -72,3 +81,23 @@ def test_durations() -> None:
         "2 h",
         "3 d",
     ]
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        ((-0.128, -0.327, 0.0713), ["−0.13", "−0.33", "0.07"]),
+        ((1037.4, 818.2, 1302.1), ["1,040", "820", "1,300"]),
+        ((10.412, 10.1, 10.72), ["10.4", "10.1", "10.7"]),
+        ((1.12e-9, -0.248, 0.2), ["0", "−0.25", "0.2"]),
+        ((8.0, 8.0, 8.0), ["8", "8", "8"]),
+        ((0.5, None, None), ["0.5", "", ""]),
+    ],
+)
+def test_a_value_is_told_no_finer_than_its_interval(values: tuple[float | None, ...], said: list[str]) -> None:
+    assert alike(values) == said
+
+
+def test_a_time_under_the_pointer_has_its_offset() -> None:
+    assert ReportTime("America/Chicago", -6 * 3600).hover_format.endswith("%L -06:00")
+    assert ReportTime("America/Chicago", None).hover_format.endswith("%L UTC")

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pytest
 
 from forensics.model.vocabulary import Mode, Outcome, Role
-from forensics.report.plain import finding_says, mode_means, mode_name, plain_words
+from forensics.report.words.plain import finding_says, mode_means, mode_name, plain_words
 from forensics.rules import read_checks
 
 
@@ -26,7 +26,9 @@ def test_every_check_and_every_cause_has_words() -> None:
 
 def every_sentence() -> list[str]:
     words = plain_words()
-    found = [text for rows in words.check.values() for w in rows.values() for text in (w.yes, w.no, w.whether)]
+    found = [
+        text for rows in words.check.values() for w in rows.values() for text in (w.yes, w.no, w.whether, w.number)
+    ]
     return found + [text for w in words.mode.values() for text in (w.name, w.plain)]
 
 

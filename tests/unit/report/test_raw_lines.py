@@ -9,7 +9,7 @@ import pytest
 
 from forensics.demo import DEMO_CASES
 from forensics.report.context import ReportContext, open_sheet
-from forensics.report.raw_lines import HEAD, MOST_LINES, RawLines, shown_rows
+from forensics.report.evidence.raw_lines import HEAD, MOST_LINES, RawLines, shown_rows
 from forensics.results.schema import CiteRow
 
 

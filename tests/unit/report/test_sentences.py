@@ -13,7 +13,7 @@ from finished_cases import findings
 from hypothesis import given
 from hypothesis import strategies as st
 
-from forensics.report.sentences import in_display, told_in
+from forensics.report.words.sentences import in_display, told_in
 
 CANONICAL = re.compile(r"\d\s?(?:kPa|degC|°C|K|mm/s|mm2)\b|\bbar\b|\bkelvin\b")
 
@@ -90,7 +90,7 @@ SCALES = {"K": (1.8, 0.0), "degC": (1.8, 32.0), "kPa": (1 / 6.894757, 0.0), "mm/
     sign=st.booleans(),
 )
 def test_back_and_forth_gives_the_digits_that_were_printed(unit: str, digits: int, places: int, sign: bool) -> None:
-    """Law: what is shown, turned back, rounds to the canonical number as it was printed, with its sign."""
+    """Law: what is shown, turned back, rounds to the canonical number with its sign; nothing has none."""
     printed = f"{digits / 10**places:{'+' if sign else ''}.{places}f}"
     shown = in_display(f"changed by {printed} {unit}", "inch-pound")
     number = re.search(r"by ([+-]?[\d.]+) ", shown)
@@ -99,7 +99,8 @@ def test_back_and_forth_gives_the_digits_that_were_printed(unit: str, digits: in
     back = (float(number[1]) - offset) / factor
     assert abs(back - float(printed)) <= 0.5 * 10.0 ** (-places) * 1.001 + 1e-6 * abs(back)
     if unit != "degC":
-        assert number[1].startswith("+") == (printed.startswith("+") and float(number[1]) >= 0)
+        assert number[1].startswith("+") == (printed.startswith("+") and float(number[1]) > 0)
+        assert not (number[1].startswith("-") and float(number[1]) == 0)
 
 
 @given(low=st.integers(-300, 3000), more=st.integers(1, 500), unit=st.sampled_from(sorted(SCALES)))
@@ -155,3 +156,17 @@ def test_findings_change_in_their_sentences_only() -> None:
     assert told.findings[0].value == plain.findings[0].value
     assert told.sources == plain.sources
     assert plain.findings[0].statement == "It fell by 5 K."
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [
+        ("it holds -0 %.", "it holds 0 %."),
+        ("rose by +0.00 (-0.00 to +0.02)", "rose by 0.00 (0.00 to +0.02)"),
+        ("+0.00 kPa, known to 1.5 kPa", "0.00 kPa, known to 1.5 kPa"),
+        ("at -0 to 1397 rpm", "at 0 to 1397 rpm"),
+        ("slope -0.05, from -06:00 on", "slope -0.05, from -06:00 on"),
+    ],
+)
+def test_nothing_has_no_sign(said: str, shown: str) -> None:
+    assert in_display(said, "si") == shown

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from forensics.case.job import Action, FollowUp
-from forensics.case.schema import check_case
+from forensics.case.read import check_case
 from forensics.demo import DEMO_CASES
 from forensics.errors import InputError
 from forensics.intake.load_case import load_case

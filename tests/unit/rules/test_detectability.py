@@ -30,7 +30,15 @@ def _record(interval_s: float, recorded: Recorded = Recorded.INSTANT) -> Record:
     v = np.ones(100)
     amps = Samples(Role.MOTOR_AMPS, Origin("a", "b", "c", recorded), t, v, np.zeros(100, np.uint16), np.arange(100))
     span = Span(0, int(t[-1]))
-    return Record({Role.MOTOR_AMPS: (amps,)}, {}, (), (), int(t[-1]), span, span)
+    return Record(
+        samples={Role.MOTOR_AMPS: (amps,)},
+        switches={},
+        waveforms=(),
+        log=(),
+        failure_ns=int(t[-1]),
+        window=span,
+        history=span,
+    )
 
 
 def test_the_fastest_point_counts_and_a_missing_one_has_no_chance() -> None:

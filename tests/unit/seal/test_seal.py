@@ -14,7 +14,7 @@ import pytest
 from finished_cases import findings, write_case, write_finished
 
 from forensics.errors import InputError
-from forensics.results.schema import dump_findings
+from forensics.results.findings_json import dump_findings
 from forensics.seal import seal, seal_id, verify
 from forensics.seal.custody import COLUMNS
 from forensics.seal.remake import Again, Rerun

@@ -11,8 +11,9 @@ from forensics.case.schema import CurrentSensor, Machine
 from forensics.machine.starts.start_table import list_starts
 from forensics.machine.states import cut_states, find_runs
 from forensics.machine.subject import Subject
-from forensics.model.points import NS, Origin, Samples, Span, Switch
+from forensics.model.points import NS, Origin, Samples, Span
 from forensics.model.record import LogLine, Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Recorded, Role, Starter
 from forensics.rules import Limits, read_limits
 from forensics.rules.profiles import Profile, read_profile
@@ -103,7 +104,7 @@ def _course(drawn: Drawn) -> tuple[dict[Role, np.ndarray], dict[Role, np.ndarray
         load = 0.40 + 0.55 * slide / 100.0 + np.where(bypass, 0.05, 0.0)
         amps = np.where(on, RATED * np.maximum(star, load), amps)
         speed = np.where(on, sign * 3550.0, speed)
-        _after(t, c, suction, condenser, discharge, oil, speed)
+        _after(t, c, suction, condenser, discharge, oil=oil, speed=speed)
         if c.trip:
             state[Role.TRIP] |= (t >= c.stop_s) & (t < c.stop_s + 120)
     points = {
@@ -152,14 +153,25 @@ def draw(drawn: Drawn) -> Record:
         if role is Role.MOTOR_AMPS:
             v = np.where(values[index] > 0, v, 0.0)
         origin = Origin("trend.csv", role.value, "controller")
-        samples[role] = (Samples(role, origin, stamp, v, np.zeros(len(v), np.uint16), rows, 0.1),)
+        samples[role] = (
+            Samples(role=role, origin=origin, t=stamp, v=v, q=np.zeros(len(v), np.uint16), row=rows, resolution=0.1),
+        )
     for role, on in state.items():
         if drawn.commands or role in (Role.RUN_COMMAND, Role.TRIP):
             origin = Origin("trend.csv", role.value, "controller")
             switches[role] = (Switch(role, origin, stamp, on[index].astype(np.int8), rows),)
     failure = EPOCH + round((drawn.failure_s or drawn.cycles[-1].stop_s) * NS) if drawn.cycles else EPOCH
     window = Span(EPOCH, EPOCH + round(drawn.total_s * NS))
-    return Record(samples, switches, (), tuple(drawn.log), failure, window, Span(EPOCH, EPOCH), {"controller": 0.0})
+    return Record(
+        samples=samples,
+        switches=switches,
+        waveforms=(),
+        log=tuple(drawn.log),
+        failure_ns=failure,
+        window=window,
+        history=Span(EPOCH, EPOCH),
+        clock_uncertainty_s={"controller": 0.0},
+    )
 
 
 def machine(**changes: object) -> Machine:

@@ -38,7 +38,17 @@ def record(
     for roles, found in ((VOLTS, volts), (AMPS, amps)):
         for role, values in zip(roles, found or [], strict=False):
             analog[role] = np.asarray(values + rng.normal(0.0, noise, len(t)))
-    return Waveform("stop.cfg", "recorder", start_ns, t, analog, {}, 0.5, hertz, side)
+    return Waveform(
+        source="stop.cfg",
+        clock="recorder",
+        start_ns=start_ns,
+        time_s=t,
+        analog=analog,
+        status={},
+        trigger_s=0.5,
+        line_hertz=hertz,
+        measured_at=side,
+    )
 
 
 def coast_down(

@@ -13,8 +13,9 @@ from forensics.case.schema import Machine
 from forensics.machine.runs import Run
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
-from forensics.model.points import NS, Edge, Origin, Samples, Span, Switch
+from forensics.model.points import NS, Edge, Origin, Samples, Span
 from forensics.model.record import Record
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Quality, Recorded, Role, is_switch
 from forensics.refrigerants.catalogue import saturation_for
 from forensics.rules import read_limits
@@ -106,11 +107,29 @@ def made(
             samples[role] = (Samples(role, origin, stamps, v, q, rows),)
     window = Span(BEGIN_NS, int(stamps[-1]) + NS)
     failure_ns = BEGIN_NS + round(failure_s * NS)
-    record = Record(samples, switches, (), (), failure_ns, window, Span(BEGIN_NS, BEGIN_NS))
+    record = Record(
+        samples=samples,
+        switches=switches,
+        waveforms=(),
+        log=(),
+        failure_ns=failure_ns,
+        window=window,
+        history=Span(BEGIN_NS, BEGIN_NS),
+    )
     machine = Machine(refrigerant=refrigerant, rated_load_amps=100.0)
     curve, why_not = saturation_for(refrigerant, "", Path())
     profile = read_profile("pulsed-slide-bypass", Path())
-    return Subject(record, runs(), (), read_limits(), profile, machine, True, curve, why_not)
+    return Subject(
+        record=record,
+        runs=runs(),
+        spans=(),
+        limits=read_limits(),
+        profile=profile,
+        machine=machine,
+        polarity_confirmed=True,
+        saturation=curve,
+        saturation_missing=why_not,
+    )
 
 
 def runs() -> tuple[Run, ...]:

@@ -204,7 +204,15 @@ def test_spin_down_against_own():
 def test_loss_of_supply_is_a_trip_and_said_so():
     drawn = _cycles(3)
     record = draw(drawn)
-    line = LogLine(EPOCH + 3300 * NS, "C1 ALARM", "ALARM", "POWER FAILURE", "alarms.csv", "controller", 5)
+    line = LogLine(
+        time_ns=EPOCH + 3300 * NS,
+        point="C1 ALARM",
+        value="ALARM",
+        text="POWER FAILURE",
+        source="alarms.csv",
+        clock="controller",
+        row=5,
+    )
     subject = subject_of(replace(record, log=(line,)))
     assert subject.stops[1].kind is StopKind.TRIP
     assert subject.starts[2].previous_stop is PreviousStop.POWER_LOSS
@@ -212,7 +220,15 @@ def test_loss_of_supply_is_a_trip_and_said_so():
 
 def test_power_that_returned_after_a_normal_stop_leaves_it_normal():
     record = draw(_cycles(3))
-    line = LogLine(EPOCH + 3400 * NS, "C1", "ALARM", "Control power restored", "alarms.csv", "controller", 5)
+    line = LogLine(
+        time_ns=EPOCH + 3400 * NS,
+        point="C1",
+        value="ALARM",
+        text="Control power restored",
+        source="alarms.csv",
+        clock="controller",
+        row=5,
+    )
     assert subject_of(replace(record, log=(line,))).stops[1].kind is StopKind.NORMAL
 
 

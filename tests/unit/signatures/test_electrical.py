@@ -11,8 +11,9 @@ import pytest
 from forensics.case.schema import Machine
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
-from forensics.model.points import NS, Origin, Switch
+from forensics.model.points import NS, Origin
 from forensics.model.record import LogLine
+from forensics.model.switches import Switch
 from forensics.model.vocabulary import Outcome, Recorded, Role
 from forensics.rules import read_checks
 from forensics.signatures.core.catalogue import detectors_of
@@ -309,7 +310,15 @@ class TestSupply:
     )
     def test_what_the_protection_named(self, text: str, overload: Outcome, supply: Outcome) -> None:
         subject = electric()
-        line = LogLine(subject.record.failure_ns, "C1 TRIP", "ALARM", text, "alarms.csv", "controller", 9)
+        line = LogLine(
+            time_ns=subject.record.failure_ns,
+            point="C1 TRIP",
+            value="ALARM",
+            text=text,
+            source="alarms.csv",
+            clock="controller",
+            row=9,
+        )
         told = replace(subject, record=replace(subject.record, log=(line,) if text else ()))
         assert ask(told, "tripped_on_overload").outcome is overload
         assert ask(told, "tripped_on_supply").outcome is supply
@@ -378,7 +387,15 @@ class TestMotor:
 
     def test_overload_with_the_protection_as_second_witness(self) -> None:
         subject = self.rated()
-        line = LogLine(subject.record.failure_ns, "C1 TRIP", "ALARM", "MOTOR OVERLOAD", "alarms.csv", "controller", 9)
+        line = LogLine(
+            time_ns=subject.record.failure_ns,
+            point="C1 TRIP",
+            value="ALARM",
+            text="MOTOR OVERLOAD",
+            source="alarms.csv",
+            clock="controller",
+            row=9,
+        )
         told = ask(replace(subject, record=replace(subject.record, log=(line,))), "overload")
         assert told.outcome is PRESENT
         assert any(cite.source == "alarms.csv" for cite in told.cites)
@@ -435,7 +452,15 @@ class TestMotor:
     def test_a_sample_and_the_text_of_another_device_are_two_witnesses(self, clock: str, samples: int) -> None:
         fault = {Role.MOTOR_AMPS: then(draw(80.0, 4), STOP_S - 1, STOP_S, lambda v: v * 8)}
         subject = electric(fault)
-        line = LogLine(subject.record.failure_ns, "C1 TRIP", "ALARM", "INSTANTANEOUS OVERCURRENT", "a.csv", clock, 9)
+        line = LogLine(
+            time_ns=subject.record.failure_ns,
+            point="C1 TRIP",
+            value="ALARM",
+            text="INSTANTANEOUS OVERCURRENT",
+            source="a.csv",
+            clock=clock,
+            row=9,
+        )
         told = replace(subject, record=replace(subject.record, log=(line,)))
         found = ask(told, "instant_trip")
         assert (found.outcome, found.samples) == (PRESENT, samples)
@@ -471,7 +496,15 @@ class TestMotor:
             placed = replace(waveform, start_ns=subject.record.failure_ns - 2 * NS)
             one = replace(subject, record=replace(subject.record, waveforms=(placed,)))
             assert ask(one, "ground_fault").outcome is outcome
-        line = LogLine(subject.record.failure_ns, "C1 TRIP", "ALARM", "Earth fault", "alarms.csv", "controller", 9)
+        line = LogLine(
+            time_ns=subject.record.failure_ns,
+            point="C1 TRIP",
+            value="ALARM",
+            text="Earth fault",
+            source="alarms.csv",
+            clock="controller",
+            row=9,
+        )
         told = ask(replace(subject, record=replace(subject.record, log=(line,))), "ground_fault")
         assert (told.outcome, told.samples) == (PRESENT, 1)
 
@@ -559,7 +592,15 @@ class TestContactor:
         subject = electric()
         at = subject.record.failure_ns - 60 * NS
         lines = tuple(
-            LogLine(at + k * NS, "C1 STATUS", "ON" if k % 2 else "OFF", "Contactor", "alarms.csv", "controller", 5 + k)
+            LogLine(
+                time_ns=at + k * NS,
+                point="C1 STATUS",
+                value="ON" if k % 2 else "OFF",
+                text="Contactor",
+                source="alarms.csv",
+                clock="controller",
+                row=5 + k,
+            )
             for k in range(6)
         )
         told = ask(replace(subject, record=replace(subject.record, log=lines)), "chatter")

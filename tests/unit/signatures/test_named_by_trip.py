@@ -49,7 +49,15 @@ def test_what_the_trip_names_is_left_open_and_what_it_does_not_name_stays() -> N
         )
     )
     assert open_what_the_trip_names(subject, findings) == findings
-    line = LogLine(subject.record.failure_ns, "C1 TRIP", "ALARM", "MOTOR OVERLOAD", "alarms.csv", "controller", 9)
+    line = LogLine(
+        time_ns=subject.record.failure_ns,
+        point="C1 TRIP",
+        value="ALARM",
+        text="MOTOR OVERLOAD",
+        source="alarms.csv",
+        clock="controller",
+        row=9,
+    )
     told = replace(subject, record=replace(subject.record, log=(line,)))
     overload, phase, locked = open_what_the_trip_names(told, findings)
     assert overload.outcome is Outcome.CANNOT_TELL

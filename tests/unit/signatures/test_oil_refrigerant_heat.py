@@ -378,7 +378,15 @@ NAMED = [
 @pytest.mark.parametrize(("check", "text"), NAMED, ids=[n[0] for n in NAMED])
 def test_what_the_trip_names_is_never_absent(check: str, text: str) -> None:
     subject = made()
-    line = LogLine(subject.record.failure_ns, "C1 TRIP", "ALARM", text, "alarms.csv", "controller", 9)
+    line = LogLine(
+        time_ns=subject.record.failure_ns,
+        point="C1 TRIP",
+        value="ALARM",
+        text=text,
+        source="alarms.csv",
+        clock="controller",
+        row=9,
+    )
     told = replace(subject, record=replace(subject.record, log=(line,)))
     assert only(DETECTORS[check](subject)).outcome is Outcome.ABSENT
     named = only(DETECTORS[check](told))

@@ -39,7 +39,15 @@ def subject(changes: dict[Role, Change] | None = None, text: str = "", **more: o
     found = electric(changes, **more)
     if not text:
         return found
-    line = LogLine(found.record.failure_ns, "C1 TRIP", "ALARM", text, "alarms.csv", "controller", 9)
+    line = LogLine(
+        time_ns=found.record.failure_ns,
+        point="C1 TRIP",
+        value="ALARM",
+        text=text,
+        source="alarms.csv",
+        clock="controller",
+        row=9,
+    )
     return replace(found, record=replace(found.record, log=(line,)))
 
 
@@ -267,7 +275,15 @@ class TestWords:
         at = base.record.failure_ns
 
         def line(seconds: float, point: str, value: str, text: str) -> LogLine:
-            return LogLine(at + round(seconds * NS), point, value, text, "alarms.csv", "controller", 3)
+            return LogLine(
+                time_ns=at + round(seconds * NS),
+                point=point,
+                value=value,
+                text=text,
+                source="alarms.csv",
+                clock="controller",
+                row=3,
+            )
 
         log = (
             line(-4000, "C1 TRIP", "ALARM", "Low suction pressure"),

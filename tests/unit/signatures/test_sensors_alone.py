@@ -80,7 +80,15 @@ def test_a_healthy_machine_has_nothing_to_ask(seed: int) -> None:
 
 
 def spoken(subject: Subject, text: str) -> Subject:
-    line = LogLine(subject.record.failure_ns, "C1 TRIP", "ALARM", text, "alarms.csv", "controller", 9)
+    line = LogLine(
+        time_ns=subject.record.failure_ns,
+        point="C1 TRIP",
+        value="ALARM",
+        text=text,
+        source="alarms.csv",
+        clock="controller",
+        row=9,
+    )
     return replace(subject, record=replace(subject.record, log=(line,)))
 
 

@@ -38,8 +38,14 @@ def with_power(record: Record, *, amps: bool, scale: float = 1.0, clock: str = "
     active = np.array([circuit.active_ratio(f) for f in grid])
     kw = np.where(drawn.v > 0, KVA * np.interp(drawn.v / RATED, ratio, active), 0.0) * scale
     point = Samples(
-        Role.MOTOR_POWER, Origin("meter.csv", "kW", clock), drawn.t, kw, drawn.q, drawn.row, 0.1
-    )  # fmt: skip
+        role=Role.MOTOR_POWER,
+        origin=Origin("meter.csv", "kW", clock),
+        t=drawn.t,
+        v=kw,
+        q=drawn.q,
+        row=drawn.row,
+        resolution=0.1,
+    )
     samples = {role: points for role, points in record.samples.items() if amps or role is not Role.MOTOR_AMPS}
     return replace(record, samples={**samples, Role.MOTOR_POWER: (point,)})
 

@@ -42,7 +42,15 @@ def test_the_base_is_the_setting_and_not_the_rated_load_amps(plate: dict[str, fl
 
 def test_what_the_protection_says_is_a_second_witness() -> None:
     subject = made({Role.MOTOR_AMPS: to(125.0, 7200.0)})
-    line = LogLine(subject.record.failure_ns, "C1 TRIP", "ALARM", "MOTOR OVERLOAD", "alarms.csv", "controller", 9)
+    line = LogLine(
+        time_ns=subject.record.failure_ns,
+        point="C1 TRIP",
+        value="ALARM",
+        text="MOTOR OVERLOAD",
+        source="alarms.csv",
+        clock="controller",
+        row=9,
+    )
     assert ask(replace(subject, record=replace(subject.record, log=(line,)))).outcome is PRESENT
 
 

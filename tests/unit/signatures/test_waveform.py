@@ -218,7 +218,17 @@ def read(path: Path, names: dict[str, Role]) -> Waveform:
     ids = [name.strip() for name in found.analog_channel_ids]
     analog = {role: np.asarray(found.analog[ids.index(name)], float) for name, role in names.items()}
     time_s = np.asarray(found.time, float)
-    return Waveform(path.name, "recorder", 0, time_s, analog, {}, found.trigger_time, float(found.frequency), "motor")
+    return Waveform(
+        source=path.name,
+        clock="recorder",
+        start_ns=0,
+        time_s=time_s,
+        analog=analog,
+        status={},
+        trigger_s=found.trigger_time,
+        line_hertz=float(found.frequency),
+        measured_at="motor",
+    )
 
 
 CHANNELS = {"VAB": Role.VOLTS_AB, "VBC": Role.VOLTS_BC, "VCA": Role.VOLTS_CA}

@@ -11,7 +11,8 @@ from finished_cases import findings, start, stop
 
 from forensics.errors import InputError
 from forensics.model.vocabulary import Answer, Mode
-from forensics.results.schema import FindingsFile, dump_findings
+from forensics.results.findings_json import dump_findings
+from forensics.results.schema import FindingsFile
 from forensics.sites import gather, tables
 from forensics.sites.fleet import read_fleet
 from forensics.sites.iso14224 import read_coding

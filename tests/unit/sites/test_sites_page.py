@@ -10,7 +10,7 @@ import pytest
 from finished_cases import findings, start
 
 from forensics.errors import InputError
-from forensics.results.schema import dump_findings
+from forensics.results.findings_json import dump_findings
 from forensics.sites import compare_sites
 
 pytestmark = pytest.mark.slow

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from forensics.model.points import NS, Span, iso
-from forensics.report.units import ReportTime
+from forensics.report.words.units import ReportTime
 
 DAY_NS = 86_400 * NS
 NOVEMBER_2031 = 1_951_000_000 * NS

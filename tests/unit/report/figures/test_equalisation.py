@@ -13,8 +13,8 @@ from forensics.model.findings import Bounds, Stop
 from forensics.model.points import NS, Origin, Samples, Span
 from forensics.model.record import Record
 from forensics.model.vocabulary import Role
-from forensics.report.figures.equalisation import _fitted, _readings, equalisation
-from forensics.report.units import ReportTime
+from forensics.report.figures.equalisation import equalisation, fitted_fall, readings_after
+from forensics.report.words.units import ReportTime
 
 EPOCH = 1_900_000_000 * NS
 COURSES: dict[str, Callable[[np.ndarray], np.ndarray]] = {
@@ -37,12 +37,29 @@ def _drawn(values: Callable[[np.ndarray], np.ndarray]) -> tuple[Record, Stop]:
     high = np.where(since >= 0.0, 400.0 + values(since), 900.0)
     points = {
         role: (
-            Samples(role, Origin("t.csv", role.value, "c"), stamp, v, np.zeros(600, np.uint16), np.arange(2, 602), 0.1),
+            Samples(
+                role=role,
+                origin=Origin("t.csv", role.value, "c"),
+                t=stamp,
+                v=v,
+                q=np.zeros(600, np.uint16),
+                row=np.arange(2, 602),
+                resolution=0.1,
+            ),
         )
         for role, v in ((Role.DISCHARGE_PRESSURE, high), (Role.SUCTION_PRESSURE, np.full(600, 400.0)))
     }
     window = Span(EPOCH, EPOCH + 600 * NS)
-    record = Record(points, {}, (), (), off_ns, window, Span(EPOCH, EPOCH), {"c": 0.0})
+    record = Record(
+        samples=points,
+        switches={},
+        waveforms=(),
+        log=(),
+        failure_ns=off_ns,
+        window=window,
+        history=Span(EPOCH, EPOCH),
+        clock_uncertainty_s={"c": 0.0},
+    )
     return record, Stop(off_ns, off_ns - NS, off_ns)
 
 
@@ -59,8 +76,8 @@ def test_no_reading_and_no_bound_breaks_it(name: str, bounds: Bounds | None) -> 
 def test_the_opening_that_was_drawn_comes_back() -> None:
     record, stop = _drawn(lambda t: pressure_after(np.array(720.0), np.array(400.0), np.array(0.2), t) - 400.0)
     high, low = record.samples[Role.DISCHARGE_PRESSURE][0], record.samples[Role.SUCTION_PRESSURE][0]
-    readings = _readings(high, low, stop.time_ns)
+    readings = readings_after(high, low, stop.time_ns)
     assert readings is not None
-    fall = _fitted(readings)
+    fall = fitted_fall(readings)
     assert fall.conductance_per_s == pytest.approx(0.2, rel=0.2)
     assert fall.hold_s <= 1.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from forensics.model.findings import Start
 from forensics.model.vocabulary import Answer
 from forensics.report.figures.cycles import start_ratios
-from forensics.report.units import ReportTime
+from forensics.report.words.units import ReportTime
 
 UTC = ReportTime("UTC", 0)
 

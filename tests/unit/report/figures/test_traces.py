@@ -12,7 +12,7 @@ from forensics.model.points import NS, Origin, Samples, Span
 from forensics.model.vocabulary import Quality, Recorded, Role
 from forensics.report.figures.figure import label
 from forensics.report.figures.traces import draw, gap_positions, merge_close
-from forensics.report.units import ReportTime
+from forensics.report.words.units import ReportTime
 
 START_NS = 1_931_000_000 * NS
 UTC = ReportTime("UTC", 0)

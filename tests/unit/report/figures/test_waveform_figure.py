@@ -8,7 +8,7 @@ import pytest
 from forensics.model.record import Waveform
 from forensics.model.vocabulary import Role
 from forensics.report.figures.waveforms import rms_over_cycle, waveform_plate, zoom_span
-from forensics.report.units import ReportTime
+from forensics.report.words.units import ReportTime
 
 HERTZ, STEP_S = 50.0, 0.001
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from forensics.report.svg.elements import text_width
 from forensics.report.svg.multiples import Across, Multiple, Note, Series, small_multiples
 from forensics.report.svg.scale import time_ticks, value_ticks
-from forensics.report.units import ReportTime
+from forensics.report.words.units import ReportTime
 
 NASTY = "<script>x</script> & ]]> \u202e"
 WIDE, NARROW = (720.0, 300.0), (345.0, 380.0)
@@ -86,3 +86,35 @@ def test_time_ticks_stand_on_round_local_times() -> None:
         stamp = clock.local(at_ns)
         assert stamp.minute == 0
         assert words in {f"{stamp:%H:%M}", f"{stamp.day} {stamp:%b}"}
+
+
+def picture_of(panel: Multiple, marked: float | None = None) -> list[tuple[str, float, float, float, float]]:
+    across = Across(0.0, 100.0, [(0.0, "0")], "seconds", [] if marked is None else [(marked, "failure")])
+    return boxes(small_multiples([panel], across, size=WIDE, title="t", about="d", key="k", ends_px=80))
+
+
+def test_a_quantity_that_hardly_moves_does_not_fill_its_panel() -> None:
+    """92 psi with two pounds of noise is level: the axis spans at least a fifth of it, as the words on it show."""
+    noise = [[(float(x), 92.0 + float(x % 3) - 1.0) for x in range(100)]]
+    words = {w for w, *_ in picture_of(Multiple("q", [Series(noise)]))}
+    ticks = sorted(float(w) for w in words if w.replace(".", "").isdigit() and float(w) > 50)
+    assert ticks[-1] - ticks[0] >= 10.0
+
+
+def test_a_span_that_a_panel_asks_for_is_kept_and_zero_stays_at_its_foot() -> None:
+    noise = [[(float(x), 0.1 * float(x % 2)) for x in range(100)]]
+    words = {w for w, *_ in picture_of(Multiple("q", [Series(noise)], from_zero=True, least_span=20.0))}
+    assert {"0", "20"} <= words
+
+
+def test_a_note_stands_off_the_curve_and_off_an_upright_line() -> None:
+    step = [[(float(x), 150.0 if x < 50 else 0.0) for x in range(100)]]
+    panel = Multiple("q", [Series(step)], notes=[Note(49.0, 150.0, "153 A at the failure")])
+    note = next(b for b in picture_of(panel, marked=50.0) if b[0].startswith("153"))
+    line_x = 48.0 + 50.0 / 100.0 * (WIDE[0] - 80 - 48.0)
+    assert note[3] <= line_x or note[1] >= line_x
+
+
+def test_thousands_are_separated_on_an_axis() -> None:
+    line = [[(float(x), 40.0 * x) for x in range(100)]]
+    assert "2,000" in {w for w, *_ in picture_of(Multiple("q", [Series(line)]))}

@@ -1,0 +1,1 @@
+"""Fragments to one offline page, checked after it is made."""

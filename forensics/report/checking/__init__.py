@@ -1,0 +1,1 @@
+"""What a case, or a list of points, could show before anything is judged."""

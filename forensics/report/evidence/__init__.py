@@ -1,0 +1,1 @@
+"""Evidence as it is shown: raw lines, photographs, what the teardown found, the job."""

@@ -1,0 +1,1 @@
+"""Page one: the printed sheet, and what each of its parts says."""

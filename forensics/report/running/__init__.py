@@ -1,0 +1,1 @@
+"""Runs a notebook on a case, and says why where it did not finish."""

@@ -1,0 +1,1 @@
+"""Results as one set: written, put in place whole, kept beside an earlier one."""
