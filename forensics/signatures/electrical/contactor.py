@@ -56,7 +56,7 @@ def current_without_command(subject: Subject, check: str) -> Finding:
         return next((f for f in found if f.outcome is Outcome.PRESENT), found[0])
     if doubted:
         return cannot_tell(
-            check, f"of {doubted} stop orders the logs contradict each other: one says run, another stop"
+            check, f"{doubted} stop orders contradict another log, or stood for a time that is not known"
         )
     if not watched:
         return cannot_tell(check, "no stop of a run status, trip or run command with current logged after it")
@@ -93,6 +93,9 @@ def _after(
         begin = edge.latest_ns + round(allowed_s * NS)
         flows_to = _flows_from(point, begin, until - round(unsure_s * NS), level)
         if flows_to is None:
+            # a current that flows where it is read next is neither shown nor excluded
+            later = point.between(begin, _taken_back(switch, edge.latest_ns, to, window.end_ns) - round(unsure_s * NS))
+            doubted += bool(len(later) and later.v[0] > level)
             continue
         if flows_to > begin and _order_in_doubt(subject, switch, edge, begin):
             doubted += 1
@@ -204,12 +207,16 @@ def _flows_from(point: Samples, begin_ns: int, end_ns: int, level: float) -> int
     return int(part.t[-1]) if flows.all() else int(part.t[int(np.argmin(flows)) - 1])
 
 
+def _taken_back(switch: Switch, time_ns: int, to: int, end_ns: int) -> int:
+    return next((e.earliest_ns for e in switch.edges if e.latest_ns > time_ns and e.to != to), end_ns)
+
+
 def _next_order(switch: Switch, time_ns: int, to: int, end_ns: int) -> int:
     """When an order to stop was taken back at the earliest.
 
     A log of changes that writes the same state twice has lost the row between: how long the first stood is not known.
     """
-    taken_back = next((e.earliest_ns for e in switch.edges if e.latest_ns > time_ns and e.to != to), end_ns)
+    taken_back = _taken_back(switch, time_ns, to, end_ns)
     if switch.origin.recorded is not Recorded.CHANGE:
         return taken_back
     said = switch.state != UNKNOWN
