@@ -222,8 +222,6 @@ def _next_order(switch: Switch, time_ns: int, to: int, end_ns: int) -> int:
     said = switch.state != UNKNOWN
     t, state = switch.t[said], switch.state[said]
     again = state[1:] == state[:-1]
-    if 2 * int(again.sum()) > len(again):  # it writes its state now and then, changed or not
-        return taken_back
     lost = t[1:][again & (state[1:] == to)]
     after = lost[(lost > time_ns) & (lost < taken_back)]
     return time_ns if len(after) else taken_back
@@ -294,7 +292,8 @@ def chatter(subject: Subject, check: str) -> Finding:
     window = subject.record.window
     best: tuple[int, Times, Samples | Switch] | None = None
     for found, _, source in times:
-        inside = found[(found >= window.start_ns) & (found < window.end_ns)]
+        # rows that share a stamp are no drop-outs in succession
+        inside = np.unique(found[(found >= window.start_ns) & (found < window.end_ns)])
         count, group = _most_within(inside, subject.limits["electrical.chatter_within_s"])
         if best is None or count > best[0]:
             best = (count, group, source)
@@ -383,7 +382,7 @@ def _dropouts_of_switch(switch: Switch, longest_s: float) -> Times:
     found = [
         a.latest_ns
         for a, b in pairwise(edges)
-        if a.to == OFF and b.to == ON and 0 <= (b.latest_ns - a.latest_ns) / NS < longest_s
+        if a.to == OFF and b.to == ON and 0 < (b.latest_ns - a.latest_ns) / NS < longest_s
     ]
     return np.array(found, dtype=np.int64)
 
