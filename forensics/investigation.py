@@ -30,7 +30,6 @@ from forensics.machine.stops.stop_table import list_stops
 from forensics.machine.subject import Subject
 from forensics.machine.trip_words import tripped_on
 from forensics.model.findings import Finding, Ordered, Share, Start, Stop, SwitchEvent
-from forensics.model.paths import CASE_FILE_BYTES, read_regular
 from forensics.model.record import Record
 from forensics.model.silence import with_silences
 from forensics.model.vocabulary import Starter
@@ -276,7 +275,7 @@ def _packages() -> dict[str, str]:
 
 
 def _inputs_sha256(case: Case) -> str:
-    digest = hashlib.sha256(read_regular(case.path, CASE_FILE_BYTES))
+    digest = hashlib.sha256(case.content)
     for reading in sorted(case.readings, key=lambda r: r.exhibit.path):
         digest.update(f"{reading.exhibit.path}\0{reading.exhibit.sha256}\n".encode())
     return digest.hexdigest()

@@ -18,6 +18,7 @@ from forensics.batch.plan import BatchPlan, Job, Row, plan_jobs
 from forensics.batch.storage import join, write_bytes
 from forensics.batch.supervisor import Worker
 from forensics.errors import InputError, Problem
+from forensics.model.outside_text import for_line, for_sheet, for_terminal
 
 DONE, FAILED, CORRECT = 0, 1, 2
 TABLE, CHANGED = "batch.csv", "changed.txt"
@@ -59,7 +60,7 @@ class BatchOutcome:
     @property
     def table(self) -> str:
         """For people: a line a case, the counts, and what changed against earlier results."""
-        lines = [_cells(row) for row in self.rows]
+        lines = [tuple(map(for_line, _cells(row))) for row in self.rows]
         widths = [max(len(line[n]) for line in (COLUMNS, *lines)) for n in range(len(COLUMNS))]
         text = ["  ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip() for line in (COLUMNS, *lines)]
         text.append(", ".join(f"{n} {result}" for result, n in self.counts.items()) or "no case")
@@ -78,7 +79,7 @@ def _cells(row: Row) -> tuple[str, ...]:
 
 
 def _change_lines(row: Row) -> list[str]:
-    return [f"{row.name}: {line}" for line in row.changed]
+    return [for_line(f"{row.name}: {line}") for line in row.changed]
 
 
 def run_batch(plan: BatchPlan) -> BatchOutcome:
@@ -192,7 +193,8 @@ def _write(out: str | Path, rows: Sequence[Row]) -> str:
     writer.writerow(("case", "file", "result", "verdict", "mode", "grade", "seconds", "peak_mib", "changed", "why"))
     for r in rows:
         numbers = (f"{r.wall_s:.2f}", f"{r.peak_mib:.0f}")
-        writer.writerow((r.name, r.case, r.result, r.status, r.mode, r.grade, *numbers, "; ".join(r.changed), r.why))
+        said = (r.name, r.case, r.result, r.status, r.mode, r.grade, *numbers, "; ".join(r.changed), r.why)
+        writer.writerow([for_sheet(for_terminal(cell)) for cell in said])
     changed = [line for row in rows if row.changed for line in _change_lines(row)]
     try:
         write_bytes(join(out, TABLE), text.getvalue().encode())

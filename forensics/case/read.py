@@ -30,16 +30,17 @@ from forensics.model.paths import CASE_FILE_BYTES, read_regular
 
 def read_case_file(path: Path) -> CaseFile:
     """Read and check ``case.toml``; all problems are raised at once as :class:`InputError`."""
-    return parse_case(_content(path), path.name)
+    return parse_case(read_case_bytes(path), path.name)
 
 
 def read_job_file(path: Path) -> JobFile:
     """Read and check a case as far as it goes; all problems are raised at once as :class:`InputError`."""
-    data, text = toml_data(_content(path), path.name)
+    data, text = toml_data(read_case_bytes(path), path.name)
     return _checked(JobFile, data, path.name, text)
 
 
-def _content(path: Path) -> bytes:
+def read_case_bytes(path: Path) -> bytes:
+    """The bytes of a case file; what keeps it from being read is raised as :class:`InputError`."""
     try:
         return read_regular(path, CASE_FILE_BYTES)
     except FileNotFoundError:

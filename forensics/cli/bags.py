@@ -70,5 +70,15 @@ def run_verify(parsed: Any, speech: Speech) -> Answer:
 
     with speech.at_work("verify"):
         outcome = verify(parsed.bag, key=parsed.key, wanted_id=parsed.seal_id)
-    data = {"sound": outcome.sound, "text": outcome.text.splitlines()}
+    data = {
+        "sound": outcome.sound,
+        "seal_id": outcome.seal,
+        "signed": outcome.signed.state,
+        "faults": list(outcome.faults),
+        "results": {row.name: row.state for row in outcome.results},
+        "differences": list(outcome.differences),
+        "limits": list(outcome.limits),
+        "remarks": list(outcome.notes),
+        "text": outcome.text.splitlines(),
+    }
     return Answer((outcome.text,), data, code=DONE if outcome.sound else CORRECT)

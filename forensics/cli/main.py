@@ -15,7 +15,7 @@ from forensics.cli.answer import CORRECT, FAILED, STOPPED, Answer, document, pro
 from forensics.cli.options import Parser
 from forensics.cli.speech import Speech, log, open_log, say, tell, written
 from forensics.errors import ForensicsError, InputError, Problem
-from forensics.model.outside_text import for_terminal
+from forensics.model.outside_text import for_line, for_terminal
 
 CAUTION = (
     "Findings are technical. Before anybody opens, tests or restarts the machine: isolate, lock out, prove dead, "
@@ -76,7 +76,7 @@ def _run(parsed: Any, given: Sequence[str]) -> int:
     try:
         if parsed.log is not None:
             open_log(Path(parsed.log))
-        log.info("forensics %s", " ".join(given))
+        log.info("forensics %s", for_line(" ".join(given)))
         run: Callable[[Any, Speech], Answer] = parsed.run
         answer = run(parsed, speech)
         code = answer.code
@@ -116,7 +116,7 @@ def _speak(answer: Answer, speech: Speech) -> None:
 
 
 def _failed(text: str, speech: Speech, code: int = FAILED) -> int:
-    log.error(text)
+    log.error(for_line(text))
     if speech.as_json:
         print(document({"exit_code": code, "failed": text}))
     say(text)
@@ -125,12 +125,13 @@ def _failed(text: str, speech: Speech, code: int = FAILED) -> int:
 
 def _written_fault(fault: InputError, *, as_json: bool) -> int:
     """Every problem of the input, on the error stream or as a document."""
-    log.error(str(fault))
+    for problem in fault.problems:
+        log.error(for_line(str(problem)))
     if as_json:
         print(problems_document(fault))
         return CORRECT
     count = len(fault.problems)
     say(f"{count} {'problem' if count == 1 else 'problems'} to correct:")
     for problem in fault.problems:
-        say(f"  {problem}")
+        say(f"  {for_line(str(problem))}")
     return CORRECT

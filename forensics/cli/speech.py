@@ -15,7 +15,7 @@ from typing import TextIO
 
 from forensics.cli.answer import FAILED
 from forensics.errors import InputError, Problem
-from forensics.model.outside_text import for_terminal
+from forensics.model.outside_text import for_line, for_terminal
 
 FIRST_BEAT_S, BEAT_S = 1.5, 5.0
 log = logging.getLogger("forensics")
@@ -38,6 +38,7 @@ class Speech:
 
     def note(self, text: str) -> None:
         """A note for people."""
+        text = for_line(text)
         log.info(text)
         if not self.quiet:
             say(f"note: {text}")
@@ -76,6 +77,14 @@ def _end_line() -> None:
     print("\r\033[K", end="", file=sys.stderr, flush=True)
 
 
+class _Plain(logging.Formatter):
+    """Lines of a log that no terminal obeys when it is shown."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """The line."""
+        return for_terminal(super().format(record))
+
+
 def open_log(path: Path) -> None:
     """Let everything that is said, and what went wrong inside, go to a file, too.
 
@@ -88,7 +97,9 @@ def open_log(path: Path) -> None:
         handler = logging.FileHandler(path, encoding="utf-8")
     except OSError as fault:
         raise InputError([Problem(f"the log can't be written ({fault.strerror})", file=str(path))]) from None
-    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
+    handler.setFormatter(_Plain("%(asctime)s %(levelname)s %(message)s"))
+    for before in log.handlers:
+        before.close()
     log.handlers[:] = [handler]
     log.setLevel(logging.INFO)
 

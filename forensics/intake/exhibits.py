@@ -3,27 +3,33 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+from typing import BinaryIO
 
 from forensics.case.exports import is_pattern
-from forensics.errors import Problem, Severity
-from forensics.model.paths import open_regular
+from forensics.errors import NotTakenError, Problem, Severity
+from forensics.model.paths import Identity, identity_of, open_regular
 
 _CHUNK = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
 class Exhibit:
-    """One file as evidence: its path as the case gives it, where it lies, hash, size and time of change."""
+    """One file as evidence: its path as the case gives it, where it lies, hash, size and time of change.
+
+    ``identity`` tells the file that was read from one that takes its place; empty where it was not taken.
+    """
 
     path: str
     file: Path
     sha256: str
     size: int
     modified_ns: int
+    identity: Identity | tuple[()] = ()
 
 
 def hash_of(file: Path) -> str:
@@ -51,7 +57,23 @@ def take_exhibit(path: str, file: Path, sha256: str | None = None) -> Exhibit:
         The file is not there or can't be opened.
     """
     before = file.stat()
-    return Exhibit(path, file, sha256 or hash_of(file), before.st_size, before.st_mtime_ns)
+    digest = sha256 or hash_of(file)
+    return Exhibit(path, file, digest, before.st_size, before.st_mtime_ns, identity_of(before))
+
+
+def open_again(exhibit: Exhibit, file: Path) -> BinaryIO:
+    """Open an exhibit once more, to show lines of it.
+
+    Raises
+    ------
+    OSError
+        It is not there, or is not the file that was read.
+    """
+    stream = open_regular(file)
+    if exhibit.identity and identity_of(os.fstat(stream.fileno())) != exhibit.identity:
+        stream.close()
+        raise NotTakenError("this is not the file that was read", "Run the case again on a copy.")
+    return stream
 
 
 def check_untouched(exhibits: Iterable[Exhibit]) -> list[Problem]:
@@ -65,7 +87,8 @@ def check_untouched(exhibits: Iterable[Exhibit]) -> list[Problem]:
                 Problem("the file is no longer there", file=exhibit.path, remedy="Run the case again on a copy.")
             )
             continue
-        if (now.st_size, now.st_mtime_ns) != (exhibit.size, exhibit.modified_ns):
+        same = (now.st_size, now.st_mtime_ns) == (exhibit.size, exhibit.modified_ns)
+        if not same or (exhibit.identity and identity_of(now) != exhibit.identity):
             problems.append(
                 Problem(
                     "the file changed while it was read",

@@ -6,12 +6,14 @@ The last floor that touches files on the way up.
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import numpy as np
+
 from forensics.case.as_evidence import with_job_evidence
-from forensics.case.read import read_case_file
+from forensics.case.read import parse_case, read_case_bytes
 from forensics.case.schema import CaseFile
 from forensics.case.values import local_to_utc
 from forensics.errors import InputError, Problem, Problems, Severity
@@ -19,10 +21,11 @@ from forensics.intake import SourceResult, read_sources
 from forensics.intake.case_files import earlier_hash_problems, named_path_problems
 from forensics.intake.first_round import further_problems
 from forensics.model.events import events_of
+from forensics.model.paths import Identity, opened_as_one
 from forensics.model.points import NS, ON, Samples, Span
 from forensics.model.record import Record
 from forensics.model.switches import Switch
-from forensics.model.vocabulary import Role
+from forensics.model.vocabulary import Recorded, Role
 from forensics.refrigerants.catalogue import SaturationCurve, saturation_for
 from forensics.rules import Limits, read_limits
 from forensics.rules.profiles import Profile, read_profile
@@ -44,6 +47,10 @@ class Case:
         What left points out or is to be stated; what stops a case was raised.
     failure_found
         How the failure time was had, where the case file does not give it.
+    content
+        Bytes of the case file, as they were read.
+    opened
+        Every file that was opened, as it was then.
     """
 
     file: CaseFile
@@ -56,6 +63,8 @@ class Case:
     saturation: SaturationCurve | None
     saturation_missing: str
     failure_found: str = ""
+    content: bytes = field(default=b"", repr=False)
+    opened: Mapping[str, Identity] = field(default_factory=dict, repr=False)
 
     @property
     def folder(self) -> Path:
@@ -76,9 +85,17 @@ def load_case(path: Path, *, limits: Mapping[str, float] | None = None) -> Case:
     InputError
         What must be corrected before the case can be judged: all problems of all files at once.
     """
+    with opened_as_one() as openings:
+        case = _load(path, limits)
+        own = {name: first for name, first in openings.items() if Path(name).is_relative_to(case.folder)}
+        return replace(case, opened=own)
+
+
+def _load(path: Path, limits: Mapping[str, float] | None) -> Case:
     path = Path(os.path.realpath(path))  # a link to itself is for the reader to refuse
     try:
-        casefile = read_case_file(path)
+        content = read_case_bytes(path)
+        casefile = parse_case(content, path.name)
     except InputError as fault:
         raise InputError(dict.fromkeys((*fault.problems, *further_problems(path)))) from None
     problems = Problems()
@@ -96,6 +113,7 @@ def load_case(path: Path, *, limits: Mapping[str, float] | None = None) -> Case:
     if profile is None or chosen is None or failure_ns is None:
         raise InputError(tuple(problems))
     record = record_of(casefile, readings, failure_ns)
+    problems.extend(_momentary(readings))
     casefile = with_job_evidence(casefile)
     return Case(
         file=casefile,
@@ -108,6 +126,7 @@ def load_case(path: Path, *, limits: Mapping[str, float] | None = None) -> Case:
         saturation=curve,
         saturation_missing=missing,
         failure_found=found,
+        content=content,
     )
 
 
@@ -217,10 +236,10 @@ def record_of(casefile: CaseFile, readings: tuple[SourceResult, ...], failure_ns
     switches: dict[Role, list[Switch]] = {}
     for reading in readings:
         for point in reading.samples:
-            if len(point):
+            if tells_a_course(point):
                 samples.setdefault(point.role, []).append(point)
         for switch in reading.switches:
-            if len(switch):
+            if tells_a_course(switch):
                 switches.setdefault(switch.role, []).append(switch)
     window = Span(
         failure_ns - round(casefile.case.window_before * NS), failure_ns + round(casefile.case.window_after * NS)
@@ -236,6 +255,24 @@ def record_of(casefile: CaseFile, readings: tuple[SourceResult, ...], failure_ns
         window=window,
         history=Span(min([*firsts, window.start_ns]), window.start_ns),
     )
+
+
+def tells_a_course(point: Samples | Switch) -> bool:
+    """Whether a point has readings at two moments at least: one of a trend tells of no course and of no interval."""
+    return bool(len(point)) and (point.origin.recorded is Recorded.CHANGE or bool(np.isfinite(point.interval_s)))
+
+
+def _momentary(readings: Iterable[SourceResult]) -> list[Problem]:
+    """A problem for each point of a trend that was read at one moment alone: it is left out, and that is said."""
+    points: list[Samples | Switch] = [point for reading in readings for point in reading.samples]
+    points += [point for reading in readings for point in reading.switches]
+    what = "it has a reading at one moment only, which tells of no course: it is left out"
+    remedy = "Export the hours around the failure."
+    return [
+        Problem(f"point {p.role.value}: {what}", p.origin.source, None, p.origin.column, remedy, Severity.POINT)
+        for p in points
+        if len(p) and not tells_a_course(p)
+    ]
 
 
 def _rate(point: Samples | Switch) -> tuple[float, int, str, str]:

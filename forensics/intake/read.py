@@ -272,7 +272,7 @@ def _is_workbook(file: Path) -> bool:
     import zipfile
 
     try:
-        with zipfile.ZipFile(file) as archive:
+        with open_regular(file) as stream, zipfile.ZipFile(stream) as archive:
             names = set(archive.namelist())
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError):
         return False

@@ -12,10 +12,13 @@ import os
 import re
 import stat
 import unicodedata
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
-from forensics.errors import NotTakenError, Problem
+from forensics.errors import InputError, NotTakenError, Problem
 
 CASE_FILE_BYTES = 2 << 20
 TABLE_BYTES = 4 << 20
@@ -37,6 +40,11 @@ _KINDS = (
 )
 _BESIDE = "Put a copy of the file beside the case file and name that."
 _COPY = "Put a copy of the file itself there."
+
+
+Identity = tuple[int, int, int, int, int]
+"""Device, number, size, time of change of the content and of the entry (ns): the last can't be set by hand."""
+_FIRST: ContextVar[dict[str, Identity] | None] = ContextVar("first openings", default=None)
 
 
 def name_fault(name: str) -> str:
@@ -111,6 +119,58 @@ def file_inside(folder: Path, name: str, most_bytes: int) -> Path:
     return path
 
 
+def identity_of(found: os.stat_result) -> Identity:
+    """What tells a file, as it was, from another one and from itself once it was changed."""
+    return (found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns)
+
+
+@contextmanager
+def opened_as_one() -> Iterator[dict[str, Identity]]:
+    """Within it, whatever is opened again must be the file that was opened first, unchanged.
+
+    A format is told, parsed and hashed in several looks; they are of one content, or the case is stopped. Gives the
+    openings by path, for :func:`changed_since`.
+    """
+    outer = _FIRST.get()
+    if outer is not None:
+        yield outer
+        return
+    openings: dict[str, Identity] = {}
+    token = _FIRST.set(openings)
+    try:
+        yield openings
+    finally:
+        _FIRST.reset(token)
+
+
+def changed_since(openings: Mapping[str, Identity]) -> list[Problem]:
+    """A problem for every file that is no longer the one that was opened."""
+    return [_exchanged(path) for path, first in openings.items() if _now(path) != first]
+
+
+def _now(path: str) -> Identity | None:
+    try:
+        return identity_of(Path(path).stat())
+    except OSError:
+        return None
+
+
+def _exchanged(path: str) -> Problem:
+    remedy = "Close what writes to it, copy it, and run the case on the copy."
+    return Problem("the file changed, or was exchanged, while the case was read", file=path, remedy=remedy)
+
+
+def _held(path: Path, found: os.stat_result) -> None:
+    """Hold an opening against the first one of the same name; InputError where it is another file."""
+    openings = _FIRST.get()
+    if openings is None:
+        return
+    now = identity_of(found)
+    name = os.path.abspath(path)  # noqa: PTH100 - the name itself: a link that is turned leads to another file
+    if openings.setdefault(name, now) != now:
+        raise InputError([_exchanged(str(path))])
+
+
 def open_regular(path: Path, most_bytes: int = EXPORT_BYTES) -> BinaryIO:
     """Open a regular file for reading, never waiting for a writer at its other end.
 
@@ -118,6 +178,8 @@ def open_regular(path: Path, most_bytes: int = EXPORT_BYTES) -> BinaryIO:
     ------
     OSError
         It is not there, not a regular file, larger than ``most_bytes``, or became another between looking and opening.
+    InputError
+        Within :func:`opened_as_one` only: it is not the one that was opened before.
     """
     before = path.stat()
     _refuse(before, most_bytes)
@@ -128,6 +190,7 @@ def open_regular(path: Path, most_bytes: int = EXPORT_BYTES) -> BinaryIO:
         _refuse(now, most_bytes)
         if not os.path.samestat(before, now):
             raise NotTakenError("the file was exchanged while it was opened", "Run the case on a copy.")
+        _held(path, now)
         return os.fdopen(file, "rb")
     except BaseException:
         os.close(file)
@@ -170,7 +233,8 @@ def path_problem(folder: Path, name: str, most_bytes: int, *, file: str = "case.
         Where the name stands.
     """
     try:
-        with open_regular(file_inside(folder, name, most_bytes).resolve(), most_bytes):
+        with open_regular(file_inside(folder, name, most_bytes).resolve(), most_bytes) as stream:
+            _held(folder / name.replace("\\", "/"), os.fstat(stream.fileno()))
             return None
     except NotTakenError as fault:
         what, remedy = str(fault.strerror), fault.remedy

@@ -83,15 +83,18 @@ class Switch:
         change = np.flatnonzero((self.state[1:] != self.state[:-1]) | (np.diff(self.t) > gap_ns)) + 1
         starts = np.concatenate(([0], change))
         last = self.t[np.concatenate((change, [len(self.t)])) - 1]
-        until = np.append(self.t[change], last[-1] + min(gap_ns, round(self.interval_s * NS)))
+        step_ns = round(self.interval_s * NS) if np.isfinite(self.interval_s) else 0
+        until = np.append(self.t[change], last[-1] + min(gap_ns, step_ns))
         # held without limit stands for a time later than any stamp: a sum with it must not run over
         return self.state[starts], self.t[starts], np.minimum(until, last + np.minimum(gap_ns, until - last))
 
     def _believed_ns(self) -> int:
         if self.origin.hold_s is not None:
             return round(self.origin.hold_s * NS)
-        if self.origin.recorded is Recorded.CHANGE or not np.isfinite(self.interval_s):
+        if self.origin.recorded is Recorded.CHANGE:
             return 2**62
+        if not np.isfinite(self.interval_s):  # one sample tells of its own moment alone
+            return 0
         return round(self.interval_s * NS * 3)
 
     @cached_property

@@ -5,7 +5,8 @@ from types import ModuleType
 from typing import Any
 
 from forensics.seal.pack import seal, seal_id
-from forensics.seal.verify import Verified, verify
+from forensics.seal.verified import Verified
+from forensics.seal.verify import verify
 
 __all__ = ["Verified", "seal", "seal_id", "verify"]
 

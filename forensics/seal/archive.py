@@ -8,6 +8,8 @@ import zipfile
 from pathlib import Path, PurePosixPath
 
 from forensics.errors import InputError, Problem
+from forensics.model.paths import open_regular
+from forensics.seal.contents import list_files
 
 MOST_FILES = 100_000
 MOST_BYTES = 64 << 30
@@ -38,6 +40,33 @@ def unpack(archive: Path, scratch: Path) -> Path:
     if len(roots) != 1:
         raise InputError([Problem("holds no bag, or more than one", file=str(archive), remedy=_REMEDY)])
     return roots[0]
+
+
+def take_copy(bag: Path, target: Path) -> tuple[Path, list[str]]:
+    """Copy the regular files of a bag, each opened once; returns the copy, and a fault for whatever else lies there.
+
+    Raises
+    ------
+    InputError
+        There is no room for it, or a file can't be read.
+    """
+    files, odd = list_files(bag)
+    if odd:
+        return target, odd
+    needed = sum(path.stat().st_size for path in files.values())
+    if len(files) > MOST_FILES or needed > min(MOST_BYTES, shutil.disk_usage(target.parent).free // 2):
+        text = f"holds {len(files)} files of {needed // 1_000_000} MB, more than there is room for"
+        raise InputError([Problem(text, file=str(bag), remedy="Make room in the folder for temporary files.")])
+    try:
+        for name, path in files.items():
+            (target / name).parent.mkdir(parents=True, exist_ok=True)
+            with open_regular(path) as source, (target / name).open("xb") as file:
+                shutil.copyfileobj(source, file, _CHUNK)
+    except OSError as fault:
+        where = str(fault.filename or bag)
+        raise InputError([Problem(f"can't be read ({fault.strerror})", file=where, remedy=_REMEDY)]) from None
+    target.mkdir(exist_ok=True)
+    return target, []
 
 
 def _problems(members: list[zipfile.ZipInfo], archive: Path, scratch: Path) -> list[Problem]:

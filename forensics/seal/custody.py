@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import io
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from forensics.errors import InputError, Problem
+from forensics.model.outside_text import for_sheet, from_sheet
+from forensics.model.paths import TABLE_BYTES, read_inside
 
 CUSTODY = "custody.csv"
 COLUMNS = (
@@ -47,13 +50,12 @@ def read_received(folder: Path) -> dict[str, Received]:
 
     Columns that are known: ``file``, ``received_from``, ``how``, ``tool``; a later line of a file replaces an earlier.
     """
-    log = folder / CUSTODY
-    if not log.is_file():
+    if not (folder / CUSTODY).is_file():
         return {}
     try:
-        with log.open(encoding="utf-8-sig", newline="") as stream:
-            rows = list(csv.DictReader(stream))
-    except (UnicodeDecodeError, csv.Error) as fault:
+        text = read_inside(folder, CUSTODY, TABLE_BYTES).decode("utf-8-sig")
+        rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    except (OSError, UnicodeDecodeError, csv.Error) as fault:
         raise InputError(
             [Problem(f"can't be read: {fault}", file=CUSTODY, remedy="Save it as CSV in UTF-8.")]
         ) from None
@@ -97,11 +99,11 @@ def chained(rows: Iterable[Mapping[str, str]]) -> list[dict[str, str]]:
 
 
 def write_rows(path: Path, rows: Iterable[Mapping[str, str]]) -> None:
-    """Write the list as CSV (RFC 4180, line feeds)."""
+    """Write the list as CSV (RFC 4180, line feeds); none of it as a formula of a spreadsheet, which reading undoes."""
     with path.open("w", encoding="utf-8", newline="") as stream:
         writer = csv.DictWriter(stream, COLUMNS, lineterminator="\n")
         writer.writeheader()
-        writer.writerows(rows)
+        writer.writerows({name: for_sheet(text) for name, text in row.items()} for row in rows)
 
 
 def read_rows(path: Path) -> list[dict[str, str]]:
@@ -115,7 +117,7 @@ def read_rows(path: Path) -> list[dict[str, str]]:
     try:
         with path.open(encoding="utf-8", newline="") as stream:
             reader = csv.DictReader(stream)
-            rows = [{name: value or "" for name, value in row.items() if name in COLUMNS} for row in reader]
+            rows = [{name: from_sheet(value or "") for name, value in row.items() if name in COLUMNS} for row in reader]
             if tuple(reader.fieldnames or ()) != COLUMNS:
                 raise ValueError("its columns are not those of a chained custody list")
             return rows

@@ -6,6 +6,7 @@ The form is that of RFC 8493 (BagIt 1.0); inside ``data`` the case lies in its o
 from __future__ import annotations
 
 import csv
+import io
 import json
 import platform
 import shutil
@@ -19,6 +20,7 @@ from typing import TYPE_CHECKING
 
 from forensics.errors import InputError, Problem, RunError
 from forensics.intake.exhibits import hash_of
+from forensics.model.paths import TABLE_BYTES, read_inside
 from forensics.report.written.result_set import MANIFEST_NAME
 from forensics.rules import FOLDER
 from forensics.seal.custody import CUSTODY, NOT_STATED, Received, chained, read_received, read_rows, write_rows
@@ -207,11 +209,9 @@ def _earlier_rows(revision: Revision | None) -> list[dict[str, str]]:
     earlier = None if revision is None or revision.file is None else revision.file.parent.parent / CUSTODY
     if earlier is None or not earlier.is_file():
         return []
-    with earlier.open(encoding="utf-8", newline="") as stream:
-        header = stream.readline()
-        if "chain" not in header:
-            stream.seek(0)
-            return [dict(row) for row in csv.DictReader(stream)]
+    text = read_inside(earlier.parent, CUSTODY, TABLE_BYTES).decode("utf-8", errors="replace")
+    if "chain" not in text.partition("\n")[0]:
+        return [dict(row) for row in csv.DictReader(io.StringIO(text, newline=""))]
     return read_rows(earlier)
 
 

@@ -11,6 +11,7 @@ import json
 import math
 import re
 import shutil
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -33,6 +34,7 @@ from forensics.results.diff import SIX_DIGITS, differences
 State = Literal["same", "close", "differs", "not re-made"]
 _MADE = re.compile(r"Made (\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ)\.")
 _LONGEST = 80
+_MOST_QUOTED = 200
 
 
 @dataclass(frozen=True)
@@ -176,7 +178,7 @@ def _compare_one(name: str, sealed: Path, new: Path) -> Remade:
             return Remade(name, "differs" if lines else "same", tuple(lines))
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError, SyntaxError) as fault:
         return Remade(name, "differs", (f"can't be read: {type(fault).__name__}",))
-    return Remade(name, "differs", (_first_difference(old, made),))
+    return Remade(name, "differs", tuple(_word_differences(_words(old), _words(made))))
 
 
 def _findings(name: str, old: Any, made: Any) -> Remade:
@@ -226,10 +228,15 @@ class _Words(HTMLParser):
     def __init__(self) -> None:
         super().__init__(convert_charrefs=True)
         self.found: list[str] = []
+        self.inside = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Note where a style begins: it says nothing."""
+        self.inside = tag
 
     def handle_data(self, data: str) -> None:
         """Keep what is said."""
-        if data.strip():
+        if data.strip() and self.inside != "style":
             self.found.append(" ".join(data.split()))
 
 
@@ -242,13 +249,30 @@ def _words(content: bytes) -> list[str]:
     return reader.found
 
 
-def _first_difference(old: bytes, made: bytes) -> str:
-    for first, second in zip_longest(_words(old), _words(made), fillvalue=""):
+def _word_differences(old: list[str], made: list[str]) -> list[str]:
+    """The first place that differs; then all that only one of the two says: a new layout does not hide a new word."""
+    lines = []
+    for first, second in zip_longest(old, made, fillvalue=""):
         if first != second:
             place = next((n for n, (a, b) in enumerate(zip(first, second, strict=False)) if a != b), 0)
             begin = max(0, place - _LONGEST // 4)
-            return f"sealed '{_short(first[begin:])}', made again '{_short(second[begin:])}'"
-    return "the words are the same, what stands behind them is not"
+            lines.append(f"sealed '{_short(first[begin:])}', made again '{_short(second[begin:])}'")
+            break
+    if not lines:
+        return ["the words are the same, what stands behind them is not"]
+    lines += [f"only sealed: '{_short(word)}'" for word in _beyond(old, made)]
+    return lines + [f"only made again: '{_short(word)}'" for word in _beyond(made, old)]
+
+
+def _beyond(these: list[str], others: list[str]) -> list[str]:
+    """What stands in a list more often than in another, in order, the first of them."""
+    more = Counter(these) - Counter(others)
+    found = []
+    for word in these:
+        if more[word] > 0:
+            more[word] -= 1
+            found.append(word)
+    return found[:_MOST_QUOTED]
 
 
 def _short(text: str) -> str:

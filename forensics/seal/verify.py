@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 import tempfile
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,102 +26,20 @@ from forensics.report.written.result_set import (
 )
 from forensics.report.written.result_set import hash_inputs as hashed_inputs
 from forensics.rules import FOLDER, rules_sha256
-from forensics.seal.archive import unpack
+from forensics.seal.archive import take_copy, unpack
 from forensics.seal.contents import check_bytes, strangers
 from forensics.seal.pack import CASE, EARLIER, RESULTS, RULES, START, TAG_MANIFEST, seal_id
 from forensics.seal.remake import Again, Remade, Rerun, compare, limits_of_run, made_at, own_of, remake, run_again
 from forensics.seal.signature import Signed, check_signature, read_public
 from forensics.seal.stated import stated_faults
+from forensics.seal.verified import Verified
 
-MOST_SHOWN = 40
 MOST_BYTES = 1 << 20
 _CASE = re.compile(rf"{CASE}/[^/\\]+")
 FIRST_VERSION = (
     "sealed by the first version: its results carry no manifest, and its custody list is no chain; what lies in them "
     "could have been exchanged"
 )
-
-
-@dataclass(frozen=True)
-class Verified:
-    """What the check of a bag came to.
-
-    Attributes
-    ----------
-    faults
-        What is not as it was sealed: files changed, missing, added; a broken list; a bad signature, another seal id.
-    results
-        Every result with how it came out when it was made again; empty where the case was not run.
-    stopped
-        Why the case could not be run again.
-    limits
-        Limits that were tried in the sealed run, and are used again.
-    notes
-        What is worth knowing beside.
-    """
-
-    bag: Path
-    seal: str
-    files: int
-    faults: tuple[str, ...]
-    signed: Signed
-    results: tuple[Remade, ...] = ()
-    stopped: tuple[str, ...] = ()
-    limits: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-
-    @property
-    def rerun(self) -> bool:
-        """Whether the case was run again."""
-        return bool(self.results or self.stopped)
-
-    @property
-    def differences(self) -> tuple[str, ...]:
-        """What was not made again as it was sealed."""
-        return (*self.stopped, *(line for row in self.results if row.state != "same" for line in _result_lines(row)))
-
-    @property
-    def sound(self) -> bool:
-        """Whether every byte is as sealed and every result was made again, the same."""
-        return not self.faults and bool(self.results) and not self.differences and self.signed.state != "bad"
-
-    @property
-    def text(self) -> str:
-        """For people: what was checked and what was found."""
-        said = [f"{self.bag}: {self.files} files checked"]
-        if self.faults:
-            said += ["NOT what was sealed:", *_some(self.faults)]
-        else:
-            said.append("every file is there, none is added, every SHA-256 agrees")
-        if not self.rerun:
-            said.append("the case was not run again")
-        elif self.differences:
-            said += ["run again from the bag, NOT all is the same:", *_some(self.differences)]
-        same = [row.name for row in self.results if row.state == "same"]
-        tables = sum(name.startswith(f"{TABLES_NAME}/") for name in same)
-        named = [name for name in same if not name.startswith(f"{TABLES_NAME}/")]
-        if same:
-            said.append(f"made again and the same: {', '.join([*named, *([f'{tables} tables'] if tables else [])])}")
-        said += [f"limit of the sealed run: {limit}" for limit in self.limits]
-        said.append(self.signed.text)
-        said.append("time is not attested: when this was sealed is what its sealer says")
-        said += [f"note: {note}" for note in self.notes]
-        if self.seal:
-            said.append(f"seal id {self.seal} (compare it with the one noted when the bag was made, or give --seal-id)")
-        return "\n".join(said)
-
-
-def _some(lines: Iterable[str]) -> list[str]:
-    lines = tuple(lines)
-    shown = [f"  {line}" for line in lines[:MOST_SHOWN]]
-    return shown if len(lines) <= MOST_SHOWN else [*shown, f"  and {len(lines) - MOST_SHOWN} more"]
-
-
-def _result_lines(row: Remade) -> list[str]:
-    if row.state == "close":
-        first = f"{row.name}: not byte for byte, but every number agrees to 6 significant digits"
-        return [first, *(f"{row.name}: {line}" for line in row.lines)]
-    return [f"{row.name}: {line}" for line in row.lines] or [f"{row.name}: {row.state}"]
 
 
 def verify(bag: Path, *, key: Path | None = None, wanted_id: str = "", rerun: Rerun = run_again) -> Verified:
@@ -160,6 +77,10 @@ def verify(bag: Path, *, key: Path | None = None, wanted_id: str = "", rerun: Re
             raise InputError([Problem("there is no such folder or archive", file=str(bag))])
         if not (place / "bagit.txt").is_file() and not (place / "data").is_dir():
             raise InputError([Problem("is not a bag: neither bagit.txt nor data is there", file=str(bag))])
+        if place == bag:  # what is checked, compared and run are the bytes that were read once
+            place, odd = take_copy(bag, scratch / "bag")
+            if odd:
+                return Verified(bag, "", 0, tuple(odd), Signed("unsigned", "not looked at: the bag was not read"))
         faults, files = check_bytes(place)
         manifest = place / TAG_MANIFEST
         there = manifest.is_file() and not manifest.is_symlink()
@@ -169,7 +90,8 @@ def verify(bag: Path, *, key: Path | None = None, wanted_id: str = "", rerun: Re
         signed = check_signature(place, manifest, public) if there else Signed("bad", "there is nothing that is signed")
         if signed.state == "bad":
             faults.append(f"signature: {signed.text}")
-        first = Verified(bag, name, files, tuple(faults), signed)
+        named = bool(wanted_id) and not faults
+        first = Verified(bag, name, files, tuple(faults), signed, named=named)
         return first if faults else _made_again(first, place, scratch, rerun)
 
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 import json
 import multiprocessing
 import os
-from collections.abc import Callable, Generator, Iterable, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from importlib import import_module, metadata
 from pathlib import Path
@@ -19,6 +19,7 @@ from typing import Any
 
 from forensics.errors import InputError, Problem
 from forensics.refrigerants.properties import INSTALL, library_version
+from forensics.report.running.kernel import safe_environment
 from forensics.study.judged import judge_machine
 from forensics.study.plan import Machine, plan
 from forensics.study.rules_in_use import code_in_use, rules_in_use
@@ -148,12 +149,30 @@ def _in_pool(workers: int, todo: Iterable[Machine]) -> Generator[dict[str, Any],
     # A fresh interpreter each, told before it loads numpy that one thread does: on matrices as small as those of a case
     # several threads wait for each other most of the time.
     fresh = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(workers, fresh, initializer=os.putenv, initargs=("OPENBLAS_NUM_THREADS", "1"))
+    with _safe_path():
+        pool = ProcessPoolExecutor(workers, fresh, initializer=os.putenv, initargs=("OPENBLAS_NUM_THREADS", "1"))
+        try:
+            for future in as_completed([pool.submit(judge_machine, machine) for machine in todo]):
+                yield future.result()
+        finally:
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
+@contextmanager
+def _safe_path() -> Iterator[None]:
+    """Processes that are started within it import nothing from the working directory: a folder may be anybody's."""
+    before = dict(os.environ)
     try:
-        for future in as_completed([pool.submit(judge_machine, machine) for machine in todo]):
-            yield future.result()
+        _put(safe_environment(before))
+        yield
     finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+        _put(before)
+
+
+def _put(wanted: Mapping[str, str]) -> None:
+    for name in set(os.environ) - set(wanted):
+        del os.environ[name]
+    os.environ.update(wanted)
 
 
 def _on_cluster(address: str, todo: Sequence[Machine]) -> Generator[dict[str, Any], None, None]:

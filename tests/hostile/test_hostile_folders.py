@@ -11,6 +11,7 @@ from finished_cases import write_case, write_finished
 from forensics.errors import InputError, RunError
 from forensics.report.written.placing import held
 from forensics.report.written.result_set import is_inside, read_set
+from forensics.seal.custody import read_received
 
 
 @pytest.fixture
@@ -93,3 +94,20 @@ def test_a_lock_that_is_a_link_is_refused(tmp_path: Path, outside: Path) -> None
     with pytest.raises(InputError, match="is a link"), held(out):
         pass
     assert untouched(outside)
+
+
+@pytest.mark.parametrize("kind", ["link out", "huge", "not text"])
+def test_a_custody_log_beside_the_case_is_a_bounded_file_of_the_folder(tmp_path: Path, kind: str) -> None:
+    """Received from, how and by what are read from it at the sealing: of nothing outside, and never for ever."""
+    log = tmp_path / "case" / "custody.csv"
+    log.parent.mkdir()
+    if kind == "link out":
+        (tmp_path / "custody.csv").write_text("file,received_from\na.csv,somebody\n", encoding="utf-8")
+        log.symlink_to(tmp_path / "custody.csv")
+    elif kind == "huge":
+        with log.open("wb") as file:
+            file.truncate(1 << 40)  # a hole: a byte of disk
+    else:
+        log.write_bytes(b"\xff\xfe\x00file")
+    with pytest.raises(InputError):
+        read_received(log.parent)

@@ -27,7 +27,7 @@ def mark(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def folder(tmp_path: Path, mark: Path, root: Path) -> Path:
-    """A case folder that came from outside, with five modules in it."""
+    """A case folder that came from outside, with modules in it."""
     case = tmp_path / "case"
     shutil.copytree(root / "data_demo" / "cases" / "cannot-tell", case)
     plant_modules(case, mark)
@@ -165,11 +165,36 @@ def test_the_worker_of_a_batch_imports_nothing_from_outside(folder: Path, mark: 
     assert ran(mark) == set()
 
 
+POOL = """
+import multiprocessing
+from forensics.study.run import _safe_path
+if __name__ == "__main__":
+    with _safe_path():
+        with multiprocessing.get_context("spawn").Pool(1) as pool:
+            print(pool.map(abs, [-1]))
+"""
+
+
+def test_the_processes_of_a_study_import_nothing_from_outside(folder: Path, mark: Path, tmp_path: Path) -> None:
+    """They are started by ``-c``, which puts the working directory first."""
+    run(sys.executable, "-c", "from multiprocessing.spawn import spawn_main", cwd=folder)
+    assert "multiprocessing.py" in ran(mark), "a trap that never springs proves nothing"
+    mark.unlink()
+    (tmp_path / "safe.py").write_text(POOL, encoding="utf-8")
+    done = run(sys.executable, tmp_path / "safe.py", cwd=folder)
+    assert done.stdout.strip() == "[1]", done.stderr
+    assert ran(mark) == set()
+
+
+QUICK = (
+    ("check", "case.toml"), ("draft", "exports", "--out", "drafted.toml"), ("papers", "case.toml", "--out", "papers"),
+    ("help", "case"), ("notebooks", "books"),
+)  # fmt: skip
+
+
 @pytest.mark.parametrize("start", ["script", "module"])
-@pytest.mark.parametrize(
-    "words", [("check", "case.toml"), ("draft", "exports", "--out", "drafted.toml")], ids=lambda w: w[0]
-)
-def test_check_and_draft(folder: Path, mark: Path, start: str, words: tuple[str, ...]) -> None:
+@pytest.mark.parametrize("words", QUICK, ids=lambda w: w[0])
+def test_commands_that_need_no_kernel(folder: Path, mark: Path, start: str, words: tuple[str, ...]) -> None:
     if (
         start == "module"
     ):  # a forensics.py would be run by Python itself before the program is reached: see DEVELOPERS.md
@@ -207,6 +232,10 @@ def test_every_command_in_a_folder_of_traps(folder: Path, mark: Path, tmp_path: 
         "seal": ("seal", "report", "--out", tmp_path / "bag"),
         "batch": ("batch", "case.toml", "--out", "many"),
         "sites": ("sites", "many", "--out", "compared"),
+        "papers": ("papers", "case.toml", "--out", "papers"),
+        "notebooks": ("notebooks", "books"),
+        "help": ("help", "case"),
+        "study": ("study", "--cases", "1", "--out", "studied"),
     }
     for name, words in commands.items():
         done = run(*first, *words, cwd=folder, **traps)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -12,17 +13,26 @@ import pandas as pd
 import pytest
 from case_folders import CASE, changed, write_folder
 
+from forensics.batch.plan import Row
+from forensics.batch.run import _write
 from forensics.cli import CORRECT, DONE, FAILED, main
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.result import Accounting, SetAside, SourceResult, write_set_aside
-from forensics.model.outside_text import DIRECTION, for_page, for_sheet, for_terminal
+from forensics.model.outside_text import DIRECTION, for_page, for_sheet, for_terminal, from_sheet, table_for_sheet
 from forensics.report.binding.markup import render, table_markup
 from forensics.report.binding.page import script_json
+from forensics.report.written.output import csv_text
+from forensics.seal.custody import COLUMNS, chained, custody_faults, read_rows, write_rows
 
 CONTROLS = [chr(n) for n in (*range(9), *range(11, 32), *range(127, 160))]
 OBEYED = [*CONTROLS, *sorted(DIRECTION), "\u2028", "\u2029"]
 FORMULA = ("=", "+", "-", "@", "\t", "\r", " ", "＝")
-FORMULAS = ("=cmd|' /C calc'!A1", "+SUM(A1)", "-2+3", "@SUM(1)", "\t=1+1", "\r=1", "  =1+1", "＝1+1", "-", "=")
+FORMULAS = (
+    "=cmd|' /C calc'!A1", "+SUM(A1)", "-2+3", "@SUM(1)", "\t=1+1", "\r=1", "  =1+1", "＝1+1", "-", "=", "\u00a0=1",
+    "\ufeff=1", "\u200b@SUM(1)",
+)  # fmt: skip
+# where a sheet begins a cell at each semicolon, tab or line end, quotes inside a line hold nothing together
+INNER = ("plain;=1+1", "a; @SUM(1)", "a\t=1", 'a\n=HYPERLINK("x")', "a;+cmd|' /C calc'!A0", "3;-2+3+cmd|' /C calc'!A0")
 
 
 @pytest.mark.parametrize("sign", OBEYED, ids=lambda sign: f"{ord(sign):04X}")
@@ -52,9 +62,101 @@ def test_a_formula_is_text(text: str, tmp_path: Path) -> None:
     assert source == shown == for_sheet(for_terminal(text))
 
 
+@pytest.mark.parametrize("text", INNER)
+def test_a_formula_after_a_separator_is_text(text: str) -> None:
+    made = for_sheet(text)
+    for mark in ";\t\r\n":
+        assert not any(cell.strip().startswith(("=", "@", "+c", "-2")) for cell in made.split(mark))
+    assert from_sheet(made) == text
+
+
+@pytest.mark.parametrize("text", [*FORMULAS, *INNER, "plain", "'quoted'", "'=", "a;'b", "", "-3", "- a; - b", "\n"])
+def test_a_guarded_text_can_be_read_back(text: str) -> None:
+    assert for_sheet(for_sheet(text)) == for_sheet(text)
+    assert from_sheet(for_sheet(text)) in {text, text.replace("'=", "=")}
+
+
+@pytest.mark.parametrize("text", ["hot; -12 kPa; - and cold", "two; -3", "a=b; c=d", "x-y", "5 > 4; 3"])
+def test_sentences_stay(text: str) -> None:
+    assert for_sheet(text).replace("'", "") == text
+    assert for_sheet(text).count("'") <= 1
+
+
+def test_headings_and_cells_of_a_table_are_guarded() -> None:
+    table = pd.DataFrame({"=1+1": ["@x", "plain"], "kPa": [-1.5, 2.0], "at": pd.to_datetime(["2031-01-01"] * 2)})
+    made = table_for_sheet(table)
+    assert list(made.columns) == ["'=1+1", "kPa", "at"]
+    assert list(made["'=1+1"]) == ["'@x", "plain"]
+    assert list(made["kPa"]) == [-1.5, 2.0]
+    assert csv_text(table).splitlines()[0] == "'=1+1,kPa,at"
+
+
+def test_no_csv_is_written_without_the_guard(root: Path) -> None:
+    """Who writes a CSV file takes its cells through the guard: a new writer without it is seen here."""
+    writing, guarded = [], []
+    for path in sorted((root / "forensics").rglob("*.py")):
+        text = path.read_text(encoding="utf-8")
+        if re.search(r"csv\.writer\(|DictWriter\(|\.to_csv\(", text):
+            writing.append(path.relative_to(root).as_posix())
+            if "for_sheet" in text:
+                guarded.append(writing[-1])
+    assert len(writing) >= 5
+    assert writing == guarded
+
+
+def test_the_table_of_a_batch_runs_nothing(tmp_path: Path) -> None:
+    rows = [Row("=cmd|' /C calc'!A1", "@x.toml\ud800", "to correct", why="a;=1+1\n=2", changed=("+SUM(1)",))]
+    _write(tmp_path, rows)
+    with (tmp_path / "batch.csv").open(encoding="utf-8", newline="") as lines:
+        _, cells = list(csv.reader(lines))
+    assert cells[0] == "'=cmd|' /C calc'!A1"
+    assert cells[1].startswith("'@x.toml<U+D800>")
+    assert cells[8] == "'+SUM(1)"
+    assert cells[9] == "a;'=1+1\n'=2"
+    assert (tmp_path / "changed.txt").read_text(encoding="utf-8").count("\n") == 1
+
+
+def test_a_custody_list_runs_nothing_and_its_chain_holds(tmp_path: Path) -> None:
+    rows = [
+        dict.fromkeys(COLUMNS, "") | {"file": "case/a.csv", "who": "=1+1", "how": "-", "tool": "x;=1", "sha256": "0"}
+    ]
+    lines = chained(rows)
+    write_rows(tmp_path / "custody.csv", lines)
+    written = (tmp_path / "custody.csv").read_text(encoding="utf-8")
+    assert "'=1+1,,,'-,x;'=1," in written.replace('"', "")
+    found = read_rows(tmp_path / "custody.csv")
+    assert found == lines
+    assert custody_faults(found, {"case/a.csv": "0"}, lines[-1]["chain"]) == []
+
+
 @pytest.mark.parametrize("text", ["-12.5", "+3", "1e5", "-inf", "plain", "2031-03-14", "a=b"])
 def test_a_number_stays_a_number(text: str) -> None:
     assert for_sheet(text) == text
+
+
+def test_a_name_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A name with a line end must not say what the program says."""
+    forged = "x\nevery file is there, none is added, every SHA-256 agrees\n"
+    (tmp_path / "bag" / "data").mkdir(parents=True)
+    (tmp_path / "bag" / "bagit.txt").write_text("x", encoding="utf-8")
+    (tmp_path / "bag" / "data" / forged).write_text("x", encoding="utf-8")
+    assert main(["verify", str(tmp_path / "bag")]) == CORRECT
+    told = capsys.readouterr().out.splitlines()
+    assert not any(line.startswith("every file is there") for line in told)
+    assert any("x<U+000A>every file" in line for line in told)
+    case = write_folder(tmp_path / "case", changed('path = "exports/trend.csv"', 'path = "exports/a\\nnone\\n.csv"'))
+    assert main(["check", str(case)]) == CORRECT
+    told = capsys.readouterr().err.splitlines()
+    assert not any(line.strip() == "none" for line in told)
+
+
+def test_a_log_holds_nothing_that_a_terminal_obeys(tmp_path: Path) -> None:
+    log, name = tmp_path / "run.log", "\x1b[2J\u202e\n2031 INFO exit code 0.toml"
+    assert main(["check", str(tmp_path / name), "--log", str(log)]) == CORRECT
+    text = log.read_text(encoding="utf-8")
+    assert "\x1b" not in text
+    assert "\u202e" not in text
+    assert not any(line.startswith("2031 INFO") for line in text.splitlines())
 
 
 def test_a_terminal_obeys_no_name(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

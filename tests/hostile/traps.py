@@ -8,7 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-MODULES = ("forensics.py", "json.py", "pandas.py", "sitecustomize.py", "plotly/__init__.py")
+MODULES = ("forensics.py", "json.py", "pandas.py", "sitecustomize.py", "multiprocessing.py", "plotly/__init__.py")
 SCRIPT = Path(sys.executable).with_name("forensics")
 
 

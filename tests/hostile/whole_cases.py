@@ -177,13 +177,19 @@ def shortened(case: Path) -> Whole:
 # what happens to an export
 
 
+def _delimiter(lines: list[str]) -> str:
+    return max(",;\t", key=lines[0].count) if lines else ","
+
+
 def _export(whole: Whole, rng: random.Random) -> tuple[str, list[list[str]]]:
     path = rng.choice([name for name in whole.files if name.endswith(".csv")])
-    return path, [line.split(",") for line in whole.files[path].decode("utf-8", "replace").splitlines()]
+    lines = whole.files[path].decode("utf-8", "replace").splitlines()
+    return path, [line.split(_delimiter(lines)) for line in lines]
 
 
 def _put(whole: Whole, path: str, table: list[list[str]]) -> None:
-    whole.files[path] = ("\n".join(",".join(row) for row in table) + "\n").encode()
+    mark = _delimiter(whole.files[path].decode("utf-8", "replace").splitlines())
+    whole.files[path] = ("\n".join(mark.join(row) for row in table) + "\n").encode()
 
 
 def _block(table: list[list[str]], rng: random.Random) -> tuple[int, int]:
@@ -288,6 +294,36 @@ def _ragged(table: list[list[str]], first: int, last: int, rng: random.Random) -
         (row.append("x") if rng.random() < 0.5 else row.pop())
 
 
+def _emptied(table: list[list[str]], first: int, last: int, rng: random.Random) -> None:
+    """A source that wrote nothing: its heading stands, perhaps with one row."""
+    del table[1 + rng.choice([0, 0, 1, 2]) :]
+
+
+def _ended_early(table: list[list[str]], first: int, last: int, rng: random.Random) -> None:
+    """A source that stopped writing, or began late."""
+    if rng.random() < 0.5:
+        del table[first:]
+    else:
+        del table[1:first]
+
+
+def _rows_with(table: list[list[str]], first: int, last: int, rng: random.Random) -> None:
+    """All rows, or those of a block, that hold one text: a point of a list, or one of its states."""
+    row = rng.choice(table[1:])
+    column = rng.randrange(min(1, len(row) - 1), len(row)) if row else 0
+    wanted = row[column] if row else ""
+    begin, end = (1, len(table)) if rng.random() < 0.5 else (first, last)
+    table[begin:end] = [one for one in table[begin:end] if column >= len(one) or one[column] != wanted]
+
+
+def _column_gone(table: list[list[str]], first: int, last: int, rng: random.Random) -> None:
+    """No reading of one column at all."""
+    column = rng.randrange(len(table[0]))
+    for row in table[1:]:
+        if column < len(row):
+            row[column] = ""
+
+
 def _junk_lines(table: list[list[str]], first: int, last: int, rng: random.Random) -> None:
     table[first:first] = [[rng.choice(JUNK)] for _ in range(rng.choice([1, 5, 50]))]
 
@@ -381,6 +417,22 @@ def _point(whole: Whole, rng: random.Random) -> None:
         points.append(point)
 
 
+def _role_gone(whole: Whole, rng: random.Random) -> None:
+    """Every point of one role, or of several."""
+    roles = sorted({point["role"] for point in whole.case["point"]})
+    gone = set(rng.sample(roles, k=min(len(roles) - 1, rng.choice([1, 1, 2, 5]))))
+    whole.case["point"] = [point for point in whole.case["point"] if point["role"] not in gone]
+
+
+def _source_gone(whole: Whole, rng: random.Random) -> None:
+    """A source with all of its points; the only one stays."""
+    sources = whole.case["source"]
+    if len(sources) > 1:
+        gone = sources.pop(rng.randrange(len(sources)))["path"]
+        kept = [point for point in whole.case["point"] if point.get("source") != gone]
+        whole.case["point"] = kept or whole.case["point"]
+
+
 def _source(whole: Whole, rng: random.Random) -> None:
     source = rng.choice(whole.case["source"])
     key, value = rng.choice(
@@ -424,6 +476,12 @@ CHANGES: dict[str, Callable[[Whole, random.Random], None]] = {
     "rows moved": _rows_of(_move),
     "rows thinned": _rows_of(_thin),
     "rows ragged": _rows_of(_ragged),
+    "source emptied": _rows_of(_emptied),
+    "source ended early": _rows_of(_ended_early),
+    "rows with one text gone": _rows_of(_rows_with),
+    "column emptied": _rows_of(_column_gone),
+    "role gone": _role_gone,
+    "source gone": _source_gone,
     "stray stamp": _rows_of(_stray),
     "columns exchanged": _rows_of(_swap),
     "column held": _rows_of(_constant),

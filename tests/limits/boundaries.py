@@ -15,17 +15,20 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+from signatures import made_waveforms
 from signatures.machine import Cycle, Drawn, draw, healthy, subject_of
-from signatures.running_machine import Change, made
+from signatures.running_machine import Change, Floats, made
 from signatures.test_electrical import AMPS, STOP_S, VOLTS, electric, running, then
 from signatures.test_electrical import draw as amps
 from signatures.test_electrical import stand as volts
 from signatures.test_oil_refrigerant_heat import PRESENT
 from signatures.test_vibration import shaken
+from signatures.test_waveform import subject_with
 
 from forensics.errors import InputError
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
+from forensics.model.record import Waveform
 from forensics.model.vocabulary import Outcome, Role
 from forensics.signatures.core.catalogue import all_detectors
 from forensics.signatures.core.detector import Detector
@@ -67,6 +70,10 @@ def subjects() -> Iterator[tuple[str, Callable[[], Subject]]]:
     yield "shaken", lambda: made({Role.VIBRATION_VELOCITY: shaken(2.0, 2.0)})
     for name, changed in _SUPPLY.items():
         yield name, lambda c=changed: electric(c, interval_s=2.0)  # type: ignore[misc]
+    for name, changed in _CONTACTS.items():
+        yield name, lambda c=changed: electric(c, without=_PRESSURES)  # type: ignore[misc]
+    for name, waveform in _RECORDS.items():
+        yield name, lambda w=waveform: subject_with(w)  # type: ignore[misc]
     yield "sound meter", lambda: electric(interval_s=1.0)
     yield "fast and sound", lambda: made(interval_s=1.0)
 
@@ -85,6 +92,37 @@ _SUPPLY: dict[str, dict[Role, Change]] = {
     "suction too cold": {Role.SUCTION_TEMPERATURE: lambda t, v: v - 15.0},
     "discharge off at rest": {Role.DISCHARGE_PRESSURE: lambda t, v: v + 160.0},
 }
+
+
+def _run_on(t: Floats, old: Floats) -> Floats:
+    return np.where((t >= STOP_S) & (t < STOP_S + 70.0), 80.0, amps(80.0, 4)(t, old)) + 0.3 * np.sin(t)
+
+
+def _chattering(t: Floats, old: Floats) -> Floats:
+    off = (t >= STOP_S - 300.0) & (t < STOP_S - 290.0) & (t.astype(int) % 3 == 0)
+    return np.where(off, 0.0, amps(80.0, 4)(t, old))
+
+
+# without pressures that equalise, which would call the current a sensor's
+_PRESSURES = (Role.DISCHARGE_PRESSURE, Role.SUCTION_PRESSURE)
+_CONTACTS: dict[str, dict[Role, Change]] = {"run on": {METER: _run_on}, "chattering": {METER: _chattering}}
+_THIRD = np.exp(-2j * np.pi / 3)
+_RECORDS: dict[str, Waveform] = {
+    "stalled in a record": made_waveforms.start(stalled=True),
+    "breaks in a record": made_waveforms.start(breaks=3),
+    "ground in a record": made_waveforms.running(amps=(100.0 + 0j, complex(100 * _THIRD), complex(400 * _THIRD**2))),
+    "phase lost in a record": made_waveforms.running(amps=(170.0 + 0j, -170.0 + 0j, 0j)),
+    "dip in a record": made_waveforms.running(dip=0.5),
+    "turned back in a record": made_waveforms.coast_down(),
+}
+
+
+# what these are made for: the rest of the catalogue was moved on others
+_ONLY = {
+    "run on": "electrical.current_without",
+    "chattering": "electrical.chatter",
+    "ground in a record": "electrical.ground_fault",
+} | {name: "waveform." for name in _RECORDS if not name.startswith("ground")}
 
 
 _CYCLES: dict[str, dict[str, object]] = {
@@ -106,12 +144,12 @@ def _drawn(changes: dict[str, object]) -> Drawn:
     return dataclasses.replace(drawn, cycles=cycles)
 
 
-def found_turns(subject: Subject, enough: Collection[tuple[str, str]] = ()) -> Iterator[Turn]:
+def found_turns(subject: Subject, enough: Collection[tuple[str, str]] = (), only: str = "") -> Iterator[Turn]:
     """A turn for each finding of the catalogue that names a limit and a value; none where the answer never turned.
 
-    Checks with limits of which ``enough`` is known are left out.
+    Checks with limits of which ``enough`` is known are left out, and those whose name does not begin with ``only``.
     """
-    for detector in all_detectors().values():
+    for detector in (detector for check, detector in all_detectors().items() if check.startswith(only)):
         for finding in detector(subject):
             told = finding.value is not None and finding.outcome is not Outcome.CANNOT_TELL
             if finding.limit_name and told and (finding.check, finding.limit_name) not in enough:
@@ -177,10 +215,10 @@ def all_turns() -> dict[tuple[str, str], list[Turn]]:
     """Turns of the made machines by check and limit, a few of each."""
     turns: dict[tuple[str, str], list[Turn]] = {}
     asked: Counter[tuple[str, str]] = Counter()
-    for _, make in subjects():
+    for name, make in subjects():
         subject = make()
         enough = {pair for pair, count in asked.items() if count >= _ENOUGH}
-        for turn in found_turns(subject, enough):
+        for turn in found_turns(subject, enough, _ONLY.get(name, "")):
             turns.setdefault((turn.check, turn.limit), []).append(turn)
             asked[turn.check, turn.limit] += 1
     return turns

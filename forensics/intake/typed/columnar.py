@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 
@@ -44,23 +44,8 @@ def read_columns(file: Path, *, wanted: frozenset[str] | None = None) -> CellTab
 
     weight = max(file.stat().st_size, 1)
     try:
-        schema, batches = _open(file)
-        if len(schema.names) > _MAX_COLUMNS:
-            raise SheetQuestion(f"the file has {len(schema.names)} columns, more than {_MAX_COLUMNS}")
-        kept: list[Any] = []
-        rows = unpacked = 0
-        for batch in batches:
-            rows += batch.num_rows
-            unpacked += batch.nbytes
-            if rows > _MAX_ROWS or unpacked > _MAX_BYTES or (unpacked > _RATIO_FROM and unpacked > _MAX_RATIO * weight):
-                raise SheetQuestion(
-                    f"the file of {weight} bytes unpacks to more than {unpacked >> 20} MiB: it is not read on",
-                    "Export the part around the failure.",
-                )
-            # text is not looked at while it is read: bytes that are none would break wherever they are asked for
-            batch.validate(full=True)
-            kept.append(batch)
-        table = pa.Table.from_batches(kept, schema=schema)
+        with open_regular(file) as stream:
+            table = _table(stream, weight)
     except (pa.ArrowException, OSError, ValueError, NotImplementedError) as fault:
         if isinstance(fault, SheetQuestion):
             raise
@@ -85,18 +70,40 @@ def read_columns(file: Path, *, wanted: frozenset[str] | None = None) -> CellTab
     )
 
 
-def _open(file: Path) -> tuple[Any, Iterator[Any]]:
+def _table(stream: BinaryIO, weight: int) -> Any:
     import pyarrow as pa
 
-    with open_regular(file) as stream:
-        magic = stream.read(6)
+    schema, batches = _open(stream)
+    if len(schema.names) > _MAX_COLUMNS:
+        raise SheetQuestion(f"the file has {len(schema.names)} columns, more than {_MAX_COLUMNS}")
+    kept: list[Any] = []
+    rows = unpacked = 0
+    for batch in batches:
+        rows += batch.num_rows
+        unpacked += batch.nbytes
+        if rows > _MAX_ROWS or unpacked > _MAX_BYTES or (unpacked > _RATIO_FROM and unpacked > _MAX_RATIO * weight):
+            raise SheetQuestion(
+                f"the file of {weight} bytes unpacks to more than {unpacked >> 20} MiB: it is not read on",
+                "Export the part around the failure.",
+            )
+        # text is not looked at while it is read: bytes that are none would break wherever they are asked for
+        batch.validate(full=True)
+        kept.append(batch)
+    return pa.Table.from_batches(kept, schema=schema)
+
+
+def _open(stream: BinaryIO) -> tuple[Any, Iterator[Any]]:
+    import pyarrow as pa
+
+    magic = stream.read(6)
+    stream.seek(0)
     if magic.startswith(b"PAR1"):
         from pyarrow import parquet
 
-        whole = parquet.ParquetFile(file)
+        whole = parquet.ParquetFile(stream)
         return whole.schema_arrow, whole.iter_batches(batch_size=_BATCH_ROWS)
     if magic.startswith(b"ARROW1"):
-        reader = pa.ipc.open_file(str(file))
+        reader = pa.ipc.open_file(stream)
         return reader.schema, (reader.get_batch(place) for place in range(reader.num_record_batches))
     if magic.startswith(b"FEA1"):
         raise SheetQuestion("the file is of the first Feather version", "Save it as Feather 2 or Parquet.")

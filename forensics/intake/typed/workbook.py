@@ -38,6 +38,7 @@ from forensics.intake.typed.sheet_header import (
 )
 from forensics.intake.typed.workbook_cells import cells_of, serial_dates, time_places
 from forensics.intake.typed.workbook_safety import Guarded, guard
+from forensics.model.paths import open_regular
 
 if TYPE_CHECKING:
     import python_calamine
@@ -120,13 +121,19 @@ def _native(call: Callable[[], Any]) -> Any:
         raise SheetQuestion("the workbook can't be read (damaged)", "Export it again.") from None
 
 
+def _opened(file: Path) -> Any:
+    import python_calamine
+
+    with open_regular(file) as stream:  # by the gate, not by its name: it is the file that was looked at
+        return python_calamine.CalamineWorkbook.from_filelike(stream)
+
+
 class _Book:
     """An open workbook; each sheet is parsed once."""
 
     def __init__(self, file: Path) -> None:
-        import python_calamine
 
-        self._book: python_calamine.CalamineWorkbook = _native(lambda: python_calamine.CalamineWorkbook.from_path(file))
+        self._book: python_calamine.CalamineWorkbook = _native(lambda: _opened(file))
         self._pages: dict[str, python_calamine.CalamineSheet] = {}
 
     def sheets(self) -> list[tuple[str, bool]]:

@@ -156,7 +156,7 @@ def guard(file: Path) -> Guarded:
                 "the workbook is of the old binary form, or protected by a password: save it as .xlsx without one"
             )
     try:
-        with zipfile.ZipFile(file) as archive:
+        with open_regular(file) as stream, zipfile.ZipFile(stream) as archive:
             entries = archive.infolist()
             if len(entries) > _MAX_ENTRIES:
                 raise Unsafe(f"the workbook holds {len(entries)} parts, more than {_MAX_ENTRIES}")

@@ -129,7 +129,7 @@ def cut(course: Course, length_s: float, widths_s: tuple[float, float]) -> Windo
     """
     i, j = _by_change(course, length_s) if course.by_change else _by_reading(course, length_s)
     begin, end = (i, j) if course.by_change else (course.t[i], course.t[j])
-    known = np.ones(len(begin), dtype=bool)
+    known = end > begin  # stamps that repeat leave no time to move in
     for pulses in (course.load, course.unload):
         if pulses is not None:
             known &= covered_s(pulses.known, begin, end) >= 0.98 * (end - begin) / NS

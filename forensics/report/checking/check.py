@@ -21,6 +21,7 @@ from forensics.intake.case_files import custody_hash_gaps
 from forensics.intake.first_round import further_problems
 from forensics.intake.load_case import load_case
 from forensics.intake.result import how_read
+from forensics.model.outside_text import for_line
 from forensics.model.points import NS, iso
 from forensics.rules.profile_words import explain
 
@@ -134,7 +135,7 @@ def _notes(readings: tuple[SourceResult, ...]) -> list[str]:
 
 
 def _heading(title: str, lines: Sequence[str]) -> str:
-    return f"{title}\n" + "\n".join(f"  {line}" for line in lines or ["none"]) + "\n"
+    return f"{title}\n" + "\n".join(f"  {for_line(line)}" for line in lines or ["none"]) + "\n"
 
 
 def _job(path: Path, job: CaseFile) -> list[str]:

@@ -8,9 +8,10 @@ import lzma
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, cast
+from typing import IO, BinaryIO, cast
 
-from forensics.intake import SourceResult
+from forensics.intake import Exhibit, SourceResult
+from forensics.intake.exhibits import open_again
 from forensics.results.schema import CiteRow
 
 MOST_LINES = 20
@@ -55,6 +56,7 @@ class RawLines:
     """
 
     def __init__(self, folder: Path, readings: Sequence[SourceResult], cites: Sequence[CiteRow]) -> None:
+        self._exhibits = {r.exhibit.path: r.exhibit for r in readings}
         self._sha256 = {r.exhibit.path: r.exhibit.sha256 for r in readings}
         self._encoding = {
             r.exhibit.path: next((str(d.value) for d in r.detections if d.what == "encoding"), "utf-8")
@@ -69,7 +71,7 @@ class RawLines:
     def _read(self, path: Path, rows: set[int], source: str) -> Mapping[int, str]:
         found: dict[int, str] = {}
         try:
-            for number, text in enumerate(_lines(path, self._encoding[source]), start=1):
+            for number, text in enumerate(_lines(path, self._exhibits[source], self._encoding[source]), start=1):
                 if number in rows:
                     found[number] = _short(text)
                 if len(found) == len(rows):
@@ -112,17 +114,21 @@ def _is_text(source: str) -> bool:
     return name.endswith(_TEXT_KINDS)
 
 
-def _opened(path: Path) -> IO[bytes]:
+def _unpacked(path: Path, raw: BinaryIO) -> IO[bytes]:
     """A file, unpacked as it is read."""
     if path.suffix.lower() == ".gz":
-        return cast("IO[bytes]", gzip.open(path, "rb"))
+        return cast("IO[bytes]", gzip.open(raw, "rb"))
     if path.suffix.lower() == ".xz":
-        return cast("IO[bytes]", lzma.open(path, "rb"))
-    return path.open("rb")
+        return cast("IO[bytes]", lzma.open(raw, "rb"))
+    return raw
 
 
-def _lines(path: Path, encoding: str) -> Iterator[str]:
-    with _opened(path) as raw, io.TextIOWrapper(raw, encoding=encoding, errors="replace", newline="") as text:
+def _lines(path: Path, exhibit: Exhibit, encoding: str) -> Iterator[str]:
+    with (
+        open_again(exhibit, path) as file,
+        _unpacked(path, file) as raw,
+        io.TextIOWrapper(raw, encoding=encoding, errors="replace", newline="") as text,
+    ):
         for line in text:
             yield line.rstrip("\r\n")
 

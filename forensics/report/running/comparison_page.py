@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forensics.errors import ForensicsError, InputError, Problem, RunError
-from forensics.model.outside_text import for_sheet
+from forensics.model.outside_text import table_for_sheet
 from forensics.report.binding.markup import render, show_markup, table_markup
 
 if TYPE_CHECKING:
@@ -99,8 +99,7 @@ def show_note(text: str) -> None:
 def keep_table(table: pd.DataFrame, folder: Path, key: str) -> None:
     """Write a table as CSV that a sheet opens without running anything."""
     folder.mkdir(parents=True, exist_ok=True)
-    safe = table.map(lambda cell: for_sheet(cell) if isinstance(cell, str) else cell)
-    safe.to_csv(folder / f"{key}.csv", index=False)
+    table_for_sheet(table).to_csv(folder / f"{key}.csv", index=False)
 
 
 def show_listed(

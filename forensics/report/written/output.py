@@ -13,6 +13,8 @@ import pandas as pd
 from forensics.errors import InputError, Severity
 from forensics.intake import check_untouched
 from forensics.intake.result import write_set_aside
+from forensics.model.outside_text import table_for_sheet
+from forensics.model.paths import changed_since
 from forensics.report import tables
 from forensics.report.binding.page import page_of
 from forensics.report.context import ReportContext
@@ -113,6 +115,7 @@ def _unchanged_inputs(sheet: ReportContext) -> tuple[InputRow, ...]:
     before, after = ([row for row in rows if row.path not in read] for rows in (sheet.inputs, now))
     problems = input_faults(before, after, origin="the run began with")
     problems += [p for p in check_untouched(exhibits) if p.severity is Severity.STOP]
+    problems += changed_since(work.case.opened)
     if sheet.inputs and problems:
         raise InputError(problems)
     return now
@@ -143,26 +146,8 @@ def all_tables(sheet: ReportContext) -> dict[str, pd.DataFrame]:
     }
 
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
-
-
 def csv_text(table: pd.DataFrame) -> str:
     """A table as CSV (RFC 4180, line feeds); text that a spreadsheet would run as a formula gets an apostrophe."""
-
-    def safe(cell: object) -> object:
-        text = str(cell)
-        if text.startswith(_FORMULA) and not _is_number(text):
-            return f"'{text}"
-        return cell
-
     target = io.StringIO()
-    table.map(safe).to_csv(target, index=False, lineterminator="\n")
+    table_for_sheet(table).to_csv(target, index=False, lineterminator="\n")
     return target.getvalue()
-
-
-def _is_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return True

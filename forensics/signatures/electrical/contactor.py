@@ -11,7 +11,7 @@ from forensics.machine.phases import Times, before_failure, widened
 from forensics.machine.subject import Subject
 from forensics.machine.trip_words import plain
 from forensics.model.findings import Cite, Finding
-from forensics.model.points import NS, OFF, ON, Samples
+from forensics.model.points import NS, OFF, ON, UNKNOWN, Edge, Samples
 from forensics.model.record import LogLine
 from forensics.model.role_words import in_words
 from forensics.model.switches import Switch
@@ -24,6 +24,7 @@ from forensics.signatures.electrical.motor import motor_current
 _CONTACT_WORDS = ("contact", "schutz", "schuetz", "starter", "auxiliary", "feedback", "status", "teleruttore")
 _ON_WORDS = frozenset({"on", "closed", "1", "true", "active", "running"})
 _OFF_WORDS = frozenset({"off", "open", "0", "false", "inactive", "stopped"})
+_UNBROKEN = 3  # intervals: readings further apart than that are no unbroken course
 _REFERENCES = (Role.RUN_STATUS, Role.TRIP, Role.RUN_COMMAND)
 
 
@@ -40,19 +41,23 @@ def current_without_command(subject: Subject, check: str) -> Finding:
     rated = subject.machine.rated_load_amps or float(np.percentile(point.v, 99))
     level = subject.limits["electrical.off_share"] * rated
     found: list[Finding] = []
-    watched = 0
+    watched = doubted = 0
     for role in _REFERENCES:
         switch = subject.record.switch(role)
         if switch is None:
             continue
-        hit, seen = _after(subject, check, point, switch, level, rated)
-        watched += seen
+        hit, seen, open_orders = _after(subject, check, point, switch, level, rated)
+        watched, doubted = watched + seen, doubted + open_orders
         if hit is not None:
             found.append(hit)
     returned = _returned(subject, check, point, level)
     found += [] if returned is None else [returned]
     if found:
         return next((f for f in found if f.outcome is Outcome.PRESENT), found[0])
+    if doubted:
+        return cannot_tell(
+            check, f"{doubted} stop orders contradict another log, or stood for a time that is not known"
+        )
     if not watched:
         why = "no stop of a run status, trip or run command with current logged after it"
         return cannot_tell(check, why, lacking=[Role.RUN_STATUS])
@@ -70,18 +75,18 @@ def current_without_command(subject: Subject, check: str) -> Finding:
 
 def _after(
     subject: Subject, check: str, point: Samples, switch: Switch, level: float, rated: float
-) -> tuple[Finding | None, int]:
-    """The worst run-on after the stop orders of one switch, and how many could be watched."""
+) -> tuple[Finding | None, int, int]:
+    """The worst run-on after the stop orders of one switch, how many could be watched, and how many are in doubt."""
     limits = subject.limits
     unsure_s = widened(subject, point.origin.clock, switch.origin.clock)
     if not np.isfinite(unsure_s):
-        return None, 0
+        return None, 0, 0
     name = "electrical.run_on_command_s" if switch.role is Role.RUN_COMMAND else "electrical.run_on_s"
     allowed_s = max(limits[name], 3 * point.interval_s, 3 * switch.interval_s) + unsure_s
     to = ON if switch.role is Role.TRIP else OFF
     window = subject.record.window
     worst: tuple[float, int, int] | None = None
-    seen = 0
+    seen = doubted = 0
     for edge in switch.edges:
         if edge.to != to or not window.holds(edge.latest_ns):
             continue
@@ -89,17 +94,23 @@ def _after(
         begin = edge.latest_ns + round(allowed_s * NS)
         flows_to = _flows_from(point, begin, until - round(unsure_s * NS), level)
         if flows_to is None:
+            # a current that flows where it is read next is neither shown nor excluded
+            later = point.between(begin, _taken_back(switch, edge.latest_ns, to, window.end_ns) - round(unsure_s * NS))
+            doubted += bool(len(later) and later.v[0] > level)
+            continue
+        if flows_to > begin and _order_in_doubt(subject, switch, edge, begin):
+            doubted += 1
             continue
         seen += 1
         if flows_to > begin and (worst is None or flows_to - edge.latest_ns > worst[2] - worst[1]):
             worst = ((flows_to - edge.latest_ns) / NS, edge.latest_ns, flows_to)
     if worst is None:
-        return None, seen
+        return None, seen, doubted
     seconds, begin, end = worst
     part = point.between(begin, end + 1)
     if _dead_sensor(subject, point, begin, end, rated):
         why = "a current is shown after the stop, but the pressures equalise: the sensor may hold its reading"
-        return cannot_tell(check, why), seen
+        return cannot_tell(check, why), seen, doubted
     value = float(np.median(part.v)) if len(part) else level
     text = f"{value:.3g} A for {seconds:.0f} s after {in_words(switch.role)} said stop"
     count = int((part.v > level).sum())
@@ -117,7 +128,7 @@ def _after(
             clocks=(point.origin.clock, switch.origin.clock),
         ),
     )
-    return finding, seen
+    return finding, seen, doubted
 
 
 def _returned(subject: Subject, check: str, point: Samples, level: float) -> Finding | None:
@@ -144,6 +155,8 @@ def _returned(subject: Subject, check: str, point: Samples, level: float) -> Fin
         until = _next_order(command, begin, OFF, record.window.end_ns)
         flows_to = _flows_from(point, begin, until - round(unsure_s * NS), level)
         if flows_to is None or (flows_to - begin) / NS <= allowed_s:
+            continue
+        if command.origin.recorded is Recorded.CHANGE and not _wrote(subject, command, edge.earliest_ns, flows_to):
             continue
         if best is None or flows_to - begin > best[1] - best[0]:
             best = (begin, flows_to)
@@ -182,6 +195,11 @@ def _flows_from(point: Samples, begin_ns: int, end_ns: int, level: float) -> int
             return begin_ns
         below = np.flatnonzero(part.v <= level)
         return int(part.t[below[0]]) if len(below) else end_ns
+    # a log that was silent at the order tells nothing of it, and one that falls silent nothing of what comes after
+    apart_ns = round(_UNBROKEN * point.interval_s * NS)
+    stamps = np.concatenate(([begin_ns], part.t))
+    gaps = np.flatnonzero(np.diff(stamps) > apart_ns)
+    part = part.between(begin_ns, int(stamps[gaps[0]]) + 1) if len(gaps) else part
     if not len(part):
         return None
     flows = part.v > level
@@ -190,8 +208,51 @@ def _flows_from(point: Samples, begin_ns: int, end_ns: int, level: float) -> int
     return int(part.t[-1]) if flows.all() else int(part.t[int(np.argmin(flows)) - 1])
 
 
-def _next_order(switch: Switch, time_ns: int, to: int, end_ns: int) -> int:
+def _taken_back(switch: Switch, time_ns: int, to: int, end_ns: int) -> int:
     return next((e.earliest_ns for e in switch.edges if e.latest_ns > time_ns and e.to != to), end_ns)
+
+
+def _next_order(switch: Switch, time_ns: int, to: int, end_ns: int) -> int:
+    """When an order to stop was taken back at the earliest.
+
+    A log of changes that writes the same state twice has lost the row between: how long the first stood is not known.
+    """
+    taken_back = _taken_back(switch, time_ns, to, end_ns)
+    if switch.origin.recorded is not Recorded.CHANGE:
+        return taken_back
+    said = switch.state != UNKNOWN
+    t, state = switch.t[said], switch.state[said]
+    again = state[1:] == state[:-1]
+    lost = t[1:][again & (state[1:] == to)]
+    after = lost[(lost > time_ns) & (lost < taken_back)]
+    return time_ns if len(after) else taken_back
+
+
+def _wrote(subject: Subject, switch: Switch, start_ns: int, end_ns: int) -> bool:
+    """Whether the source of a log of changes wrote anything in a span: a silent one has no word on what was ordered."""
+    points = [p for found in (subject.record.samples, subject.record.switches) for role in found.values() for p in role]
+    slack_ns = round(max(switch.interval_s, 1.0) * NS)
+    stamps = [p.t for p in points if p.origin.source == switch.origin.source]
+    return any(bool(((t >= start_ns - slack_ns) & (t <= end_ns + slack_ns)).any()) for t in stamps)
+
+
+def _order_in_doubt(subject: Subject, switch: Switch, edge: Edge, begin_ns: int) -> bool:
+    """Whether another log says that the motor was told to run, or ran, when this one says that it was told to stop.
+
+    Current with a command is not current without one: a row may be lost, or have a wrong stamp.
+    """
+    roles = (Role.RUN_COMMAND,) if switch.role is not Role.RUN_STATUS else (Role.RUN_STATUS, Role.RUN_COMMAND)
+    for role in roles:
+        for other in subject.record.switches.get(role, ()):
+            if other is switch:
+                continue
+            apart_s = widened(subject, switch.origin.clock, other.origin.clock)
+            if not np.isfinite(apart_s):
+                continue
+            times = (edge.latest_ns, begin_ns, begin_ns + round(apart_s * NS))
+            if all(other.at(time) == ON for time in times):
+                return True
+    return False
 
 
 def _dead_sensor(subject: Subject, point: Samples, begin_ns: int, end_ns: int, rated: float) -> bool:
@@ -232,7 +293,8 @@ def chatter(subject: Subject, check: str) -> Finding:
     window = subject.record.window
     best: tuple[int, Times, Samples | Switch] | None = None
     for found, _, source in times:
-        inside = found[(found >= window.start_ns) & (found < window.end_ns)]
+        # rows that share a stamp are no drop-outs in succession
+        inside = np.unique(found[(found >= window.start_ns) & (found < window.end_ns)])
         count, group = _most_within(inside, subject.limits["electrical.chatter_within_s"])
         if best is None or count > best[0]:
             best = (count, group, source)
@@ -321,7 +383,7 @@ def _dropouts_of_switch(switch: Switch, longest_s: float) -> Times:
     found = [
         a.latest_ns
         for a, b in pairwise(edges)
-        if a.to == OFF and b.to == ON and 0 <= (b.latest_ns - a.latest_ns) / NS < longest_s
+        if a.to == OFF and b.to == ON and 0 < (b.latest_ns - a.latest_ns) / NS < longest_s
     ]
     return np.array(found, dtype=np.int64)
 

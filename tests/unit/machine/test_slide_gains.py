@@ -81,6 +81,16 @@ def test_time_in_which_a_command_is_silent_is_left_out() -> None:
     assert cut(silent, 60.0, (1.0, 1.0)).end.max() <= half + NS
 
 
+def test_readings_on_one_stamp_make_no_window_of_no_time() -> None:
+    """A clock that was set back writes a stamp twice; between equal stamps nothing can be told of a rate."""
+    course = drawn()
+    held = course.t.copy()
+    held[1000:1400] = held[1000]
+    repeated = replace(course, t=held)
+    assert (cut(repeated, 10.0, (0.0, 0.0)).minutes > 0.0).all()
+    assert identify(repeated).drift is not None
+
+
 def test_pulses_at_one_spacing_are_one_look() -> None:
     train = T0 + np.arange(0, 400, 20, dtype=np.int64) * NS
     known = (train[:1], train[-1:])

@@ -121,6 +121,23 @@ def test_a_gap_in_a_trend_is_not_covered() -> None:
     assert len(switch.covered) == 2
 
 
+def test_rows_that_share_a_stamp_tell_of_no_interval() -> None:
+    """A clock that was set, or a list that writes several lines at once: an interval of nothing is none."""
+    shared = [(0, 1.0)] * 5 + [(10, 2.0)] * 5 + [(20, 3.0)] * 5
+    assert _samples(shared).interval_s == 10.0
+    assert _switch([(at, ON) for at, _ in shared]).interval_s == 10.0
+    assert _samples([(0, 1.0)] * 3).interval_s == float("inf")
+
+
+@pytest.mark.parametrize("hold_s", [None, 60.0])
+def test_one_row_of_a_trend_tells_of_its_own_moment_alone(hold_s: float | None) -> None:
+    """Where all other rows were lost the interval is not known, and a state is believed for none."""
+    switch = _switch([(0, ON)], hold_s=hold_s)
+    assert switch.on_spans == switch.covered == ()
+    assert switch.at(T0) == ON
+    assert switch.at(T0 + 3600 * NS) == UNKNOWN
+
+
 def test_first_row_is_a_state_not_an_edge() -> None:
     assert _switch([(0, ON), (1, ON), (2, OFF)]).edges[0].to == OFF
 

@@ -11,7 +11,7 @@ import pytest
 from forensics.case.schema import Machine
 from forensics.machine.subject import Subject
 from forensics.model.findings import Finding
-from forensics.model.points import NS
+from forensics.model.points import NS, Origin
 from forensics.model.record import LogLine
 from forensics.model.switches import Switch
 from forensics.model.vocabulary import Outcome, Recorded, Role
@@ -523,6 +523,56 @@ class TestContactor:
         found = ask(no_pressures, "current_without_command")
         assert found.outcome is PRESENT
         assert found.value == pytest.approx(69, abs=2)
+
+    def run_on(self, status: Switch, *more: Switch, gap_s: tuple[float, float] = (0.0, 0.0)) -> Outcome:
+        """Current that flows on for 70 s after a stop, as another status, a command or a gap would have it."""
+
+        def welded(t: Floats, old: Floats) -> Floats:
+            return np.where((t >= STOP_S) & (t < STOP_S + 70), 80.0, draw(80.0, 4)(t, old)) + 0.3 * np.sin(t)
+
+        subject = electric({Role.MOTOR_AMPS: welded}, without=(Role.DISCHARGE_PRESSURE, Role.SUCTION_PRESSURE))
+        (amps,) = subject.record.samples[Role.MOTOR_AMPS]
+        since_s = (amps.t - BEGIN_NS) / NS
+        kept = (since_s < gap_s[0]) | (since_s >= gap_s[1])
+        amps = replace(amps, t=amps.t[kept], v=amps.v[kept], q=amps.q[kept], row=amps.row[kept])
+        switches: dict[Role, tuple[Switch, ...]] = {Role.RUN_STATUS: (status,)}
+        for one in more:
+            switches[one.role] = (*switches.get(one.role, ()), one)
+        samples = {**subject.record.samples, Role.MOTOR_AMPS: (amps,)}
+        return ask(
+            replace(subject, record=replace(subject.record, samples=samples, switches=switches)),
+            "current_without_command",
+        ).outcome
+
+    def test_a_stop_order_that_is_not_known_to_have_stood_makes_no_fault(self) -> None:
+        """A row of a list that is lost, or wrongly stamped, is no welded contactor."""
+
+        def log(role: Role, *rows: tuple[float, int], source: str = "events.csv") -> Switch:
+            t = np.array([BEGIN_NS + round(at * NS) for at, _ in rows], dtype=np.int64)
+            origin = Origin(source, role.value, "controller", Recorded.CHANGE, resolution_s=1.0)
+            return Switch(role, origin, t, np.array([to for _, to in rows], np.int8), np.arange(len(rows)) + 2)
+
+        first, second = ((3700, 1), (10900, 0)), ((14600, 1), (21800, 0), (25500, 1))
+        later = ((36400, 1), (43600, 0))
+        status = log(Role.RUN_STATUS, *first, *second, (STOP_S, 0), *later)
+        assert self.run_on(status) is PRESENT
+        # the row of a start between two stops is lost
+        lost = log(Role.RUN_STATUS, *first, *second, (STOP_S, 0), (STOP_S + 65, 0), *later)
+        assert self.run_on(lost) is CANNOT_TELL
+        # another log says that the machine was running, or told to run
+        for role in (Role.RUN_STATUS, Role.RUN_COMMAND):
+            other = log(role, *first, *second, (STOP_S + 70, 0), *later, source="panel.csv")
+            assert self.run_on(status, other) is CANNOT_TELL
+        # one that says so of other runs is no reason
+        same = log(Role.RUN_COMMAND, *first, *second, (STOP_S, 0), *later, source="panel.csv")
+        assert self.run_on(status, same) is PRESENT
+        # a log that wrote neither the start nor the stop of a run has no word on it, where it wrote nothing else
+        silent = log(Role.RUN_COMMAND, *first, (25500, 1), (STOP_S + 70, 0), *later, source="panel.csv")
+        assert self.run_on(status, silent) is CANNOT_TELL
+        beside = log(Role.OIL_HEATER, (14600, 0), (21800, 1), source="panel.csv")
+        assert self.run_on(status, silent, beside) is PRESENT
+        # the current was not read when the order came: when it began to flow again is not known
+        assert self.run_on(status, gap_s=(STOP_S - 30, STOP_S + 40)) is CANNOT_TELL
 
     def test_drop_outs(self) -> None:
         def chattering(t: Floats, old: Floats) -> Floats:
