@@ -114,7 +114,7 @@ def run_batch(plan: BatchPlan) -> BatchOutcome:
             source.close()
             clear_scratch(plan.out)
         rows = tuple(found.get(j.name) or Row(j.name, j.case, "not run", why="the batch was stopped") for j in jobs)
-        return BatchOutcome(rows, stopped, _write(plan.out, rows))
+        return BatchOutcome(rows, stopped, write_table(plan.out, rows))
 
 
 def _refuse_where_cases_run(out: str | Path) -> None:
@@ -186,7 +186,7 @@ def _on_cluster(plan: BatchPlan, jobs: Sequence[Job], found: dict[str, Row]) -> 
     return run_on_cluster(plan.scheduler, jobs, found)
 
 
-def _write(out: str | Path, rows: Sequence[Row]) -> str:
+def write_table(out: str | Path, rows: Sequence[Row]) -> str:
     """Write the table; where that can't be done the rows are not lost: they are printed."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")

@@ -59,16 +59,25 @@ def missed_signs(rule: FailureMode, told: Mapping[str, Answered], all_for: Combi
     weighed = {sign.check for sign in rule.against if sign.outcome == "absent"}
     return [
         Cell(
-            rule.id, finding.id, sign.check, Outcome.ABSENT, "against", sign.weight, full,
-            counted=True, basis=f"not there, where it would have been seen: {sign.basis}", full=full,
-            part=full / scale.points(sign.weight), group="signs of its own",
+            mode=rule.id,
+            finding=finding.id,
+            check=sign.check,
+            outcome=Outcome.ABSENT,
+            effect="against",
+            weight=sign.weight,
+            points=full,
+            counted=True,
+            basis=f"not there, where it would have been seen: {sign.basis}",
+            full=full,
+            part=full / scale.points(sign.weight),
+            group="signs of its own",
         )
         for sign in rule.for_
         if sign.outcome == "present" and sign.check not in late | weighed
         if outcome_of(told, sign.check) is Outcome.ABSENT and told[sign.check].firm
         for finding in told[sign.check].findings
         if (full := scale.points(sign.weight) * scale.missed_share * absent_part(told[sign.check], rule.id, scale)) > 0
-    ]  # fmt: skip
+    ]
 
 
 def tripped_by_it(
@@ -80,11 +89,20 @@ def tripped_by_it(
     points = scale.points("weak")
     return [
         Cell(
-            rule.id, finding.id, TRIP_NAMED, Outcome.PRESENT, "for", "weak", points, counted=True,
-            basis="the trip names the quantity that this mode moves", full=points, group="the trip names it",
+            mode=rule.id,
+            finding=finding.id,
+            check=TRIP_NAMED,
+            outcome=Outcome.PRESENT,
+            effect="for",
+            weight="weak",
+            points=points,
+            counted=True,
+            basis="the trip names the quantity that this mode moves",
+            full=points,
+            group="the trip names it",
         )
         for finding in told[TRIP_NAMED].findings
-    ]  # fmt: skip
+    ]
 
 
 def tripped_elsewhere(
@@ -101,11 +119,19 @@ def tripped_elsewhere(
     points = scale.points("moderate")
     return [
         Cell(
-            rule.id, finding.id, TRIP_NAMED, Outcome.PRESENT, "against", "moderate", points, counted=True,
-            basis="the trip names a quantity on which a run with this mode does not end", full=points,
+            mode=rule.id,
+            finding=finding.id,
+            check=TRIP_NAMED,
+            outcome=Outcome.PRESENT,
+            effect="against",
+            weight="moderate",
+            points=points,
+            counted=True,
+            basis="the trip names a quantity on which a run with this mode does not end",
+            full=points,
         )
         for finding in told[TRIP_NAMED].findings
-    ]  # fmt: skip
+    ]
 
 
 def backed(cells: list[Cell]) -> list[Cell]:

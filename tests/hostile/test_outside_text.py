@@ -14,7 +14,7 @@ import pytest
 from case_folders import CASE, changed, write_folder
 
 from forensics.batch.plan import Row
-from forensics.batch.run import _write
+from forensics.batch.run import write_table
 from forensics.cli import CORRECT, DONE, FAILED, main
 from forensics.intake.exhibits import Exhibit
 from forensics.intake.result import Accounting, SetAside, SourceResult, write_set_aside
@@ -106,7 +106,7 @@ def test_no_csv_is_written_without_the_guard(root: Path) -> None:
 
 def test_the_table_of_a_batch_runs_nothing(tmp_path: Path) -> None:
     rows = [Row("=cmd|' /C calc'!A1", "@x.toml\ud800", "to correct", why="a;=1+1\n=2", changed=("+SUM(1)",))]
-    _write(tmp_path, rows)
+    write_table(tmp_path, rows)
     with (tmp_path / "batch.csv").open(encoding="utf-8", newline="") as lines:
         _, cells = list(csv.reader(lines))
     assert cells[0] == "'=cmd|' /C calc'!A1"

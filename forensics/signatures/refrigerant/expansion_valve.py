@@ -83,7 +83,7 @@ def hunting(subject: Subject, check: str, frame: AlignedSamples) -> Finding:
             interval_s,
             len(own) if own else looked,
         ),
-        "too near the limit to call it absent",
+        why_not="too near the limit to call it absent",
     )
 
 

@@ -197,7 +197,7 @@ def disagree_at_rest(subject: Subject, check: str) -> Finding:
             max(point.interval_s, suction.interval_s),
             count,
         ),
-        "two sound sensors are not so far apart, but gas that a check valve lets through holds as much",
+        why_not="two sound sensors are not so far apart, but gas that a check valve lets through holds as much",
     )
 
 

@@ -59,7 +59,17 @@ def test_history_that_is_looked_at_each_minute_counts_with_its_minutes() -> None
     n = len(t)
     true = np.ones(n, dtype=bool)
     frame = AlignedSamples(
-        t, np.zeros(n, dtype=np.int64), t / NS, np.full(n, 1e9), true, true, {}, {}, (Span(0, 3600 * NS),), 0, 10.0
+        t=t,
+        run=np.zeros(n, dtype=np.int64),
+        since_s=t / NS,
+        left_s=np.full(n, 1e9),
+        settled=true,
+        judged=true,
+        values={},
+        points={},
+        spans=(Span(0, 3600 * NS),),
+        failing=0,
+        step_s=10.0,
     )
     blocks = cut_blocks(frame, 10.0)
     assert abs(float(blocks.seconds.sum()) - 3600.0) <= 60.0
