@@ -105,8 +105,8 @@ def _points(record: Record, roles: Iterable[Role | str] | Role | str | None) -> 
 
 
 def _point(record: Record, role: Role) -> Point:
-    found: Point | None = record.point(role)
-    found = record.switch(role) if found is None else found
+    found: Point | None = record.fastest(role)
+    found = record.fastest_switch(role) if found is None else found
     if found is None:
         raise LookupError(role)
     return found

