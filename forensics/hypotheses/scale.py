@@ -124,6 +124,7 @@ class Scale:
     chain_share: float
     sensor_share: float
     exclude_part_min: float
+    seen_part_min: float
     clear_part_min: float
     clear_sign_ratio_max: float
     lean_chance_min: float
@@ -190,6 +191,7 @@ class _WeighingRules(Form):
     chain_share: float = Field(ge=0, le=1)
     sensor_share: float = Field(ge=0, le=1)
     exclude_part_min: float = Field(ge=0, le=1)
+    seen_part_min: float = Field(ge=0, le=1)
     clear_part_min: float = Field(ge=0, le=1)
     clear_sign_ratio_max: float = Field(ge=1)
     lean_chance_min: float = Field(gt=0.5, le=1)

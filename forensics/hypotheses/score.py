@@ -163,7 +163,7 @@ def tally(
         ),
         excluded_by=_excluded(rule, told, mine, all_for, scale),
         observable=_observable(rule, told, scale),
-        all_absent=any(_all_missing(rule, need, told, scale) for need in rule.required),
+        all_absent=any(_all_missing(rule, need, told, scale, scale.seen_part_min) for need in rule.required),
         cleared_by=_cleared_by(rule, told, scale),
         unseen=tuple(check for check in rule.checks if outcome_of(told, check) is Outcome.CANNOT_TELL),
         not_firm_because=tuple(
@@ -215,8 +215,8 @@ def _missing(rule: FailureMode, told: Mapping[str, Answered], check: str, scale:
     return absent_part(told[check], rule.id, scale)
 
 
-def _all_missing(rule: FailureMode, need: Required, told: Mapping[str, Answered], scale: Scale) -> bool:
-    return all(_missing(rule, told, check, scale) >= scale.exclude_part_min for check in need.any_)
+def _all_missing(rule: FailureMode, need: Required, told: Mapping[str, Answered], scale: Scale, least: float) -> bool:
+    return all(_missing(rule, told, check, scale) >= least for check in need.any_)
 
 
 def _excluded(
@@ -230,7 +230,7 @@ def _excluded(
     for need in rule.required:
         if need.late:
             continue
-        if _all_missing(rule, need, told, scale):
+        if _all_missing(rule, need, told, scale, scale.exclude_part_min):
             bounds = [bound for check in need.any_ for f in told[check].findings if (bound := smallest_seen(f))]
             seen = f"; would have been seen: {', '.join(dict.fromkeys(bounds))}" if bounds else ""
             return f"{' and '.join(need.any_)}: observable and absent ({need.basis}{seen})"
@@ -243,7 +243,7 @@ def _observable(rule: FailureMode, told: Mapping[str, Answered], scale: Scale) -
         return "no" if rule.not_yet_seen else "partly"
     seen = [
         [
-            outcome_of(told, check) is Outcome.PRESENT or _missing(rule, told, check, scale) >= scale.exclude_part_min
+            outcome_of(told, check) is Outcome.PRESENT or _missing(rule, told, check, scale) >= scale.seen_part_min
             for check in need.any_
         ]
         for need in rule.required

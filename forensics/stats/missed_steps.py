@@ -90,6 +90,8 @@ def rate_beneath(
     jump = np.abs(whole.up[0] * _COUNTS[:, 0]) + np.abs(whole.down[0] * _COUNTS[:, 1])
     taken_out = float(np.sum(whole.share[0] * jump) * len(moved) / np.sum(minutes))
     variance += (_TAKEN_OUT_KNOWN * taken_out) ** 2
+    if not np.isfinite(variance):  # without one of the batches nothing is left to fit
+        return None
     fit = Fit(whole.rate, np.array([[variance]]), float(whole.sigma[0]), effective_freedom(apart, groups - 1))
     return Beneath(fit, float(whole.share[0, 0]), taken_out)
 

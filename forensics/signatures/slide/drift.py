@@ -33,6 +33,11 @@ def _drift(subject: Subject, check: str, slide: Slide, sign: float) -> Finding:
         return _open(subject, check, words + " The current moves with lift too, which is not logged", end)
     if part.minutes < subject.limits["slide.drift_minutes"]:
         return _open(subject, check, words + " That is too short a time to tell a drift from chance", end)
+    slowest_s = max(
+        (s.interval_s for r in (1.0, -1.0) if (s := subject.record.switch(command_role(r))) is not None), default=0.0
+    )
+    if slowest_s > subject.limits["slide.drift_slowest_s"]:
+        return _open(subject, check, f"{words} Commands every {slowest_s:g} s miss most pulses that move it", end)
     outcome = three_way(end.low, end.high, subject.limits[_LIMIT], above=True)
     if outcome is Outcome.CANNOT_TELL:
         return _open(subject, check, words + " Its interval holds the limit", end)
