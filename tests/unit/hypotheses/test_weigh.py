@@ -405,12 +405,10 @@ def test_what_could_not_be_seen_says_what_to_log() -> None:
     assert "discharge_pressure every 2 s or faster" in rows["bypass-not-released"].unlocked_by
 
 
-@pytest.mark.parametrize(("value", "cleared"), [(2.1, False), (0.6, True)])
-def test_a_sign_beyond_its_limit_that_its_interval_leaves_open_is_no_proof_but_clears_nothing(
-    value: float, cleared: bool
-) -> None:
+@pytest.mark.parametrize("value", [2.1, 0.6])
+def test_a_sign_about_its_limit_that_its_interval_leaves_open_is_no_proof_but_clears_nothing(value: float) -> None:
     check = "slide.drifts_to_unload"
     told = finding(check, "cannot-tell", value=value, low=-0.1, high=6.4, limit=1.0, above=True)
     found = weigh(evidence(findings={check: told}))
-    assert (found.verdict.status is VerdictStatus.NO_FAULT_FOUND) == cleared
+    assert found.verdict.status is VerdictStatus.UNDETERMINED
     assert found.verdict.mode is None
