@@ -24,10 +24,10 @@ from typing import Any
 # before numpy is loaded: sums over matrices come in the order of their threads, and the last digits with them
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from forensics.demo import DEMO_CASES  # noqa: E402
-from forensics.investigation import investigate  # noqa: E402
-from forensics.results.findings_json import canonical_json, dump_findings  # noqa: E402
-from forensics.results.publish import to_findings_file  # noqa: E402
+from forensics.demo import DEMO_CASES
+from forensics.investigation import investigate
+from forensics.results.findings_json import canonical_json, dump_findings
+from forensics.results.publish import to_findings_file
 
 HERE = Path(__file__).resolve().parent
 SHARED = HERE.parent.parent / "shared"
