@@ -14,7 +14,7 @@ from hypothesis import settings
 if TYPE_CHECKING:
     from forensics.report import RunResult
 
-# Before numpy is loaded: sums over matrices come in the order of their threads, and kept findings hold their last digits.
+# Before numpy is loaded: sums over matrices come in the order of their threads; kept findings hold their last digits.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 MADE = datetime(2031, 6, 1, 12, 0, tzinfo=UTC)
