@@ -84,25 +84,9 @@ def tripped_by_it(
     rule: FailureMode, told: Mapping[str, Answered], tripped_on: Collection[str], scale: Scale
 ) -> list[Cell]:
     """The trip named the very quantity that the mode moves: a weak sign, since a panel may repeat the logged sensor."""
-    if set(tripped_on).isdisjoint(rule.moves) or outcome_of(told, TRIP_NAMED) is not Outcome.PRESENT:
+    if set(tripped_on).isdisjoint(rule.moves):
         return []
-    points = scale.points("weak")
-    return [
-        Cell(
-            mode=rule.id,
-            finding=finding.id,
-            check=TRIP_NAMED,
-            outcome=Outcome.PRESENT,
-            effect="for",
-            weight="weak",
-            points=points,
-            counted=True,
-            basis="the trip names the quantity that this mode moves",
-            full=points,
-            group="the trip names it",
-        )
-        for finding in told[TRIP_NAMED].findings
-    ]
+    return _of_trip(rule, told, scale, ("for", "weak"), "the trip names the quantity that this mode moves")
 
 
 def tripped_elsewhere(
@@ -112,23 +96,33 @@ def tripped_elsewhere(
 
     No more than moderate: a protection may act on a second fault, and texts are not always those of the first trip.
     """
-    if rule.trips is None or not tripped_on or outcome_of(told, TRIP_NAMED) is not Outcome.PRESENT:
+    if rule.trips is None or not tripped_on or not set(tripped_on).isdisjoint(rule.trips):
         return []
-    if not set(tripped_on).isdisjoint(rule.trips):
+    basis = "the trip names a quantity on which a run with this mode does not end"
+    return _of_trip(rule, told, scale, ("against", "moderate"), basis)
+
+
+def _of_trip(
+    rule: FailureMode, told: Mapping[str, Answered], scale: Scale, side: tuple[str, str], basis: str
+) -> list[Cell]:
+    """Cells of the finding that the trip named a quantity, on a side with a weight; none where it named nothing."""
+    if outcome_of(told, TRIP_NAMED) is not Outcome.PRESENT:
         return []
-    points = scale.points("moderate")
+    effect, weight = side
+    points = scale.points(weight)
     return [
         Cell(
             mode=rule.id,
             finding=finding.id,
             check=TRIP_NAMED,
             outcome=Outcome.PRESENT,
-            effect="against",
-            weight="moderate",
+            effect=effect,
+            weight=weight,
             points=points,
             counted=True,
-            basis="the trip names a quantity on which a run with this mode does not end",
+            basis=basis,
             full=points,
+            group="the trip names it",
         )
         for finding in told[TRIP_NAMED].findings
     ]

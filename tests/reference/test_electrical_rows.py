@@ -28,7 +28,7 @@ from forensics.model.record import Waveform
 from forensics.model.switches import Switch
 from forensics.model.vocabulary import Outcome, Recorded, Role
 from forensics.rules import FOLDER, read_limits, read_toml
-from forensics.signatures.electrical.contactor import chatter
+from forensics.signatures.electrical.chatter import chatter
 from forensics.signatures.heat.motor import thermal_image
 
 Rows = dict[str, Row]
